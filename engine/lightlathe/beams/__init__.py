@@ -1,0 +1,6 @@
+"""Beams: how a projector's columns become chords of the vial. One file per member, one line here."""
+
+from lightlathe.beams.telecentric import Telecentric
+
+BEAMS = {"telecentric": Telecentric}
+__all__ = ["BEAMS", "Telecentric"]

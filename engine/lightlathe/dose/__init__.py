@@ -1,0 +1,7 @@
+"""The dose operator: the linear map from patterns to absorbed dose, and its exact adjoint."""
+
+from lightlathe.dose.operator import DoseOperator, gain_mj_cm3
+from lightlathe.dose.resample import plan
+from lightlathe.dose.views import Views
+
+__all__ = ["DoseOperator", "Views", "gain_mj_cm3", "plan"]

@@ -1,0 +1,43 @@
+"""The kernels: modules with `deposit`, `collect` and `why_not`, one line each in KERNELS.
+
+All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
+`auto` takes the first of PREFERRED that can run, and the choice is logged.
+"""
+
+import logging
+from importlib import import_module
+from types import ModuleType
+
+import torch
+
+from lightlathe.errors import KernelUnavailable
+
+log = logging.getLogger(__name__)
+
+KERNELS = {
+    "cpu": "lightlathe.dose.kernels.cpu",
+    "reference": "lightlathe.dose.kernels.reference",
+}
+PREFERRED = ("cpu", "reference")
+
+
+def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:
+    """The kernel by name, or the best for `auto`; KernelUnavailable says why one that was asked for cannot run."""
+    if name != "auto" and name not in KERNELS:
+        raise KernelUnavailable(f"kernel is '{name}'; expected 'auto' or one of {', '.join(KERNELS)}.")
+    if name != "auto":
+        kernel = import_module(KERNELS[name])
+        reason = kernel.why_not(views, device, dtype)
+        if reason is not None:
+            raise KernelUnavailable(
+                f'kernel \'{name}\' cannot run here: {reason}.\n  Set kernel = "reference" (any device, slower) or "auto".'
+            )
+        return name, kernel
+    for candidate in PREFERRED:
+        kernel = import_module(KERNELS[candidate])
+        reason = kernel.why_not(views, device, dtype)
+        if reason is None:
+            log.info("dose kernel: %s on %s in %s", candidate, device, dtype)
+            return candidate, kernel
+        log.info("dose kernel %s passed over: %s", candidate, reason)
+    raise KernelUnavailable(f"no kernel runs on {device} in {dtype}; use float32 or float64.")

@@ -1,0 +1,2 @@
+def why_not(views, device, dtype):
+    return "not written yet"

@@ -1,0 +1,75 @@
+"""The dose kernel in plain torch: any device, float32 and float64, one angle at a time.
+
+Slow on purpose where slow is clear. It imports torch alone, so that it never leans on what it checks.
+"""
+
+from collections.abc import Iterator
+
+import torch
+from torch import Tensor
+
+
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    return (
+        None if dtype in (torch.float32, torch.float64) else f"it computes in float32 or float64, not {dtype}"
+    )
+
+
+def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
+    """For each angle: lower bin (x*y,), and the weights (x*y, 1) of that bin and of the next.
+
+    Bin numbers are of views with one dark bin added at each end. Geometry is computed in float64 where the
+    device has it, so that the weights of float32 runs are as exact as float32 can hold.
+    """
+    exact = torch.float32 if device.type == "mps" else torch.float64
+    x = views.x_mm().to(exact).to(device)[:, None]
+    y = views.y_mm().to(exact).to(device)[None, :]
+    inside = views.inside().to(device)
+    for angle in views.angle_rad.tolist():
+        c, s_ = (
+            torch.cos(torch.tensor(angle, dtype=torch.float64)),
+            torch.sin(torch.tensor(angle, dtype=torch.float64)),
+        )
+        s = x * float(c) + y * float(s_)
+        t = y * float(c) - x * float(s_)
+        place = s / views.bin_mm + (views.bins - 1) / 2 + 1
+        reached = inside & (place > 0) & (place < views.bins + 1)
+        place = place.clamp(0, views.bins)
+        low = place.floor().clamp(max=views.bins)
+        depth = torch.sqrt((views.radius_mm**2 - s * s).clamp(min=0)) + t
+        light = torch.exp(-views.absorption_per_mm * depth.clamp(min=0)) * reached
+        high_share = place - low
+        flat = low.to(torch.int64).flatten()
+        yield (
+            flat,
+            (light * (1 - high_share)).to(dtype).flatten()[:, None],
+            (light * high_share).to(dtype).flatten()[:, None],
+        )
+
+
+def deposit(views_array: Tensor, views) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice). Memory: a few times one dose volume."""
+    device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
+    dark = torch.zeros(1, slices, device=device, dtype=dtype)
+    dose = torch.zeros(views.nx * views.ny, slices, device=device, dtype=dtype)
+    for view, (low, near, far) in zip(views_array, _weights(views, device, dtype), strict=True):
+        padded = torch.cat([dark, view, dark])
+        dose += near * padded[low] + far * padded[low + 1]
+    return dose.reshape(views.nx, views.ny, slices)
+
+
+def collect(volume: Tensor, views) -> Tensor:
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice).
+
+    index_add_ adds in no fixed order on CUDA: there the last digits may differ from run to run.
+    """
+    device, dtype, slices = volume.device, volume.dtype, volume.shape[2]
+    flat = volume.reshape(views.nx * views.ny, slices)
+    out = torch.empty(views.angles, views.bins, slices, device=device, dtype=dtype)
+    for view, (low, near, far) in zip(out, _weights(views, device, dtype), strict=True):
+        padded = torch.zeros(views.bins + 2, slices, device=device, dtype=dtype)
+        padded.index_add_(0, low, near * flat)
+        padded.index_add_(0, low + 1, far * flat)
+        view.copy_(padded[1:-1])
+    return out

@@ -1,0 +1,187 @@
+"""What the stages hand each other. Axes, frames and units are fixed here and nowhere else.
+
+Lengths mm, angles rad, doses mJ/cm3, absorption 1/mm (base e). Volumes are [x, y, z] and patterns
+[angle, column, row], both C-ordered with z (row 0 lowest) as the last, contiguous axis.
+Vial frame: x, y, z right-handed, z up along the turning axis, origin on the axis at half the grid's height.
+Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
+s = x cos a + y sin a, t = -x sin a + y cos a.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+import torch
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import ShapeError
+
+IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Voxels of the vial: voxel (i, j, k) has its CENTRE at (i - (nx-1)/2, ...) * voxel_mm."""
+
+    shape: tuple[int, int, int]
+    voxel_mm: float
+
+    def __post_init__(self) -> None:
+        if len(self.shape) != 3 or any(int(n) != n or n < 1 for n in self.shape):
+            raise ShapeError(
+                f"grid shape is {self.shape}; expected three whole numbers of voxels, each 1 or more."
+            )
+        if not (math.isfinite(self.voxel_mm) and self.voxel_mm > 0):
+            raise ShapeError(f"voxel_mm is {self.voxel_mm}; expected a length above 0 mm.")
+
+    @property
+    def voxels(self) -> int:
+        return math.prod(self.shape)
+
+    @property
+    def extent_mm(self) -> tuple[float, float, float]:
+        nx, ny, nz = self.shape
+        return nx * self.voxel_mm, ny * self.voxel_mm, nz * self.voxel_mm
+
+    def centres_mm(self, axis: int) -> Tensor:
+        """(n,) float64: positions of the voxel centres along one axis, in the vial frame."""
+        n = self.shape[axis]
+        return (torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * self.voxel_mm
+
+    def radius_mm(self) -> Tensor:
+        """(x, y) float64: distance of each column of voxels from the turning axis."""
+        x, y = self.centres_mm(0), self.centres_mm(1)
+        return torch.sqrt(x[:, None].square() + y[None, :].square())
+
+    def inside(self, radius_mm: float) -> Tensor:
+        """(x, y) bool: voxel centres at most `radius_mm` from the axis (a hair of rounding allowed)."""
+        return self.radius_mm() <= radius_mm * (1 + 1e-12)
+
+    def finer(self, times: int) -> "Grid":
+        """The same box and origin in voxels `times` smaller."""
+        nx, ny, nz = self.shape
+        return Grid((nx * times, ny * times, nz * times), self.voxel_mm / times)
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a loss looks at. `solid` and `liquid` are disjoint; voxels in neither are not judged.
+
+    solid, liquid   (x, y, z) bool
+    weight          (x, y, z) float or None: how much a voxel counts, 1 where None
+    dose            (x, y, z) float or None: wanted dose in units of the gel dose, for graded parts
+    """
+
+    solid: Tensor
+    liquid: Tensor
+    weight: Tensor | None = None
+    dose: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        has_axes("liquid", self.liquid, ("x", "y", "z"), self.solid.shape)
+        for name in ("weight", "dose"):
+            extra = getattr(self, name)
+            if extra is not None:
+                has_axes(name, extra, ("x", "y", "z"), self.solid.shape)
+
+
+@dataclass(frozen=True)
+class Part:
+    """The solid wanted, as voxels of one grid.
+
+    coverage   (x, y, z) float32 in 0..1: covered fraction of each voxel
+    judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
+    """
+
+    grid: Grid
+    coverage: Tensor
+    judged: Tensor
+
+    def __post_init__(self) -> None:
+        has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
+        has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
+
+    @property
+    def volume_mm3(self) -> float:
+        return float(self.coverage.sum(dtype=torch.float64)) * self.grid.voxel_mm**3
+
+    def target(self, device: torch.device | str = "cpu") -> Target:
+        judged = self.judged.to(device)
+        return Target(solid=judged == SOLID, liquid=judged == LIQUID)
+
+
+@dataclass(frozen=True)
+class Chords:
+    """The light inside the resin: one straight chord per projector column and stage angle.
+
+    angle_rad    (angle,) float64  scan angle of each pattern, over one full turn, 2 pi not repeated
+    offset_mm    (column,) float64  distance s of the chord from the axis, growing with the column
+    turn_rad     (column,) float64  the chord's turn phi against the projector's direction
+    share        (column,) float64  share T of the light that reaches the resin (surface losses, concentration)
+    rows         number of pattern rows; row k lies at z = (k - (rows-1)/2) * row_mm
+    row_mm       row pitch in the vial
+    """
+
+    angle_rad: Tensor
+    offset_mm: Tensor
+    turn_rad: Tensor
+    share: Tensor
+    rows: int
+    row_mm: float
+
+    def __post_init__(self) -> None:
+        columns = self.offset_mm.shape
+        has_axes("turn_rad", self.turn_rad, ("column",), columns)
+        has_axes("share", self.share, ("column",), columns)
+        if self.rows < 1 or self.row_mm <= 0 or self.angle_rad.ndim != 1 or len(self.angle_rad) < 1:
+            raise ShapeError(
+                f"chords have {self.rows} rows of {self.row_mm} mm and angles of shape "
+                f"{tuple(self.angle_rad.shape)}; expected at least one row above 0 mm and one angle."
+            )
+        if len(self.offset_mm) > 1 and bool((self.offset_mm.diff() <= 0).any()):
+            raise ShapeError("chord offsets must grow from column to column; expected increasing offset_mm.")
+
+    @property
+    def pattern_shape(self) -> tuple[int, int, int]:
+        return len(self.angle_rad), len(self.offset_mm), self.rows
+
+
+@dataclass(frozen=True)
+class Patterns:
+    """The images as the projector will show them.
+
+    levels       (angle, column, row) integer, 0..full_scale, before the projector's response is undone
+    angle_rad    (angle,) float64
+    full_scale   the level that means full irradiance
+    dwell_s      how long one image stands in one turn; exposure = turns * angles * dwell
+    """
+
+    levels: Tensor
+    angle_rad: Tensor
+    full_scale: int
+    pixel_mm: float
+    irradiance_mw_cm2: float
+    dwell_s: float
+    turns: int
+
+    @property
+    def exposure_s(self) -> float:
+        return self.turns * len(self.angle_rad) * self.dwell_s
+
+    def fractions(self, dtype: torch.dtype = torch.float32, device: torch.device | str = "cpu") -> Tensor:
+        """(angle, column, row) in 0..1 of full irradiance."""
+        return self.levels.to(device=device, dtype=dtype) / self.full_scale
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What the patterns will print.
+
+    dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial
+    solid     (x, y, z) bool, predicted solid
+    quality   figures by name, plain numbers (NaN where undefined); see judge/quality.py
+    """
+
+    dose: Tensor
+    solid: Tensor
+    quality: dict[str, float] = field(default_factory=dict)
