@@ -30,9 +30,5 @@ def is_floating(name: str, tensor: Tensor, dtypes: Sequence[torch.dtype]) -> Non
 
 def is_on(name: str, tensor: Tensor, device: torch.device) -> None:
     """Raise ShapeError unless the tensor is on `device`; nothing is moved in silence."""
-    if tensor.device.type != device.type or (
-        device.index is not None and tensor.device.index != device.index
-    ):
-        raise ShapeError(
-            f"{name} is on {tensor.device}; expected {device}. Move it with {name}.to('{device}')."
-        )
+    if tensor.device.type != device.type or (device.index is not None and tensor.device.index != device.index):
+        raise ShapeError(f"{name} is on {tensor.device}; expected {device}. Move it with {name}.to('{device}').")

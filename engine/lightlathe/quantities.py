@@ -28,9 +28,7 @@ class Grid:
 
     def __post_init__(self) -> None:
         if len(self.shape) != 3 or any(int(n) != n or n < 1 for n in self.shape):
-            raise ShapeError(
-                f"grid shape is {self.shape}; expected three whole numbers of voxels, each 1 or more."
-            )
+            raise ShapeError(f"grid shape is {self.shape}; expected three whole numbers of voxels, each 1 or more.")
         if not (math.isfinite(self.voxel_mm) and self.voxel_mm > 0):
             raise ShapeError(f"voxel_mm is {self.voxel_mm}; expected a length above 0 mm.")
 

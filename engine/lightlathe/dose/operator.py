@@ -84,9 +84,7 @@ class DoseOperator:
         return self.resampling.transpose(views)
 
 
-def gain_mj_cm3(
-    absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: float, turns: float = 1
-) -> float:
+def gain_mj_cm3(absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: float, turns: float = 1) -> float:
     """Absorbed dose in mJ/cm3 of one full-level image shown `turns` times: mu[1/cm] * I0[mW/cm2] * time[s]."""
     return 10.0 * absorption_per_mm * irradiance_mw_cm2 * dwell_s * turns
 

@@ -72,7 +72,7 @@ def _interpolation(at: Tensor, sources: Tensor, spacing: float, reach: float) ->
     multiple of spacing, else within the ripple of a sampled triangle, which is removed by dividing by its sum).
     """
     first = torch.floor((at - reach - sources[0]) / spacing).to(torch.int64)
-    span = int(math.ceil(2 * reach / spacing)) + 2
+    span = math.ceil(2 * reach / spacing) + 2
     number = first[:, None] + torch.arange(span)[None, :]
     place = sources[0] + number * spacing
     weight = (1 - (at[:, None] - place).abs() / reach).clamp(min=0)
@@ -152,7 +152,7 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
     bins = columns
     if not regular or bin_mm > pitch:
         half = max(abs(float(offsets[0])), abs(float(offsets[-1])))
-        bins = 2 * int(math.ceil(half / bin_mm - 1e-9)) + 1 + 2 * (bin_mm > pitch)
+        bins = 2 * math.ceil(half / bin_mm - 1e-9) + 1 + 2 * (bin_mm > pitch)
     centres = (torch.arange(bins, dtype=torch.float64) - (bins - 1) / 2) * bin_mm
     if regular:
         on_bins = _interpolation(centres, ideal, pitch, max(bin_mm, pitch))
@@ -161,9 +161,7 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     on_slices = _interpolation(grid.centres_mm(2), row_z, chords.row_mm, max(grid.voxel_mm, chords.row_mm))
     step = 2 * math.pi / len(chords.angle_rad)
-    resampling = Resampling(
-        chords.share.double().cpu(), chords.turn_rad.double().cpu() / step, on_bins, on_slices
-    )
+    resampling = Resampling(chords.share.double().cpu(), chords.turn_rad.double().cpu() / step, on_bins, on_slices)
     nx, ny, _ = grid.shape
     return resampling, Views(
         chords.angle_rad.double().cpu(), bins, bin_mm, nx, ny, grid.voxel_mm, radius_mm, absorption_per_mm

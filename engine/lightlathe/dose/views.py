@@ -34,13 +34,9 @@ class Views:
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
-            raise ShapeError(
-                f"views of {self.bins} bins on {self.nx} x {self.ny} voxels; expected 1 or more of each."
-            )
+            raise ShapeError(f"views of {self.bins} bins on {self.nx} x {self.ny} voxels; expected 1 or more of each.")
         if self.bin_mm < self.voxel_mm * (1 - 1e-9):
-            raise ShapeError(
-                f"bins of {self.bin_mm} mm are finer than voxels of {self.voxel_mm} mm; resample first."
-            )
+            raise ShapeError(f"bins of {self.bin_mm} mm are finer than voxels of {self.voxel_mm} mm; resample first.")
         if not (self.absorption_per_mm >= 0 and math.isfinite(self.absorption_per_mm) and self.radius_mm > 0):
             raise ShapeError(
                 f"absorption is {self.absorption_per_mm} 1/mm in a radius of {self.radius_mm} mm; "
@@ -65,6 +61,4 @@ class Views:
 
     def inside(self) -> Tensor:
         """(x, y) bool: columns whose centre lies in the resin; the one rule that every kernel uses."""
-        return (self.x_mm()[:, None].square() + self.y_mm()[None, :].square()) <= self.radius_mm**2 * (
-            1 + 1e-12
-        )
+        return (self.x_mm()[:, None].square() + self.y_mm()[None, :].square()) <= self.radius_mm**2 * (1 + 1e-12)

@@ -11,9 +11,7 @@ from torch import Tensor
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     """None where this kernel can run, else the reason it cannot."""
-    return (
-        None if dtype in (torch.float32, torch.float64) else f"it computes in float32 or float64, not {dtype}"
-    )
+    return None if dtype in (torch.float32, torch.float64) else f"it computes in float32 or float64, not {dtype}"
 
 
 def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
