@@ -1,6 +1,6 @@
 """Lightlathe designs the light that prints a whole object at once in a turning vial of photo-resin.
 
-`import lightlathe` is light: it loads torch and nothing else. The names below load their module when first used.
+`import lightlathe` loads nothing else; the names below load their module when first used.
 """
 
 from importlib import import_module

@@ -103,6 +103,9 @@ class Part:
     def volume_mm3(self) -> float:
         return float(self.coverage.sum(dtype=torch.float64)) * self.grid.voxel_mm**3
 
+    def to(self, device: torch.device | str) -> "Part":
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device))
+
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged.to(device)
         return Target(solid=judged == SOLID, liquid=judged == LIQUID)

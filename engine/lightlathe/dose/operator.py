@@ -61,6 +61,19 @@ class DoseOperator:
         twin.__dict__.update(self.__dict__, gain=float(gain))
         return twin
 
+    def on(self, grid: Grid) -> "DoseOperator":
+        """The same light in the same vial on another grid."""
+        return DoseOperator(
+            self.chords,
+            grid,
+            vial_radius_mm=self.views.radius_mm,
+            absorption_per_mm=self.views.absorption_per_mm,
+            gain=self.gain,
+            kernel=self.kernel,
+            device=self.device,
+            dtype=self.dtype,
+        )
+
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
         return _Linear.apply(patterns, self._forward, self._transpose)

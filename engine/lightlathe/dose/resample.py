@@ -160,7 +160,8 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
         on_bins = _irregular(centres, offsets)
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     on_slices = _interpolation(grid.centres_mm(2), row_z, chords.row_mm, max(grid.voxel_mm, chords.row_mm))
-    step = 2 * math.pi / len(chords.angle_rad)
+    angle = chords.angle_rad.double().cpu()
+    step = float(angle[1] - angle[0]) if len(angle) > 1 else 2 * math.pi    # below 0 where the turn runs backwards
     resampling = Resampling(chords.share.double().cpu(), chords.turn_rad.double().cpu() / step, on_bins, on_slices)
     nx, ny, _ = grid.shape
     return resampling, Views(

@@ -1,1 +1,1 @@
-"""export"""
+"""Files for the projector and for people: frames, pictures."""

@@ -1,1 +1,6 @@
-"""job"""
+"""The job file: TOML -> Job, a typed, validated model."""
+
+from lightlathe.job.model import Job
+from lightlathe.job.reading import job_from, load_job, parse_job, resolved
+
+__all__ = ["Job", "job_from", "load_job", "parse_job", "resolved"]

@@ -1,0 +1,167 @@
+"""The program `lightlathe`: commands, options, and the only place that prints."""
+
+import argparse
+import json
+import logging
+import sys
+from pathlib import Path
+from typing import Any
+
+import lightlathe
+from lightlathe.errors import LightlatheError
+
+EXIT_ERROR = 1
+EXIT_INTERRUPTED = 130
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit code. Errors that are the user's to solve are printed in a few lines."""
+    arguments = parser().parse_args(argv)
+    logging.basicConfig(
+        level=logging.INFO if arguments.verbose else logging.WARNING, format="%(name)s: %(message)s", stream=sys.stderr
+    )
+    try:
+        return arguments.run(arguments) or 0
+    except LightlatheError as problem:
+        print(f"{type(problem).__name__}: {problem}", file=sys.stderr)
+        return EXIT_ERROR
+    except BrokenPipeError:
+        return EXIT_ERROR
+    except KeyboardInterrupt:
+        print("\nstopped", file=sys.stderr)
+        return EXIT_INTERRUPTED
+
+
+def parser() -> argparse.ArgumentParser:
+    top = argparse.ArgumentParser(
+        prog="lightlathe", description="Design the light that prints a whole object at once in a turning vial of resin."
+    )
+    top.add_argument("--version", action="version", version=f"lightlathe {lightlathe.__version__}")
+    top.add_argument("-v", "--verbose", action="store_true", help="say which kernel runs where, and why")
+    commands = top.add_subparsers(required=True, metavar="COMMAND")
+
+    def command(name: str, run: Any, words: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=words, description=words)
+        sub.set_defaults(run=run)
+        return sub
+
+    sub = command("design", design, "find the patterns, predict the print, write the result file")
+    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
+    sub.add_argument("-o", "--output", type=Path, metavar="RESULT", help="result file (default: the job's name, here)")
+    sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
+    sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
+
+    sub = command("predict", predict, "what the patterns of a result print under other assumptions")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption of the resin, base e, 1/mm")
+    sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure than the planned one")
+    sub.add_argument(
+        "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
+    )
+    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
+    sub.add_argument("--json", action="store_true", help="figures as JSON")
+
+    sub = command("export", export, "files for the projector and for people")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
+    sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+    return top
+
+
+def design(arguments: argparse.Namespace) -> int:
+    from lightlathe import pipeline
+    from lightlathe.export.summary import summary
+    from lightlathe.job import load_job, resolved
+    from lightlathe.result import partial_path, read_partial, write_partial
+
+    job = load_job(arguments.job)
+    path = arguments.output or Path(job.output.result or f"{job.name}.lathe.h5")
+    if path.exists() and not arguments.force:
+        raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
+    partial, settings = partial_path(path), resolved(job)
+    resume = read_partial(partial, settings) if arguments.resume else None
+    if partial.exists() and not arguments.resume:
+        print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
+    setup = pipeline.prepare(job)
+    for line in setup.warnings:
+        print(f"warning: {line}")
+    try:
+        with _Bar(job.design.iterations, resume[1] if resume else {}) as bar:
+            record = pipeline.design(
+                job,
+                setup=setup,
+                resume=resume,
+                on_iteration=bar,
+                checkpoint=lambda state, log: write_partial(partial, job.text, settings, state, log),
+            )
+    except KeyboardInterrupt:
+        if partial.exists():
+            again = f"lightlathe design {arguments.job} -o {path} --resume"
+            print(f"\nstopped; the state is in {partial}. Go on with: {again}", file=sys.stderr)
+        raise
+    record.save(path)
+    partial.unlink(missing_ok=True)
+    print(summary(record, path))
+    return 0
+
+
+class _Bar:
+    """The progress bar: iterations, wrong voxels and the process window."""
+
+    def __init__(self, iterations: int, log: dict[str, list[float]]) -> None:
+        from tqdm import tqdm
+
+        self.bar = tqdm(total=iterations, initial=len(log.get("iteration", [])), desc="design", unit="it", leave=True)
+
+    def __call__(self, figures: dict[str, float]) -> None:
+        self.bar.update(int(figures["iteration"]) - self.bar.n)
+        self.bar.set_postfix_str(
+            f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
+            f"window {figures['window_relative']:.3f}"
+        )
+
+    def __enter__(self) -> "_Bar":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()
+
+
+def predict(arguments: argparse.Namespace) -> int:
+    import dataclasses
+
+    from lightlathe import pipeline
+    from lightlathe.export.summary import comparison
+    from lightlathe.result import read_result
+
+    record = read_result(arguments.result)
+    resin = pipeline.job_of(record).resin
+    if arguments.absorption is not None:
+        resin = dataclasses.replace(resin, absorption_per_mm=arguments.absorption)
+    prediction = pipeline.predict(
+        record,
+        resin=resin,
+        exposure_s=arguments.exposure,
+        axis_offset_mm=arguments.axis_offset,
+        sense=arguments.sense,
+    )
+    print(json.dumps(prediction.quality, indent=1) if arguments.json else comparison(record, prediction))
+    return 0
+
+
+def export(arguments: argparse.Namespace) -> int:
+    from lightlathe import pipeline
+    from lightlathe.result import read_result
+
+    if arguments.frames is None and arguments.picture is None:
+        raise LightlatheError("nothing to export; name at least one of --frames FOLDER, --picture FILE.")
+    record = read_result(arguments.result)
+    if arguments.frames is not None:
+        print(f"frames: {pipeline.frames(record, arguments.frames)}")
+    if arguments.picture is not None:
+        print(f"picture: {pipeline.picture(record, arguments.picture)}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,60 @@
+"""A picture of a result: middle slices of what is wanted, the dose, and what is predicted to turn solid."""
+
+from pathlib import Path
+
+import numpy as np
+
+from lightlathe.errors import ResultError
+from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
+
+
+def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, title: str = "") -> Path:
+    """Write a PNG or SVG: the slice across the axis with most of the part, and the slice along it. Returns the path.
+
+    Needs matplotlib (extra `plot`); ResultError says so where it is missing.
+    """
+    try:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.colors import ListedColormap
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
+    coverage = part.coverage.cpu().numpy()
+    judged = part.judged.cpu().numpy()
+    dose, solid = prediction.dose.cpu().numpy(), prediction.solid.cpu().numpy()
+    k = int(coverage.sum((0, 1)).argmax())
+    j = coverage.shape[1] // 2
+    half = np.array(part.grid.extent_mm) / 2
+    cuts = [
+        ("across the axis", np.s_[:, :, k], (-half[0], half[0], -half[1], half[1]), "x / mm", "y / mm"),
+        ("along the axis", np.s_[:, j, :], (-half[0], half[0], -half[2], half[2]), "x / mm", "z / mm"),
+    ]
+    outcome = np.where(judged == SOLID, np.where(solid, 2, 3), np.where(solid, 4, 1))
+    outcome[judged == IGNORED] = 0
+    colours = ListedColormap(["white", "#e8edf2", "#2f6f9f", "#f2b134", "#c8402f"])
+    figure = Figure(figsize=(11, 7), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(2, 3)
+    for row, (where, cut, extent, across, up) in zip(axes, cuts, strict=True):
+        looks = {"origin": "lower", "extent": extent, "interpolation": "nearest"}
+        row[0].imshow(coverage[cut].T, cmap="Greys", vmin=0, vmax=1, **looks)
+        row[0].set_title(f"wanted, {where}")
+        shown = row[1].imshow(dose[cut].T / gel_mj_cm3, cmap="cividis", vmin=0, vmax=1.6, **looks)
+        row[1].contour(
+            np.linspace(extent[0], extent[1], dose[cut].shape[0]),
+            np.linspace(extent[2], extent[3], dose[cut].shape[1]),
+            dose[cut].T / gel_mj_cm3,
+            levels=[1.0],
+            colors="white",
+            linewidths=0.8,
+        ) if (dose[cut].max() > gel_mj_cm3 > dose[cut].min()) else None
+        row[1].set_title("dose / gel dose")
+        figure.colorbar(shown, ax=row[1], shrink=0.8)
+        row[2].imshow(outcome[cut].T, cmap=colours, vmin=-0.5, vmax=4.5, **looks)
+        row[2].set_title("blue solid, yellow stays liquid,\nred solid by mistake")
+        for axis in row:
+            axis.set_xlabel(across)
+            axis.set_ylabel(up)
+    figure.suptitle(title)
+    figure.savefig(path, dpi=110)
+    return Path(path)

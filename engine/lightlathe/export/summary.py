@@ -1,0 +1,66 @@
+"""The summary of a design, and what changes under other assumptions, in a practitioner's words."""
+
+import math
+from pathlib import Path
+
+from lightlathe.quantities import SOLID, Prediction
+from lightlathe.result import Record
+
+
+def summary(record: Record, path: Path) -> str:
+    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions."""
+    q, patterns, grid = record.quality, record.patterns, record.part.grid
+    solid = (record.part.judged == SOLID).nonzero()
+    low, high = solid.min(0).values, solid.max(0).values
+    size = ((high - low + 1) * grid.voxel_mm).tolist()
+    middle = [float(c) * grid.voxel_mm for c in (low + high + 1) / 2 - solid.new_tensor(grid.shape) / 2]
+    radius = float(grid.radius_mm()[solid[:, 0], solid[:, 1]].max()) + grid.voxel_mm / 2
+    resin = record.settings["resin"]
+    lines = [
+        f"{record.name}: designed",
+        f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} of {record.vial_radius_mm:.2f} mm "
+        "from the axis",
+        f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
+        f"  agreement   {q['iou']:.4f} of 1 on this grid" + _fine(q),
+        f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid",
+        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid",
+        _window(q),
+        f"              the resin stays liquid below {resin.get('liquid_below_mj_cm3', math.nan):g} and is solid above "
+        f"{resin.get('solid_above_mj_cm3', math.nan):g} mJ/cm3",
+        f"  exposure    {patterns.exposure_s:.1f} s = {patterns.turns} turns of "
+        f"{patterns.exposure_s / patterns.turns:.1f} s, {len(patterns.angle_rad)} images a turn, "
+        f"{patterns.irradiance_mw_cm2:g} mW/cm2 at full level",
+    ]
+    lines += [f"  warning     {text}" for text in record.warnings]
+    lines += [
+        f"  result      {path}",
+        f"  next        lightlathe export {path} --frames FOLDER",
+    ]
+    return "\n".join(lines)
+
+
+def _fine(q: dict[str, float]) -> str:
+    return f", {q['iou_fine']:.4f} on a finer one of the true shape" if "iou_fine" in q else ""
+
+
+def _window(q: dict[str, float]) -> str:
+    return (
+        f"  window      {q['window_relative']:.1%}: doses from {q['window_low_mj_cm3']:.1f} to "
+        f"{q['window_high_mj_cm3']:.1f} mJ/cm3 separate the part from the rest"
+    )
+
+
+def comparison(record: Record, other: Prediction) -> str:
+    """The figures of a record beside those of the same patterns under other assumptions."""
+    rows = (
+        "iou",
+        "under_cure_fraction",
+        "over_cure_fraction",
+        "window_relative",
+        "window_low_mj_cm3",
+        "window_high_mj_cm3",
+    )
+    lines = [f"{'':24}{'as designed':>14}{'now':>14}"]
+    lines += [f"{name:24}{record.quality[name]:14.4f}{other.quality[name]:14.4f}" for name in rows]
+    return "\n".join(lines)

@@ -1,0 +1,162 @@
+"""A job: everything needed to design one print, typed and validated. One dataclass per table of the job file."""
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from lightlathe.errors import JobError
+
+
+def positive(owner: str, **values: float | None) -> None:
+    """JobError unless every value given is above 0."""
+    for name, value in values.items():
+        if value is not None and not value > 0:
+            raise JobError(f"{name} is {value}; expected a number above 0 in [{owner}].")
+
+
+@dataclass(frozen=True)
+class PartTable:
+    """One [part]: a mesh file or an analytic shape, and where it sits.
+
+    role   part: must turn solid; insert: sits in the vial already, is not judged; keep_liquid: must stay liquid
+    lay    along or across: turn the longest side along the axis or across it, before rotation_deg
+    """
+
+    mesh: str | None = None
+    shape: Any = None
+    unit: str | None = None
+    role: Literal["part", "insert", "keep_liquid"] = "part"
+    scale: float = 1.0
+    rotation_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    lay: Literal["along", "across"] | None = None
+    centre: bool = True
+    shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def __post_init__(self) -> None:
+        if (self.mesh is None) == (self.shape is None):
+            raise JobError('expected either mesh = "file" or shape = { kind = ... }, not both and not neither.')
+        positive("part", scale=self.scale)
+
+
+@dataclass(frozen=True)
+class Vial:
+    inner_diameter_mm: float
+    resin_height_mm: float
+
+    def __post_init__(self) -> None:
+        positive("vial", inner_diameter_mm=self.inner_diameter_mm, resin_height_mm=self.resin_height_mm)
+
+    @property
+    def radius_mm(self) -> float:
+        return self.inner_diameter_mm / 2
+
+
+@dataclass(frozen=True)
+class Light:
+    """The projector as the vial sees it: pixel pitch in the resin, field, peak irradiance, bits and response."""
+
+    pixel_mm: float
+    columns: int
+    rows: int
+    irradiance_mw_cm2: float
+    beam: Any = "telecentric"
+    bits: int = 8
+    response: Any = "linear"
+    wavelength_nm: float | None = None
+
+    def __post_init__(self) -> None:
+        positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
+        positive("light", irradiance_mw_cm2=self.irradiance_mw_cm2, wavelength_nm=self.wavelength_nm)
+        if not 1 <= self.bits <= 16:
+            raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+
+
+@dataclass(frozen=True)
+class Turn:
+    """The turning stage. `sense` is how the vial turns, seen from above."""
+
+    angles: int
+    seconds_per_turn: float
+    sense: Literal["clockwise", "counterclockwise"] = "clockwise"
+    max_exposure_s: float | None = None
+
+    def __post_init__(self) -> None:
+        positive("turn", angles=self.angles, seconds_per_turn=self.seconds_per_turn)
+        positive("turn", max_exposure_s=self.max_exposure_s)
+
+    @property
+    def dwell_s(self) -> float:
+        return self.seconds_per_turn / self.angles
+
+    @property
+    def step_rad(self) -> float:
+        """Change of the scan angle from image to image; the design's scan angle grows as the vial turns clockwise."""
+        return (1 if self.sense == "clockwise" else -1) * 2 * math.pi / self.angles
+
+
+@dataclass(frozen=True)
+class GridTable:
+    """`finer`: the print is judged once more on voxels this many times finer; 1 leaves that out."""
+
+    voxel_mm: float
+    margin_voxels: int = 2
+    finer: int = 2
+
+    def __post_init__(self) -> None:
+        positive("grid", voxel_mm=self.voxel_mm, finer=self.finer)
+        if self.margin_voxels < 0:
+            raise JobError(f"margin_voxels is {self.margin_voxels}; expected 0 or more.")
+
+
+@dataclass(frozen=True)
+class Design:
+    """How patterns are found.
+
+    level_limit   no pixel brighter than this many times the even level that would just cure the part
+    tolerance_mm  band along the surface that is left out of design and judging
+    """
+
+    loss: Any = "soft_window"
+    solver: Any = "lbfgs"
+    start: Any = "filtered"
+    iterations: int = 60
+    level_limit: float = 10.0
+    tolerance_mm: float = 0.0
+    seed: int = 0
+    kernel: str = "auto"
+    device: str = "auto"
+    precision: Literal["single", "double"] = "single"
+
+    def __post_init__(self) -> None:
+        positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        if self.tolerance_mm < 0:
+            raise JobError(f"tolerance_mm is {self.tolerance_mm}; expected 0 or more.")
+
+
+@dataclass(frozen=True)
+class Output:
+    """`result`: where the HDF5 file goes, relative to the current folder; the job's name where left out."""
+
+    result: str | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """A whole job file. Members of families are objects already; paths are relative to `folder`."""
+
+    name: str
+    folder: Path
+    text: str
+    parts: tuple[PartTable, ...]
+    vial: Vial
+    resin: Any
+    light: Light
+    turn: Turn
+    grid: GridTable
+    design: Design = field(default_factory=Design)
+    output: Output = field(default_factory=Output)
+
+    def path(self, name: str) -> Path:
+        """A path of the job file, which is relative to the job file's own folder."""
+        return (self.folder / name).expanduser()

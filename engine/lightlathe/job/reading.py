@@ -1,0 +1,118 @@
+"""Reads a job file: TOML text -> Job, each error with file, table, key, what came and what was expected."""
+
+import dataclasses
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from lightlathe.beams import BEAMS
+from lightlathe.errors import JobError
+from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Turn, Vial
+from lightlathe.job.tables import Where, build, choose_member, unknown
+from lightlathe.losses import LOSSES, own_loss
+from lightlathe.part.shapes import SHAPES
+from lightlathe.projector import RESPONSES
+from lightlathe.resins import RESINS
+from lightlathe.solve import SOLVERS, STARTS
+
+TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
+REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
+
+
+def load_job(path: str | Path) -> Job:
+    """The job in a TOML file. A byte-order mark and CRLF line ends are fine; paths are relative to the file.
+
+    Raises JobError.
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as problem:
+        raise JobError(f"{path}: cannot read the job file ({problem.strerror}). Is the path right?") from None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise JobError(f"{path}: byte {problem.start} is not UTF-8 text; save the job file as UTF-8.") from None
+    return parse_job(text, name=path.stem, folder=path.resolve().parent, file=path.name)
+
+
+def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
+    """The job in a TOML text; `folder` is where its relative paths start."""
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise JobError(f"{file}: not valid TOML: {problem}.") from None
+    return job_from(tables, name=name, folder=folder, file=file, text=text)
+
+
+def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text: str) -> Job:
+    """The job in the tables of a job file, as TOML gives them or as `resolved` stored them."""
+    top = Where(file, "")
+    for key in tables:
+        if key not in TABLES:
+            raise JobError(unknown(Where(file, "top level"), "table", key, TABLES))
+    for key in REQUIRED:
+        if key not in tables:
+            raise JobError(f"{file}: table [{key}] is missing; a job needs {', '.join(f'[{t}]' for t in REQUIRED)}.")
+
+    def one(cls: type, key: str, **families: dict[str, type]) -> Any:
+        """One table, its family members built first."""
+        where, table = top.inner(key), tables.get(key, {})
+        built = build(cls, table, where)
+        members = {
+            k: _member(family, getattr(built, k), where.inner(k), folder)
+            for k, family in families.items()
+            if getattr(built, k) is not None
+        }
+        return dataclasses.replace(built, **members)
+
+    raw_parts = tables["part"] if isinstance(tables["part"], list) else [tables["part"]]
+    parts = []
+    for number, raw in enumerate(raw_parts, 1):
+        where = top.inner("part" if len(raw_parts) == 1 else f"part {number}")
+        part = build(PartTable, raw, where)
+        if part.shape is not None:
+            part = dataclasses.replace(part, shape=choose_member(SHAPES, part.shape, where.inner("shape")))
+        parts.append(part)
+    if not any(p.role == "part" for p in parts):
+        raise JobError(f'{file}: no [[part]] has role = "part"; expected at least one solid to print.')
+    resin = {"kind": "threshold", **tables["resin"]} if isinstance(tables["resin"], dict) else tables["resin"]
+    return Job(
+        name=name,
+        folder=folder,
+        text=text,
+        parts=tuple(parts),
+        vial=one(Vial, "vial"),
+        resin=choose_member(RESINS, resin, top.inner("resin")),
+        light=one(Light, "light", beam=BEAMS, response=RESPONSES),
+        turn=one(Turn, "turn"),
+        grid=one(GridTable, "grid"),
+        design=one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS),
+        output=one(Output, "output"),
+    )
+
+
+def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:
+    if family is LOSSES and isinstance(value, str) and ".py:" in value:
+        return own_loss(value, folder)
+    return choose_member(family, value, where)
+
+
+def resolved(job: Job) -> dict[str, Any]:
+    """Every setting after defaults, as plain data with the keys of the job file; members carry their `kind`."""
+    kinds = {
+        cls: name
+        for family in (BEAMS, LOSSES, SHAPES, RESPONSES, RESINS, SOLVERS, STARTS)
+        for name, cls in family.items()
+    }
+
+    def plain(value: Any) -> Any:
+        if dataclasses.is_dataclass(value) and not isinstance(value, type):
+            fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
+            return {"kind": kinds[type(value)], **fields} if type(value) in kinds else fields
+        if isinstance(value, list | tuple):
+            return [plain(v) for v in value]
+        return value if isinstance(value, str | int | float | bool | None) else str(value)
+
+    tables = {key: plain(getattr(job, key)) for key in TABLES if key != "part"}
+    return {"part": [plain(p) for p in job.parts], **tables}

@@ -1,0 +1,307 @@
+"""The whole flow on one page: job -> part voxels -> chords -> dose operator -> design -> patterns -> prediction.
+
+Read this first. Each stage knows nothing of the others; here they are joined.
+"""
+
+import dataclasses
+import datetime
+import logging
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor
+
+import lightlathe
+from lightlathe import part as parts
+from lightlathe.dose import DoseOperator, gain_mj_cm3
+from lightlathe.errors import JobError
+from lightlathe.job import Job, job_from, resolved
+from lightlathe.judge import ExposurePlan, fewest_wrong, light_use, plan_exposure, quality, warnings
+from lightlathe.projector import Codebook, quantise
+from lightlathe.quantities import SOLID, Chords, Grid, Part, Patterns, Prediction
+from lightlathe.result import Record
+from lightlathe.solve import Problem, normalised, solve
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A job made ready: everything that is known before any light is designed."""
+
+    job: Job
+    device: torch.device
+    dtype: torch.dtype
+    solids: tuple[tuple[str, Any], ...]  # (role, placed surface or shape)
+    part: Part
+    chords: Chords
+    operator: DoseOperator  # mean over a turn per unit of incident light
+    warnings: tuple[str, ...]
+
+
+def prepare(job: Job) -> Setup:
+    """Read and place the part, lay the grid, fill the chords; raises before any long work starts."""
+    device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
+    solids, warnings = parts.load(job.parts, job.path)
+    grid = parts.grid_for(
+        [solid for _, solid in solids], job.vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels
+    )
+    light = job.light
+    report = parts.fit(
+        [solid for role, solid in solids if role == "part"],
+        vial_radius_mm=job.vial.radius_mm,
+        resin_height_mm=job.vial.resin_height_mm,
+        field_width_mm=light.columns * light.pixel_mm,
+        field_height_mm=light.rows * light.pixel_mm,
+    )
+    parts.require_fit(report)
+    part = voxels(job, solids, grid, device)
+    if not bool((part.judged == SOLID).any()):
+        raise JobError(
+            f"no voxel of {grid.voxel_mm} mm is half covered by the part; it is thinner than the voxels everywhere. "
+            "Make voxel_mm in [grid] smaller, or check the unit."
+        )
+    warnings += parts.thin_walls([s for role, s in solids if role == "part"], grid).warnings
+    chords = chords_of(job)
+    operator = DoseOperator(
+        chords,
+        grid,
+        vial_radius_mm=job.vial.radius_mm,
+        absorption_per_mm=job.resin.absorption_per_mm,
+        kernel=job.design.kernel,
+        device=device,
+        dtype=dtype,
+    )
+    return Setup(job, device, dtype, tuple(solids), part, chords, operator, tuple(warnings))
+
+
+def device_of(job: Job) -> torch.device:
+    """`auto` takes a CUDA card where there is one; anything else is taken at its word."""
+    name = job.design.device
+    if name == "auto":
+        name = "cuda" if torch.cuda.is_available() else "cpu"
+    try:
+        device = torch.device(name)
+    except RuntimeError:
+        raise JobError(f"device in [design] is '{name}'; expected auto, cpu, cuda or cuda:0.") from None
+    if device.type == "cuda" and not torch.cuda.is_available():
+        raise JobError(f"device in [design] is '{name}', but torch sees no CUDA card; set device = \"cpu\".")
+    return device
+
+
+def voxels(job: Job, solids: Any, grid: Grid, device: torch.device) -> Part:
+    """The part's covered fractions and what is judged, on any grid of the vial."""
+    covered = {role: torch.zeros(grid.shape) for role in ("part", "insert", "keep_liquid")}
+    for role, solid in solids:
+        covered[role] = torch.maximum(covered[role], parts.coverage(solid, grid, device=device).cpu())
+    judged = parts.judge(
+        covered["part"],
+        grid,
+        job.vial.radius_mm,
+        insert=covered["insert"],
+        keep_liquid=covered["keep_liquid"],
+        tolerance_mm=job.design.tolerance_mm,
+    )
+    return Part(grid, covered["part"], judged)
+
+
+def chords_of(job: Job) -> Chords:
+    """The chords that the job's beam lights, in the order in which the projector shows its images."""
+    angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
+    light = job.light
+    return light.beam.chords(angle_rad=angle_rad, columns=light.columns, rows=light.rows, pixel_mm=light.pixel_mm)
+
+
+def design(
+    job: Job,
+    *,
+    on_iteration: Callable[[dict[str, float]], None] | None = None,
+    checkpoint: Callable[[dict[str, Any], dict[str, list[float]]], None] | None = None,
+    resume: tuple[dict[str, Any], dict[str, list[float]]] | None = None,
+    setup: Setup | None = None,
+) -> Record:
+    """Design the patterns of a job and predict their print: the main job.
+
+    on_iteration   called with the figures of each logged iteration
+    checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
+    Raises         LightlatheError
+    """
+    setup = setup or prepare(job)
+    target = setup.part.target(setup.device)
+    operator = normalised(setup.operator, target)
+    torch.manual_seed(job.design.seed)
+    problem = Problem(operator, job.design.loss, target, limit=job.design.level_limit)
+    state, past = resume or (None, {})
+    outcome = solve(
+        problem,
+        job.design.solver,
+        job.design.start,
+        iterations=job.design.iterations,
+        on_iteration=on_iteration,
+        checkpoint=checkpoint,
+        state=state,
+        log=past,
+    )
+    patterns, plan = expose(setup, outcome.patterns)
+    prediction, warnings = judged(setup, patterns, plan)
+    return Record(
+        name=job.name,
+        job_toml=job.text,
+        settings=resolved(job),
+        part=setup.part,
+        patterns=patterns,
+        prediction=prediction,
+        vial_radius_mm=job.vial.radius_mm,
+        facts=facts(setup, outcome.stopped_because),
+        log=outcome.log,
+        warnings=(*setup.warnings, *warnings),
+    )
+
+
+def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
+    """Levels that the projector can show, and the whole turns that put the dose window on the resin's threshold."""
+    job, light, turn, resin = setup.job, setup.job.light, setup.job.turn, setup.job.resin
+    peak = float(found.max())
+    if not (math.isfinite(peak) and peak > 0):
+        raise JobError("the design found no light at all; try another loss or start in [design].")
+    fractions = (found / peak).clamp_(0, 1)
+    per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
+    figures = figures_of(per_turn, setup.part, resin)
+    low, high, _ = fewest_wrong(per_turn, setup.part.to(setup.device))
+    plan = plan_exposure(
+        figures["window_low_mj_cm3"],
+        figures["window_high_mj_cm3"],
+        resin.liquid_below_mj_cm3,
+        resin.solid_above_mj_cm3,
+        turn.seconds_per_turn,
+        turn.max_exposure_s,
+        best_per_turn=(low, high),
+    )
+    book = Codebook.of(light.bits, light.response)
+    levels = quantise(fractions.mul_(plan.dimming), book).cpu()
+    shown = (book.full_scale, light.pixel_mm, light.irradiance_mw_cm2, turn.dwell_s, plan.turns)
+    return Patterns(levels, setup.chords.angle_rad, *shown), plan
+
+
+def gain_per_turn(job: Job) -> float:
+    """Dose in mJ/cm3 that one image at full level leaves in one turn where nothing is lost on the way."""
+    return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)
+
+
+def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[str, float]:
+    """The figures of judge/quality.py for what this resin makes of a dose."""
+    return quality(
+        dose,
+        resin.solid(dose),
+        part.to(dose.device),
+        liquid_below_mj_cm3=resin.liquid_below_mj_cm3,
+        solid_above_mj_cm3=resin.solid_above_mj_cm3,
+        suffix=suffix,
+    )
+
+
+def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:
+    """The print that the quantised levels give, on the job's grid and on a finer one of the true shape."""
+    job, resin = setup.job, setup.job.resin
+    shown = patterns.fractions(setup.dtype, setup.device)
+    gain = gain_per_turn(job) * patterns.turns
+    dose = setup.operator.scaled(gain)(shown)
+    figures = figures_of(dose, setup.part, resin)
+    figures |= {name: float(value) for name, value in plan.as_json().items() if value is not None}
+    incident_mj = float(shown.sum(dtype=torch.float64)) * (job.light.pixel_mm / 10) ** 2
+    incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
+    figures |= light_use(dose, setup.part.to(setup.device), incident_mj)
+    if job.grid.finer > 1:
+        grid = setup.part.grid.finer(job.grid.finer)
+        operator = setup.operator.on(grid).scaled(gain)
+        figures |= figures_of(operator(shown), voxels(job, setup.solids, grid, setup.device), resin, "_fine")
+    prediction = Prediction(dose.float().cpu(), resin.solid(dose).cpu(), figures)
+    return prediction, warnings(figures, plan, bits=job.light.bits)
+
+
+def predict(
+    record: Record,
+    *,
+    resin: Any | None = None,
+    exposure_s: float | None = None,
+    axis_offset_mm: float = 0.0,
+    sense: str | None = None,
+) -> Prediction:
+    """The print of a record's patterns under other assumptions, on its own grid, float32 on the CPU.
+
+    resin            another member of RESINS; the record's own where None
+    exposure_s       light time, spread evenly over the images; the planned one where None
+    axis_offset_mm   how far the projector's middle column misses the turning axis
+    sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
+    """
+    job = job_of(record)
+    resin = resin or job.resin
+    patterns, planned = record.patterns, chords_of(job)
+    mirrored = sense is not None and sense != job.turn.sense
+    chords = dataclasses.replace(
+        planned,
+        angle_rad=-patterns.angle_rad if mirrored else patterns.angle_rad,
+        offset_mm=planned.offset_mm + axis_offset_mm,
+    )
+    exposure = patterns.exposure_s if exposure_s is None else exposure_s
+    if not exposure > 0:
+        raise JobError(f"the exposure is {exposure} s; expected a time above 0.")
+    operator = DoseOperator(
+        chords,
+        record.part.grid,
+        vial_radius_mm=record.vial_radius_mm,
+        absorption_per_mm=resin.absorption_per_mm,
+        gain=gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad)),
+    )
+    dose = operator(patterns.fractions())
+    resin = resin.at(exposure)
+    return Prediction(dose, resin.solid(dose), figures_of(dose, record.part, resin))
+
+
+def job_of(record: Record) -> Job:
+    """The physical part of a record's job: all but how it was designed. Meshes are not read."""
+    tables = {k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")}
+    return job_from(_without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="")
+
+
+def _without_nothing(value: Any) -> Any:
+    """Settings as a TOML file would give them: no entry where nothing was said."""
+    if isinstance(value, dict):
+        return {k: _without_nothing(v) for k, v in value.items() if v is not None}
+    return [_without_nothing(v) for v in value] if isinstance(value, list) else value
+
+
+def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
+    """What ran, where and when, for the result file."""
+    device = setup.device
+    name = torch.cuda.get_device_name(device) if device.type == "cuda" else "cpu"
+    return {
+        "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "program_version": lightlathe.__version__,
+        "torch_version": torch.__version__,
+        "device": name,
+        "kernel": setup.operator.kernel,
+        "seed": setup.job.design.seed,
+        "stopped_because": stopped_because,
+    }
+
+
+def frames(record: Record, folder: Path) -> Path:
+    """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py."""
+    from lightlathe.export.frames import write_frames
+
+    job = job_of(record)
+    codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
+    applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": record.settings["light"]["response"]}
+    return write_frames(record.patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
+
+
+def picture(record: Record, path: Path) -> Path:
+    """Draw the middle slices of a record; returns the path. See export/picture.py."""
+    from lightlathe.export.picture import draw
+
+    return draw(record.part, record.prediction, path, gel_mj_cm3=job_of(record).resin.gel_mj_cm3, title=record.name)

@@ -1,0 +1,159 @@
+"""The result file: HDF5 that anyone with h5py alone can check. Names are those of DEVELOPERS.md, "Result file".
+
+A file is written beside its name and renamed when complete, so a half-written file never carries the final name.
+"""
+
+import contextlib
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import torch
+
+from lightlathe.errors import ResultError
+from lightlathe.quantities import Grid, Part, Patterns, Prediction
+from lightlathe.result.record import Record
+
+FORMAT = "lightlathe-result"
+FORMAT_VERSION = 1
+LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
+
+
+@contextlib.contextmanager
+def whole_file(path: Path) -> Iterator[h5py.File]:
+    """A new HDF5 file that takes the name `path` only when the block ends well."""
+    path = Path(path)
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.writing")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with h5py.File(unfinished, "w") as file:
+            yield file
+        os.replace(unfinished, path)
+    except OSError as problem:
+        raise ResultError(
+            f"{path}: cannot write the file ({problem}). Is the folder writable, the disk full?"
+        ) from None
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def put(group: h5py.Group, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
+    """One dataset with its units and the names of its axes; whole numbers are packed."""
+    values = np.asarray(values)
+    packing = {"compression": "gzip", "compression_opts": 1} if values.dtype.kind == "u" and values.size > 4096 else {}
+    data = group.create_dataset(name, data=values, **packing)
+    data.attrs.update({"units": units, "dims": list(dims), **attrs})
+
+
+def put_log(file: h5py.File, log: dict[str, list[float]]) -> None:
+    for column, values in log.items():
+        put(file.require_group("log"), column, np.asarray(values, float), LOG_UNITS.get(column, "1"), ("iteration",))
+
+
+def put_job(file: h5py.File, toml: str, settings: dict[str, Any]) -> None:
+    text = h5py.string_dtype()
+    for name, value in (("toml", toml), ("resolved", json.dumps(settings, indent=1))):
+        file.require_group("job").create_dataset(name, data=value, dtype=text).attrs.update({"units": "1", "dims": []})
+
+
+def write_result(record: Record, path: Path) -> Path:
+    """Write a complete result file and return its path."""
+    grid, patterns = record.part.grid, record.patterns
+    xyz = ("x", "y", "z")
+    with whole_file(path) as file:
+        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": record.name, **record.facts})
+        file.attrs["warnings"] = json.dumps(list(record.warnings))
+        put_job(file, record.job_toml, record.settings)
+        file.create_group("grid").attrs.update(
+            {"voxel_mm": grid.voxel_mm, "shape": grid.shape, "vial_radius_mm": record.vial_radius_mm}
+        )
+        coverage = (record.part.coverage * 255).round().to(torch.uint8).cpu().numpy()
+        part = file.create_group("part")
+        put(part, "coverage", coverage, "1", xyz, full=255)
+        put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning="0 ignored, 1 liquid, 2 solid")
+        shown = file.create_group("patterns")
+        put(
+            shown,
+            "levels",
+            patterns.levels.cpu().numpy(),
+            "1",
+            ("angle", "column", "row"),
+            full_scale=patterns.full_scale,
+            pixel_mm=patterns.pixel_mm,
+            irradiance_mw_cm2=patterns.irradiance_mw_cm2,
+            dwell_s=patterns.dwell_s,
+            turns=patterns.turns,
+        )
+        put(shown, "angle_rad", patterns.angle_rad.cpu().numpy(), "rad", ("angle",))
+        predicted = file.create_group("prediction")
+        put(predicted, "dose", record.prediction.dose.float().cpu().numpy(), "mJ cm-3", xyz)
+        put(predicted, "solid", record.prediction.solid.to(torch.uint8).cpu().numpy(), "1", xyz)
+        file.create_group("quality").attrs.update(record.quality)
+        put_log(file, record.log)
+    return Path(path)
+
+
+@contextlib.contextmanager
+def opened(path: str | Path, expected: str) -> Iterator[h5py.File]:
+    """An HDF5 file of the kind `expected`, else ResultError saying what it is instead."""
+    path = Path(path)
+    if not path.is_file():
+        raise ResultError(f"{path}: no such file. `lightlathe design JOB` writes one.")
+    try:
+        file = h5py.File(path, "r")
+    except OSError as problem:
+        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). Was it cut off while being copied?") from None
+    with file:
+        kind = file.attrs.get("format", "no format given")
+        if kind != expected:
+            raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.")
+        if int(file.attrs["format_version"]) > FORMAT_VERSION:
+            raise ResultError(
+                f"{path}: format version {file.attrs['format_version']}; this program reads up to {FORMAT_VERSION}. "
+                "Update lightlathe."
+            )
+        try:
+            yield file
+        except KeyError as problem:
+            raise ResultError(f"{path}: incomplete result file: {problem}.") from None
+
+
+def read_result(path: str | Path) -> Record:
+    """The record in a result file. Raises ResultError."""
+    with opened(path, FORMAT) as file:
+        facts = {
+            k: _plain(v) for k, v in file.attrs.items() if k not in ("format", "format_version", "warnings", "name")
+        }
+        grid = Grid(tuple(int(n) for n in file["grid"].attrs["shape"]), float(file["grid"].attrs["voxel_mm"]))
+        levels = file["patterns/levels"]
+        shown = {
+            k: _plain(levels.attrs[k]) for k in ("full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns")
+        }
+        return Record(
+            name=str(file.attrs["name"]),
+            job_toml=file["job/toml"].asstr()[()],
+            settings=json.loads(file["job/resolved"].asstr()[()]),
+            part=Part(
+                grid,
+                torch.from_numpy(file["part/coverage"][()]).float() / 255,
+                torch.from_numpy(file["part/judged"][()]),
+            ),
+            patterns=Patterns(torch.from_numpy(levels[()]), torch.from_numpy(file["patterns/angle_rad"][()]), **shown),
+            prediction=Prediction(
+                torch.from_numpy(file["prediction/dose"][()]),
+                torch.from_numpy(file["prediction/solid"][()]).bool(),
+                {k: float(v) for k, v in file["quality"].attrs.items()},
+            ),
+            vial_radius_mm=float(file["grid"].attrs["vial_radius_mm"]),
+            facts=facts,
+            log={k: v[()].tolist() for k, v in file.get("log", {}).items()},
+            warnings=tuple(json.loads(file.attrs["warnings"])),
+        )
+
+
+def _plain(value: Any) -> Any:
+    return value.item() if isinstance(value, np.generic) else value

@@ -1,0 +1,55 @@
+"""The state of an unfinished design: enough to go on from where it stopped."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import torch
+
+from lightlathe.errors import ResultError
+from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, whole_file
+
+FORMAT = "lightlathe-state"
+
+
+def partial_path(result: Path) -> Path:
+    """Where the state of an unfinished design of `result` lies."""
+    name = result.name.removesuffix(".h5")
+    return result.with_name(f"{name}.partial.h5")
+
+
+def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[str, Any], log: dict) -> None:
+    """Write the state; tensors become datasets of /state, plain values its attributes."""
+    with whole_file(path) as file:
+        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION})
+        put_job(file, toml, settings)
+        group = file.create_group("state")
+        for name, value in state.items():
+            if isinstance(value, torch.Tensor):
+                put(group, name, value.detach().cpu().numpy(), "1", tuple(f"axis{n}" for n in range(value.ndim)))
+            else:
+                group.attrs[name] = json.dumps(value)
+        put_log(file, log)
+
+
+def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
+    """State and log of an unfinished design; ResultError where it belongs to other settings."""
+    with opened(path, FORMAT) as file:
+        was = json.loads(file["job/resolved"].asstr()[()])
+        changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
+        if changed:
+            raise ResultError(
+                f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
+                "expected the same job. Undo the change, or design without --resume."
+            )
+        group = file["state"]
+        state = {name: torch.from_numpy(data[()]) for name, data in group.items()}
+        state.update({name: json.loads(value) for name, value in group.attrs.items()})
+        return state, {name: data[()].tolist() for name, data in file.get("log", {}).items()}
+
+
+def _comparable(table: Any) -> Any:
+    """A table of settings without what may differ between the two runs of one design."""
+    if not isinstance(table, dict):
+        return table
+    return {k: v for k, v in json.loads(json.dumps(table)).items() if k not in ("iterations", "result")}

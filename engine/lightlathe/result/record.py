@@ -1,0 +1,40 @@
+"""The record of one design: all that is needed to show, check, repeat or question a print."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from lightlathe.quantities import Part, Patterns, Prediction
+
+
+@dataclass(frozen=True)
+class Record:
+    """One design, as the result file keeps it.
+
+    job_toml      the job file's text
+    settings      every setting after defaults, keys as in the job file
+    facts         plain values about the run: created_utc, program_version, torch_version, device, kernel, seed, ...
+    log           one list per column, one value per logged iteration
+    warnings      sentences for the person who prints
+    """
+
+    name: str
+    job_toml: str
+    settings: dict[str, Any]
+    part: Part
+    patterns: Patterns
+    prediction: Prediction
+    vial_radius_mm: float
+    facts: dict[str, Any] = field(default_factory=dict)
+    log: dict[str, list[float]] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def quality(self) -> dict[str, float]:
+        return self.prediction.quality
+
+    def save(self, path: str | Path) -> Path:
+        """Write the HDF5 result file; see result/hdf5.py."""
+        from lightlathe.result.hdf5 import write_result
+
+        return write_result(self, Path(path))
