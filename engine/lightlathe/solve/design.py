@@ -1,0 +1,185 @@
+"""The one loop of every design: ask the solver for patterns, evaluate them, tell it, log, stop."""
+
+import logging
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.solve.figures import NAMES, Figures
+from lightlathe.solve.memory import memory_bytes
+from lightlathe.solve.problem import Evaluated, Problem
+
+log = logging.getLogger(__name__)
+State = dict[str, Any]
+
+
+class Solver(Protocol):
+    """A rule that says which patterns to try next.
+
+    State is a flat dict of tensors. Three keys are read outside the solver: "trial", the patterns to evaluate next;
+    "patterns", those it stands at; "accepted", a 0-d bool: it moved to the last trial.
+    """
+
+    def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]: ...
+    def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]: ...
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a design gives.
+
+    patterns         (angle, column, row) the best patterns tried: fewest wrong voxels, then the widest window
+    last             the patterns of the last iteration
+    log              one list per figure, one value per logged iteration
+    state            what `solve` needs to go on as if it had never stopped
+    stopped_because  plain words
+    """
+
+    patterns: Tensor
+    last: Tensor
+    log: dict[str, list[float]]
+    state: State
+    stopped_because: str
+
+
+@dataclass(frozen=True)
+class StopRule:
+    """When to stop before the iterations are spent; fields are job keys, None means never.
+
+    window        relative process window reached with no voxel wrong
+    wrong_voxels  at most this many voxels wrong
+    seconds       wall time since the design began
+    stall         iterations without a better design
+    """
+
+    window: float | None = None
+    wrong_voxels: int | None = None
+    seconds: float | None = None
+    stall: int | None = None
+
+    def reason(self, row: dict[str, float]) -> str | None:
+        if self.window is not None and row["best_wrong"] == 0 and row["best_window"] >= self.window:
+            return f"process window of {row['best_window']:.3f} reached, {self.window} asked for"
+        if self.wrong_voxels is not None and row["best_wrong"] <= self.wrong_voxels:
+            return f"{row['best_wrong']:.0f} wrong voxels, {self.wrong_voxels} allowed"
+        if self.seconds is not None and row["seconds"] >= self.seconds:
+            return f"{self.seconds} s spent"
+        if self.stall is not None and row["iteration"] - row["best_iteration"] >= self.stall:
+            return f"no better design in {self.stall} iterations"
+        return None
+
+
+def solve(
+    problem: Problem,
+    solver: Solver,
+    start: Tensor | Callable[[Problem], Tensor],
+    *,
+    iterations: int,
+    log_every: int = 1,
+    on_iteration: Callable[[dict[str, float]], str | None] | None = None,
+    stop: StopRule | None = None,
+    state: State | None = None,
+) -> Outcome:
+    """Improve patterns for `iterations` iterations in all, counted from the very start of the design.
+
+    One iteration is one product with the operator and one with its transpose, trials of a line search included.
+
+    start         patterns, or a start from STARTS; not looked at when `state` is given
+    on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
+    state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU)
+    Waits for the device at logged iterations only.
+    Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
+    """
+    run = dict(state) if state is not None else _begin(problem, solver, start)
+    rows: dict[str, list[float]] = {}
+    began = time.perf_counter() - run["seconds"]
+    why = "all iterations done"
+    while run["iteration"] < iterations:
+        number = run["iteration"]
+        loss = problem.loss_at(number / iterations)
+        if run["stage"] is not None and loss != run["stage"]:
+            run["solver"] = solver.begin(
+                (run["solver"]["patterns"] * run["scale"]).clamp_(0, problem.limit), problem.limit
+            )
+        run["stage"] = loss
+        at = problem.evaluate(run["solver"]["trial"], loss)
+        figures = Figures.of(at.dose, problem.target)
+        _remember(run, at, figures, number)
+        run["solver"] = solver.advance(run["solver"], at, problem.limit)
+        if hasattr(loss, "scale"):
+            scale = loss.scale(at.dose, problem.target).to(at.dose.dtype)
+            run["scale"] = torch.where(run["solver"]["accepted"], scale, run["scale"])
+        run["iteration"] = number + 1
+        if number % log_every and number + 1 < iterations:
+            continue
+        row = _row(run, at, figures, number, time.perf_counter() - began)
+        run["seconds"] = row["seconds"]
+        for name in ("iteration", "loss", *NAMES, "seconds", "memory_bytes"):
+            rows.setdefault(name, []).append(row[name])
+        if row["first_nan"] >= 0:
+            raise _not_a_number(run, rows, int(row["first_nan"]))
+        said = on_iteration(row) if on_iteration is not None else None
+        reason = said if isinstance(said, str) else (stop.reason(row) if stop is not None else None)
+        if reason is not None:
+            why = reason
+            break
+    return Outcome(run["best"], run["last"], rows, run, why)
+
+
+def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem], Tensor]) -> State:
+    patterns = start(problem) if callable(start) else start
+    patterns = patterns.detach().clamp(0, problem.limit)
+    small = {"device": patterns.device, "dtype": torch.float64}
+    return {
+        "iteration": 0,
+        "seconds": 0.0,
+        "stage": None,
+        "solver": solver.begin(patterns, problem.limit),
+        "scale": torch.ones((), device=patterns.device, dtype=patterns.dtype),
+        "best": patterns,
+        "last": patterns,
+        "best_wrong": torch.full((), math.inf, **small),
+        "best_window": torch.full((), -math.inf, **small),
+        "best_iteration": torch.full((), -1.0, **small),
+        "first_nan": torch.full((), -1.0, **small),
+    }
+
+
+def _remember(run: State, at: Evaluated, figures: Figures, number: int) -> None:
+    """Keep the best patterns and the number of the first step whose loss was not a number, on the device."""
+    sound = at.value.isfinite()
+    wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
+    better = (wrong < run["best_wrong"]) | ((wrong == run["best_wrong"]) & (window > run["best_window"]))
+    better = better & sound
+    run["best"] = torch.where(better, at.patterns, run["best"])
+    run["last"] = at.patterns
+    run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])
+    run["best_window"] = torch.where(better, window.nan_to_num(-math.inf), run["best_window"])
+    run["best_iteration"] = torch.where(better, float(number), run["best_iteration"])
+    run["first_nan"] = torch.where(~sound & (run["first_nan"] < 0), float(number), run["first_nan"])
+
+
+def _row(run: State, at: Evaluated, figures: Figures, number: int, seconds: float) -> dict[str, float]:
+    """The figures of one iteration as plain numbers; the one place that waits for the device."""
+    names = ("loss", *NAMES, "wrong", "best_wrong", "best_window", "best_iteration", "first_nan")
+    tensors = [at.value, *(getattr(figures, name) for name in (*NAMES, "wrong")), *(run[name] for name in names[-4:])]
+    values = torch.stack([t.to(torch.float64) for t in tensors]).tolist()
+    row = dict(zip(names, values, strict=True))
+    return {"iteration": number, **row, "seconds": seconds, "memory_bytes": memory_bytes(at.dose.device)}
+
+
+def _not_a_number(run: State, rows: dict[str, list[float]], step: int) -> SolveError:
+    kept = int(run["best_iteration"])
+    where = f"The best patterns before it, of step {kept}, are kept." if kept >= 0 else "There is no earlier step."
+    error = SolveError(
+        f"loss became NaN or infinite at step {step}. {where}\n"
+        "  A loss of your own? See that it is finite for every dose of 0 or more. Else try another solver or start."
+    )
+    error.outcome = Outcome(run["best"], run["last"], rows, run, "loss not a number")  # type: ignore[attr-defined]
+    return error

@@ -1,0 +1,66 @@
+"""Gradient steps through the ramp filter, on the levels that may move."""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from lightlathe.solve.problem import Evaluated
+from lightlathe.solve.ramp import ramp
+from lightlathe.solve.step_rules import dot, free
+
+
+@dataclass(frozen=True)
+class FreeSetRamp:
+    """g <- clip(g - t M F M grad): F the ramp filter along columns, M the levels free to move, t a spectral step.
+
+    The operator blurs like 1/frequency; the ramp undoes that, so a handful of steps reach all sizes of detail at once.
+    A step that does not lower the loss is halved and tried again (each trial is an iteration of the log).
+
+    first_change   size of the first step: its mean change, in units of the mean level
+
+    Source: two-metric projection, Bertsekas, SIAM J. Control Optim. 20 (1982) 221; spectral step lengths, Barzilai &
+    Borwein, IMA J. Numer. Anal. 8 (1988) 141.
+    """
+
+    first_change: float = 1.0
+
+    def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]:
+        nan = torch.full((), torch.nan, device=patterns.device, dtype=torch.float64)
+        return {
+            "trial": patterns,
+            "patterns": patterns,
+            "accepted": torch.ones((), device=patterns.device, dtype=torch.bool),
+            "gradient": torch.zeros_like(patterns),
+            "direction": torch.zeros_like(patterns),
+            "value": nan,
+            "step": nan,
+        }
+
+    def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]:
+        x, g, d, value, step = (state[k] for k in ("patterns", "gradient", "direction", "value", "step"))
+        first = value.isnan()
+        promised = dot(g, at.patterns - x)
+        accepted = first | (at.value <= value + 1e-4 * promised)
+        change, bend = at.patterns - x, at.gradient - g
+        filtered_bend = ramp(bend)
+        curvature = dot(bend, filtered_bend)
+        spectral = dot(change, bend) / curvature
+        x = torch.where(accepted, at.patterns, x)
+        g = torch.where(accepted, at.gradient, g)
+        value = torch.where(accepted, at.value.to(torch.float64), value)
+        movable = free(x, g, limit)
+        d = ramp(g * movable) * movable
+        opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-300)
+        longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, 2 * step)
+        step = torch.where(first, opening.to(torch.float64), torch.where(accepted, longer, step / 2))
+        trial = (x - step.to(x.dtype) * d).clamp_(0, limit)
+        return {
+            "trial": trial,
+            "patterns": x,
+            "accepted": accepted,
+            "gradient": g,
+            "direction": d,
+            "value": value,
+            "step": step,
+        }

@@ -1,0 +1,81 @@
+"""What a design has to solve: an operator, a loss on its dose, penalties on the patterns, and the limit of the light."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import JobError, SolveError
+from lightlathe.quantities import Target
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Find patterns g with 0 <= g <= limit that make loss(operator(g), target) + sum of penalties(g) small.
+
+    operator    linear map with `transpose`, `pattern_shape`, `dose_shape`, `scaled`; see `normalised`
+    loss        loss(dose, target) -> scalar tensor; dose in units of the gel dose
+    target      which voxels must turn solid and which must stay liquid, on the operator's device
+    limit       highest pattern level, in units of the even light that gives the part a mean dose of 1
+    penalties   functions of the patterns -> scalar tensor
+    """
+
+    operator: Any
+    loss: Callable[[Tensor, Target], Tensor]
+    target: Target
+    limit: float = 10.0
+    penalties: tuple[Callable[[Tensor], Tensor], ...] = ()
+
+    def __post_init__(self) -> None:
+        has_axes("target", self.target.solid, ("x", "y", "z"), self.operator.dose_shape)
+        if not self.limit > 0:
+            raise JobError(
+                f"limit is {self.limit}; expected a level above 0 (10 times the even light is a good start)."
+            )
+
+    def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
+        """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
+        stage = getattr(self.loss, "stage", None)
+        return self.loss if stage is None else stage(share)
+
+    def evaluate(self, patterns: Tensor, loss: Callable[[Tensor, Target], Tensor]) -> "Evaluated":
+        """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose."""
+        dose = self.operator(patterns).detach().requires_grad_()
+        value = loss(dose, self.target)
+        if not value.requires_grad:
+            raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
+        (slope,) = torch.autograd.grad(value, dose)
+        gradient = self.operator.transpose(slope)
+        value = value.detach()
+        if self.penalties:
+            leaf = patterns.detach().requires_grad_()
+            extra = torch.stack([penalty(leaf) for penalty in self.penalties]).sum()
+            value = value + extra.detach()
+            gradient = gradient + torch.autograd.grad(extra, leaf)[0]
+        return Evaluated(patterns, dose.detach(), value, gradient)
+
+
+@dataclass(frozen=True)
+class Evaluated:
+    """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value."""
+
+    patterns: Tensor
+    dose: Tensor
+    value: Tensor
+    gradient: Tensor
+
+
+def normalised(operator: Any, target: Target) -> Any:
+    """The operator in units in which patterns of 1 everywhere give the part a mean dose of 1 (the gel dose)."""
+    even = torch.ones(operator.pattern_shape, device=operator.device, dtype=operator.dtype)
+    solid = target.solid
+    mean = float((operator(even) * solid).sum(dtype=torch.float64) / solid.sum())
+    if not mean > 0:
+        raise SolveError(
+            f"even light gives the part a mean dose of {mean}; expected some light in the part.\n"
+            "  Is the part empty, outside the vial, or in the dark of an insert?"
+        )
+    return operator.scaled(operator.gain / mean)

@@ -1,0 +1,37 @@
+"""Where a design begins: functions of a problem, as frozen dataclasses that give patterns (angle, column, row)."""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.solve.problem import Problem
+from lightlathe.solve.ramp import ramp
+
+
+@dataclass(frozen=True)
+class Uniform:
+    """Even light that gives the part a mean dose of 1."""
+
+    def __call__(self, problem: Problem) -> Tensor:
+        operator = problem.operator
+        return torch.ones(operator.pattern_shape, device=operator.device, dtype=operator.dtype)
+
+
+@dataclass(frozen=True)
+class Filtered:
+    """The part projected through the resin's absorption, ramp-filtered along columns, clipped at 0; mean dose 1.
+
+    Source: filtered back-projection, Kak & Slaney (1988), chapter 3; clipping keeps what light can do of it.
+    """
+
+    def __call__(self, problem: Problem) -> Tensor:
+        operator, target = problem.operator, problem.target
+        projection = operator.transpose(target.solid.to(operator.dtype))
+        patterns = ramp(projection).clamp_(min=0)
+        dose = operator(patterns)
+        mean = (dose * target.solid).sum() / target.solid.sum()
+        if not float(mean) > 0:
+            raise SolveError("the filtered start leaves the part dark; expected light in the part. Is the part empty?")
+        return (patterns / mean).clamp_(max=problem.limit)
