@@ -1,0 +1,52 @@
+"""Frames: every pixel kept, in the right place, in showing order."""
+
+import json
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+
+from lightlathe.errors import ResultError
+from lightlathe.export.frames import write_frames
+from lightlathe.quantities import Patterns
+
+
+def stack(shape, top):
+    levels = torch.arange(int(np.prod(shape))).reshape(shape) % (top + 1)
+    return Patterns(levels, torch.arange(shape[0]).double() * 0.5, top, 0.1, 20.0, dwell_s=0.25, turns=2)
+
+
+@pytest.mark.parametrize("bits", [8, 12])
+def test_every_pixel_is_kept(tmp_path, bits):
+    """Image [row from the top, column] is level [angle, column, row from the bottom]."""
+    patterns = stack((3, 4, 5), 2**bits - 1)
+    codes = patterns.levels.numpy()
+    path = write_frames(patterns, codes, tmp_path / "frames", bits=bits, facts={"sense": "clockwise"})
+    names = sorted(p.name for p in (tmp_path / "frames").glob("*.png"))
+    manifest = json.loads(path.read_text())
+    assert names == [frame["file"] for frame in manifest["frames"]]
+    for a, name in enumerate(names):
+        image = np.asarray(Image.open(tmp_path / "frames" / name))
+        assert image.shape == (5, 4)
+        for column in range(4):
+            for row in range(5):
+                assert image[4 - row, column] == codes[a, column, row]
+
+
+def test_the_manifest_says_how_to_show_them(tmp_path):
+    patterns = stack((3, 4, 5), 255)
+    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={"sense": "clockwise"})
+    manifest = json.loads(path.read_text())
+    assert manifest["turns"] == 2
+    assert manifest["exposure_s"] == pytest.approx(2 * 3 * 0.25)
+    assert [f["starts_s"] for f in manifest["frames"]] == [0.0, 0.25, 0.5]
+    assert manifest["frames"][1]["scan_angle_deg"] == pytest.approx(np.degrees(0.5))
+    assert manifest["sense"] == "clockwise"
+
+
+def test_frames_are_never_mixed_with_old_ones(tmp_path):
+    patterns = stack((3, 4, 5), 255)
+    write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+    with pytest.raises(ResultError, match="holds frames already"):
+        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})

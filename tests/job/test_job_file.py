@@ -1,0 +1,134 @@
+"""The job file: what is read, and what each mistake is answered with."""
+
+import dataclasses
+import json
+
+import pytest
+
+from lightlathe.errors import JobError
+from lightlathe.job import job_from, load_job, parse_job, resolved
+
+TOML = """
+[part]
+shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }
+
+[vial]
+inner_diameter_mm = 10
+resin_height_mm = 12
+
+[resin]
+absorption_per_mm = 0.1
+liquid_below_mj_cm3 = 40
+solid_above_mj_cm3 = 50
+
+[light]
+pixel_mm = 0.25
+columns = 40
+rows = 20
+irradiance_mw_cm2 = 20
+
+[turn]
+angles = 24
+seconds_per_turn = 12
+
+[grid]
+voxel_mm = 0.25
+"""
+
+
+def parse(text, folder):
+    return parse_job(text, name="test", folder=folder, file="test.toml")
+
+
+def test_a_whole_job(tmp_path):
+    job = parse(TOML, tmp_path)
+    assert job.vial.radius_mm == 5.0
+    assert job.resin.gel_mj_cm3 == 45.0
+    assert job.turn.dwell_s == 0.5
+    assert type(job.design.loss).__name__ == "SoftWindow"
+    assert job.parts[0].role == "part"
+
+
+def test_byte_order_mark_crlf_and_relative_paths(tmp_path):
+    text = TOML.replace('shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"')
+    file = tmp_path / "job.toml"
+    file.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
+    job = load_job(file)
+    assert job.name == "job"
+    assert job.path(job.parts[0].mesh) == tmp_path / "m" / "a.stl"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("absorption_per_mm", "absorbtion_per_mm", ["[resin]", "absorbtion_per_mm", "Did you mean 'absorption_per_mm'"]),
+        ("[vial]", "[vail]", ["vail", "Did you mean 'vial'"]),
+        ("angles = 24", 'angles = "24"', ["[turn]", "angles", "'24'", "a whole number"]),
+        ("angles = 24", "angles = 24.5", ["[turn]", "angles", "24.5", "a whole number"]),
+        ("angles = 24", "", ["[turn]", "'angles' is missing", "a whole number"]),
+        ("angles = 24", "angles = 0", ["[turn]", "angles is 0", "above 0"]),
+        ("voxel_mm = 0.25", "voxel_mm = nan", ["[grid]", "voxel_mm", "finite"]),
+        ("voxel_mm = 0.25", "voxel_mm = true", ["[grid]", "voxel_mm", "True", "a number"]),
+        ("solid_above_mj_cm3 = 50", "solid_above_mj_cm3 = 5", ["[resin]", "solid_above_mj_cm3 is 5", "swapped"]),
+        ('kind = "cylinder"', 'kind = "cilinder"', ["[part.shape]", "cilinder", "Did you mean 'cylinder'"]),
+        ("inner_diameter_mm = 10", "inner_diameter_mm = -10", ["[vial]", "-10", "above 0"]),
+        ("[grid]", "[grid]\n[grid]", ["not valid TOML"]),
+        ("seconds_per_turn = 12", 'seconds_per_turn = 12\nsense = "left"', ["sense", "'left'", "counterclockwise"]),
+        ("rows = 20", "rows = 20\nbits = 17", ["[light]", "bits is 17", "1 to 16"]),
+        ("rows = 20", 'rows = 20\nbeam = "fan"', ["[light.beam]", "fan", "telecentric"]),
+    ],
+)
+def test_each_mistake_is_named(tmp_path, old, new, words):
+    assert old in TOML
+    with pytest.raises(JobError) as caught:
+        parse(TOML.replace(old, new, 1), tmp_path)
+    for word in ("test.toml", *words):
+        assert word in str(caught.value)
+
+
+def test_mesh_and_shape_exclude_each_other(tmp_path):
+    with pytest.raises(JobError, match="either mesh"):
+        parse(TOML.replace("[part]", '[part]\nmesh = "a.stl"'), tmp_path)
+
+
+def test_a_missing_file_is_named(tmp_path):
+    with pytest.raises(JobError, match=r"none\.toml"):
+        load_job(tmp_path / "none.toml")
+
+
+def test_not_utf8(tmp_path):
+    file = tmp_path / "job.toml"
+    file.write_bytes(b"# \xff\n")
+    with pytest.raises(JobError, match="UTF-8"):
+        load_job(file)
+
+
+def test_family_members_take_settings(tmp_path):
+    job = parse(TOML + '\n[design]\nloss = { kind = "gap_hinge", exponent = 3 }\n', tmp_path)
+    assert job.design.loss.exponent == 3.0
+    with pytest.raises(JobError, match=r"\[design.loss\].*exponnent.*exponent"):
+        parse(TOML + '\n[design]\nloss = { kind = "gap_hinge", exponnent = 3 }\n', tmp_path)
+
+
+def test_several_parts_have_roles(tmp_path):
+    two = TOML.replace("[part]", '[[part]]\nrole = "keep_liquid"\nshape = { kind = "sphere", diameter_mm = 1 }\n\n[[part]]')
+    assert [p.role for p in parse(two, tmp_path).parts] == ["keep_liquid", "part"]
+    one = TOML.replace("[part]", '[part]\nrole = "insert"')
+    with pytest.raises(JobError, match="at least one solid to print"):
+        parse(one, tmp_path)
+
+
+def test_resolved_settings_are_a_job_again(tmp_path):
+    """Every setting after defaults goes through JSON and gives the same job."""
+    job = parse(TOML, tmp_path)
+    stored = json.loads(json.dumps(resolved(job)))
+    assert stored["resin"]["kind"] == "threshold"
+    assert stored["resin"]["absorption_per_mm"] == 0.1
+
+    def given(value):
+        if isinstance(value, dict):
+            return {k: given(v) for k, v in value.items() if v is not None}
+        return [given(v) for v in value] if isinstance(value, list) else value
+
+    again = job_from(given(stored), name="test", folder=tmp_path, file="stored", text=TOML)
+    assert dataclasses.asdict(again) == dataclasses.asdict(job)

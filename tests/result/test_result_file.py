@@ -1,0 +1,100 @@
+"""The result file: names, units and axes as documented, whole or not there, and read back as written."""
+
+import h5py
+import numpy as np
+import pytest
+import torch
+
+from lightlathe.errors import ResultError
+from lightlathe.result import partial_path, read_partial, read_result, write_partial
+from lightlathe.result.hdf5 import whole_file
+
+
+def test_read_back_as_written(record, tmp_path):
+    again = read_result(record.save(tmp_path / "valve.h5"))
+    assert (again.name, again.job_toml, again.settings) == (record.name, record.job_toml, record.settings)
+    assert (again.facts, again.log, again.warnings) == (record.facts, record.log, record.warnings)
+    assert again.part.grid == record.part.grid
+    torch.testing.assert_close(again.part.coverage, record.part.coverage, rtol=0, atol=0.5 / 255)
+    assert torch.equal(again.part.judged, record.part.judged)
+    assert torch.equal(again.patterns.levels, record.patterns.levels)
+    assert again.patterns.exposure_s == record.patterns.exposure_s == 9.0
+    assert torch.equal(again.prediction.dose, record.prediction.dose)
+    assert torch.equal(again.prediction.solid, record.prediction.solid)
+    assert again.quality["iou"] == 0.9
+    assert np.isnan(again.quality["window_relative"])
+
+
+def test_h5py_alone_can_check_a_print(record, tmp_path):
+    """Every documented name is there; every dataset states units and one name per axis."""
+    with h5py.File(record.save(tmp_path / "valve.h5"), "r") as file:
+        assert file.attrs["format"] == "lightlathe-result"
+        assert {"format_version", "created_utc", "program_version", "torch_version", "device", "seed"} <= set(file.attrs)
+        assert {"voxel_mm", "shape", "vial_radius_mm"} <= set(file["grid"].attrs)
+        levels = file["patterns/levels"]
+        assert {"full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns"} <= set(levels.attrs)
+        datasets = {}
+        file.visititems(lambda name, item: datasets.update({name: item}) if isinstance(item, h5py.Dataset) else None)
+        for name in ("job/toml", "job/resolved", "part/coverage", "part/judged", "patterns/levels",
+                     "patterns/angle_rad", "prediction/dose", "prediction/solid", "log/iteration", "log/loss"):
+            assert name in datasets
+        for name, data in datasets.items():
+            assert "units" in data.attrs, name
+            assert len(data.attrs["dims"]) == data.ndim, name
+        solid = file["prediction/dose"][()] > 45
+        assert (solid == file["prediction/solid"][()].astype(bool)).all()
+
+
+def test_sixteen_bit_levels(record, tmp_path):
+    import dataclasses
+
+    levels = torch.tensor([[[0], [65535]]]).to(torch.uint16)
+    patterns = dataclasses.replace(record.patterns, levels=levels, angle_rad=torch.zeros(1).double(), full_scale=65535)
+    again = read_result(dataclasses.replace(record, patterns=patterns).save(tmp_path / "a.h5"))
+    assert again.patterns.fractions().flatten().tolist() == [0.0, 1.0]
+
+
+def test_a_half_written_file_never_carries_the_name(tmp_path):
+    target = tmp_path / "valve.h5"
+    with pytest.raises(RuntimeError, match="power cut"), whole_file(target) as file:
+        file["x"] = 1
+        raise RuntimeError("power cut")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_not_a_result_is_named(record, tmp_path):
+    with pytest.raises(ResultError, match="no such file"):
+        read_result(tmp_path / "none.h5")
+    (tmp_path / "text.h5").write_text("hello")
+    with pytest.raises(ResultError, match="not a readable HDF5 file"):
+        read_result(tmp_path / "text.h5")
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file.attrs["format"] = "something-else"
+    with pytest.raises(ResultError, match="'something-else'; expected 'lightlathe-result'"):
+        read_result(tmp_path / "other.h5")
+    path = record.save(tmp_path / "new.h5")
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = 99
+    with pytest.raises(ResultError, match="format version 99"):
+        read_result(path)
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = 1
+        del file["patterns/levels"]
+    with pytest.raises(ResultError, match="incomplete"):
+        read_result(path)
+
+
+def test_state_of_an_unfinished_run(record, tmp_path):
+    path = partial_path(tmp_path / "valve.lathe.h5")
+    state = {"patterns": torch.rand(2, 3, 4), "iteration": 7, "rate": 0.5}
+    write_partial(path, record.job_toml, record.settings, state, record.log)
+    again, log = read_partial(path, record.settings)
+    assert torch.equal(again["patterns"], state["patterns"])
+    assert (again["iteration"], again["rate"], log) == (7, 0.5, record.log)
+    longer = record.settings | {"design": {"iterations": 99}}
+    read_partial(path, longer)                      # more iterations are the reason to go on
+    other = record.settings | {"resin": {"kind": "threshold", "absorption_per_mm": 0.2}}
+    with pytest.raises(ResultError, match=r"other settings in \[resin\]"):
+        read_partial(path, other)
+    with pytest.raises(ResultError, match="lightlathe-state"):
+        read_result(path)
