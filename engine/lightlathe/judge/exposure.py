@@ -1,0 +1,178 @@
+"""How long to expose: the dose window of the patterns laid over the resin's."""
+
+import math
+from dataclasses import asdict, dataclass
+
+from lightlathe.errors import JobError
+
+
+@dataclass(frozen=True)
+class ExposurePlan:
+    """Whole turns and one dimming of all levels. Margins are about total time with everything else left alone.
+
+    turns            whole turns
+    dimming          factor, at most 1, on all pattern levels
+    exposure_s       turns * seconds per turn
+    shortest_s, longest_s    exposures between which the print is right; NaN where none is
+    sure             right for every threshold between liquid_below and solid_above; else only for the gel dose
+    low_mj_cm3, high_mj_cm3  most dose outside the part, least inside, at this exposure
+    gel_mj_cm3       the threshold that the plan is made for
+    reachable        False if max_exposure_s is too short; the plan then exposes as long as allowed
+    """
+
+    turns: int
+    dimming: float
+    exposure_s: float
+    turn_s: float
+    shortest_s: float
+    longest_s: float
+    sure: bool
+    low_mj_cm3: float
+    high_mj_cm3: float
+    gel_mj_cm3: float
+    reachable: bool
+
+    @property
+    def right(self) -> bool:
+        """Some exposure prints the part exactly, and this is one."""
+        hair = 1e-9  # rounding; NaN compares false
+        return self.shortest_s * (1 - hair) <= self.exposure_s <= self.longest_s * (1 + hair)
+
+    @property
+    def shorter_percent(self) -> float:
+        """How much shorter the exposure may be, in percent of it; negative if it is too short already."""
+        return 100 * (1 - self.shortest_s / self.exposure_s)
+
+    @property
+    def longer_percent(self) -> float:
+        return 100 * (self.longest_s / self.exposure_s - 1)
+
+    def as_json(self) -> dict[str, float | int | bool | None]:
+        """Plain numbers; None where a number is undefined."""
+        values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
+        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
+
+    def text(self) -> str:
+        """Two lines for the summary."""
+        turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
+        first = f"{self.exposure_s:.1f} s: {turns} of {self.turn_s:g} s, all levels times {self.dimming:.3f}"
+        if math.isnan(self.shortest_s):
+            return f"{first}\nno exposure prints every voxel right: this one comes closest"
+        short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
+        sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
+        if math.isinf(self.longest_s):
+            return f"{first}\nright from {self.shortest_s:.1f} s on: no light falls outside the part"
+        return (
+            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s {sure}: {short:.1f} s "
+            f"({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
+        )
+
+
+def plan_exposure(
+    max_out_per_turn: float,
+    min_in_per_turn: float,
+    liquid_below: float,
+    solid_above: float,
+    turn_s: float,
+    max_exposure_s: float | None = None,
+    *,
+    best_per_turn: tuple[float, float] | None = None,
+) -> ExposurePlan:
+    """Turns and dimming that put the patterns' dose window over the resin's.
+
+    max_out_per_turn, min_in_per_turn    mJ/cm3 of one turn of the levels as they are, outside and inside the part
+    liquid_below, solid_above            mJ/cm3, the resin's; the gel dose is their middle
+    turn_s, max_exposure_s               seconds of one turn; longest exposure allowed
+    best_per_turn    thresholds that print best (`best_thresholds` of one turn's dose), for where the window is negative
+                     and no exposure is right everywhere
+
+    The rule, with x = turns * dimming and m = sqrt(max_out * min_in), the geometric middle of the dose window:
+    1. where x * max_out <= liquid_below and x * min_in >= solid_above can both hold, x is in the geometric middle of
+       the x for which they do;
+    2. else, where the window is positive, x * m is the gel dose (not for a resin with liquid_below = 0, which turns
+       solid at any dose);
+    3. else x puts the geometric middle of best_per_turn on the gel dose (without it: as rule 2).
+    Turns are x rounded up to a whole number, dimming makes up the difference.
+    Raises JobError if no dose reaches the part, or a number is not one.
+    """
+    given = {"solid_above": solid_above, "turn_s": turn_s, "min_in_per_turn": min_in_per_turn}
+    for name, value in given.items():
+        if not math.isfinite(value):
+            raise JobError(f"{name} is {value}; the exposure needs a finite number.")
+    if turn_s <= 0 or solid_above <= 0 or liquid_below < 0:
+        raise JobError(
+            f"turn_s is {turn_s}, liquid_below {liquid_below}, solid_above {solid_above}; expected a turn and a "
+            "solid_above over 0, and liquid_below 0 or more."
+        )
+    out = max_out_per_turn if math.isfinite(max_out_per_turn) else 0.0
+    gel = (liquid_below + solid_above) / 2
+    sure_low = solid_above / min_in_per_turn if min_in_per_turn > 0 else math.inf
+    sure_high = liquid_below / out if out > 0 else (math.inf if liquid_below > 0 else -math.inf)
+    gel_high = gel / out if out > 0 else math.inf
+    sure = min_in_per_turn > out and sure_low <= sure_high
+    right = min_in_per_turn > out and (liquid_below > 0 or out == 0)
+    if sure:
+        x = math.sqrt(sure_low * sure_high) if math.isfinite(sure_high) else 2 * sure_low
+        low, high = sure_low, sure_high
+    elif right:
+        x = gel / math.sqrt(out * min_in_per_turn) if out > 0 else 2 * gel / min_in_per_turn
+        low, high = gel / min_in_per_turn, gel_high
+    else:
+        bounds = best_per_turn or (out, min_in_per_turn)
+        middle = math.sqrt(max(bounds[0], 0.0) * bounds[1])
+        if not (math.isfinite(middle) and middle > 0):
+            raise JobError(
+                f"the patterns leave {min_in_per_turn} to {out} mJ/cm3 per turn; expected some dose in the part.\n"
+                "  Does the light reach it? Check the beam's width, the part's place and the resin's absorption."
+            )
+        x, low, high = gel / middle, math.nan, math.nan
+    turns = max(1, math.ceil(x - 1e-9))
+    allowed = math.inf if max_exposure_s is None else math.floor(max_exposure_s / turn_s + 1e-9)
+    if allowed < 1:
+        raise JobError(
+            f"max_exposure_s is {max_exposure_s}, less than one turn of {turn_s} s; expected one turn or more."
+        )
+    reachable = turns <= allowed
+    turns = turns if reachable else int(allowed)
+    dimming = min(1.0, x / turns)
+    x, exposure = turns * dimming, turns * turn_s
+    return ExposurePlan(
+        turns=turns,
+        dimming=dimming,
+        exposure_s=exposure,
+        turn_s=turn_s,
+        shortest_s=exposure * low / x,
+        longest_s=exposure * high / x,
+        sure=sure,
+        low_mj_cm3=x * out,
+        high_mj_cm3=x * min_in_per_turn,
+        gel_mj_cm3=gel,
+        reachable=reachable,
+    )
+
+
+def bracket(plan: ExposurePlan, known_to_percent: float, *, max_vials: int = 9) -> tuple[float, ...]:
+    """Exposures (s, whole turns at the plan's dimming) that together print right whatever the true threshold is.
+
+    The threshold is taken to lie within `known_to_percent` of the plan's gel dose. Each exposure is right for the
+    thresholds between its dose outside and its dose inside; the fewest vials that leave no gap are chosen, longest
+    steps first. Empty where no such series of at most `max_vials` exists: the window is negative, or one turn more
+    or less is already too big a step.
+    Raises JobError unless 0 <= known_to_percent < 100.
+    """
+    if not 0 <= known_to_percent < 100:
+        raise JobError(f"the threshold is known to {known_to_percent} %; expected a number from 0, below 100.")
+    out, inside = plan.low_mj_cm3 / plan.turns, plan.high_mj_cm3 / plan.turns
+    if not inside > out:
+        return ()
+    reach, end = (plan.gel_mj_cm3 * (1 + sign * known_to_percent / 100) for sign in (-1, 1))
+    series: list[float] = []
+    while len(series) < max_vials:
+        turns = math.floor(reach / out + 1e-9) if out > 0 else plan.turns
+        if turns < 1 or turns * inside <= reach:
+            return ()
+        series.append(turns * plan.turn_s)
+        reach = turns * inside
+        if reach >= end:
+            return tuple(series)
+    return ()

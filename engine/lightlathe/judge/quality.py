@@ -1,0 +1,146 @@
+"""How good a print is: voxel errors, process window, dose-volume figures, use of the light."""
+
+import math
+
+import torch
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import SolveError
+from lightlathe.judge.order import edge, histogram, received_by, slabs
+from lightlathe.quantities import LIQUID, SOLID, Part
+
+NAN = float("nan")
+
+
+def quality(
+    dose: Tensor,
+    solid: Tensor,
+    part: Part,
+    *,
+    liquid_below_mj_cm3: float,
+    solid_above_mj_cm3: float,
+    suffix: str = "",
+) -> dict[str, float]:
+    """Figures of one print, as plain floats by name; `suffix` is added to every name (`_fine` on the honest grid).
+
+    dose     (x, y, z) float, mJ/cm3, 0 or more
+    solid    (x, y, z) bool: what the resin makes of it (`resin.solid(dose)`)
+    part     what was wanted; its ignored voxels count nowhere. All on one device.
+
+    iou                       correct solid / (part or wrongly solid)
+    under_cure_fraction       share of the part's voxels that stay liquid
+    over_cure_fraction        share of the must-stay-liquid voxels that turn solid
+    over_cure_of_part         the same voxels relative to the part's (under_cure_of_part is under_cure_fraction)
+    wrong_voxels              both, as a count
+    unsure_part_fraction      share of the part below solid_above: not solid for sure
+    unsure_liquid_fraction    share of the rest above liquid_below: not liquid for sure
+    window_relative           1 - max outside / min inside; below 0 no threshold prints it right
+    window_relative_98        the same between D2_out and D98_in
+    window_low_mj_cm3, window_high_mj_cm3    max dose outside, min dose inside
+    D98_in_mj_cm3, D50_in_mj_cm3, D2_in_mj_cm3, D2_out_mj_cm3    dose received by at least 98, 50, 2 % of the voxels
+    homogeneity               (D2_in - D98_in) / D50_in; 0 is even
+
+    A share of no voxels is NaN; windows and homogeneity are NaN without any dose. A window is -inf where some part
+    of the part gets no dose and something else does.
+    Memory   one slab of the volume beside the inputs. Dose-volume points are exact for float32 doses.
+    Raises   ShapeError if the shapes differ, SolveError if a dose is not finite.
+    Source   dose-volume points after ICRU Report 83; homogeneity as there (from memory).
+    """
+    has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
+    has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)
+    judged = part.judged
+    inside = outside = missing = extra = short = above = 0
+    least_in, most_out, most_in = math.inf, -math.inf, -math.inf
+    for d, s, j in slabs(dose, solid, judged):
+        if not bool(torch.isfinite(d).all()):
+            raise SolveError("the dose holds NaN or infinity; expected finite mJ/cm3. Are the patterns finite?")
+        is_in, is_out = j == SOLID, j == LIQUID
+        d_in, d_out = d[is_in], d[is_out]
+        inside += d_in.numel()
+        outside += d_out.numel()
+        missing += int((~s & is_in).sum())
+        extra += int((s & is_out).sum())
+        short += int((d_in < solid_above_mj_cm3).sum())
+        above += int((d_out > liquid_below_mj_cm3).sum())
+        if d_in.numel():
+            least_in, most_in = min(least_in, float(d_in.min())), max(most_in, float(d_in.max()))
+        if d_out.numel():
+            most_out = max(most_out, float(d_out.max()))
+    low = most_out if outside else NAN
+    high = least_in if inside else NAN
+    counts_in = histogram(dose, judged, SOLID)
+    counts_out = histogram(dose, judged, LIQUID)
+    d98, d50, d2 = received_by(dose, judged, SOLID, (0.98, 0.50, 0.02), counts_in)
+    (d2_out,) = received_by(dose, judged, LIQUID, (0.02,), counts_out)
+    figures = {
+        "iou": _share(inside - missing, inside + extra),
+        "under_cure_fraction": _share(missing, inside),
+        "over_cure_fraction": _share(extra, outside),
+        "over_cure_of_part": _share(extra, inside),
+        "wrong_voxels": float(missing + extra),
+        "unsure_part_fraction": _share(short, inside),
+        "unsure_liquid_fraction": _share(above, outside),
+        "window_relative": _window(low, high),
+        "window_relative_98": _window(d2_out, d98),
+        "window_low_mj_cm3": low,
+        "window_high_mj_cm3": high,
+        "D98_in_mj_cm3": d98,
+        "D50_in_mj_cm3": d50,
+        "D2_in_mj_cm3": d2,
+        "D2_out_mj_cm3": d2_out,
+        "homogeneity": (d2 - d98) / d50 if d50 > 0 else NAN,
+    }
+    return {name + suffix: value for name, value in figures.items()}
+
+
+def best_thresholds(dose: Tensor, part: Part) -> tuple[float, float, float]:
+    """The dose thresholds that print the part best: (lowest, highest, iou), in the unit of `dose`.
+
+    Every threshold between the two gives the same, largest iou, within 0.05 % of the dose. With a positive window
+    they are the window itself and the iou is 1. (Fewest wrong voxels would be the same there, but would call a small
+    part best printed by printing nothing.) NaN, NaN, NaN without a part or without dose in it.
+    """
+    has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
+    inside = histogram(dose, part.judged, SOLID)
+    outside = histogram(dose, part.judged, LIQUID)
+    # entry b: a threshold at the lower edge of bucket b + 1, so that a voxel without dose is never solid
+    right = (inside.sum() - inside.cumsum(0)).double()
+    extra = (outside.sum() - outside.cumsum(0)).double()
+    iou = right / (inside.sum() + extra)
+    first = int(iou.argmax())
+    if not right[first] > 0:
+        return NAN, NAN, NAN
+    last = first
+    while iou[last + 1] == iou[first]:  # ends: above the highest dose iou is 0
+        last += 1
+    return edge(first + 1), edge(last + 1), float(iou[first])
+
+
+def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:
+    """Where the light went, as shares of `incident_mj` (all that was sent into the vial; NaN if that is 0).
+
+    part_light_fraction       absorbed in the part, each voxel by its covered fraction
+    absorbed_light_fraction   absorbed in the grid; the rest left the vial or was absorbed outside the grid
+    wasted_light_fraction     1 - part_light_fraction
+    """
+    has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
+    cm3 = part.grid.voxel_mm**3 * 1e-3
+    in_part = sum(float((d * c).sum(dtype=torch.float64)) for d, c in slabs(dose, part.coverage)) * cm3
+    absorbed = float(dose.sum(dtype=torch.float64)) * cm3
+    used = _share(in_part, incident_mj)
+    return {
+        "part_light_fraction": used,
+        "absorbed_light_fraction": _share(absorbed, incident_mj),
+        "wasted_light_fraction": 1 - used,
+    }
+
+
+def _share(count: float, total: float) -> float:
+    return count / total if total else NAN
+
+
+def _window(out: float, inside: float) -> float:
+    if math.isnan(out) or math.isnan(inside) or (out <= 0 and inside <= 0):
+        return NAN
+    return 1 - out / inside if inside > 0 else -math.inf

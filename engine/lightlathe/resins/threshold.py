@@ -1,0 +1,72 @@
+"""A resin that turns solid between two doses, whatever the time they take."""
+
+import math
+from dataclasses import dataclass
+
+from torch import Tensor
+
+from lightlathe.errors import JobError
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """Liquid below one dose, solid above another, either in between. Fields are the keys of [resin].
+
+    absorption_per_mm     base e: light falls by exp(-absorption * mm); 1 / penetration depth
+    liquid_below_mj_cm3   absorbed dose below which the resin surely washes away. 0 says that no dose is safe: all
+                          that light touches turns solid, and nothing can be printed in a turning vial
+    solid_above_mj_cm3    absorbed dose above which it surely stays
+    refractive_index      of the liquid resin at the printing wavelength
+
+    Doses are absorbed energy per volume; a working curve's exposure in mJ/cm2 times absorption in 1/cm is one.
+    Raises JobError for values no resin can have.
+    """
+
+    absorption_per_mm: float
+    liquid_below_mj_cm3: float
+    solid_above_mj_cm3: float
+    refractive_index: float = 1.5
+
+    def __post_init__(self) -> None:
+        optics(self.absorption_per_mm, self.refractive_index)
+        low, high = self.liquid_below_mj_cm3, self.solid_above_mj_cm3
+        if not (math.isfinite(low) and low >= 0):
+            raise JobError(f"liquid_below_mj_cm3 is {low}; expected a dose of 0 or more, in mJ/cm3.")
+        if not (math.isfinite(high) and high >= low and high > 0):
+            raise JobError(
+                f"solid_above_mj_cm3 is {high}; expected a dose above 0 and not below liquid_below_mj_cm3 = {low}.\n"
+                "  Are the two swapped, or is one in J/cm3? Multiply that one by 1000."
+            )
+
+    @property
+    def gel_mj_cm3(self) -> float:
+        """The middle of the two doses: designs aim around it."""
+        return (self.liquid_below_mj_cm3 + self.solid_above_mj_cm3) / 2
+
+    def solid(self, dose: Tensor) -> Tensor:
+        """Bool, same shape: dose (mJ/cm3) above the gel dose, or above 0 where the resin has no safe dose."""
+        return dose > (self.gel_mj_cm3 if self.liquid_below_mj_cm3 > 0 else 0.0)
+
+    def cure(self, dose: Tensor) -> Tensor:
+        """0 up to liquid_below, 1 from solid_above, a smooth step between that passes 1/2 at the gel dose.
+
+        A band narrower than 1 % of the gel dose is drawn 1 % wide. Form: cubic smooth step; no physics in it.
+        """
+        width = max(self.solid_above_mj_cm3 - self.liquid_below_mj_cm3, 0.01 * self.gel_mj_cm3)
+        x = ((dose - self.gel_mj_cm3) / width + 0.5).clamp(0, 1)
+        return x * x * (3 - 2 * x)
+
+    def at(self, exposure_s: float) -> "Threshold":
+        """Itself: a fixed dose suffices, however long it takes."""
+        return self
+
+
+def optics(absorption_per_mm: float, refractive_index: float) -> None:
+    """Raise JobError unless light can pass: the checks that every resin shares."""
+    if not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
+        raise JobError(
+            f"absorption_per_mm is {absorption_per_mm}; expected a number above 0, in 1/mm to base e "
+            "(a resin that absorbs nothing takes up no dose)."
+        )
+    if not (math.isfinite(refractive_index) and 1 <= refractive_index < 4):
+        raise JobError(f"refractive_index is {refractive_index}; expected a number from 1 to 4, about 1.5 for resins.")
