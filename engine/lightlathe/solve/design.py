@@ -84,6 +84,7 @@ def solve(
     log_every: int = 1,
     on_iteration: Callable[[dict[str, float]], str | None] | None = None,
     stop: StopRule | None = None,
+    checkpoint: Callable[[State], None] | None = None,
     state: State | None = None,
 ) -> Outcome:
     """Improve patterns for `iterations` iterations in all, counted from the very start of the design.
@@ -92,6 +93,7 @@ def solve(
 
     start         patterns, or a start from STARTS; not looked at when `state` is given
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
+    checkpoint    called with the state after each logged iteration; it may write it down, or not
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU)
     Waits for the device at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
@@ -124,6 +126,8 @@ def solve(
             rows.setdefault(name, []).append(row[name])
         if row["first_nan"] >= 0:
             raise _not_a_number(run, rows, int(row["first_nan"]))
+        if checkpoint is not None:
+            checkpoint(run)
         said = on_iteration(row) if on_iteration is not None else None
         reason = said if isinstance(said, str) else (stop.reason(row) if stop is not None else None)
         if reason is not None:
