@@ -91,7 +91,7 @@ def plan_exposure(
        the x for which they do;
     2. else, where the window is positive, x * m is the gel dose (not for a resin with liquid_below = 0, which turns
        solid at any dose);
-    3. else x puts the geometric middle of best_per_turn on the gel dose (without it: as rule 2).
+    3. else x puts the middle of best_per_turn (without it: of max_out and min_in) on the gel dose.
     Turns are x rounded up to a whole number, dimming makes up the difference.
     Raises JobError if no dose reaches the part, or a number is not one.
     """
@@ -119,7 +119,7 @@ def plan_exposure(
         low, high = gel / min_in_per_turn, gel_high
     else:
         bounds = best_per_turn or (out, min_in_per_turn)
-        middle = math.sqrt(max(bounds[0], 0.0) * bounds[1])
+        middle = (bounds[0] + bounds[1]) / 2
         if not (math.isfinite(middle) and middle > 0):
             raise JobError(
                 f"the patterns leave {min_in_per_turn} to {out} mJ/cm3 per turn; expected some dose in the part.\n"
