@@ -2,6 +2,11 @@
 
 `solve(problem, solver, start, iterations=...)` is the one loop; solvers, starts and stop rules are its parts. It sees
 a loss and an operator and knows no physics.
+
+Recommended (measured by benchmarks/quality.py on ten unlike shapes):
+    quickly to a right print      loss gap_hinge, solver free_set_ramp, start filtered, 40 iterations
+    to the widest process window  loss soft_window, solver bounded_lbfgs, start filtered, 200 iterations
+Either way voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns.
 """
 
 from lightlathe.solve.design import Outcome, Solver, StopRule, solve

@@ -13,7 +13,7 @@ NAMES = ("iou", "under_cure_fraction", "over_cure_fraction", "window_relative")
 
 @dataclass(frozen=True)
 class Figures:
-    """0-d tensors. Counts are of judged voxels against the gel dose (1), as in the print; see judge for the full list."""
+    """0-d tensors; counts are of judged voxels against the gel dose (1), as in the print."""
 
     iou: Tensor
     under_cure_fraction: Tensor

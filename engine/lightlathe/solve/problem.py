@@ -1,4 +1,4 @@
-"""What a design has to solve: an operator, a loss on its dose, penalties on the patterns, and the limit of the light."""
+"""What a design has to solve: an operator, a loss on its dose, penalties on the patterns, the limit of the light."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
