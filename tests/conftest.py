@@ -1,10 +1,42 @@
 """Fixtures that several test folders share."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
+
+SMALL_JOB = """
+[part]
+shape = {{ kind = "cylinder", diameter_mm = 4.0, height_mm = 1.0 }}
+
+[vial]
+inner_diameter_mm = 10
+resin_height_mm = 12
+
+[resin]
+absorption_per_mm = {absorption}
+liquid_below_mj_cm3 = {liquid_below}
+solid_above_mj_cm3 = {solid_above}
+
+[light]
+pixel_mm = 0.25
+columns = 40
+rows = 20
+irradiance_mw_cm2 = 20
+
+[turn]
+angles = 60
+seconds_per_turn = 10
+sense = "{sense}"
+
+[grid]
+voxel_mm = 0.25
+
+[design]
+iterations = {iterations}
+"""
 
 
 @pytest.fixture(scope="session")
@@ -13,3 +45,19 @@ def shared_meshes() -> Path:
     if not MESHES.is_dir():
         pytest.skip("the folder of test meshes (../shared/meshes beside the repository) is not on this machine")
     return MESHES
+
+
+@pytest.fixture
+def small_job() -> Callable[..., str]:
+    """The text of a job that designs in a second: a disc of 4 mm in a vial of 10 mm, in voxels of 0.25 mm."""
+
+    def text(absorption=0.1, liquid_below=40, solid_above=44, sense="clockwise", iterations=30) -> str:
+        return SMALL_JOB.format(
+            absorption=absorption,
+            liquid_below=liquid_below,
+            solid_above=solid_above,
+            sense=sense,
+            iterations=iterations,
+        )
+
+    return text

@@ -4,6 +4,7 @@ import argparse
 import json
 import logging
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -85,24 +86,38 @@ def design(arguments: argparse.Namespace) -> int:
     setup = pipeline.prepare(job)
     for line in setup.warnings:
         print(f"warning: {line}")
+    keeper = _Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
     try:
         with _Bar(job.design.iterations, resume[1] if resume else {}) as bar:
-            record = pipeline.design(
-                job,
-                setup=setup,
-                resume=resume,
-                on_iteration=bar,
-                checkpoint=lambda state, log: write_partial(partial, job.text, settings, state, log),
-            )
+            record = pipeline.design(job, setup=setup, resume=resume, on_iteration=bar, checkpoint=keeper)
     except KeyboardInterrupt:
+        keeper.write()
         if partial.exists():
             again = f"lightlathe design {arguments.job} -o {path} --resume"
-            print(f"\nstopped; the state is in {partial}. Go on with: {again}", file=sys.stderr)
+            print(f"\nThe state is in {partial}. Go on with: {again}", file=sys.stderr)
         raise
     record.save(path)
     partial.unlink(missing_ok=True)
     print(summary(record, path))
     return 0
+
+
+class _Keeper:
+    """Writes the state of the run every half minute, and once more when asked."""
+
+    def __init__(self, write: Any, every_s: float = 30.0) -> None:
+        self._write, self.every_s = write, every_s
+        self.last, self.written = None, time.monotonic()
+
+    def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
+        self.last = (state, {name: list(values) for name, values in log.items()})
+        if time.monotonic() - self.written > self.every_s:
+            self.write()
+
+    def write(self) -> None:
+        if self.last is not None:
+            self._write(*self.last)
+            self.written = time.monotonic()
 
 
 class _Bar:
@@ -114,7 +129,7 @@ class _Bar:
         self.bar = tqdm(total=iterations, initial=len(log.get("iteration", [])), desc="design", unit="it", leave=True)
 
     def __call__(self, figures: dict[str, float]) -> None:
-        self.bar.update(int(figures["iteration"]) - self.bar.n)
+        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
         self.bar.set_postfix_str(
             f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
             f"window {figures['window_relative']:.3f}"

@@ -20,7 +20,7 @@ from lightlathe import part as parts
 from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.job import Job, job_from, resolved
-from lightlathe.judge import ExposurePlan, fewest_wrong, light_use, plan_exposure, quality, warnings
+from lightlathe.judge import ExposurePlan, best_thresholds, light_use, plan_exposure, quality, warnings
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import SOLID, Chords, Grid, Part, Patterns, Prediction
 from lightlathe.result import Record
@@ -136,15 +136,25 @@ def design(
     torch.manual_seed(job.design.seed)
     problem = Problem(operator, job.design.loss, target, limit=job.design.level_limit)
     state, past = resume or (None, {})
+    if state is not None:
+        state = _on(setup.device, state)
+        state["stage"] = problem.loss_at(max(0, state["iteration"] - 1) / job.design.iterations)
+    rows = {name: list(values) for name, values in past.items()}
+
+    def each(row: dict[str, float]) -> None:
+        for name, value in row.items():
+            rows.setdefault(name, []).append(value)
+        if on_iteration is not None:
+            on_iteration(row)
+
     outcome = solve(
         problem,
         job.design.solver,
         job.design.start,
         iterations=job.design.iterations,
-        on_iteration=on_iteration,
-        checkpoint=checkpoint,
+        on_iteration=each,
+        checkpoint=None if checkpoint is None else lambda s: checkpoint({k: s[k] for k in s if k != "stage"}, rows),
         state=state,
-        log=past,
     )
     patterns, plan = expose(setup, outcome.patterns)
     prediction, warnings = judged(setup, patterns, plan)
@@ -157,7 +167,7 @@ def design(
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,
         facts=facts(setup, outcome.stopped_because),
-        log=outcome.log,
+        log=rows,
         warnings=(*setup.warnings, *warnings),
     )
 
@@ -171,7 +181,7 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
     fractions = (found / peak).clamp_(0, 1)
     per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
     figures = figures_of(per_turn, setup.part, resin)
-    low, high, _ = fewest_wrong(per_turn, setup.part.to(setup.device))
+    low, high, _ = best_thresholds(per_turn, setup.part.to(setup.device))
     plan = plan_exposure(
         figures["window_low_mj_cm3"],
         figures["window_high_mj_cm3"],
@@ -268,6 +278,12 @@ def job_of(record: Record) -> Job:
     return job_from(_without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="")
 
 
+def _on(device: torch.device, state: Any) -> Any:
+    if isinstance(state, dict):
+        return {name: _on(device, value) for name, value in state.items()}
+    return state.to(device) if isinstance(state, Tensor) else state
+
+
 def _without_nothing(value: Any) -> Any:
     """Settings as a TOML file would give them: no entry where nothing was said."""
     if isinstance(value, dict):
@@ -282,7 +298,7 @@ def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
     return {
         "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "program_version": lightlathe.__version__,
-        "torch_version": torch.__version__,
+        "torch_version": str(torch.__version__),
         "device": name,
         "kernel": setup.operator.kernel,
         "seed": setup.job.design.seed,

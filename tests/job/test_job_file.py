@@ -50,7 +50,9 @@ def test_a_whole_job(tmp_path):
 
 
 def test_byte_order_mark_crlf_and_relative_paths(tmp_path):
-    text = TOML.replace('shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"')
+    text = TOML.replace(
+        'shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"'
+    )
     file = tmp_path / "job.toml"
     file.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     job = load_job(file)
@@ -61,7 +63,11 @@ def test_byte_order_mark_crlf_and_relative_paths(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("absorption_per_mm", "absorbtion_per_mm", ["[resin]", "absorbtion_per_mm", "Did you mean 'absorption_per_mm'"]),
+        (
+            "absorption_per_mm",
+            "absorbtion_per_mm",
+            ["[resin]", "absorbtion_per_mm", "Did you mean 'absorption_per_mm'"],
+        ),
         ("[vial]", "[vail]", ["vail", "Did you mean 'vial'"]),
         ("angles = 24", 'angles = "24"', ["[turn]", "angles", "'24'", "a whole number"]),
         ("angles = 24", "angles = 24.5", ["[turn]", "angles", "24.5", "a whole number"]),
@@ -111,7 +117,9 @@ def test_family_members_take_settings(tmp_path):
 
 
 def test_several_parts_have_roles(tmp_path):
-    two = TOML.replace("[part]", '[[part]]\nrole = "keep_liquid"\nshape = { kind = "sphere", diameter_mm = 1 }\n\n[[part]]')
+    two = TOML.replace(
+        "[part]", '[[part]]\nrole = "keep_liquid"\nshape = { kind = "sphere", diameter_mm = 1 }\n\n[[part]]'
+    )
     assert [p.role for p in parse(two, tmp_path).parts] == ["keep_liquid", "part"]
     one = TOML.replace("[part]", '[part]\nrole = "insert"')
     with pytest.raises(JobError, match="at least one solid to print"):

@@ -26,7 +26,7 @@ def test_eight_linear_bits_have_the_rounding_noise_of_a_uniform_step():
     levels = quantise(wanted, book)
     assert levels.dtype == torch.uint8
     rms = float((levels.double() / 255 - wanted).square().mean().sqrt())
-    assert rms == pytest.approx(1 / (255 * 12**0.5), rel=0.01)      # 200,000 draws: 0.2 % expected scatter
+    assert rms == pytest.approx(1 / (255 * 12**0.5), rel=0.01)  # 200,000 draws: 0.2 % expected scatter
 
 
 @pytest.mark.parametrize("response", [Linear(), Power(2.2), Srgb(), Table((0, 0.5, 1), (0, 0.1, 1))])

@@ -29,8 +29,13 @@ def record() -> Record:
         ),
         prediction=Prediction(dose, dose > 45, {"iou": 0.9, "window_relative": float("nan")}),
         vial_radius_mm=0.6,
-        facts={"created_utc": "2026-01-01T00:00:00+00:00", "program_version": "0", "torch_version": "2",
-               "device": "cpu", "seed": 0},
+        facts={
+            "created_utc": "2026-01-01T00:00:00+00:00",
+            "program_version": "0",
+            "torch_version": "2",
+            "device": "cpu",
+            "seed": 0,
+        },
         log={"iteration": [1.0, 2.0], "loss": [0.5, 0.25], "seconds": [0.1, 0.2]},
         warnings=("thin walls",),
     )

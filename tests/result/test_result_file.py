@@ -29,14 +29,26 @@ def test_h5py_alone_can_check_a_print(record, tmp_path):
     """Every documented name is there; every dataset states units and one name per axis."""
     with h5py.File(record.save(tmp_path / "valve.h5"), "r") as file:
         assert file.attrs["format"] == "lightlathe-result"
-        assert {"format_version", "created_utc", "program_version", "torch_version", "device", "seed"} <= set(file.attrs)
+        assert {"format_version", "created_utc", "program_version", "torch_version", "device", "seed"} <= set(
+            file.attrs
+        )
         assert {"voxel_mm", "shape", "vial_radius_mm"} <= set(file["grid"].attrs)
         levels = file["patterns/levels"]
         assert {"full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns"} <= set(levels.attrs)
         datasets = {}
         file.visititems(lambda name, item: datasets.update({name: item}) if isinstance(item, h5py.Dataset) else None)
-        for name in ("job/toml", "job/resolved", "part/coverage", "part/judged", "patterns/levels",
-                     "patterns/angle_rad", "prediction/dose", "prediction/solid", "log/iteration", "log/loss"):
+        for name in (
+            "job/toml",
+            "job/resolved",
+            "part/coverage",
+            "part/judged",
+            "patterns/levels",
+            "patterns/angle_rad",
+            "prediction/dose",
+            "prediction/solid",
+            "log/iteration",
+            "log/loss",
+        ):
             assert name in datasets
         for name, data in datasets.items():
             assert "units" in data.attrs, name
@@ -92,7 +104,7 @@ def test_state_of_an_unfinished_run(record, tmp_path):
     assert torch.equal(again["patterns"], state["patterns"])
     assert (again["iteration"], again["rate"], log) == (7, 0.5, record.log)
     longer = record.settings | {"design": {"iterations": 99}}
-    read_partial(path, longer)                      # more iterations are the reason to go on
+    read_partial(path, longer)  # more iterations are the reason to go on
     other = record.settings | {"resin": {"kind": "threshold", "absorption_per_mm": 0.2}}
     with pytest.raises(ResultError, match=r"other settings in \[resin\]"):
         read_partial(path, other)

@@ -17,6 +17,7 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.colors import ListedColormap
         from matplotlib.figure import Figure
+        from matplotlib.patches import Patch
     except ImportError:
         raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
     coverage = part.coverage.cpu().numpy()
@@ -25,9 +26,10 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
     k = int(coverage.sum((0, 1)).argmax())
     j = coverage.shape[1] // 2
     half = np.array(part.grid.extent_mm) / 2
+    x, y, z = (part.grid.centres_mm(axis).numpy() for axis in range(3))
     cuts = [
-        ("across the axis", np.s_[:, :, k], (-half[0], half[0], -half[1], half[1]), "x / mm", "y / mm"),
-        ("along the axis", np.s_[:, j, :], (-half[0], half[0], -half[2], half[2]), "x / mm", "z / mm"),
+        ("across the axis", np.s_[:, :, k], (-half[0], half[0], -half[1], half[1]), x, y, "y / mm"),
+        ("along the axis", np.s_[:, j, :], (-half[0], half[0], -half[2], half[2]), x, z, "z / mm"),
     ]
     outcome = np.where(judged == SOLID, np.where(solid, 2, 3), np.where(solid, 4, 1))
     outcome[judged == IGNORED] = 0
@@ -35,26 +37,24 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
     figure = Figure(figsize=(11, 7), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(2, 3)
-    for row, (where, cut, extent, across, up) in zip(axes, cuts, strict=True):
+    for row, (where, cut, extent, across, up, up_name) in zip(axes, cuts, strict=True):
         looks = {"origin": "lower", "extent": extent, "interpolation": "nearest"}
         row[0].imshow(coverage[cut].T, cmap="Greys", vmin=0, vmax=1, **looks)
         row[0].set_title(f"wanted, {where}")
-        shown = row[1].imshow(dose[cut].T / gel_mj_cm3, cmap="cividis", vmin=0, vmax=1.6, **looks)
-        row[1].contour(
-            np.linspace(extent[0], extent[1], dose[cut].shape[0]),
-            np.linspace(extent[2], extent[3], dose[cut].shape[1]),
-            dose[cut].T / gel_mj_cm3,
-            levels=[1.0],
-            colors="white",
-            linewidths=0.8,
-        ) if (dose[cut].max() > gel_mj_cm3 > dose[cut].min()) else None
-        row[1].set_title("dose / gel dose")
+        relative = dose[cut].T / gel_mj_cm3
+        shown = row[1].imshow(relative, cmap="cividis", vmin=0, vmax=1.6, **looks)
+        if relative.min() < 1 < relative.max():
+            row[1].contour(across, up, relative, levels=[1.0], colors="white", linewidths=0.8)
+        row[1].set_title("dose / gel dose, line at 1")
         figure.colorbar(shown, ax=row[1], shrink=0.8)
         row[2].imshow(outcome[cut].T, cmap=colours, vmin=-0.5, vmax=4.5, **looks)
-        row[2].set_title("blue solid, yellow stays liquid,\nred solid by mistake")
+        row[2].set_title("predicted")
         for axis in row:
-            axis.set_xlabel(across)
-            axis.set_ylabel(up)
+            axis.set_xlabel("x / mm")
+            axis.set_ylabel(up_name)
+    names = ["not judged", "liquid", "solid", "liquid by mistake", "solid by mistake"]
+    marks = [Patch(facecolor=colours(n), edgecolor="grey", label=name) for n, name in enumerate(names)]
+    figure.legend(handles=marks, loc="outside lower center", ncols=5)
     figure.suptitle(title)
     figure.savefig(path, dpi=110)
     return Path(path)

@@ -118,7 +118,7 @@ class Design:
     """
 
     loss: Any = "soft_window"
-    solver: Any = "lbfgs"
+    solver: Any = "bounded_lbfgs"
     start: Any = "filtered"
     iterations: int = 60
     level_limit: float = 10.0

@@ -9,7 +9,7 @@ from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
 from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Turn, Vial
 from lightlathe.job.tables import Where, build, choose_member, unknown
-from lightlathe.losses import LOSSES, own_loss
+from lightlathe.losses import LOSSES
 from lightlathe.part.shapes import SHAPES
 from lightlathe.projector import RESPONSES
 from lightlathe.resins import RESINS
@@ -94,6 +94,8 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
 
 def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:
     if family is LOSSES and isinstance(value, str) and ".py:" in value:
+        from lightlathe.losses.own import own_loss
+
         return own_loss(value, folder)
     return choose_member(family, value, where)
 

@@ -4,6 +4,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+import h5py
+import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
@@ -19,17 +21,29 @@ def partial_path(result: Path) -> Path:
 
 
 def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[str, Any], log: dict) -> None:
-    """Write the state; tensors become datasets of /state, plain values its attributes."""
+    """Write the state; tensors become datasets of /state, plain values its attributes, dicts groups inside it."""
     with whole_file(path) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION})
         put_job(file, toml, settings)
-        group = file.create_group("state")
-        for name, value in state.items():
-            if isinstance(value, torch.Tensor):
-                put(group, name, value.detach().cpu().numpy(), "1", tuple(f"axis{n}" for n in range(value.ndim)))
-            else:
-                group.attrs[name] = json.dumps(value)
+        _put_state(file.create_group("state"), state)
         put_log(file, log)
+
+
+def _put_state(group: h5py.Group, state: dict[str, Any]) -> None:
+    for name, value in state.items():
+        if isinstance(value, dict):
+            _put_state(group.create_group(name), value)
+        elif isinstance(value, torch.Tensor):
+            put(group, name, value.detach().cpu().numpy(), "1", tuple(f"axis{n}" for n in range(value.ndim)))
+        else:
+            group.attrs[name] = json.dumps(value)
+
+
+def _state_in(group: h5py.Group) -> dict[str, Any]:
+    inner = {
+        n: _state_in(v) if isinstance(v, h5py.Group) else torch.from_numpy(np.asarray(v[()])) for n, v in group.items()
+    }
+    return inner | {name: json.loads(value) for name, value in group.attrs.items()}
 
 
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
@@ -42,10 +56,7 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
                 f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
                 "expected the same job. Undo the change, or design without --resume."
             )
-        group = file["state"]
-        state = {name: torch.from_numpy(data[()]) for name, data in group.items()}
-        state.update({name: json.loads(value) for name, value in group.attrs.items()})
-        return state, {name: data[()].tolist() for name, data in file.get("log", {}).items()}
+        return _state_in(file["state"]), {name: data[()].tolist() for name, data in file.get("log", {}).items()}
 
 
 def _comparable(table: Any) -> Any:

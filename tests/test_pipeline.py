@@ -1,0 +1,155 @@
+"""From a job to a print: the whole flow on small parts, and facts that every practitioner knows."""
+
+import math
+
+import pytest
+import torch
+
+from lightlathe import pipeline
+from lightlathe.errors import JobError
+from lightlathe.job import parse_job
+from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.result import read_result
+
+
+def designed(text, folder):
+    return pipeline.design(parse_job(text, name="test", folder=folder))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("jobs")
+
+
+def test_a_disc_prints_right(small_job, folder):
+    """mu R = 0.5: a disc of 0.4 R is exactly printable (the bound allows a window of 0.9), in tens of seconds."""
+    record = designed(small_job(), folder)
+    assert record.quality["wrong_voxels"] == 0
+    assert record.quality["iou"] == 1.0
+    assert record.quality["window_relative"] > 0.1
+    assert 10 <= record.patterns.exposure_s <= 300  # rotating-vial prints: common practice, no source
+    assert record.patterns.levels.dtype == torch.uint8
+    assert int(record.patterns.levels.max()) > 127  # the projector's steps are used, not dimmed away
+
+
+def test_the_record_is_consistent(small_job, folder):
+    """Saved, read and predicted again, the same patterns give the same dose; and quality follows from the arrays."""
+    record = designed(small_job(), folder)
+    again = read_result(record.save(folder / "a.lathe.h5"))
+    prediction = pipeline.predict(again)
+    torch.testing.assert_close(prediction.dose, record.prediction.dose, rtol=1e-5, atol=1e-4)  # float32 sums
+    assert torch.equal(prediction.solid, record.prediction.solid)
+    solid, judged = again.prediction.solid, again.part.judged
+    inside = float(again.prediction.dose[judged == SOLID].min())
+    outside = float(again.prediction.dose[judged == LIQUID].max())
+    assert again.quality["window_relative"] == pytest.approx(1 - outside / inside, rel=1e-6)
+    assert not bool(solid[judged == LIQUID].any())
+
+
+def test_longer_exposure_cures_more(small_job, folder):
+    record = designed(small_job(), folder)
+    planned = record.patterns.exposure_s
+    much = pipeline.predict(record, exposure_s=3 * planned).quality
+    little = pipeline.predict(record, exposure_s=planned / 3).quality
+    assert much["over_cure_fraction"] > 0
+    assert much["under_cure_fraction"] == 0
+    assert little["under_cure_fraction"] > 0.5
+    assert little["over_cure_fraction"] == 0
+
+
+def test_an_axis_off_centre_shifts_and_blurs_the_print(small_job, folder):
+    record = designed(small_job(), folder)
+    assert pipeline.predict(record, axis_offset_mm=1.0).quality["iou"] < record.quality["iou"]
+    with pytest.raises(JobError, match="exposure is 0"):
+        pipeline.predict(record, exposure_s=0.0)
+
+
+HANDED = """
+[[part]]
+shape = { kind = "box", size_mm = [1.0, 4.5, 1.0] }
+shift_mm = [-1.0, 0.0, 0.0]
+[[part]]
+shape = { kind = "box", size_mm = [3.0, 1.0, 1.0] }
+shift_mm = [0.5, 1.75, 0.0]
+[[part]]
+shape = { kind = "box", size_mm = [2.0, 1.0, 1.0] }
+shift_mm = [0.0, -0.25, 0.0]
+"""
+
+
+@pytest.mark.parametrize("sense", ["clockwise", "counterclockwise"])
+def test_an_f_prints_as_an_f_for_either_sense(small_job, folder, sense):
+    """A letter F has no mirror symmetry. With the sense of the job wrong, its mirror image is printed."""
+    text = small_job(sense=sense, iterations=60)
+    text = HANDED + text[text.index("[vial]") :]
+    record = designed(text, folder)
+    assert record.quality["iou"] > 0.97
+    wrong = pipeline.predict(record, sense={"clockwise": "counterclockwise", "counterclockwise": "clockwise"}[sense])
+    k = record.part.grid.shape[2] // 2
+    part = (record.part.judged == SOLID)[:, :, k]
+    print_ = wrong.solid[:, :, k]
+
+    def iou(a, b):
+        return float((a & b).sum() / (a | b).sum())
+
+    mirrored = max(iou(print_, part.flip(0)), iou(print_, part.flip(1)))
+    assert iou(print_, part) < 0.75
+    assert mirrored > 0.9
+
+
+def test_patterns_of_the_two_senses_are_the_same_images_in_another_order(small_job, folder):
+    one = designed(small_job(sense="clockwise"), folder).patterns
+    two = designed(small_job(sense="counterclockwise"), folder).patterns
+    torch.testing.assert_close(one.angle_rad, -two.angle_rad)
+    order = (-torch.arange(60)) % 60
+    difference = (one.levels.int() - two.levels[order].int()).abs()
+    assert int(difference.max()) <= 2  # the sums run in another order, so a level may round the other way
+
+
+def test_a_resin_that_swallows_light_prints_a_ring_at_the_wall(small_job, folder):
+    """Penetration depth 0.1 mm (layer-printer resin) in R = 5 mm. Common practice, no source."""
+    record = designed(small_job(absorption=10.0), folder)
+    assert record.quality["iou"] < 0.5
+    k = record.part.grid.shape[2] // 2
+    radius = record.part.grid.radius_mm()
+    dose = record.prediction.dose[:, :, k]
+    assert float(dose[radius < 3.0].max()) < 1e-3 * float(dose.max())
+    assert float(radius[dose > 0.5 * dose.max()].min()) > 4.0
+    assert any("No exposure prints this right" in line for line in record.warnings)
+
+
+def test_a_resin_without_threshold_turns_everything_solid(small_job, folder):
+    """liquid_below 0: every lit voxel cures. Common practice, no source."""
+    record = designed(small_job(liquid_below=0), folder)
+    assert record.quality["over_cure_fraction"] > 0.9
+    assert record.quality["under_cure_fraction"] == 0
+
+
+def test_stopped_and_resumed_is_the_same_design(small_job, folder):
+    """The state after 10 of 30 iterations, through a file, gives the same levels as a run left alone."""
+    from lightlathe.job import resolved
+    from lightlathe.result import read_partial, write_partial
+
+    job = parse_job(small_job(), name="test", folder=folder)
+    path = folder / "t.partial.h5"
+    whole = pipeline.design(job)
+
+    class Stop(Exception):
+        pass
+
+    def keep(state, log):
+        write_partial(path, job.text, resolved(job), state, log)
+        if state["iteration"] == 10:
+            raise Stop
+
+    with pytest.raises(Stop):
+        pipeline.design(job, checkpoint=keep)
+    resumed = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    assert torch.equal(whole.patterns.levels, resumed.patterns.levels)
+    assert resumed.log["iteration"] == whole.log["iteration"]
+    assert resumed.log["loss"] == whole.log["loss"]
+
+
+def test_figures_are_finite_where_a_print_exists(small_job, folder):
+    record = designed(small_job(), folder)
+    assert all(math.isfinite(v) for v in record.quality.values())
