@@ -1,0 +1,76 @@
+"""Mesh files -> Surface in mm. What a file is, is decided by its content; a damaged file stops with a MeshError."""
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightlathe.errors import MeshError
+from lightlathe.part.surface import Surface, surface_from_triangles
+from lightlathe.part.units import MM_PER_UNIT, unit_warning
+
+log = logging.getLogger(__name__)
+
+@dataclass(frozen=True)
+class Facets:
+    """What a reader hands back: triangles (n, 3, 3) float64 in the file's numbers, the unit if the file says it."""
+
+    triangles: NDArray[np.float64]
+    unit: str | None = None
+    warnings: Sequence[str] = field(default_factory=tuple)
+
+
+def read_surface(path: str | Path, unit: str | None = None) -> Surface:
+    """Read a mesh file. Formats: STL (binary, text), OBJ, PLY, 3MF, and OFF, GLB, GLTF, DAE through trimesh.
+
+    unit    one of MM_PER_UNIT: what one unit of the file's numbers is. Needed for every format but 3MF, which says it
+            itself; giving another one for a 3MF is an error.
+    Raises  MeshError naming the file: missing, unknown format or unit, damaged, or enclosing nothing.
+    """
+    path = Path(path)
+    if unit is not None and unit not in MM_PER_UNIT:
+        raise MeshError(f"{path.name}: unit is {unit!r}; expected one of {', '.join(MM_PER_UNIT)}.")
+    if not path.is_file():
+        raise MeshError(f"{path}: there is no such file; expected a mesh file.")
+    if path.stat().st_size == 0:
+        raise MeshError(f"{path.name} is empty (0 bytes); expected a mesh. Was the copy or download interrupted?")
+    found = _reader(path)(path)
+    if len(found.triangles) == 0:
+        raise MeshError(f"{path.name} holds no facets (0 triangles); expected the closed skin of a solid.")
+    if found.unit is None and unit is None:
+        raise MeshError(
+            f"{path.name}: a {path.suffix.lstrip('.').upper()} file does not say its unit, and none was given; expected "
+            f"unit = one of {', '.join(MM_PER_UNIT)}. Its numbers span {_span(found.triangles)}."
+        )
+    if found.unit is not None and unit is not None and unit != found.unit:
+        raise MeshError(f"{path.name} says its unit is {found.unit}, but the job says {unit}; leave unit out.")
+    unit = found.unit or unit or ""
+    surface = surface_from_triangles(found.triangles * MM_PER_UNIT[unit], path.name, found.warnings)
+    strange = unit_warning(path.name, surface.size_mm, unit)
+    if strange:
+        surface = replace(surface, warnings=(*surface.warnings, strange))
+    for warning in surface.warnings:
+        log.warning(warning)
+    return surface
+
+
+def _reader(path: Path):
+    from lightlathe.part import formats, threemf
+
+    readers = {".stl": formats.read_stl, ".obj": formats.read_obj, ".ply": formats.read_ply, ".3mf": threemf.read_3mf}
+    readers |= dict.fromkeys((".off", ".glb", ".gltf", ".dae"), formats.read_other)
+    try:
+        return readers[path.suffix.lower()]
+    except KeyError:
+        raise MeshError(
+            f"{path.name}: meshes with the ending '{path.suffix}' are not read; expected one of {', '.join(readers)}."
+        ) from None
+
+
+def _span(triangles: NDArray[np.float64]) -> str:
+    with np.errstate(invalid="ignore"):
+        size = np.ptp(triangles.reshape(-1, 3), axis=0)
+    return " x ".join(f"{s:.4g}" for s in size)

@@ -1,0 +1,173 @@
+"""Mending a heap of facets: one vertex per place, no copies, no flat facets, all bodies facing outwards."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightlathe.part.openings import winding
+
+FLAT = 1e-12  # a facet whose height is below this share of its longest side has no area in float64
+Vertices = NDArray[np.float64]
+Faces = NDArray[np.int64]
+
+
+def weld(triangles: NDArray[np.float64]) -> tuple[Vertices, Faces]:
+    """One vertex for all corners at exactly the same place; vertices in the order of x, then y, then z."""
+    corners = triangles.reshape(-1, 3) + 0.0  # -0.0 becomes 0.0
+    order = np.lexsort((corners[:, 2], corners[:, 1], corners[:, 0]))
+    ranked = corners[order]
+    new = np.ones(len(ranked), dtype=bool)
+    new[1:] = (ranked[1:] != ranked[:-1]).any(axis=1)
+    index = np.empty(len(corners), dtype=np.int64)
+    index[order] = np.cumsum(new) - 1
+    return ranked[new], index.reshape(-1, 3)
+
+
+def drop_flat(vertices: Vertices, faces: Faces) -> tuple[Faces, int]:
+    """Leave out facets without area; but keep them where they close the seam between a long edge and its parts."""
+    corners = vertices[faces]
+    sides = np.roll(corners, -1, axis=1) - corners
+    longest = np.einsum("ijk,ijk->ij", sides, sides).max(axis=1)
+    area = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+    flat = area <= FLAT * longest
+    a, b, c = faces.T
+    twice = (a == b) | (b == c) | (c == a)
+    if (flat & ~twice).any() and open_edges(faces[~flat]) > open_edges(faces[~twice]):
+        flat = twice
+    return faces[~flat], int(flat.sum())
+
+
+def drop_copies(faces: Faces) -> tuple[Faces, int]:
+    """Leave out later copies of a facet with the same corners and the same side outwards.
+
+    Two facets with the same corners and opposite sides are a sheet of no thickness; they cancel and stay.
+    """
+    first = faces.argmin(axis=1)
+    turned = np.take_along_axis(faces, (first[:, None] + np.arange(3)) % 3, axis=1)
+    _, kept = np.unique(turned, axis=0, return_index=True)
+    kept.sort()
+    return faces[kept], len(faces) - len(kept)
+
+
+def edges(faces: Faces) -> tuple[Faces, NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Undirected edges (e, 2) lower vertex first; for each corner of each facet, in facet order, the edge that starts
+    there and +1 or -1 for its direction; and per edge the sum of those directions (0 where closed)."""
+    directed = np.stack([faces, np.roll(faces, -1, axis=1)], axis=2).reshape(-1, 2)
+    sign = np.where(directed[:, 0] < directed[:, 1], 1, -1)
+    low, high = directed.min(1), directed.max(1)
+    count = int(faces.max()) + 1 if len(faces) else 1
+    keys, index = np.unique(low * count + high, return_inverse=True)
+    net = np.bincount(index, weights=sign, minlength=len(keys)).astype(np.int64)
+    return np.stack([keys // count, keys % count], axis=1), index, sign, net
+
+
+def open_edges(faces: Faces) -> int:
+    return int((edges(faces)[3] != 0).sum())
+
+
+def crowded_edges(faces: Faces) -> int:
+    return int((np.bincount(edges(faces)[1]) > 2).sum())
+
+
+def weld_close(vertices: Vertices, faces: Faces) -> tuple[Vertices, Faces, float]:
+    """Join corners that differ by float32 rounding only, where that closes seams; else change nothing.
+
+    Returns vertices, faces and the joining distance (0 where nothing was joined). The distance is four steps of
+    float32 at the largest coordinate: what an exporter loses that computes one corner twice.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    reach = float(4 * np.spacing(np.abs(vertices).max().astype(np.float32)))
+    pairs = cKDTree(vertices).query_pairs(reach, output_type="ndarray")
+    if len(pairs) == 0:
+        return vertices, faces, 0.0
+    n = len(vertices)
+    _, group = connected_components(coo_matrix((np.ones(len(pairs)), pairs.T), shape=(n, n)), directed=False)
+    _, first = np.unique(group, return_index=True)
+    joined, _ = drop_copies(drop_flat(vertices, first[group][faces])[0])
+    if open_edges(joined) >= open_edges(faces):
+        return vertices, faces, 0.0
+    return vertices, joined, reach
+
+
+def bodies(faces: Faces) -> NDArray[np.int64]:
+    """(f,) number of the body each facet belongs to: facets that hang together by edges."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    index = edges(faces)[1]
+    facet = np.repeat(np.arange(len(faces)), 3)
+    n = len(faces)
+    graph = coo_matrix((np.ones(3 * n), (facet, index + n)), shape=(n + index.max() + 1,) * 2)
+    _, label = connected_components(graph, directed=False)
+    return np.unique(label[:n], return_inverse=True)[1]
+
+
+def turn_stray_facets(faces: Faces) -> tuple[Faces, int]:
+    """Turn the facets that face against most of their body; a body that cannot be made consistent stays as it is.
+
+    Neighbours over an edge with exactly two facets must run along it in opposite directions. Each facet is doubled
+    (as it is, turned) and like is joined with like: a body that can be made consistent falls into two mirror copies.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    _, index, sign, _ = edges(faces)
+    n = len(faces)
+    order = np.argsort(index, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(index[order]) != 0])
+    two = starts[np.diff(np.r_[starts, len(order)]) == 2]
+    left, right = order[two], order[two + 1]
+    against = sign[left] == sign[right]
+    if not against.any():
+        return faces, 0
+    a, b = left // 3, right // 3
+    same, other = np.where(against, b + n, b), np.where(against, b, b + n)
+    rows, cols = np.r_[a, a + n], np.r_[same, other]
+    graph = coo_matrix((np.ones(len(rows)), (rows, cols)), shape=(2 * n, 2 * n))
+    _, label = connected_components(graph, directed=False)
+    as_is, turned = label[:n], label[n:]
+    can = as_is != turned
+    pair = np.minimum(as_is, turned)
+    in_lower = as_is < turned
+    weight = np.bincount(pair[can], weights=np.where(in_lower, 1, -1)[can], minlength=2 * n)
+    stray = can & np.where(weight[pair] >= 0, ~in_lower, in_lower)
+    fixed = faces.copy()
+    fixed[stray] = fixed[stray][:, ::-1]
+    return fixed, int(stray.sum())
+
+
+def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int64]) -> tuple[Faces, int]:
+    """Turn what faces inwards: the whole mesh, then bodies of negative volume that lie in no other body.
+
+    A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
+    """
+    centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
+    corners = centred[faces]
+    middle = np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], 1) / np.bincount(body)[:, None]
+    a, b, c = np.moveaxis(corners - middle[body][:, None], 1, 0)  # about each body's own middle: it may be open
+    volume = np.bincount(body, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
+    tiny = 1e-12 * float(np.ptp(vertices, axis=0).max()) ** 3
+    turn = np.zeros(len(volume), dtype=bool)
+    if volume.sum() < -tiny:
+        turn[:] = True
+    whole = turn.copy()
+    for inward in np.flatnonzero(np.where(whole, -volume, volume) < -tiny):
+        if turn[inward] != whole[inward]:
+            continue  # it turned with the body around it
+        corner = corners[body == inward][0].mean(axis=0)[None]
+        others = body != inward
+        as_is, turned = corners[others & ~turn[body]], corners[others & turn[body]]
+        around = winding(corner, as_is) - winding(corner, turned)
+        if around[0] > 0.5:
+            continue
+        skin = corners[body == inward]
+        turn[inward] ^= True
+        for inner in np.flatnonzero(np.arange(len(volume)) != inward):
+            point = corners[body == inner][0].mean(axis=0)[None]
+            if abs(winding(point, skin)[0]) > 0.5:
+                turn[inner] ^= True
+    outward = faces.copy()
+    outward[turn[body]] = faces[turn[body]][:, ::-1]
+    return outward, int(turn.sum())

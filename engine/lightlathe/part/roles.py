@@ -1,0 +1,72 @@
+"""What each voxel must become: solid, liquid, or nobody's business."""
+
+import logging
+import math
+from collections.abc import Sequence
+
+import torch
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import PartError
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
+
+log = logging.getLogger(__name__)
+
+
+def judge(
+    coverage: Tensor,
+    grid: Grid,
+    vial_radius_mm: float,
+    inserts: Sequence[Tensor] = (),
+    keep_liquid: Sequence[Tensor] = (),
+    tolerance_mm: float = 0.0,
+) -> Tensor:
+    """(x, y, z) uint8 of IGNORED, LIQUID or SOLID, on the device of `coverage`.
+
+    coverage, inserts, keep_liquid   (x, y, z) covered fraction 0..1 of the part, of each insert, of each region that
+                                     must stay liquid; a voxel at least half covered belongs
+    tolerance_mm    voxels whose centre is nearer than this to the part's surface are not judged (0: all are)
+    Later rules win: part solid, the rest liquid; the tolerance band is ignored; regions to keep liquid are liquid;
+    inserts and everything outside the vial are ignored.
+    Raises PartError where no voxel is left that must turn solid.
+    """
+    volumes = (coverage, *inserts, *keep_liquid)
+    for volume in volumes:
+        has_axes("coverage", volume, ("x", "y", "z"), grid.shape)
+    if not (math.isfinite(tolerance_mm) and tolerance_mm >= 0):
+        raise PartError(f"tolerance_mm is {tolerance_mm}; expected a length of 0 or more.")
+    part = coverage >= 0.5
+    judged = torch.where(part, SOLID, LIQUID).to(torch.uint8)
+    if tolerance_mm > 0:
+        judged[surface_distance_mm(part, grid) < tolerance_mm] = IGNORED
+    for region in keep_liquid:
+        kept = region >= 0.5
+        lost = int((kept & part).sum())
+        if lost:
+            log.warning("%d voxels of the part lie in a region to keep liquid; they must stay liquid.", lost)
+        judged[kept] = LIQUID
+    for insert in inserts:
+        judged[insert >= 0.5] = IGNORED
+    judged[~grid.inside(vial_radius_mm).to(judged.device)] = IGNORED
+    if not bool((judged == SOLID).any()):
+        raise PartError(
+            f"no voxel must turn solid: of {grid.voxels} voxels of {grid.voxel_mm:g} mm, {int((coverage > 0).sum())} "
+            f"touch the part, {int(part.sum())} are at least half covered, and all of those are outside the vial, in an "
+            "insert, in a region to keep liquid or within the tolerance. Is the part in the vial, and thicker than a voxel?"
+        )
+    return judged
+
+
+def surface_distance_mm(solid: Tensor, grid: Grid) -> Tensor:
+    """(x, y, z) float32: distance of each voxel's centre from the nearest face between solid and not solid.
+
+    Straight faces come out exactly (half a voxel for the voxels that touch them). Infinite where there is no face.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    mask = solid.cpu().numpy()
+    if mask.all() or not mask.any():
+        return torch.full(solid.shape, math.inf, device=solid.device)
+    distance = distance_transform_edt(mask) + distance_transform_edt(~mask)  # one of the two is 0 everywhere
+    return torch.from_numpy((distance - 0.5) * grid.voxel_mm).to(solid.device, torch.float32)

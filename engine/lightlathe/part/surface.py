@@ -1,0 +1,176 @@
+"""A mesh as one closed-as-can-be skin: welded, cleaned, its bodies turned right side out, and a report of what was found."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightlathe.errors import MeshError
+
+
+@dataclass(frozen=True)
+class MeshReport:
+    """What a mesh was found to be, as plain numbers. Lengths mm.
+
+    triangles          facets kept
+    bodies             groups of facets that hang together by edges
+    watertight         every edge is used as often in one direction as in the other
+    open_edges         edges where that is not so
+    crowded_edges      edges that more than two facets share (sheets that touch); harmless
+    dropped_duplicates, dropped_flat   facets left out: exact copies, and those without area
+    welded_mm          0, or the distance within which nearly equal corners were made one
+    turned_facets      facets that faced against their neighbours and were turned
+    inverted_bodies    bodies that faced inwards and were turned
+    size_mm, volume_mm3    the bounding box, and the signed volume of the facets after repair
+    """
+
+    triangles: int
+    bodies: int
+    watertight: bool
+    open_edges: int
+    crowded_edges: int
+    dropped_duplicates: int
+    dropped_flat: int
+    welded_mm: float
+    turned_facets: int
+    inverted_bodies: int
+    size_mm: tuple[float, float, float]
+    volume_mm3: float
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Facets in mm, counter-clockwise seen from outside.
+
+    vertices_mm (v, 3) float64, faces (f, 3) int64. Equal corners are one vertex.
+    """
+
+    vertices_mm: NDArray[np.float64]
+    faces: NDArray[np.int64]
+    report: MeshReport
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def triangles(self) -> NDArray[np.float64]:
+        """(f, 3, 3) mm: corner positions of every facet."""
+        return self.vertices_mm[self.faces]
+
+    @property
+    def bounds_mm(self) -> NDArray[np.float64]:
+        """(2, 3): the lowest and the highest corner of the bounding box."""
+        return np.stack([self.vertices_mm.min(0), self.vertices_mm.max(0)])
+
+    @property
+    def size_mm(self) -> NDArray[np.float64]:
+        low, high = self.bounds_mm
+        return high - low
+
+    @property
+    def reach_mm(self) -> float:
+        """Distance of the farthest corner from the turning axis."""
+        return float(np.hypot(self.vertices_mm[:, 0], self.vertices_mm[:, 1]).max())
+
+    @property
+    def volume_mm3(self) -> float:
+        """Signed volume of the facets: exact for a simple closed skin, overlaps counted twice."""
+        return signed_volume(self.vertices_mm, self.faces)
+
+    def moved(self, vertices_mm: NDArray[np.float64]) -> "Surface":
+        """The same facets with other corner positions."""
+        low, high = vertices_mm.min(0), vertices_mm.max(0)
+        size = tuple(float(s) for s in high - low)
+        report = replace(self.report, size_mm=size, volume_mm3=signed_volume(vertices_mm, self.faces))
+        return replace(self, vertices_mm=vertices_mm, report=report)
+
+
+def surface_from_triangles(triangles_mm: NDArray[np.float64], name: str, warnings: Sequence[str] = ()) -> Surface:
+    """Weld, clean and orient a loose heap of facets (n, 3, 3) in mm; `name` stands in messages.
+
+    Raises MeshError where a corner is no finite number or nothing is enclosed.
+    """
+    from lightlathe.part import repair
+
+    triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
+    notes = list(warnings)
+    bad = ~np.isfinite(triangles_mm).all(axis=(1, 2))
+    if bad.any():
+        raise MeshError(
+            f"{name}: {int(bad.sum())} of {len(bad)} facets have a corner that is not a finite number (the first is "
+            f"facet {int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
+        )
+    vertices, faces = repair.weld(triangles_mm)
+    faces, flat = repair.drop_flat(vertices, faces)
+    faces, copies = repair.drop_copies(faces)
+    if len(faces) == 0:
+        raise MeshError(
+            f"{name} encloses nothing: none of its {len(bad)} facets has an area; expected the closed skin of a solid."
+        )
+    if flat or copies:
+        notes.append(
+            f"{name}: left out {flat} facets without area and {copies} copies of facets, of {len(bad)} facets in all."
+        )
+    welded_mm = 0.0
+    if repair.open_edges(faces):
+        vertices, faces, welded_mm = repair.weld_close(vertices, faces)
+        if welded_mm:
+            notes.append(f"{name}: open seams were closed by joining corners up to {welded_mm:.3g} mm apart.")
+    faces, turned = repair.turn_stray_facets(faces)
+    if turned:
+        notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")
+    bodies = repair.bodies(faces)
+    faces, inverted = repair.turn_inverted_bodies(vertices, faces, bodies)
+    if inverted:
+        notes.append(
+            f"{name}: {inverted} of {bodies.max() + 1} bodies faced inwards (their normals point into the solid); "
+            "turned and taken as solid."
+        )
+    used, faces = np.unique(faces, return_inverse=True)
+    vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int64)
+    opened = repair.open_edges(faces)
+    if opened:
+        notes.append(
+            f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
+            "half; look at the voxels before printing."
+        )
+    refuse_hollow(name, vertices, faces)
+    low, high = vertices.min(0), vertices.max(0)
+    report = MeshReport(
+        triangles=len(faces),
+        bodies=int(bodies.max()) + 1,
+        watertight=opened == 0,
+        open_edges=opened,
+        crowded_edges=repair.crowded_edges(faces),
+        dropped_duplicates=copies,
+        dropped_flat=flat,
+        welded_mm=welded_mm,
+        turned_facets=turned,
+        inverted_bodies=inverted,
+        size_mm=tuple(float(s) for s in high - low),
+        volume_mm3=signed_volume(vertices, faces),
+    )
+    return Surface(vertices, faces, report, tuple(notes))
+
+
+def refuse_hollow(name: str, vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> None:
+    """Raise MeshError where the facets, closed over their holes, have no volume."""
+    from lightlathe.part.openings import lids
+
+    points, closed = lids(vertices, faces)
+    extent = float((vertices.max(0) - vertices.min(0)).max())
+    volume = abs(signed_volume(points, np.concatenate([faces, closed])))
+    if volume <= 1e-12 * extent**3:  # rounding of a sum of signed tetrahedra; a foil 1e-9 thick still passes
+        raise MeshError(
+            f"{name} encloses nothing: its {len(faces)} facets, closed over {len(closed)} open edges, hold a volume "
+            "of 0; expected the closed skin of a solid. Is it a sheet? Give it a thickness."
+        )
+
+
+def signed_volume(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
+    """Volume under the facets by the divergence theorem, summed about the mesh's own middle."""
+    if len(faces) == 0:
+        return 0.0
+    centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
+    a, b, c = (centred[faces[:, corner]] for corner in range(3))
+    return math.fsum(np.einsum("ij,ij->i", a, np.cross(b, c)).tolist()) / 6

@@ -1,0 +1,29 @@
+"""Units of mesh files, and which of them would make a part the right size."""
+
+MM_PER_UNIT = {"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
+PRINTABLE_MM = (0.5, 200.0)  # longest side of things printed in a vial; common practice, no source
+
+
+def size_text(size_mm) -> str:
+    """'10 x 6 x 4 mm' for three lengths."""
+    return " x ".join(f"{float(s):.4g}" for s in size_mm) + " mm"
+
+
+def units_that_fit(longest_mm: float, unit: str, smallest_mm: float, largest_mm: float) -> list[str]:
+    """The units, other than `unit`, in which a longest side read as `longest_mm` would lie within the two limits."""
+    return [
+        other
+        for other, mm in MM_PER_UNIT.items()
+        if other != unit and smallest_mm <= longest_mm / MM_PER_UNIT[unit] * mm <= largest_mm
+    ]
+
+
+def unit_warning(name: str, size_mm, unit: str) -> str | None:
+    """A sentence about a size no one prints in a vial and the units that would make sense of it; else None."""
+    longest = float(max(size_mm))
+    smallest, largest = PRINTABLE_MM
+    if smallest <= longest <= largest:
+        return None
+    fitting = units_that_fit(longest, unit, smallest, largest)
+    hint = f" Is its unit {' or '.join(fitting)}?" if fitting else " No other unit makes it fit either."
+    return f"{name} is {size_text(size_mm)}, read as {unit}; expected a part of {smallest:g} to {largest:g} mm.{hint}"
