@@ -1,13 +1,15 @@
 """Covered fractions on the CPU: one layer of voxels in x at a time, layers in parallel. See coverage.py for the rule."""
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
+import torch
 from numpy.typing import NDArray
 
 from lightlathe.part.coverage import LINE_X, LINE_Y, LINES, ONE, STEP, Count
-from lightlathe.part.openings import winding_at
+from lightlathe.part.openings import near_holes, winding_at
 
 MOST = 12  # corners a triangle can have after it is cut by six planes, with room for rounding
 X = np.array(LINE_X, dtype=np.int64)
@@ -15,15 +17,21 @@ Y = np.array(LINE_Y, dtype=np.int64)
 
 
 def count_voxels(count: Count) -> NDArray[np.float32]:
-    """(x, y, z) covered fraction."""
-    low = np.floor(count.corners[:, :, 0].min(axis=1))
-    high = np.floor(count.corners[:, :, 0].max(axis=1))
+    """(x, y, z) covered fraction, by as many threads as torch uses."""
     nx = count.shape[0]
-    first = np.clip(low, 0, nx).astype(np.int64)
-    last = np.clip(high, -1, nx - 1).astype(np.int64)
+    first = np.clip(np.floor(count.corners[:, :, 0].min(axis=1)), 0, nx).astype(np.int64)
+    last = np.clip(np.floor(count.corners[:, :, 0].max(axis=1)), -1, nx - 1).astype(np.int64)
     starts, members = _by_layer(first, last, nx)
     result = np.zeros(count.shape, dtype=np.float32)
-    _count(starts, members, count.corners, count.whole, count.shift, np.ascontiguousarray(count.lids), result)
+
+    def layer(i: int) -> None:
+        mine = members[starts[i] : starts[i + 1]]
+        if len(mine):
+            _count_layer(i, mine, count.corners, count.whole, count.shift, count.lids, count.holes, result[i])
+
+    with ThreadPoolExecutor(torch.get_num_threads()) as threads:
+        for _ in threads.map(layer, range(nx)):
+            pass
     return result
 
 
@@ -44,25 +52,20 @@ def _by_layer(first, last, nx):
     return starts, members
 
 
-@numba.njit(cache=True, parallel=True)
-def _count(starts, members, corners, whole, shift, lids, result):
-    nx, ny, nz = result.shape
-    for i in numba.prange(nx):
-        mine = members[starts[i] : starts[i + 1]]
-        if len(mine) == 0:
-            continue
-        drops = np.zeros((ny, nz), dtype=np.int64)
-        touched = np.zeros((ny, nz) if len(lids) else (1, 1), dtype=np.bool_)
-        _cut_layer(i, mine, corners, drops, touched)
-        extra = np.zeros((ny, nz) if len(lids) else (1, 1), dtype=np.int64)
-        _lines_of_layer(i, mine, corners, whole, shift, lids, drops, touched, extra)
-        for j in range(ny):
-            below = 0
-            for k in range(nz - 1, -1, -1):
-                below += drops[j, k]
-                total = below + extra[j, k] if len(lids) else below
-                steps = (total + (ONE // STEP) // 2) // (ONE // STEP)
-                result[i, j, k] = min(max(steps, 0), STEP) / STEP
+@numba.njit(cache=True, nogil=True)
+def _count_layer(i, mine, corners, whole, shift, lids, holes, result):
+    ny, nz = result.shape
+    drops = np.zeros((ny, nz), dtype=np.int64)
+    touched = np.zeros((ny, nz), dtype=np.bool_)
+    extra = np.zeros((ny, nz), dtype=np.int64)
+    _cut_layer(i, mine, corners, drops, touched)
+    _lines_of_layer(i, mine, corners, whole, shift, lids, holes, drops, touched, extra)
+    for j in range(ny):
+        below = 0
+        for k in range(nz - 1, -1, -1):
+            below += drops[j, k]
+            steps = (below + extra[j, k] + (ONE // STEP) // 2) // (ONE // STEP)
+            result[j, k] = min(max(steps, 0), STEP) / STEP
 
 
 @numba.njit(cache=True)
@@ -81,25 +84,25 @@ def _drop(row, z, area):
 
 @numba.njit(cache=True)
 def _cut(polygon, n, axis, at, below, above):
-    """Split a convex polygon (n corners) at a plane; returns how many corners lie in `below` and in `above`."""
+    """Split a convex polygon of n corners at a plane; returns how many corners lie in `below` and in `above`."""
     nb = na = 0
     for c in range(n):
         d = c + 1 if c + 1 < n else 0
         p, q = polygon[c, axis] - at, polygon[d, axis] - at
         if p <= 0:
-            below[nb] = polygon[c]
+            for a in range(3):
+                below[nb, a] = polygon[c, a]
             nb += 1
         if p >= 0:
-            above[na] = polygon[c]
+            for a in range(3):
+                above[na, a] = polygon[c, a]
             na += 1
-        if (p < 0 < q) or (q < 0 < p):
+        if (p < 0 and q > 0) or (q < 0 and p > 0):
             t = p / (p - q)
             for a in range(3):
-                between = polygon[c, a] + t * (polygon[d, a] - polygon[c, a])
+                between = at if a == axis else polygon[c, a] + t * (polygon[d, a] - polygon[c, a])
                 below[nb, a] = between
                 above[na, a] = between
-            below[nb, axis] = at
-            above[na, axis] = at
             nb += 1
             na += 1
     return nb, na
@@ -117,81 +120,69 @@ def _span(polygon, n, axis):
 @numba.njit(cache=True)
 def _cut_layer(i, mine, corners, drops, touched):
     """The exact term: every facet of layer i cut into the columns and voxels it crosses."""
-    ny, nz = drops.shape
-    mark = touched.shape == drops.shape
-    layer, column, piece = np.empty((MOST, 3)), np.empty((MOST, 3)), np.empty((MOST, 3))
-    rest_y, rest_z, spare = np.empty((MOST, 3)), np.empty((MOST, 3)), np.empty((MOST, 3))
+    ny = drops.shape[0]
+    a, b = np.empty((MOST, 3)), np.empty((MOST, 3))  # two to swap at each cut
+    column, p, q = np.empty((MOST, 3)), np.empty((MOST, 3)), np.empty((MOST, 3))
+    waste = np.empty((MOST, 3))
     for f in mine:
-        layer[:3] = corners[f]
-        n = 3
-        low, high = _span(layer, n, 0)
-        if low < i:
-            _, n = _cut(layer, n, 0, float(i), spare, rest_y)
-            layer[:n] = rest_y[:n]
-        if high > i + 1 and n:
-            n, _ = _cut(layer, n, 0, float(i + 1), rest_y, spare)
-            layer[:n] = rest_y[:n]
+        for c in range(3):
+            for axis in range(3):
+                a[c, axis] = corners[f, c, axis]
+        _, n = _cut(a, 3, 0, float(i), waste, b)
+        n, _ = _cut(b, n, 0, float(i + 1), a, waste)
         if n < 3:
             continue
-        low, high = _span(layer, n, 1)
+        low, high = _span(a, n, 1)
         if high <= 0 or low >= ny:
             continue
         j = int(low) if low > 0 else 0
-        if low < 0:
-            _, n = _cut(layer, n, 1, 0.0, spare, rest_y)
-        else:
-            rest_y[:n] = layer[:n]
+        _, n = _cut(a, n, 1, float(j), waste, b)
         while n >= 3 and j < ny:
-            if high > j + 1:
-                nc, n_left = _cut(rest_y, n, 1, float(j + 1), column, spare)
-                rest_y[:n_left] = spare[:n_left]
-            else:
-                nc, n_left = n, 0
-                column[:n] = rest_y[:n]
-            if nc >= 3:
-                _cut_column(column, nc, drops[j], touched[j] if mark else touched[0], mark, piece, rest_z, spare)
-            n = n_left
+            in_column, n = _cut(b, n, 1, float(j + 1), column, a)
+            a, b = b, a
+            if in_column >= 3:
+                _cut_column(column, in_column, drops[j], touched[j], p, q, waste)
             j += 1
 
 
 @numba.njit(cache=True)
-def _cut_column(column, n, row, touched, mark, piece, rest, spare):
+def _cut_column(column, n, drops, touched, p, q, piece):
     """A polygon within one column of voxels: each piece fills its own voxel in part and those below in full."""
-    nz = len(row)
+    nz = len(drops)
     low, high = _span(column, n, 2)
     if high <= 0:
         return
-    rest[:n] = column[:n]
     k = int(low) if low > 0 else 0
-    if low < 0:
-        _, n = _cut(column, n, 2, 0.0, spare, rest)
+    _, n = _cut(column, n, 2, float(k), piece, p)
     while n >= 3:
-        if k < nz and high > k + 1:
-            np_, n_left = _cut(rest, n, 2, float(k + 1), piece, spare)
-            rest[:n_left] = spare[:n_left]
-        else:
-            np_, n_left = n, 0
-            piece[:n] = rest[:n]
-        if np_ >= 3:
-            area = volume = 0.0
-            for c in range(1, np_ - 1):
-                ux, uy = piece[c, 0] - piece[0, 0], piece[c, 1] - piece[0, 1]
-                vx, vy = piece[c + 1, 0] - piece[0, 0], piece[c + 1, 1] - piece[0, 1]
-                part = (ux * vy - uy * vx) / 2
-                area += part
-                volume += part * ((piece[0, 2] + piece[c, 2] + piece[c + 1, 2]) / 3 - k)
-            whole_area = round(area * ONE)
-            if k >= nz:
-                row[nz - 1] += whole_area
-            else:
-                whole_volume = round(volume * ONE)
-                row[k] += whole_volume
+        if k < nz:
+            in_voxel, n = _cut(p, n, 2, float(k + 1), piece, q)
+            p, q = q, p
+            if in_voxel >= 3:
+                area, volume = _prism(piece, in_voxel, float(k))
+                drops[k] += volume
                 if k > 0:
-                    row[k - 1] += whole_area - whole_volume
-                if mark:
-                    touched[k] = True
-        n = n_left
+                    drops[k - 1] += area - volume
+                touched[k] = True
+        else:  # all that is left lies above the grid
+            area, _ = _prism(p, n, float(nz))
+            drops[nz - 1] += area
+            return
         k += 1
+
+
+@numba.njit(cache=True)
+def _prism(polygon, n, floor):
+    """Signed footprint of a flat polygon, and signed volume between it and z = floor, in 2^-40 voxels."""
+    area = volume = 0.0
+    x, y, z = polygon[0, 0], polygon[0, 1], polygon[0, 2]
+    for c in range(1, n - 1):
+        ux, uy = polygon[c, 0] - x, polygon[c, 1] - y
+        vx, vy = polygon[c + 1, 0] - x, polygon[c + 1, 1] - y
+        part = (ux * vy - uy * vx) / 2
+        area += part
+        volume += part * ((z + polygon[c, 2] + polygon[c + 1, 2]) / 3 - floor)
+    return np.int64(round(area * ONE)), np.int64(round(volume * ONE))
 
 
 @numba.njit(cache=True)
@@ -228,7 +219,7 @@ def _row_range(facet, x, y, shift, ny):
 
 
 @numba.njit(cache=True)
-def _lines_of_layer(i, mine, corners, whole, shift, lids, drops, touched, extra):
+def _lines_of_layer(i, mine, corners, whole, shift, lids, holes, drops, touched, extra):
     """The sampled term: 16 lines along z for each column of layer i."""
     ny, nz = drops.shape
     counts = np.zeros(ny + 1, dtype=np.int64)
@@ -268,7 +259,7 @@ def _lines_of_layer(i, mine, corners, whole, shift, lids, drops, touched, extra)
             else:
                 _sort_down(heights[a:b], sides[a:b])
                 where = i + X[line] / 32, j + Y[line] / 32, i, j
-                _open_line(heights[a:b], sides[a:b], lids, where, touched[j], solid[j], extra[j])
+                _open_line(heights[a:b], sides[a:b], lids, holes, where, touched[j], solid[j], extra[j])
 
 
 @numba.njit(cache=True)
@@ -306,7 +297,7 @@ def _closed_line(heights, sides, row):
 
 
 @numba.njit(cache=True)
-def _open_line(heights, sides, lids, where, touched, solid, extra):
+def _open_line(heights, sides, lids, holes, where, touched, solid, extra):
     """The same with w = n - (winding number of the lids), looked up once for each stretch within a voxel."""
     x, y, i, j = where
     n = 0
@@ -318,10 +309,10 @@ def _open_line(heights, sides, lids, where, touched, solid, extra):
             low = max(bottom, float(k))
             if top > low:
                 if touched[k]:
-                    inside = n - winding_at(x, y, (top + low) / 2, lids) > 0.5
+                    inside = _inside(n, x, y, (top + low) / 2, lids, holes)
                 else:
                     if solid[k] < 0:
-                        solid[k] = n - winding_at(i + 0.5, j + 0.5, k + 0.5, lids) > 0.5
+                        solid[k] = _inside(n, i + 0.5, j + 0.5, k + 0.5, lids, holes)
                     inside = solid[k] == 1
                 extra[k] += round(((1 if inside else 0) - n) * (top - low) * (ONE // LINES))
             top = min(top, low)
@@ -329,3 +320,11 @@ def _open_line(heights, sides, lids, where, touched, solid, extra):
         top = min(top, bottom)
         if c < len(heights):
             n += sides[c]
+
+
+@numba.njit(cache=True)
+def _inside(n, x, y, z, lids, holes):
+    """Whether w > 1/2, where n is the winding number of the mesh with its lids. Away from the holes n alone tells."""
+    if not near_holes(x, y, z, holes):
+        return n >= 1
+    return n - winding_at(x, y, z, lids) > 0.5

@@ -52,6 +52,7 @@ class Count:
     corners   (f, 3, 3) float64: facets, the lids of an open mesh included
     whole     (f, 3, 2) int64: x and y of the same corners, in steps of 2^-shift voxel
     lids      (l, 3, 3) float64: the lids alone, empty for a closed mesh
+    holes     (h, 5) float64: middle, radius and area of each hole's lid
     """
 
     shape: tuple[int, int, int]
@@ -59,6 +60,7 @@ class Count:
     whole: NDArray[np.int64]
     shift: int
     lids: NDArray[np.float64]
+    holes: NDArray[np.float64]
 
 
 def coverage(solid: Surface | HasCoverage, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
@@ -89,7 +91,7 @@ def coverage(solid: Surface | HasCoverage, grid: Grid, device: torch.device | st
 
 def prepare(surface: Surface, grid: Grid) -> Count:
     """Facets and lids of a surface in voxels of a grid."""
-    from lightlathe.part.openings import lids
+    from lightlathe.part.openings import lids, spans
 
     points, closing = lids(surface.vertices_mm, surface.faces)
     points = points / grid.voxel_mm + np.array(grid.shape) / 2
@@ -102,4 +104,4 @@ def prepare(surface: Surface, grid: Grid) -> Count:
             f"{grid.voxel_mm:g} mm; expected at most {2**23} voxels. Is the unit or the place wrong?"
         )
     whole = np.rint(points[:, :2] * (1 << shift)).astype(np.int64)
-    return Count(grid.shape, points[faces], whole[faces], shift, points[closing])
+    return Count(grid.shape, points[faces], whole[faces], shift, points[closing], spans(points[closing]))

@@ -24,7 +24,9 @@ def read_stl(path: Path) -> Facets:
     spare = len(data) - 84 - 50 * count
     whole, rest = divmod(len(data) - 84, 50)
     if 0 < spare < 50 and count > 0:
-        return Facets(_records(data, count), warnings=(f"{path.name}: {spare} bytes after the last facet were left out.",))
+        return Facets(
+            _records(data, count), warnings=(f"{path.name}: {spare} bytes after the last facet were left out.",)
+        )
     cut = f" and {rest} bytes of one more, so it was cut off" if rest else ""
     raise MeshError(
         f"{path.name}: its header says {count} facets, but it holds {whole}{cut}; expected {84 + 50 * count} bytes and "
@@ -132,7 +134,9 @@ def read_ply(path: Path) -> Facets:
             if words[:1] == [b"end_header"]:
                 break
     if stated is None:
-        raise MeshError(f"{path.name} says nothing of faces in its header (a cloud of points?); expected a closed skin.")
+        raise MeshError(
+            f"{path.name} says nothing of faces in its header (a cloud of points?); expected a closed skin."
+        )
     if len(facets.triangles) < stated:
         raise MeshError(
             f"{path.name}: its header says {stated} faces, but {len(facets.triangles)} triangles could be read. "

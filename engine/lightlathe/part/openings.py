@@ -48,10 +48,10 @@ def winding(points: NDArray[np.float64], triangles: NDArray[np.float64]) -> NDAr
     return _winding(np.ascontiguousarray(points), np.ascontiguousarray(triangles))
 
 
-@numba.njit(cache=True, parallel=True)
+@numba.njit(cache=True)
 def _winding(points, triangles):
     result = np.empty(len(points))
-    for p in numba.prange(len(points)):
+    for p in range(len(points)):
         result[p] = winding_at(points[p, 0], points[p, 1], points[p, 2], triangles)
     return result
 
@@ -79,3 +79,31 @@ def winding_at(x, y, z, triangles):
         if volume != 0.0:
             total += math.atan2(volume, reach)
     return total / (2 * math.pi)
+
+
+def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(h, 5): middle x, y, z, radius and area of each hole's lid; lid facets (l, 3, 3) share their last corner."""
+    if len(lid_corners) == 0:
+        return np.empty((0, 5))
+    middles, hole = np.unique(lid_corners[:, 2], axis=0, return_inverse=True)
+    hole = hole.reshape(-1)
+    a, b, c = np.moveaxis(lid_corners, 1, 0)
+    area = np.bincount(hole, np.linalg.norm(np.cross(a - c, b - c), axis=1) / 2)
+    radius = np.zeros(len(middles))
+    np.maximum.at(radius, hole, np.linalg.norm(a - c, axis=1))
+    np.maximum.at(radius, hole, np.linalg.norm(b - c, axis=1))
+    return np.column_stack([middles, radius, area])
+
+
+@numba.njit(cache=True)
+def near_holes(x, y, z, holes):
+    """False only where the winding number of all lids together is surely below one half in size: a lid of area A seen
+    from a distance d fills at most A / d^2 of the sphere's 4 pi."""
+    most = 0.0
+    for h in range(len(holes)):
+        dx, dy, dz = holes[h, 0] - x, holes[h, 1] - y, holes[h, 2] - z
+        d = math.sqrt(dx * dx + dy * dy + dz * dz) - holes[h, 3]
+        if d <= 0.0:
+            return True
+        most += holes[h, 4] / (4 * math.pi * d * d)
+    return most >= 0.5

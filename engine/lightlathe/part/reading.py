@@ -14,6 +14,7 @@ from lightlathe.part.units import MM_PER_UNIT, unit_warning
 
 log = logging.getLogger(__name__)
 
+
 @dataclass(frozen=True)
 class Facets:
     """What a reader hands back: triangles (n, 3, 3) float64 in the file's numbers, the unit if the file says it."""

@@ -145,7 +145,9 @@ def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int6
     """
     centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
     corners = centred[faces]
-    middle = np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], 1) / np.bincount(body)[:, None]
+    middle = (
+        np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], 1) / np.bincount(body)[:, None]
+    )
     a, b, c = np.moveaxis(corners - middle[body][:, None], 1, 0)  # about each body's own middle: it may be open
     volume = np.bincount(body, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
     tiny = 1e-12 * float(np.ptp(vertices, axis=0).max()) ** 3
