@@ -16,7 +16,10 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe import part as parts
+from lightlathe.part.coverage import coverage
+from lightlathe.part.placement import fit, grid_for, place, require_fit
+from lightlathe.part.reading import read_surface
+from lightlathe.part.roles import judge
 from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.job import Job, job_from, resolved
@@ -30,13 +33,22 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
+class Solid:
+    """One [part] of a job in its place: a mesh's surface or an analytic shape, and its role."""
+
+    role: str
+    form: Any
+    unit: str | None        # in which a mesh was read
+
+
+@dataclass(frozen=True)
 class Setup:
     """A job made ready: everything that is known before any light is designed."""
 
     job: Job
     device: torch.device
     dtype: torch.dtype
-    solids: tuple[tuple[str, Any], ...]  # (role, placed surface or shape)
+    solids: tuple[Solid, ...]
     part: Part
     chords: Chords
     operator: DoseOperator  # mean over a turn per unit of incident light
@@ -46,26 +58,13 @@ class Setup:
 def prepare(job: Job) -> Setup:
     """Read and place the part, lay the grid, fill the chords; raises before any long work starts."""
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
-    solids, warnings = parts.load(job.parts, job.path)
-    grid = parts.grid_for(
-        [solid for _, solid in solids], job.vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels
-    )
-    light = job.light
-    report = parts.fit(
-        [solid for role, solid in solids if role == "part"],
-        vial_radius_mm=job.vial.radius_mm,
-        resin_height_mm=job.vial.resin_height_mm,
-        field_width_mm=light.columns * light.pixel_mm,
-        field_height_mm=light.rows * light.pixel_mm,
-    )
-    parts.require_fit(report)
+    solids, said = load_solids(job)
+    light, voxel_mm = job.light, job.grid.voxel_mm
+    for solid in (s for s in solids if s.role == "part"):
+        field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
+        require_fit(fit(solid.form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit))
+    grid = grid_for([s.form for s in solids], job.vial.radius_mm, voxel_mm, margin_voxels=job.grid.margin_voxels)
     part = voxels(job, solids, grid, device)
-    if not bool((part.judged == SOLID).any()):
-        raise JobError(
-            f"no voxel of {grid.voxel_mm} mm is half covered by the part; it is thinner than the voxels everywhere. "
-            "Make voxel_mm in [grid] smaller, or check the unit."
-        )
-    warnings += parts.thin_walls([s for role, s in solids if role == "part"], grid).warnings
     chords = chords_of(job)
     operator = DoseOperator(
         chords,
@@ -76,7 +75,7 @@ def prepare(job: Job) -> Setup:
         device=device,
         dtype=dtype,
     )
-    return Setup(job, device, dtype, tuple(solids), part, chords, operator, tuple(warnings))
+    return Setup(job, device, dtype, solids, part, chords, operator, tuple(said))
 
 
 def device_of(job: Job) -> torch.device:
@@ -93,20 +92,35 @@ def device_of(job: Job) -> torch.device:
     return device
 
 
-def voxels(job: Job, solids: Any, grid: Grid, device: torch.device) -> Part:
-    """The part's covered fractions and what is judged, on any grid of the vial."""
-    covered = {role: torch.zeros(grid.shape) for role in ("part", "insert", "keep_liquid")}
-    for role, solid in solids:
-        covered[role] = torch.maximum(covered[role], parts.coverage(solid, grid, device=device).cpu())
-    judged = parts.judge(
-        covered["part"],
+def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
+    """Every [part] read and placed, and what the reader had to say."""
+    solids, said = [], []
+    for table in job.parts:
+        where = (table.scale, table.rotation_deg, table.lay, table.centre, table.shift_mm)
+        if table.mesh is None:
+            solids.append(Solid(table.role, place(table.shape, *where), None))
+            continue
+        surface = read_surface(job.path(table.mesh), table.unit)
+        said += surface.warnings
+        solids.append(Solid(table.role, place(surface, *where), table.unit))
+    return tuple(solids), said
+
+
+def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
+    """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
+    covered: dict[str, list[Tensor]] = {"part": [], "insert": [], "keep_liquid": []}
+    for solid in solids:
+        covered[solid.role].append(coverage(solid.form, grid, device=device))
+    part = torch.stack(covered["part"]).amax(0) if len(covered["part"]) > 1 else covered["part"][0]
+    judged = judge(
+        part,
         grid,
         job.vial.radius_mm,
-        insert=covered["insert"],
+        inserts=covered["insert"],
         keep_liquid=covered["keep_liquid"],
         tolerance_mm=job.design.tolerance_mm,
     )
-    return Part(grid, covered["part"], judged)
+    return Part(grid, part, judged)
 
 
 def chords_of(job: Job) -> Chords:

@@ -68,9 +68,14 @@ def test_sixteen_bit_levels(record, tmp_path):
 
 def test_a_half_written_file_never_carries_the_name(tmp_path):
     target = tmp_path / "valve.h5"
-    with pytest.raises(RuntimeError, match="power cut"), whole_file(target) as file:
-        file["x"] = 1
-        raise RuntimeError("power cut")
+
+    def write_and_fail():
+        with whole_file(target) as file:
+            file["x"] = 1
+            raise RuntimeError("power cut")
+
+    with pytest.raises(RuntimeError, match="power cut"):
+        write_and_fail()
     assert list(tmp_path.iterdir()) == []
 
 

@@ -19,8 +19,8 @@ def summary(record: Record, path: Path) -> str:
     lines = [
         f"{record.name}: designed",
         f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
-        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} of {record.vial_radius_mm:.2f} mm "
-        "from the axis",
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} mm from the axis "
+        f"of the vial's {record.vial_radius_mm:.2f} mm",
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         f"  agreement   {q['iou']:.4f} of 1 on this grid" + _fine(q),
         f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid",

@@ -4,6 +4,7 @@ A measured table is better than any formula: a projector set to "linear" seldom 
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -53,7 +54,7 @@ class Table:
 
     def __post_init__(self) -> None:
         for name, values in (("code", self.code), ("relative_light", self.relative_light)):
-            rising = all(a < b for a, b in zip(values, values[1:], strict=False))
+            rising = all(a < b for a, b in pairwise(values))
             if len(values) < 2 or not rising or values[0] != 0 or values[-1] != 1:
                 raise JobError(f"{name} is {list(values)}; expected rising numbers from 0 to 1, two or more.")
         if len(self.code) != len(self.relative_light):

@@ -1,0 +1,123 @@
+"""Whole designs of five real meshes: read, designed, predicted, exported; figures, times and pictures.
+
+    python benchmarks/parts.py MESHES OUT [--voxels 96] [--device auto] [--iterations 60] [--only NAME]
+
+MESHES is the folder of test meshes; pictures, result files and frames go to OUT. Every part sits in a vial about 1.5 times
+as wide as the part's reach; `--voxels` is the number of voxels across the vial. The resin takes mu R = 0.5.
+"""
+
+import argparse
+import platform
+import time
+from pathlib import Path
+
+import torch
+
+from lightlathe import pipeline
+from lightlathe.job import parse_job
+from lightlathe.part import place, read_surface
+
+PARTS = {
+    "ball_in_cage": ("ball_in_cage.stl", "mm", None),
+    "tooth_crown": ("tooth_crown.stl", "mm", None),
+    "gyroid_scaffold": ("gyroid_scaffold.stl", "mm", None),
+    "scaphoid": ("scaphoid_metres.stl", "m", "along"),
+    "text_embossed": ("text_embossed.stl", "mm", None),
+}
+JOB = """
+[part]
+mesh = "{mesh}"
+unit = "{unit}"
+{lay}
+[vial]
+inner_diameter_mm = {diameter}
+resin_height_mm = {height}
+[resin]
+absorption_per_mm = {absorption}
+liquid_below_mj_cm3 = 34
+solid_above_mj_cm3 = 38
+[light]
+pixel_mm = {pixel}
+columns = {columns}
+rows = {rows}
+irradiance_mw_cm2 = 20
+[turn]
+angles = {angles}
+seconds_per_turn = 12
+[grid]
+voxel_mm = {voxel}
+finer = {finer}
+[design]
+iterations = {iterations}
+device = "{device}"
+"""
+
+
+def job_text(mesh: Path, unit: str, lay: str | None, options: argparse.Namespace) -> str:
+    """A job that fits the mesh: vial, field and resin from the part's own size."""
+    placed = place(read_surface(mesh, unit), lay=lay)
+    diameter = round(3.0 * placed.reach_mm, 1)
+    height = float(placed.size_mm[2])
+    voxel = diameter / options.voxels
+    return JOB.format(
+        mesh=mesh.resolve(),
+        unit=unit,
+        lay=f'lay = "{lay}"' if lay else "",
+        diameter=diameter,
+        height=round(height + 5, 1),
+        absorption=0.5 / (diameter / 2),
+        pixel=voxel * options.pixel,
+        columns=int(options.voxels / options.pixel) + 1,
+        rows=int(height / voxel / options.pixel) + 5,
+        angles=options.angles or 2 * (int(options.voxels * 1.5 / options.pixel) // 2),
+        voxel=voxel,
+        finer=options.finer,
+        iterations=options.iterations,
+        device=options.device,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("meshes", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--voxels", type=int, default=96)
+    parser.add_argument("--pixel", type=float, default=1.0, help="pixel pitch in voxels")
+    parser.add_argument("--angles", type=int, help="images a turn (default: 1.5 times the columns)")
+    parser.add_argument("--finer", type=int, default=2)
+    parser.add_argument("--iterations", type=int, default=60)
+    parser.add_argument("--device", default="auto")
+    parser.add_argument("--only", choices=PARTS)
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    card = torch.cuda.get_device_name() if torch.cuda.is_available() else f"{torch.get_num_threads()} CPU threads"
+    print(f"{platform.machine()}, {card}, torch {torch.__version__}, Python {platform.python_version()}")
+    print(
+        f"{'part':16}{'grid':>16}{'wrong':>8}{'window':>8}{'IoU':>8}{'IoU fine':>9}{'expose s':>9}{'prepare s':>10}{'design s':>9}"
+    )
+    for name, (mesh, unit, lay) in PARTS.items():
+        if options.only in (None, name):
+            run(name, options.meshes / mesh, unit, lay, options)
+
+
+def run(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Namespace) -> None:
+    job = parse_job(job_text(mesh, unit, lay, options), name=name, folder=options.out, file=f"{name}.toml")
+    began = time.perf_counter()
+    setup = pipeline.prepare(job)
+    ready = time.perf_counter()
+    record = pipeline.design(job, setup=setup)
+    done = time.perf_counter()
+    q = record.quality
+    grid = "x".join(str(n) for n in record.part.grid.shape)
+    print(
+        f"{name:16}{grid:>16}{q['wrong_voxels']:8.0f}{q['window_relative']:8.3f}{q['iou']:8.4f}"
+        f"{q.get('iou_fine', float('nan')):9.4f}{record.patterns.exposure_s:9.0f}{ready - began:10.1f}{done - ready:9.1f}",
+        flush=True,
+    )
+    record.save(options.out / f"{name}.lathe.h5")
+    pipeline.picture(record, options.out / f"{name}.png")
+    pipeline.frames(record, options.out / f"{name}_frames_{time.time_ns()}")
+
+
+if __name__ == "__main__":
+    main()
