@@ -9,8 +9,7 @@ A loss is a frozen dataclass of plain numbers, called as `loss(dose, target)`:
 Voxels in neither class are never looked at. `target.weight` says how much a voxel counts (1 where None).
 No member indexes with a mask: that would make a GPU wait for the host at every call.
 
-A staged loss changes during a run: `stage(share_of_the_budget)` gives the loss to use from there on, and
-`scale(dose, target)` the factor that patterns are multiplied by when the stage changes.
+A staged loss changes during a run: `stage(share)` gives the loss to use when that share of the iterations is done.
 """
 
 from lightlathe.losses.gap_hinge import GapHinge

@@ -1,4 +1,4 @@
-"""The process window itself, softened: the worst voxel of either class, by a log-sum-exp of rising sharpness."""
+"""The process window itself, softened: the worst voxels of both classes, by a log-sum-exp of rising sharpness."""
 
 import math
 from dataclasses import dataclass
@@ -13,51 +13,53 @@ from lightlathe.quantities import Target
 
 @dataclass(frozen=True)
 class SoftWindow:
-    """log(sum exp(k (1 - D)) over the part + sum exp(k (D - 1)) over the rest) / k, in units of the gel dose.
+    """Mean over slices of log(sum w exp(k (1 - D)) in the part + sum w exp(k (D - 1)) elsewhere + exp(-k)) / k.
 
-    For k to infinity it is max(1 - min D in the part, max D outside - 1), whose minimum over patterns of any scale
-    is (r - 1) / (r + 1) for r = max outside / min inside: the widest relative window 1 - r.
-    It exceeds that limit by at most log(number of judged voxels) / k.
+    D is in units of the gel dose, w are the weights. For k to infinity each slice tends to
+    max(1 - min D in the part, max D elsewhere - 1), whose least value over patterns of any scale is (r - 1) / (r + 1)
+    for r = max elsewhere / min in the part: the widest relative window 1 - r. The log-sum-exp exceeds that limit by at
+    most log(number of judged voxels in the slice + 1) / k. exp(-k) is a floor: a slice is as good as it gets when the
+    part has twice the gel dose and the rest none.
 
-    sharpness   k of each stage, without unit (doses are in units of the gel dose)
-    until       share of the iterations at which each stage but the last ends
+    softest, sharpest   k of the first and the last stage, without unit; it rises geometrically in between
+    stages              how many values k takes
+    last_share          share of the iterations that the last stage has
 
-    Use it for the widest process window. Call it at one stage: the whole object means its last.
-    Source: log-sum-exp bounds, Boyd & Vandenberghe, Convex Optimization (2004), section 3.1.5.
+    Use it for the widest process window. Called without a stage it means its last.
+    Source: bounds of the log-sum-exp, Boyd & Vandenberghe, Convex Optimization (2004), section 3.1.5.
     """
 
-    sharpness: tuple[float, ...] = (10.0, 30.0, 100.0, 300.0, 1000.0)
-    until: tuple[float, ...] = (0.05, 0.125, 0.25, 0.5)
+    softest: float = 10.0
+    sharpest: float = 1000.0
+    stages: int = 8
+    last_share: float = 0.1
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "sharpness", tuple(float(k) for k in self.sharpness))
-        object.__setattr__(self, "until", tuple(float(share) for share in self.until))
-        if len(self.sharpness) < 1 or len(self.until) != len(self.sharpness) - 1 or min(self.sharpness) <= 0:
+        if not 0 < self.softest <= self.sharpest:
             raise JobError(
-                f"soft_window: {len(self.sharpness)} values of sharpness and {len(self.until)} of until; expected "
-                "sharpness above 0 and one share fewer in until (the last stage runs to the end)."
+                f"soft_window: softest is {self.softest} and sharpest {self.sharpest}; expected 0 < softest <= sharpest."
             )
-        if any(a >= b for a, b in zip((0.0, *self.until), (*self.until, 1.0), strict=True)):
+        if self.stages < 1 or not 0 < self.last_share <= 1:
             raise JobError(
-                f"soft_window: until is {self.until}; expected shares of the budget that rise between 0 and 1."
+                f"soft_window: stages is {self.stages} and last_share {self.last_share}; expected 1 stage or more "
+                "and a share above 0 and at most 1."
             )
 
     def stage(self, share: float) -> "SoftWindow":
         """The loss of one sharpness to use when `share` (0..1) of the iterations are done."""
-        number = sum(share >= end for end in self.until)
-        return SoftWindow((self.sharpness[number],), ())
-
-    def scale(self, dose: Tensor, target: Target) -> Tensor:
-        """The factor that puts the gel dose midway between the least dose in the part and the most elsewhere."""
-        least = torch.where(target.solid, dose, math.inf).amin()
-        most = torch.where(target.liquid, dose, -math.inf).amax()
-        centre = (least + most.clamp(min=0)) / 2
-        return torch.where(torch.isfinite(centre) & (centre > 0), 1 / centre, 1.0)
+        steps = self.stages - 1
+        if steps == 0 or share >= 1 - self.last_share:
+            return SoftWindow(self.sharpest, self.sharpest, 1)
+        number = min(steps - 1, math.floor(share / (1 - self.last_share) * steps))
+        sharpness = self.softest * (self.sharpest / self.softest) ** (number / steps)
+        return SoftWindow(sharpness, sharpness, 1)
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         check(dose, target)
-        k = self.sharpness[-1]
+        k = self.sharpest
         excess = torch.where(target.solid, 1 - dose, torch.where(target.liquid, dose - 1, -math.inf)) * k
         if target.weight is not None:
             excess = excess + target.weight.to(dose.dtype).log()
-        return excess.flatten().logsumexp(0) / k
+        slices = excess.flatten(0, 1)
+        floor = torch.full_like(slices[:1], -k)
+        return torch.cat([slices, floor]).logsumexp(0).mean() / k

@@ -5,7 +5,8 @@ a loss and an operator and knows no physics.
 
 Recommended (measured by benchmarks/quality.py on ten unlike shapes):
     quickly to a right print      loss gap_hinge, solver free_set_ramp, start filtered, 40 iterations
-    to the widest process window  loss soft_window, solver bounded_lbfgs, start filtered, 200 iterations
+    to the widest process window  loss soft_window, solver bounded_lbfgs, start filtered, 100 iterations (0.4 of the
+                                  excess over the best possible is left at 200)
 Either way voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns.
 """
 

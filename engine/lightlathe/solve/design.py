@@ -22,12 +22,13 @@ State = dict[str, Any]
 class Solver(Protocol):
     """A rule that says which patterns to try next.
 
-    State is a flat dict of tensors. Three keys are read outside the solver: "trial", the patterns to evaluate next;
-    "patterns", those it stands at; "accepted", a 0-d bool: it moved to the last trial.
+    State is a flat dict of tensors; the loop reads its key "trial", the patterns to evaluate next. `advance` is told
+    what came of them. `restage` is called when the loss has changed, so that values from before mean nothing now.
     """
 
     def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]: ...
     def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]: ...
+    def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]: ...
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,8 @@ def solve(
     iterations: int,
     log_every: int = 1,
     on_iteration: Callable[[dict[str, float]], str | None] | None = None,
-    stop: StopRule | None = None,
     checkpoint: Callable[[State], None] | None = None,
+    stop: StopRule | None = None,
     state: State | None = None,
 ) -> Outcome:
     """Improve patterns for `iterations` iterations in all, counted from the very start of the design.
@@ -105,18 +106,12 @@ def solve(
     while run["iteration"] < iterations:
         number = run["iteration"]
         loss = problem.loss_at(number / iterations)
-        if run["stage"] is not None and loss != run["stage"]:
-            run["solver"] = solver.begin(
-                (run["solver"]["patterns"] * run["scale"]).clamp_(0, problem.limit), problem.limit
-            )
-        run["stage"] = loss
+        if number > 0 and loss != problem.loss_at((number - 1) / iterations):
+            run["solver"] = solver.restage(run["solver"])
         at = problem.evaluate(run["solver"]["trial"], loss)
         figures = Figures.of(at.dose, problem.target)
         _remember(run, at, figures, number)
         run["solver"] = solver.advance(run["solver"], at, problem.limit)
-        if hasattr(loss, "scale"):
-            scale = loss.scale(at.dose, problem.target).to(at.dose.dtype)
-            run["scale"] = torch.where(run["solver"]["accepted"], scale, run["scale"])
         run["iteration"] = number + 1
         if number % log_every and number + 1 < iterations:
             continue
@@ -127,7 +122,7 @@ def solve(
         if row["first_nan"] >= 0:
             raise _not_a_number(run, rows, int(row["first_nan"]))
         if checkpoint is not None:
-            checkpoint(run)
+            checkpoint(dict(run))
         said = on_iteration(row) if on_iteration is not None else None
         reason = said if isinstance(said, str) else (stop.reason(row) if stop is not None else None)
         if reason is not None:
@@ -143,9 +138,7 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
     return {
         "iteration": 0,
         "seconds": 0.0,
-        "stage": None,
         "solver": solver.begin(patterns, problem.limit),
-        "scale": torch.ones((), device=patterns.device, dtype=patterns.dtype),
         "best": patterns,
         "last": patterns,
         "best_wrong": torch.full((), math.inf, **small),

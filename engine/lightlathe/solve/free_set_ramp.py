@@ -27,40 +27,29 @@ class FreeSetRamp:
 
     def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]:
         nan = torch.full((), torch.nan, device=patterns.device, dtype=torch.float64)
-        return {
-            "trial": patterns,
-            "patterns": patterns,
-            "accepted": torch.ones((), device=patterns.device, dtype=torch.bool),
-            "gradient": torch.zeros_like(patterns),
-            "direction": torch.zeros_like(patterns),
-            "value": nan,
-            "step": nan,
-        }
+        gradient = torch.zeros_like(patterns)
+        return {"trial": patterns, "patterns": patterns, "gradient": gradient, "value": nan, "step": nan}
+
+    def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
+        return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]:
-        x, g, d, value, step = (state[k] for k in ("patterns", "gradient", "direction", "value", "step"))
+        x, g, value, step = (state[k] for k in ("patterns", "gradient", "value", "step"))
         first = value.isnan()
-        promised = dot(g, at.patterns - x)
-        accepted = first | (at.value <= value + 1e-4 * promised)
         change, bend = at.patterns - x, at.gradient - g
-        filtered_bend = ramp(bend)
-        curvature = dot(bend, filtered_bend)
-        spectral = dot(change, bend) / curvature
+        accepted = first | (at.value <= value + 1e-4 * dot(g, change))
+        spectral = dot(change, bend) / dot(bend, ramp(bend))
         x = torch.where(accepted, at.patterns, x)
         g = torch.where(accepted, at.gradient, g)
-        value = torch.where(accepted, at.value.to(torch.float64), value)
         movable = free(x, g, limit)
         d = ramp(g * movable) * movable
-        opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-300)
+        opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-30)
         longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, 2 * step)
         step = torch.where(first, opening.to(torch.float64), torch.where(accepted, longer, step / 2))
-        trial = (x - step.to(x.dtype) * d).clamp_(0, limit)
         return {
-            "trial": trial,
+            "trial": (x - step.to(x.dtype) * d).clamp_(0, limit),
             "patterns": x,
-            "accepted": accepted,
             "gradient": g,
-            "direction": d,
-            "value": value,
+            "value": torch.where(accepted, at.value.to(torch.float64), value),
             "step": step,
         }
