@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.resins.threshold import Threshold, optics
+from lightlathe.resins.liquid import Liquid
+from lightlathe.resins.threshold import Threshold
 
 PHOTON_MOLE_J_NM = (
     6.02214076e23 * 6.62607015e-34 * 299792458 * 1e9
@@ -14,8 +15,8 @@ PHOTON_MOLE_J_NM = (
 
 
 @dataclass(frozen=True)
-class Inhibited:
-    """Radical cure after an induction by oxygen that does not diffuse. Fields are the keys of [resin].
+class Inhibited(Liquid):
+    """Radical cure after an induction by oxygen that does not diffuse. Keys of [resin]: its fields and `Liquid`'s.
 
     absorption_per_mm           base e, of the whole resin
     wavelength_nm               of the light
@@ -27,7 +28,6 @@ class Inhibited:
     termination_m3_mol_s        k_t
     liquid_below_conversion     share of double bonds used up below which the resin surely washes away
     solid_above_conversion      and above which it surely stays
-    refractive_index            of the liquid resin at the printing wavelength
 
     Model: radicals form at R = radicals_per_photon * (power absorbed by the initiator) / (energy of a mole of photons).
     Oxygen takes them all for t_i = oxygen / R; then ln(1 - conversion) = -k_p sqrt(R / (2 k_t)) (t - t_i).
@@ -45,10 +45,9 @@ class Inhibited:
     termination_m3_mol_s: float = 2520.0
     liquid_below_conversion: float = 0.05
     solid_above_conversion: float = 0.15
-    refractive_index: float = 1.5
 
     def __post_init__(self) -> None:
-        optics(self.absorption_per_mm, self.refractive_index)
+        self.check_liquid(self.absorption_per_mm)
         for name in (
             "wavelength_nm",
             "planned_exposure_s",
@@ -98,7 +97,7 @@ class Inhibited:
             self.absorption_per_mm,
             self.dose_for(self.liquid_below_conversion),
             self.dose_for(self.solid_above_conversion),
-            self.refractive_index,
+            refractive_index=self.refractive_index,
         )
 
     @property

@@ -6,17 +6,17 @@ from dataclasses import dataclass
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.resins.liquid import Liquid
 
 
 @dataclass(frozen=True)
-class Threshold:
-    """Liquid below one dose, solid above another, either in between. Fields are the keys of [resin].
+class Threshold(Liquid):
+    """Liquid below one dose, solid above another, either in between. Keys of [resin]: its fields and `Liquid`'s.
 
     absorption_per_mm     base e: light falls by exp(-absorption * mm); 1 / penetration depth
     liquid_below_mj_cm3   absorbed dose below which the resin surely washes away. 0 says that no dose is safe: all
                           that light touches turns solid, and nothing can be printed in a turning vial
     solid_above_mj_cm3    absorbed dose above which it surely stays
-    refractive_index      of the liquid resin at the printing wavelength
 
     Doses are absorbed energy per volume; a working curve's exposure in mJ/cm2 times absorption in 1/cm is one.
     Raises JobError for values no resin can have.
@@ -25,10 +25,9 @@ class Threshold:
     absorption_per_mm: float
     liquid_below_mj_cm3: float
     solid_above_mj_cm3: float
-    refractive_index: float = 1.5
 
     def __post_init__(self) -> None:
-        optics(self.absorption_per_mm, self.refractive_index)
+        self.check_liquid(self.absorption_per_mm)
         low, high = self.liquid_below_mj_cm3, self.solid_above_mj_cm3
         if not (math.isfinite(low) and low >= 0):
             raise JobError(f"liquid_below_mj_cm3 is {low}; expected a dose of 0 or more, in mJ/cm3.")
@@ -59,14 +58,3 @@ class Threshold:
     def at(self, exposure_s: float) -> "Threshold":
         """Itself: a fixed dose suffices, however long it takes."""
         return self
-
-
-def optics(absorption_per_mm: float, refractive_index: float) -> None:
-    """Raise JobError unless light can pass: the checks that every resin shares."""
-    if not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
-        raise JobError(
-            f"absorption_per_mm is {absorption_per_mm}; expected a number above 0, in 1/mm to base e "
-            "(a resin that absorbs nothing takes up no dose)."
-        )
-    if not (math.isfinite(refractive_index) and 1 <= refractive_index < 4):
-        raise JobError(f"refractive_index is {refractive_index}; expected a number from 1 to 4, about 1.5 for resins.")

@@ -1,0 +1,95 @@
+"""The numbers that decide whether a print can work: a job without its mesh."""
+
+import math
+from dataclasses import dataclass, fields
+
+from torch import Tensor
+
+from lightlathe.errors import JobError
+
+
+@dataclass(frozen=True)
+class Case:
+    """A print to be judged before any design. Lengths mm, doses mJ/cm3.
+
+    vial_radius_mm, resin_height_mm    the resin's room
+    absorption_per_mm, liquid_below_mj_cm3, solid_above_mj_cm3    the resin; base e
+    part_radius_mm     farthest point of the part from the turning axis
+    part_height_mm     its extent along the axis
+    pixel_mm, columns, rows, bits, irradiance_mw_cm2    the light, as it is inside the vial
+    voxel_mm, angles, turn_s, iterations, level_limit   the turn and the design
+    max_exposure_s     longest exposure allowed, None for any
+
+    Known only once the part has been read (None: judged as a solid body of that radius and height):
+    slices             (x, y, slice) bool: voxels of `voxel_mm` that must turn solid, in slices worth a look
+    part_volume_mm3, thinnest_mm
+
+    Known only to some:
+    images_per_s       the projector's fastest rate at these bits
+    viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
+    updates_per_s      voxels times angles per second that the dose operator does here
+    memory_free_bytes  on the machine or card that will design
+    pattern_copies, volume_copies    arrays of each kind that the solver holds at once
+    """
+
+    vial_radius_mm: float
+    resin_height_mm: float
+    absorption_per_mm: float
+    liquid_below_mj_cm3: float
+    solid_above_mj_cm3: float
+    part_radius_mm: float
+    part_height_mm: float
+    pixel_mm: float
+    columns: int
+    rows: int
+    irradiance_mw_cm2: float
+    voxel_mm: float
+    angles: int
+    turn_s: float
+    bits: int = 8
+    iterations: int = 60
+    level_limit: float = 10.0
+    max_exposure_s: float | None = None
+    slices: Tensor | None = None
+    part_volume_mm3: float | None = None
+    thinnest_mm: float | None = None
+    images_per_s: float | None = None
+    viscosity_pa_s: float | None = None
+    density_rise_kg_m3: float | None = None
+    double_bonds_mol_m3: float | None = None
+    updates_per_s: float | None = None
+    memory_free_bytes: float | None = None
+    pattern_copies: int = 26
+    volume_copies: int = 8
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if isinstance(value, Tensor) or value is None:
+                continue
+            if not math.isfinite(value) or value < 0 or (value == 0 and f.name != "liquid_below_mj_cm3"):
+                raise JobError(f"{f.name} is {value}; the check needs a finite number above 0.")
+        if self.solid_above_mj_cm3 < self.liquid_below_mj_cm3:
+            raise JobError(
+                f"solid_above_mj_cm3 is {self.solid_above_mj_cm3}, below liquid_below_mj_cm3 = "
+                f"{self.liquid_below_mj_cm3}; are the two swapped?"
+            )
+
+    @property
+    def depth_mm(self) -> float:
+        """Penetration depth: light falls to 1/e over it."""
+        return 1 / self.absorption_per_mm
+
+    @property
+    def a(self) -> float:
+        """Absorption over the vial's radius, mu R."""
+        return self.absorption_per_mm * self.vial_radius_mm
+
+    @property
+    def gel_mj_cm3(self) -> float:
+        return (self.liquid_below_mj_cm3 + self.solid_above_mj_cm3) / 2
+
+    @property
+    def dose_rate(self) -> float:
+        """mJ/cm3 per second that full light leaves where nothing has weakened it: 10 mu I0."""
+        return 10 * self.absorption_per_mm * self.irradiance_mw_cm2

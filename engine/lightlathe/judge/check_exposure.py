@@ -1,0 +1,117 @@
+"""Is there light enough, and does the part keep its place and its temperature meanwhile?"""
+
+import math
+
+from lightlathe.judge.case import Case
+from lightlathe.judge.even_light import mean_within, profile
+from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
+from lightlathe.judge.verdict import Reason
+
+LONG_S = 1800.0  # half an hour; prints take tens of seconds to minutes (common practice, no source)
+HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
+DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
+CONVERSION = 0.3  # of double bonds when a part has just gelled all through (from memory)
+
+
+def exposure_range_s(case: Case) -> tuple[float, float]:
+    """(shortest possible, longest to be expected) exposure.
+
+    Shortest: every pixel full all the time, and the part's best lit place just solid; no patterns are faster.
+    Longest: the brightest pixel at `level_limit` times the even light that takes the part's mean dose to the gel dose.
+    """
+    within = min(1.0, case.part_radius_mm / case.vial_radius_mm)
+    fastest = case.solid_above_mj_cm3 / (case.dose_rate * profile(case.a, within))
+    even = case.gel_mj_cm3 / (case.dose_rate * mean_within(case.a, within))
+    return fastest, max(fastest, case.level_limit * even)
+
+
+def light(case: Case) -> Reason:
+    """Light budget: the range of exposure against what is allowed, patient and one turn."""
+    short, long = exposure_range_s(case)
+    text = (
+        f"{case.irradiance_mw_cm2:.3g} mW/cm2 into this resin makes {case.dose_rate:.2g} mJ/cm3 a second at the wall: "
+        f"{_time(short)} is the shortest possible exposure, {_time(long)} about the longest a design may need"
+    )
+    if case.max_exposure_s is not None and short > case.max_exposure_s:
+        factor = short / case.max_exposure_s
+        return Reason(
+            "light",
+            "cannot work",
+            f"{text}; {_time(case.max_exposure_s)} are allowed.",
+            short,
+            case.max_exposure_s,
+            "s",
+            f"{factor:.2g} times the irradiance, or as much more time.",
+        )
+    if short > LONG_S:
+        change = "a paler resin, so that light arrives at the part."
+        if case.a < 3:
+            change = f"{short / 60:.2g} times the irradiance for a print of about a minute; or a more sensitive resin."
+        return Reason("light", "marginal", f"{text}: very slow.", short, LONG_S, "s", change)
+    if long < case.turn_s:
+        return Reason(
+            "light",
+            "marginal",
+            f"{text}; one turn takes {_time(case.turn_s)}, so levels must be dimmed and lose steps.",
+            long,
+            case.turn_s,
+            "s",
+            f"a lamp at {100 * long / case.turn_s:.2g} % of its light, or a turn of {long:.2g} s.",
+        )
+    return Reason("light", "will work", f"{text}.", short, LONG_S, "s")
+
+
+def sinking(case: Case) -> Reason:
+    """How far the cured part, as a ball of its volume, sinks while the rest cures (half of a likely exposure)."""
+    volume = case.part_volume_mm3 or math.pi * case.part_radius_mm**2 * case.part_height_mm
+    ball = (3 * volume / (4 * math.pi)) ** (1 / 3)
+    time = min(LONG_S, math.sqrt(math.prod(exposure_range_s(case)))) / 2
+    rise = case.density_rise_kg_m3 or DENSITY_RISE_KG_M3
+    allowed = case.pixel_mm
+    thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel
+    if case.viscosity_pa_s is None:
+        text = (
+            f"the resin's viscosity is not given; below about {thick:.2g} Pa s a part of this size, {rise:.3g} kg/m3 "
+            f"denser than the resin, sinks by more than a pixel in {_time(time)}."
+        )
+        return Reason("sinking", "will work", text, None, thick, "Pa s")
+    sunk = sinking_mm_s(ball, rise, case.viscosity_pa_s) * time
+    text = f"at {case.viscosity_pa_s:.3g} Pa s the part sinks about {sunk:.2g} mm in {_time(time)}"
+    if sunk > allowed:
+        change = (
+            f"{sunk / allowed:.2g} times the irradiance, or a resin of {thick:.2g} Pa s (colder resin is thicker too)."
+        )
+        return Reason("sinking", "marginal", f"{text}, more than a pixel.", sunk, allowed, "mm", change)
+    return Reason("sinking", "will work", f"{text}.", sunk, allowed, "mm")
+
+
+def heat(case: Case) -> Reason:
+    """Temperature rise of the part, whose heat cannot leave in the time of a print."""
+    lit = light_heat_k(case.solid_above_mj_cm3)
+    leaves = cooling_s(case.vial_radius_mm)
+    if case.double_bonds_mol_m3 is None:
+        typical = curing_heat_k(5000, CONVERSION)
+        text = (
+            f"the light itself warms the part by {lit:.2g} K; curing warms it more, a plain acrylate by about "
+            f"{typical:.0f} K, and that heat needs about {_time(leaves)} to leave this vial. double_bonds_mol_m3 of "
+            "this resin tells how much."
+        )
+        return Reason("heat", "will work", text, lit, HOT_K, "K")
+    rise = curing_heat_k(case.double_bonds_mol_m3, CONVERSION) + lit
+    text = (
+        f"curing {100 * CONVERSION:.0f} % of the double bonds warms the part by about {rise:.2g} K; that heat needs "
+        f"about {_time(leaves)} to leave this vial"
+    )
+    if rise > HOT_K:
+        change = (
+            "a resin with fewer double bonds (a diluent or a filler), a smaller part, or light in doses with pauses."
+        )
+        return Reason("heat", "marginal", f"{text}.", rise, HOT_K, "K", change)
+    return Reason("heat", "will work", f"{text}.", rise, HOT_K, "K")
+
+
+def _time(seconds: float) -> str:
+    for unit, length, until in (("s", 1, 120), ("min", 60, 7200), ("h", 3600, 48 * 3600), ("days", 86400, 3e9)):
+        if seconds < until:
+            return f"{seconds / length:.3g} {unit}"
+    return "more than a lifetime"

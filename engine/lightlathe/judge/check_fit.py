@@ -1,0 +1,117 @@
+"""Do part, vial, light, pixels, voxels and turn fit each other?"""
+
+import math
+
+from lightlathe.judge.case import Case
+from lightlathe.judge.turning import smear_mm
+from lightlathe.judge.verdict import Reason
+
+VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
+SMEAR_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
+
+
+def room(case: Case) -> Reason:
+    """The part in the vial and in the resin's height."""
+    clear = case.vial_radius_mm - case.part_radius_mm
+    text = (
+        f"the part reaches {case.part_radius_mm:.3g} mm from the axis in a vial of {case.vial_radius_mm:.3g} mm radius "
+        f"and is {case.part_height_mm:.3g} mm tall in {case.resin_height_mm:.3g} mm of resin"
+    )
+    if clear < 0 or case.part_height_mm > case.resin_height_mm:
+        change = "a wider vial, more resin, another lay of the part, or a smaller scale. Is the mesh's unit right?"
+        return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
+    if clear < 2 * case.voxel_mm:
+        change = "a wider vial or a smaller part: at least two voxels of resin around it."
+        return Reason(
+            "room", "marginal", f"{text}: {clear:.2g} mm to the wall.", clear, 2 * case.voxel_mm, "mm", change
+        )
+    return Reason("room", "will work", f"{text}.", clear, 2 * case.voxel_mm, "mm")
+
+
+def field(case: Case) -> Reason:
+    """The projector's field against part and vial."""
+    width, height = case.columns * case.pixel_mm, case.rows * case.pixel_mm
+    across = 2 * case.part_radius_mm
+    text = f"the light is {width:.3g} mm wide and {height:.3g} mm tall"
+    if width < across or height < case.part_height_mm:
+        return Reason(
+            "field",
+            "cannot work",
+            f"{text}; turning, the part sweeps {across:.3g} mm across and is {case.part_height_mm:.3g} mm tall, so "
+            "some of it never sees light.",
+            min(width - across, height - case.part_height_mm),
+            0.0,
+            "mm",
+            f"a lens that enlarges the picture {max(across / width, case.part_height_mm / height):.2g} times, more "
+            "columns or rows, or a smaller part.",
+        )
+    share = across / width
+    if width >= 2 * case.vial_radius_mm:
+        text += f", as wide as the vial ({2 * case.vial_radius_mm:.3g} mm); "
+    else:
+        text += f", narrower than the vial ({2 * case.vial_radius_mm:.3g} mm) and wide enough for the part; "
+    text += f"columns on {100 * share:.0f} % of that width can light the part, the others stay dark."
+    change = ""
+    if share < 0.6 and height > 1.3 * case.part_height_mm:
+        factor = max(share * 1.05, case.part_height_mm / height * 1.05)
+        change = (
+            f"a picture {factor:.2g} times as large has pixels of {case.pixel_mm * factor:.2g} mm and stronger light."
+        )
+    return Reason("field", "will work", text, share, 1.0, "", change)
+
+
+def detail(case: Case) -> Reason:
+    """Pixel against voxel, and the thinnest wall against both."""
+    finest = max(case.pixel_mm, case.voxel_mm)
+    text = f"pixels of {case.pixel_mm:.3g} mm, voxels of {case.voxel_mm:.3g} mm"
+    if case.thinnest_mm is not None:
+        text += f", thinnest wall {case.thinnest_mm:.2g} mm"
+        if case.thinnest_mm < 2 * finest:
+            change = f"pixels and voxels of {case.thinnest_mm / 2:.2g} mm or less, or a thicker wall."
+            return Reason(
+                "detail",
+                "marginal",
+                f"{text}: under two of the coarser.",
+                case.thinnest_mm,
+                2 * finest,
+                "mm",
+                change,
+            )
+    if case.pixel_mm > 2 * case.voxel_mm:
+        change = f"a picture {case.pixel_mm / case.voxel_mm:.2g} times smaller, or voxels of {case.pixel_mm:.2g} mm."
+        return Reason(
+            "detail",
+            "marginal",
+            f"{text}: the light cannot draw what the voxels show.",
+            case.pixel_mm,
+            2 * case.voxel_mm,
+            "mm",
+            change,
+        )
+    across = 2 * case.part_radius_mm / case.voxel_mm
+    if across < 16:
+        change = f"voxels of {2 * case.part_radius_mm / 32:.2g} mm."
+        return Reason("detail", "marginal", f"{text}: {across:.0f} voxels across the part.", across, 16.0, "", change)
+    return Reason("detail", "will work", f"{text}: {across:.0f} voxels across the part.", across, 16.0)
+
+
+def turn(case: Case) -> Reason:
+    """Images per turn against resolution, smear while an image stands, images per second."""
+    rate = case.angles / case.turn_s
+    smear = smear_mm(case.part_radius_mm, 2 * math.pi / case.turn_s, rate)
+    enough = math.ceil(2 * math.pi * case.part_radius_mm / case.pixel_mm)
+    text = (
+        f"{case.angles} images a turn, {rate:.3g} a second: the part's edge moves {smear:.2g} mm under each, "
+        f"{smear / case.pixel_mm:.2g} pixels (full sharpness takes {enough} images)"
+    )
+    fastest = case.images_per_s or VIDEO_RATE
+    if rate > fastest:
+        known = "this projector's" if case.images_per_s else "a video projector's"
+        change = f"a turn of {case.angles / fastest:.3g} s or more."
+        return Reason(
+            "turn", "marginal", f"{text}; faster than {known} {fastest:.3g} a second.", rate, fastest, "1/s", change
+        )
+    if smear > SMEAR_PIXELS * case.pixel_mm:
+        change = f"{math.ceil(enough / SMEAR_PIXELS)} images a turn or more."
+        return Reason("turn", "marginal", f"{text}.", smear / case.pixel_mm, SMEAR_PIXELS, "pixels", change)
+    return Reason("turn", "will work", f"{text}.", smear / case.pixel_mm, SMEAR_PIXELS, "pixels")

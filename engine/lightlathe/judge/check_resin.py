@@ -1,0 +1,148 @@
+"""Does enough light reach the part, and does the resin forgive the light that passes elsewhere?"""
+
+import math
+from collections.abc import Callable
+
+import torch
+
+from lightlathe.judge.case import Case
+from lightlathe.judge.even_light import centre, depth_where, edge
+from lightlathe.judge.limits import disc_limit, speck_limit, strip_limit
+from lightlathe.judge.verdict import Reason
+
+SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
+DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here
+REACHED = 0.3  # process window that designs of ten unlike shapes reached at mu R up to 1: 27 to 47 %, found here
+RING = 3.0  # mu R from which even light is best described as a ring at the wall: the axis gets 9 % of the wall's dose
+
+
+def window_limit(case: Case) -> Callable[[float], float]:
+    """The proven limit of the process window as a function of absorption, for this part in this vial.
+
+    Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer.
+    """
+    wall = case.vial_radius_mm - case.voxel_mm / 2
+    reach = min(case.part_radius_mm, wall)
+    speck = case.voxel_mm / 2
+
+    def any_shape(absorption: float) -> float:
+        return speck_limit(absorption, wall, reach, speck)
+
+    if case.slices is None:
+        return lambda absorption: min(
+            any_shape(absorption), disc_limit(absorption, wall, max(reach - case.voxel_mm / 2, speck))
+        )
+    slices = [case.slices[..., k] for k in range(case.slices.shape[2])]
+    full = max((_full_disc_mm(s, case.voxel_mm) for s in slices), default=0.0)
+
+    def of_slices(absorption: float) -> float:
+        found = [strip_limit(s, case.voxel_mm, wall, absorption) for s in slices]
+        if full > case.voxel_mm:
+            found.append(disc_limit(absorption, wall, min(full, reach) - case.voxel_mm / 2))
+        return min([any_shape(absorption), *(x for x in found if not math.isnan(x))])
+
+    return of_slices
+
+
+def _full_disc_mm(solid: torch.Tensor, voxel_mm: float) -> float:
+    """Radius of the largest disc about the axis in which every voxel is solid."""
+    x, y = ((torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * voxel_mm for n in solid.shape)
+    radius = torch.sqrt(x[:, None] ** 2 + y[None, :] ** 2)
+    if bool(solid.all()):
+        return float(radius.max())
+    return max(0.0, float(radius[~solid].min()) - voxel_mm / 2)
+
+
+def absorption(case: Case) -> Reason:
+    """Depth of the light against the vial and the part: ring at the wall, proven limit, depth needed."""
+    limit_at = window_limit(case)
+    limit = limit_at(case.absorption_per_mm)
+    whose = "a solid part of this radius" if case.slices is None else "this part"
+    light = (
+        f"light falls to 1/e over {case.depth_mm:.2g} mm of this resin and the vial's radius is "
+        f"{case.vial_radius_mm:.3g} mm (mu R = {case.a:.2g}); in even light the axis gets "
+        f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
+    )
+    if case.part_radius_mm > case.vial_radius_mm - case.voxel_mm:
+        return Reason("absorption", "will work" if case.a < DARK else "marginal", f"{light}.", case.a, DARK)
+    if limit <= 0:
+        needed = _depth_for(limit_at, 0.0, case.depth_mm)
+        if case.a >= RING:
+            text = (
+                f"this resin takes {case.depth_mm:.2g} mm of depth, the vial's radius is {case.vial_radius_mm:.3g} mm: "
+                f"light dies in the outer {depth_where(case.a, 0.01) * case.vial_radius_mm:.2g} mm and leaves a ring "
+                f"about {depth_where(case.a, math.exp(-1)) * case.vial_radius_mm:.1g} mm thick"
+            )
+        else:
+            text = f"{light}. No patterns give {whose} more than the wall gets"
+        text += f"; it would need a penetration depth above {needed:.2g} mm."
+        return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
+    text = f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}."
+    if limit < SLIM or case.a > DARK:
+        return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))
+    return Reason("absorption", "will work", text, limit, SLIM, "process window")
+
+
+def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
+    """The paler resin that gives room, and the narrower vial that would do instead where there is one."""
+    depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial_radius_mm / DARK)
+    less = case.depth_mm / depth
+    change = (
+        f"a penetration depth of {depth:.2g} mm or more, that is {_percent(less)} of the absorption: less absorber or "
+        "initiator, or a wavelength that the resin takes less of"
+    )
+    radius = DARK * case.depth_mm
+    if radius > case.part_radius_mm + 2 * case.voxel_mm:
+        change += f". Or a vial of {2 * radius:.2g} mm, which still holds the part"
+    return change + "."
+
+
+def _depth_for(limit_at: Callable[[float], float], window: float, start_mm: float) -> float:
+    """Smallest penetration depth whose limit is `window`, to 1 %, found by doubling and halving from too small."""
+    low = high = start_mm
+    while limit_at(1 / high) < window and high < 1e6 * start_mm:
+        low, high = high, 2 * high
+    while high / low > 1.01:
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if limit_at(1 / middle) < window else (low, middle)
+    return high
+
+
+def threshold(case: Case) -> Reason:
+    """The resin's two doses: is there a safe dose at all, and how wide a window do they ask for?"""
+    low, high = case.liquid_below_mj_cm3, case.solid_above_mj_cm3
+    if low == 0:
+        return Reason(
+            "threshold",
+            "cannot work",
+            "liquid_below is 0: everything that light touches turns solid, and to reach the part light must pass "
+            "through all the rest.",
+            0.0,
+            0.0,
+            "mJ/cm3",
+            "a resin with an inhibitor (oxygen or an added one), so that some dose leaves it liquid. If 0 stands for "
+            "'not measured', measure it.",
+        )
+    need = 1 - low / high
+    text = (
+        f"the resin stays liquid below {low:.3g} and is solid above {high:.3g} mJ/cm3: to be sure everywhere, the part "
+        f"must get {high / low:.2f} times the dose of its surroundings, a process window of {_percent(need)}"
+    )
+    narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
+    limit = window_limit(case)(case.absorption_per_mm)
+    if need > limit > 0:
+        return Reason(
+            "threshold", "marginal", f"{text}, above the proven limit of {_percent(limit)}.", need, limit, "", narrow
+        )
+    if need > REACHED:
+        return Reason(
+            "threshold", "marginal", f"{text}; designs often end near {_percent(REACHED)}.", need, REACHED, "", narrow
+        )
+    return Reason("threshold", "will work", f"{text}.", need, REACHED)
+
+
+def _percent(share: float) -> str:
+    percent = 100 * share
+    if 0 < percent < 0.01:
+        return "less than 0.01 %"
+    return f"{percent:.2g} %" if abs(percent) < 99.5 else f"{percent:.0f} %"

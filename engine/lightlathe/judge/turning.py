@@ -1,0 +1,17 @@
+"""How many images a turn needs, and how far the vial moves while one stands."""
+
+import math
+
+
+def views_per_half_turn(columns: int) -> int:
+    """Views over 180 deg that sample as finely along the rim as across: (pi / 2) * columns, rounded down.
+
+    Source: sampling rule of parallel-beam tomography, Kak & Slaney, Principles of Computerized Tomographic Imaging
+    (1988) ch. 5. With absorption opposite views differ, so a full turn needs twice as many.
+    """
+    return int(math.pi / 2 * columns)
+
+
+def smear_mm(radius_mm: float, rad_per_s: float, images_per_s: float) -> float:
+    """Path of a point at `radius_mm` while one image stands still: r omega / f."""
+    return radius_mm * rad_per_s / images_per_s

@@ -1,0 +1,67 @@
+"""One verdict from many reasons."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+Level = Literal["will work", "marginal", "cannot work"]
+LEVELS: tuple[Level, ...] = ("will work", "marginal", "cannot work")
+EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4}  # 1 and 2 are errors of the program and of its use
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One thing looked at.
+
+    topic    a short name that stays the same: absorption, threshold, field, ...
+    level    what this alone makes of the print
+    text     a sentence for a maker
+    number, limit, unit    what was found and what it is held against; None where there is no such number
+    change   the change that helps most; empty where nothing needs changing
+    """
+
+    topic: str
+    level: Level
+    text: str
+    number: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    change: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What `check` says. `level` is the worst of the reasons'."""
+
+    reasons: tuple[Reason, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def level(self) -> Level:
+        return LEVELS[max(LEVELS.index(r.level) for r in self.reasons)]
+
+    @property
+    def exit_code(self) -> int:
+        """0 will work, 3 marginal, 4 cannot work."""
+        return EXIT_CODES[self.level]
+
+    def of(self, topic: str) -> Sequence[Reason]:
+        return [r for r in self.reasons if r.topic == topic]
+
+    def text(self) -> str:
+        """The verdict first, then the reasons, worst first, then the cautions."""
+        lines = [f"verdict: {self.level}"]
+        for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
+            mark = {"will work": "  ok      ", "marginal": "  watch   ", "cannot work": "  stop    "}[r.level]
+            lines.append(f"{mark}{r.topic}: {r.text}")
+            if r.change:
+                lines.append(f"          helps most: {r.change}")
+        return "\n".join([*lines, *(f"  caution {text}" for text in self.cautions)])
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "verdict": self.level,
+            "exit_code": self.exit_code,
+            "reasons": [asdict(r) for r in self.reasons],
+            "cautions": list(self.cautions),
+        }

@@ -1,0 +1,196 @@
+"""The verdict: common practice, every reason, and no sentence of death over a print that works."""
+
+import dataclasses
+import json
+import math
+
+import pytest
+import torch
+
+from lightlathe.errors import JobError
+from lightlathe.judge import CAUTIONS, Case, check
+from lightlathe.judge.check_exposure import exposure_range_s
+from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
+from lightlathe.judge.turning import smear_mm, views_per_half_turn
+
+GOOD = Case(
+    vial_radius_mm=8.0,
+    resin_height_mm=20.0,
+    absorption_per_mm=0.08,
+    liquid_below_mj_cm3=34.0,
+    solid_above_mj_cm3=38.0,
+    part_radius_mm=4.0,
+    part_height_mm=8.0,
+    pixel_mm=0.1,
+    columns=100,
+    rows=100,
+    irradiance_mw_cm2=20.0,
+    voxel_mm=0.1,
+    angles=240,
+    turn_s=12.0,
+)
+
+
+def verdict(**change):
+    return check(dataclasses.replace(GOOD, **change))
+
+
+def only(found, topic):
+    (reason,) = found.of(topic)
+    return reason
+
+
+def test_a_sound_case_works_and_nothing_is_asked_of_it():
+    found = verdict()
+    assert found.level == "will work"
+    assert found.exit_code == 0
+    assert all(reason.level == "will work" and not reason.change for reason in found.reasons)
+
+
+@pytest.mark.parametrize("depth_mm", [0.04, 0.11, 0.2])
+def test_a_layer_printing_resin_leaves_a_ring(depth_mm):
+    """Common practice, no source: such a resin in a 16 mm vial prints a ring at the wall, whatever the pictures."""
+    found = verdict(absorption_per_mm=1 / depth_mm)
+    reason = only(found, "absorption")
+    assert (found.level, found.exit_code) == ("cannot work", 4)
+    assert "ring" in reason.text
+    assert f"{0.576 * depth_mm:.1g} mm thick" in reason.text  # 1/e of the wall's dose at 0.576 / mu
+    assert "above 3.8 mm" in reason.text or "above 3.9 mm" in reason.text  # 8 mm / 2.08, see test_limits
+    assert "penetration depth" in reason.change
+
+
+def test_the_same_resin_without_its_absorber_may_work():
+    """Common practice, no source: 3.9 mm in a 16 mm vial is at least marginal."""
+    assert verdict(absorption_per_mm=1 / 3.9).level in ("marginal", "will work")
+
+
+def test_a_resin_without_a_threshold_cannot_work():
+    found = verdict(liquid_below_mj_cm3=0.0)
+    assert found.level == "cannot work"
+    assert "everything that light touches turns solid" in only(found, "threshold").text
+
+
+def test_a_beam_as_wide_as_the_vial_is_told_apart_from_one_that_fits_the_part():
+    wide, fitting = only(verdict(columns=170), "field"), only(verdict(columns=90), "field")
+    assert "as wide as the vial" in wide.text
+    assert "narrower than the vial" in fitting.text
+    assert wide.number == pytest.approx(8 / 17)  # of the width, what the part's shadow takes
+    narrow = only(verdict(columns=70), "field")
+    assert narrow.level == "cannot work"
+    assert "1.1 times" in narrow.change  # 8 mm wanted, 7 there
+
+
+@pytest.mark.parametrize(
+    ("change", "topic", "level"),
+    [
+        ({"part_radius_mm": 9.0}, "room", "cannot work"),
+        ({"part_height_mm": 21.0}, "room", "cannot work"),
+        ({"part_radius_mm": 7.9, "columns": 170}, "room", "marginal"),
+        ({"rows": 70}, "field", "cannot work"),
+        ({"thinnest_mm": 0.15}, "detail", "marginal"),
+        ({"pixel_mm": 0.25}, "detail", "marginal"),
+        ({"voxel_mm": 0.6, "pixel_mm": 0.5}, "detail", "marginal"),
+        ({"angles": 60}, "turn", "marginal"),
+        ({"turn_s": 2.0}, "turn", "marginal"),
+        ({"turn_s": 12.0, "images_per_s": 10.0}, "turn", "marginal"),
+        ({"irradiance_mw_cm2": 0.01}, "light", "marginal"),
+        ({"irradiance_mw_cm2": 0.1, "max_exposure_s": 60.0}, "light", "cannot work"),
+        ({"irradiance_mw_cm2": 200.0}, "light", "marginal"),
+        ({"viscosity_pa_s": 0.5}, "sinking", "marginal"),
+        ({"viscosity_pa_s": 500.0}, "sinking", "will work"),
+        ({"double_bonds_mol_m3": 5000.0}, "heat", "marginal"),
+        ({"double_bonds_mol_m3": 500.0}, "heat", "will work"),
+        ({"memory_free_bytes": 1e8}, "effort", "cannot work"),
+        ({"updates_per_s": 1e6}, "effort", "marginal"),
+        ({"liquid_below_mj_cm3": 20.0, "solid_above_mj_cm3": 40.0}, "threshold", "marginal"),
+        ({"absorption_per_mm": 0.2, "part_radius_mm": 6.0, "columns": 130}, "absorption", "marginal"),
+    ],
+)
+def test_every_reason_can_be_given(change, topic, level):
+    reason = only(verdict(**change), topic)
+    assert reason.level == level
+    if level != "will work":
+        assert reason.change
+        assert reason.number is not None
+        assert reason.limit is not None
+
+
+@pytest.mark.parametrize("topic", ["absorption", "field", "detail", "turn"])
+def test_the_change_that_is_named_helps(topic):
+    """Doing what the reason says makes the reason go away (numbers taken from its own fields)."""
+    before, after = {
+        "absorption": ({"absorption_per_mm": 0.5}, {"absorption_per_mm": 1 / 4.6}),
+        "field": ({"columns": 70}, {"columns": 70, "pixel_mm": 0.1 * 1.15}),
+        "detail": ({"thinnest_mm": 0.15}, {"thinnest_mm": 0.15, "pixel_mm": 0.075, "voxel_mm": 0.075, "columns": 120}),
+        "turn": ({"angles": 60}, {"angles": 126}),
+    }[topic]
+    assert only(verdict(**before), topic).level != "will work"
+    assert only(verdict(**after), topic).level == "will work"
+
+
+def test_the_part_itself_counts_where_it_is_known():
+    """A thin ring about the axis is easier than a solid disc of its radius: 2.3 mu R excludes only the disc."""
+    n = 160
+    x = (torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * 0.1
+    radius = torch.hypot(x[:, None], x[None, :])
+    ring = ((radius < 4) & (radius > 3.4))[:, :, None]
+    a = {"absorption_per_mm": 2.3 / 8}
+    assert only(verdict(**a), "absorption").level == "cannot work"
+    assert only(verdict(**a, slices=ring), "absorption").level == "marginal"
+    assert only(verdict(**a, slices=(radius < 4)[:, :, None]), "absorption").level == "cannot work"
+
+
+def test_the_shortest_exposure_cannot_be_beaten():
+    """Full light on all pixels all the time: the dose under even light at the part's rim, by hand at mu R = 0.64."""
+    from lightlathe.judge.even_light import profile
+
+    short, long = exposure_range_s(GOOD)
+    per_second = 10 * 0.08 * 20.0 * profile(0.64, 0.5)
+    assert short == pytest.approx(38.0 / per_second)
+    assert long > short
+
+
+def test_json_and_text_hold_everything():
+    found = verdict(absorption_per_mm=9.0)
+    data = json.loads(json.dumps(found.as_json(), allow_nan=False))
+    assert data["verdict"] == "cannot work"
+    assert {r["topic"] for r in data["reasons"]} == {r.topic for r in found.reasons}
+    text = found.text()
+    assert text.startswith("verdict: cannot work\n  stop    absorption: ")
+    assert all(caution in text for caution in CAUTIONS)
+
+
+def test_cautions_speak_of_light_resin_heat_and_who_decides():
+    words = " ".join(CAUTIONS)
+    for word in ("eyes", "62471", "60825", "allergic", "safety data sheet", "burst", "qualified", "Local law"):
+        assert word in words
+
+
+@pytest.mark.parametrize("change", [{"voxel_mm": 0.0}, {"angles": -1}, {"absorption_per_mm": math.nan}])
+def test_numbers_that_are_none_are_named(change):
+    with pytest.raises(JobError, match=next(iter(change))):
+        dataclasses.replace(GOOD, **change)
+
+
+def test_sampling_rule():
+    """804 views per half turn for 512 columns (Kak & Slaney 1988, pi/2 per column)."""
+    assert views_per_half_turn(512) == 804
+
+
+def test_smear():
+    """24 deg/s, 60 images a second, 10 mm from the axis: 69.8 um (r omega / f)."""
+    assert smear_mm(10.0, math.radians(24), 60.0) == pytest.approx(0.0698, abs=5e-5)
+
+
+def test_sinking_by_stokes():
+    """Radius 1 mm, 50 kg/m3, 1 Pa s: 0.109 mm/s, so 3.3 mm in 30 s (Stokes' law, worked in the reference values)."""
+    assert sinking_mm_s(1.0, 50.0, 1.0) == pytest.approx(0.109, abs=5e-4)
+    assert 30 * sinking_mm_s(1.0, 50.0, 1.0) == pytest.approx(3.3, abs=0.05)
+    assert 30 * sinking_mm_s(1.0, 50.0, 10.0) == pytest.approx(0.33, abs=0.005)
+
+
+def test_heat():
+    """5 kmol/m3, 80 kJ/mol, 30 %: 64 K; 3 kJ/m2 at 100/m: 0.16 K; 10 mm cool in 173 s (same source)."""
+    assert curing_heat_k(5000.0, 0.30) == pytest.approx(64, abs=0.5)
+    assert light_heat_k(300.0) == pytest.approx(0.16, abs=0.005)  # 3 kJ/m2 * 100/m = 300 kJ/m3 = 300 mJ/cm3
+    assert cooling_s(10.0) == pytest.approx(173, abs=0.5)

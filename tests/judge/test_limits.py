@@ -1,0 +1,94 @@
+"""Proven limits of the window: against closed forms, and against windows that linear programs really reach."""
+
+import math
+
+import pytest
+import torch
+from widest_window import best_window
+
+from lightlathe.judge.limits import depth_needed_mm, disc_limit, speck_limit, strip_limit
+
+
+def places(n):
+    x = (torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * 2 / n
+    return x[:, None], x[None, :], torch.hypot(x[:, None], x[None, :])
+
+
+@pytest.mark.parametrize(("c", "zero"), [(0.25, 2.85), (0.5, 2.28), (0.75, 2.0)])
+def test_never_weaker_than_the_closed_form_of_an_even_disc(c, zero):
+    """w <= 1 - a c^2 cosh(a) / (2 sinh(a c)); zero near 2.85, 2.28, 2.0 (source: the project's findings)."""
+    for a in (0.2, 1.0, zero, 4.0):
+        assert disc_limit(a, 1.0, c) <= 1 - a * c * c * math.cosh(a) / (2 * math.sinh(a * c)) + 1e-12
+    assert 1 - zero * c * c * math.cosh(zero) / (2 * math.sinh(zero * c)) == pytest.approx(
+        0, abs=0.03
+    )  # 3 digits of zero
+
+
+# Widest windows at 32 voxels, 96 angles, by a linear program. Source: the project's quality findings, section 5.
+CLIFF = [(0.25, 2.7, 0.012), (0.25, 2.8, -0.078), (0.5, 2.1, 0.038), (0.5, 2.2, -0.030), (0.75, 1.8, 0.039)]
+CLIFF += [(0.75, 1.9, -0.006), (0.75, 2.0, -0.055)]
+
+
+@pytest.mark.parametrize(("c", "a", "window"), CLIFF)
+def test_above_the_windows_of_linear_programs_near_the_cliff(c, a, window):
+    """Half a voxel given away at wall and surface, the limit stands above what was reached, and near it."""
+    limit = disc_limit(a, 1 - 1 / 32, c - 1 / 32)
+    assert window - 2e-3 < limit < window + 0.1  # figures have 3 digits; a limit far above would be no use
+
+
+SHAPES = {
+    "disc": lambda x, y, r: r <= 0.55,
+    "ring": lambda x, y, r: (r < 0.6) & (r > 0.3),
+    "aside": lambda x, y, r: torch.hypot(x - 0.4, y) < 0.25,
+    "comb": lambda x, y, r: (x.abs() < 0.6) & (y.abs() < 0.5) & ((((x + 1) * 6).floor() % 2 == 0) | (y < -0.2)),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+@pytest.mark.parametrize("a", [1.0, 2.4, 4.0])
+def test_strips_hold_for_any_shape(name, a):
+    """No linear program gets past the limit of its slice, on either side of the cliff (16 voxels, 36 angles)."""
+    n = 16
+    solid = SHAPES[name](*places(n))
+    limit = strip_limit(solid, 2 / n, 1 - 1 / n, a)
+    reached = best_window(solid, a, 36)
+    # 3 % of the ratio: coarse voxels as points, the wall as a circle; the statement is made to about a hundredth
+    assert (1 - limit) <= 1.03 * (1 - reached)
+    assert speck_limit(a, 1.0, 0.65, 1 / n) >= reached
+
+
+def test_a_linear_program_can_fail_the_limit():
+    """The comparison is not empty: a limit for the wrong absorption is overtaken."""
+    solid = SHAPES["disc"](*places(16))
+    assert strip_limit(solid, 1 / 8, 15 / 16, 4.0) < best_window(solid, 1.0, 36)
+
+
+def test_strips_and_disc_agree_on_a_disc():
+    """Same weights, one in closed form, one on 48 voxels, where points in strips cost up to a fifth of the ratio."""
+    _, _, r = places(96)
+    for a in (0.5, 1.5, 2.5):
+        strips, disc = 1 - strip_limit(r <= 0.5, 1 / 48, 1.0, a), 1 - disc_limit(a, 1.0, 0.5)
+        assert 0.75 * disc < strips < 1.02 * disc
+
+
+def test_any_shape_is_excluded_far_below_the_light():
+    """A layer-printing resin, 0.11 mm in a radius of 8 mm: whatever lies 3 mm inside, a speck of 0.05 mm included."""
+    assert speck_limit(1 / 0.11, 8.0, 5.0, 0.05) < 0
+    assert speck_limit(1 / 0.11, 8.0, 7.9, 0.05) > 0.9  # right under the wall nothing is proven
+
+
+def test_no_overflow():
+    assert math.isfinite(disc_limit(1e4, 1.0, 0.5))
+    assert math.isfinite(speck_limit(1e4, 1.0, 0.5, 0.01))
+    assert disc_limit(1.0, 1.0, 1e-12) == pytest.approx(1.0)
+
+
+def test_an_empty_slice_says_nothing():
+    assert math.isnan(strip_limit(torch.zeros(8, 8, dtype=torch.bool), 0.1, 1.0, 1.0))
+
+
+def test_depth_needed_is_where_the_limit_is_met():
+    for window in (0.0, 0.2):
+        depth = depth_needed_mm(8.0, 4.0, window)
+        assert disc_limit(1 / depth, 8.0, 4.0) == pytest.approx(window, abs=1e-6)
+    assert depth_needed_mm(8.0, 4.0) == pytest.approx(3.85, abs=0.01)  # 8 / 2.08: I0 and cosh by hand
