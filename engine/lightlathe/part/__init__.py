@@ -1,1 +1,35 @@
-"""part"""
+"""The part stage: mesh files and analytic shapes -> covered fraction of each voxel, and what each voxel must become.
+
+Read in this order: reading (files -> Surface), placement (into the vial), fitting (does it fit; the grid), coverage
+(voxels), thin (walls below a voxel), roles (solid, liquid, not judged). Nothing here loads a mesh library or a compiler
+before a mesh is read or counted.
+"""
+
+from lightlathe.part.coverage import coverage
+from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
+from lightlathe.part.placement import place
+from lightlathe.part.reading import read_surface
+from lightlathe.part.roles import judge, surface_distance_mm
+from lightlathe.part.shapes import SHAPES
+from lightlathe.part.surface import MeshReport, Surface, surface_from_triangles
+from lightlathe.part.thin import ThinReport, thin_walls
+from lightlathe.part.units import MM_PER_UNIT
+
+__all__ = [
+    "MM_PER_UNIT",
+    "SHAPES",
+    "FitReport",
+    "MeshReport",
+    "Surface",
+    "ThinReport",
+    "coverage",
+    "fit",
+    "grid_for",
+    "judge",
+    "place",
+    "read_surface",
+    "require_fit",
+    "surface_distance_mm",
+    "surface_from_triangles",
+    "thin_walls",
+]

@@ -1,4 +1,4 @@
-"""Covered fractions on the CPU: one layer of voxels in x at a time, layers in parallel. See coverage.py for the rule."""
+"""Covered fractions on the CPU: one layer of voxels in x at a time, layers in parallel. coverage.py has the rule."""
 
 import math
 from concurrent.futures import ThreadPoolExecutor
@@ -221,7 +221,7 @@ def _row_range(facet, x, y, shift, ny):
 @numba.njit(cache=True)
 def _lines_of_layer(i, mine, corners, whole, shift, lids, holes, drops, touched, extra):
     """The sampled term: 16 lines along z for each column of layer i."""
-    ny, nz = drops.shape
+    ny = len(drops)
     counts = np.zeros(ny + 1, dtype=np.int64)
     solid = np.full(extra.shape, -1, dtype=np.int8)  # of untouched voxels, looked up once for all lines
     for line in range(LINES):
@@ -328,3 +328,49 @@ def _inside(n, x, y, z, lids, holes):
     if not near_holes(x, y, z, holes):
         return n >= 1
     return n - winding_at(x, y, z, lids) > 0.5
+
+
+def crossings(
+    corners: NDArray[np.float64],
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Every crossing of closed facets (f, 3, 3) with the lines along z through the middles of unit cells in x and y.
+
+    Returns cell (c, 2), height, side (1 where the facet faces up) and facet of each crossing, line after line, each
+    from the top down.
+    """
+    shift = 29 - math.ceil(math.log2(float(np.abs(corners).max()) + 1))
+    whole = np.rint(corners[:, :, :2] * (1 << shift)).astype(np.int64)
+    cell, height, side, facet = _all_crossings(corners, whole, shift)
+    order = np.lexsort((-height, cell[:, 1], cell[:, 0]))
+    return cell[order], height[order], side[order], facet[order]
+
+
+@numba.njit(cache=True)
+def _all_crossings(corners, whole, shift):
+    half = np.int64(1) << (shift - 1)
+    total = 0
+    for fill in range(2):
+        if fill:
+            cell = np.empty((total, 2), dtype=np.int64)
+            height = np.empty(total)
+            side = np.empty(total, dtype=np.int64)
+            facet = np.empty(total, dtype=np.int64)
+        total = 0
+        for f in range(len(corners)):
+            low = min(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
+            high = max(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
+            for i in range(low >> shift, (high >> shift) + 1):
+                x = (np.int64(i) << shift) + half
+                first, last, up = _row_range(whole[f], x, half, shift, np.int64(1) << 40)
+                if last <= first:
+                    continue
+                if fill:
+                    slope_x, slope_y = _slopes(whole[f], corners[f], shift)
+                    for j in range(first, last):
+                        dx, dy = float(x - whole[f, 0, 0]), float((j << shift) + half - whole[f, 0, 1])
+                        cell[total, 0], cell[total, 1], side[total], facet[total] = i, j, up, f
+                        height[total] = corners[f, 0, 2] + slope_x * dx + slope_y * dy
+                        total += 1
+                else:
+                    total += last - first
+    return cell, height, side, facet

@@ -134,9 +134,7 @@ def read_ply(path: Path) -> Facets:
             if words[:1] == [b"end_header"]:
                 break
     if stated is None:
-        raise MeshError(
-            f"{path.name} says nothing of faces in its header (a cloud of points?); expected a closed skin."
-        )
+        raise MeshError(f"{path.name} names no faces in its header (a cloud of points?); expected a closed skin.")
     if len(facets.triangles) < stated:
         raise MeshError(
             f"{path.name}: its header says {stated} faces, but {len(facets.triangles)} triangles could be read. "

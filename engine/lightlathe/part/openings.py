@@ -34,7 +34,7 @@ def lids(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
         return vertices, np.empty((0, 3), dtype=np.int64)
     n = len(vertices)
     _, label = connected_components(coo_matrix((np.ones(len(rim)), rim.T), shape=(n, n)), directed=False)
-    holes, hole = np.unique(label[rim[:, 0]], return_inverse=True)
+    _, hole = np.unique(label[rim[:, 0]], return_inverse=True)
     middle = np.stack([np.bincount(hole, vertices[rim].mean(1)[:, axis]) for axis in range(3)], axis=1)
     middle /= np.bincount(hole)[:, None]
     apex = n + hole
@@ -92,7 +92,7 @@ def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
     radius = np.zeros(len(middles))
     np.maximum.at(radius, hole, np.linalg.norm(a - c, axis=1))
     np.maximum.at(radius, hole, np.linalg.norm(b - c, axis=1))
-    return np.column_stack([middles, radius, area])
+    return np.column_stack([middles, radius, area]).astype(np.float64)
 
 
 @numba.njit(cache=True)

@@ -43,13 +43,13 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
         raise MeshError(f"{path.name} holds no facets (0 triangles); expected the closed skin of a solid.")
     if found.unit is None and unit is None:
         raise MeshError(
-            f"{path.name}: a {path.suffix.lstrip('.').upper()} file does not say its unit, and none was given; expected "
-            f"unit = one of {', '.join(MM_PER_UNIT)}. Its numbers span {_span(found.triangles)}."
+            f"{path.name}: a {path.suffix.lstrip('.').upper()} file does not say its unit, and none was given; "
+            f"expected unit = one of {', '.join(MM_PER_UNIT)}. Its numbers span {_span(found.triangles)}."
         )
     if found.unit is not None and unit is not None and unit != found.unit:
         raise MeshError(f"{path.name} says its unit is {found.unit}, but the job says {unit}; leave unit out.")
     unit = found.unit or unit or ""
-    surface = surface_from_triangles(found.triangles * MM_PER_UNIT[unit], path.name, found.warnings)
+    surface = surface_from_triangles(found.triangles * MM_PER_UNIT[unit], path.name, unit, found.warnings)
     strange = unit_warning(path.name, surface.size_mm, unit)
     if strange:
         surface = replace(surface, warnings=(*surface.warnings, strange))

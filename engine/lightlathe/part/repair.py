@@ -76,10 +76,10 @@ def weld_close(vertices: Vertices, faces: Faces) -> tuple[Vertices, Faces, float
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
+    from scipy.spatial import KDTree
 
     reach = float(4 * np.spacing(np.abs(vertices).max().astype(np.float32)))
-    pairs = cKDTree(vertices).query_pairs(reach, output_type="ndarray")
+    pairs = KDTree(vertices).query_pairs(reach, output_type="ndarray")
     if len(pairs) == 0:
         return vertices, faces, 0.0
     n = len(vertices)

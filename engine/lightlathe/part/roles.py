@@ -4,6 +4,7 @@ import logging
 import math
 from collections.abc import Sequence
 
+import numpy as np
 import torch
 from torch import Tensor
 
@@ -50,10 +51,11 @@ def judge(
         judged[insert >= 0.5] = IGNORED
     judged[~grid.inside(vial_radius_mm).to(judged.device)] = IGNORED
     if not bool((judged == SOLID).any()):
+        touched, belong = int((coverage > 0).sum()), int(part.sum())
         raise PartError(
-            f"no voxel must turn solid: of {grid.voxels} voxels of {grid.voxel_mm:g} mm, {int((coverage > 0).sum())} "
-            f"touch the part, {int(part.sum())} are at least half covered, and all of those are outside the vial, in an "
-            "insert, in a region to keep liquid or within the tolerance. Is the part in the vial, and thicker than a voxel?"
+            f"no voxel must turn solid: {touched} of {grid.voxels} voxels of {grid.voxel_mm:g} mm touch the part and "
+            f"{belong} are at least half covered, but all of those are outside the vial, in an insert, in a region to "
+            "keep liquid or within the tolerance. Is the part in the vial and thicker than a voxel?"
         )
     return judged
 
@@ -68,5 +70,6 @@ def surface_distance_mm(solid: Tensor, grid: Grid) -> Tensor:
     mask = solid.cpu().numpy()
     if mask.all() or not mask.any():
         return torch.full(solid.shape, math.inf, device=solid.device)
-    distance = distance_transform_edt(mask) + distance_transform_edt(~mask)  # one of the two is 0 everywhere
-    return torch.from_numpy((distance - 0.5) * grid.voxel_mm).to(solid.device, torch.float32)
+    within, without = (np.asarray(distance_transform_edt(side)) for side in (mask, ~mask))
+    distance = within + without - 0.5  # one of the two is 0 everywhere
+    return torch.from_numpy(distance * grid.voxel_mm).to(solid.device, torch.float32)

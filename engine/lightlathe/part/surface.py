@@ -1,4 +1,4 @@
-"""A mesh as one closed-as-can-be skin: welded, cleaned, its bodies turned right side out, and a report of what was found."""
+"""A mesh as one skin: welded, cleaned, its bodies turned right side out, and a report of what was found."""
 
 import math
 from collections.abc import Sequence
@@ -14,6 +14,7 @@ from lightlathe.errors import MeshError
 class MeshReport:
     """What a mesh was found to be, as plain numbers. Lengths mm.
 
+    name, unit         of the file; the unit that its numbers were read in
     triangles          facets kept
     bodies             groups of facets that hang together by edges
     watertight         every edge is used as often in one direction as in the other
@@ -26,6 +27,8 @@ class MeshReport:
     size_mm, volume_mm3    the bounding box, and the signed volume of the facets after repair
     """
 
+    name: str
+    unit: str
     triangles: int
     bodies: int
     watertight: bool
@@ -79,14 +82,14 @@ class Surface:
 
     def moved(self, vertices_mm: NDArray[np.float64]) -> "Surface":
         """The same facets with other corner positions."""
-        low, high = vertices_mm.min(0), vertices_mm.max(0)
-        size = tuple(float(s) for s in high - low)
-        report = replace(self.report, size_mm=size, volume_mm3=signed_volume(vertices_mm, self.faces))
+        report = replace(self.report, size_mm=_size(vertices_mm), volume_mm3=signed_volume(vertices_mm, self.faces))
         return replace(self, vertices_mm=vertices_mm, report=report)
 
 
-def surface_from_triangles(triangles_mm: NDArray[np.float64], name: str, warnings: Sequence[str] = ()) -> Surface:
-    """Weld, clean and orient a loose heap of facets (n, 3, 3) in mm; `name` stands in messages.
+def surface_from_triangles(
+    triangles_mm: NDArray[np.float64], name: str, unit: str = "mm", warnings: Sequence[str] = ()
+) -> Surface:
+    """Weld, clean and orient a loose heap of facets (n, 3, 3) in mm; `name` stands in messages, `unit` in the report.
 
     Raises MeshError where a corner is no finite number or nothing is enclosed.
     """
@@ -94,10 +97,10 @@ def surface_from_triangles(triangles_mm: NDArray[np.float64], name: str, warning
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
     notes = list(warnings)
-    bad = ~np.isfinite(triangles_mm).all(axis=(1, 2))
+    bad: NDArray[np.bool_] = np.logical_not(np.isfinite(triangles_mm.reshape(-1, 9)).all(axis=1))
     if bad.any():
         raise MeshError(
-            f"{name}: {int(bad.sum())} of {len(bad)} facets have a corner that is not a finite number (the first is "
+            f"{name}: {int(bad.sum())} of {len(triangles_mm)} facets have a corner that is not a finite number (the first is "
             f"facet {int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
         )
     vertices, faces = repair.weld(triangles_mm)
@@ -105,11 +108,11 @@ def surface_from_triangles(triangles_mm: NDArray[np.float64], name: str, warning
     faces, copies = repair.drop_copies(faces)
     if len(faces) == 0:
         raise MeshError(
-            f"{name} encloses nothing: none of its {len(bad)} facets has an area; expected the closed skin of a solid."
+            f"{name} encloses nothing: none of its {len(triangles_mm)} facets has an area; expected the closed skin of a solid."
         )
     if flat or copies:
         notes.append(
-            f"{name}: left out {flat} facets without area and {copies} copies of facets, of {len(bad)} facets in all."
+            f"{name}: left out {flat} facets without area and {copies} copies of facets, of {len(triangles_mm)} facets in all."
         )
     welded_mm = 0.0
     if repair.open_edges(faces):
@@ -134,20 +137,24 @@ def surface_from_triangles(triangles_mm: NDArray[np.float64], name: str, warning
             f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
             "half; look at the voxels before printing."
         )
+    crowded = repair.crowded_edges(faces)
+    if crowded:
+        notes.append(f"{name}: more than two facets meet at each of {crowded} edges (surfaces touch there); kept so.")
     refuse_hollow(name, vertices, faces)
-    low, high = vertices.min(0), vertices.max(0)
     report = MeshReport(
+        name=name,
+        unit=unit,
         triangles=len(faces),
         bodies=int(bodies.max()) + 1,
         watertight=opened == 0,
         open_edges=opened,
-        crowded_edges=repair.crowded_edges(faces),
+        crowded_edges=crowded,
         dropped_duplicates=copies,
         dropped_flat=flat,
         welded_mm=welded_mm,
         turned_facets=turned,
         inverted_bodies=inverted,
-        size_mm=tuple(float(s) for s in high - low),
+        size_mm=_size(vertices),
         volume_mm3=signed_volume(vertices, faces),
     )
     return Surface(vertices, faces, report, tuple(notes))
@@ -165,6 +172,11 @@ def refuse_hollow(name: str, vertices: NDArray[np.float64], faces: NDArray[np.in
             f"{name} encloses nothing: its {len(faces)} facets, closed over {len(closed)} open edges, hold a volume "
             "of 0; expected the closed skin of a solid. Is it a sheet? Give it a thickness."
         )
+
+
+def _size(vertices: NDArray[np.float64]) -> tuple[float, float, float]:
+    x, y, z = (float(s) for s in np.ptp(vertices, axis=0))
+    return x, y, z
 
 
 def signed_volume(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:

@@ -117,7 +117,7 @@ class _Package:
     def _mesh(self, key: str, mesh: ElementTree.Element, placed: NDArray[np.float64]) -> NDArray[np.float64]:
         vertices = _table(mesh, "vertices/{}vertex", ("x", "y", "z"), float)
         triangles = _table(mesh, "triangles/{}triangle", ("v1", "v2", "v3"), int).astype(np.int64)
-        if len(triangles) and not (0 <= triangles.min() and triangles.max() < len(vertices)):
+        if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(vertices)):
             raise MeshError(
                 f"{self.name}: a triangle of object {key} asks for vertex {int(triangles.max())}, but there are "
                 f"{len(vertices)} (numbered from 0)."

@@ -1,0 +1,134 @@
+"""The grid around what is placed, and whether it fits the vial, the resin and the projector's field."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightlathe.errors import PartError
+from lightlathe.part.surface import Surface
+from lightlathe.part.units import MM_PER_UNIT, size_text
+from lightlathe.quantities import Grid
+
+
+class Bounded(Protocol):
+    """Anything with a place in the vial: a Surface or an analytic shape."""
+
+    @property
+    def bounds_mm(self) -> NDArray[np.float64]: ...
+
+    @property
+    def reach_mm(self) -> float: ...
+
+
+def grid_for(placed: Sequence[Bounded], vial_radius_mm: float, voxel_mm: float, margin_voxels: int = 2) -> Grid:
+    """The whole vial across, and in height all that is placed plus `margin_voxels` at either end.
+
+    The grid's middle is the origin, so a part shifted along z makes it taller on both sides.
+    """
+    if not (math.isfinite(voxel_mm) and voxel_mm > 0):
+        raise PartError(f"voxel_mm is {voxel_mm}; expected a length above 0 mm.")
+    if not placed:
+        raise PartError("there is no part to make a grid for; expected one or more.")
+    hair = 1e-9  # n voxels written as a decimal may come out a rounding error above n
+    across = math.ceil(2 * vial_radius_mm / voxel_mm - hair)
+    half = max(float(np.abs(p.bounds_mm[:, 2]).max()) for p in placed)
+    high = math.ceil(2 * half / voxel_mm - hair) + 2 * margin_voxels
+    return Grid((across, across, high), voxel_mm)
+
+
+@dataclass(frozen=True)
+class FitReport:
+    """How a part lies in the vial and in the projector's field, mm. A clearance below 0 is an overlap.
+
+    reach_mm                  farthest point from the turning axis
+    wall_clearance_mm         to the vial's inner wall
+    top_clearance_mm, bottom_clearance_mm    to the ends of the resin, which is centred on the origin
+    field_clearance_mm        to the projector's edge across; at every angle the field must reach the part
+    field_top_clearance_mm, field_bottom_clearance_mm    to the projector's edge in height
+    problems                  one sentence for each thing that does not fit; empty where all fits
+    """
+
+    size_mm: tuple[float, float, float]
+    reach_mm: float
+    wall_clearance_mm: float
+    top_clearance_mm: float
+    bottom_clearance_mm: float
+    field_clearance_mm: float
+    field_top_clearance_mm: float
+    field_bottom_clearance_mm: float
+    problems: tuple[str, ...]
+
+    @property
+    def fits(self) -> bool:
+        return not self.problems
+
+
+def fit(
+    placed: Bounded,
+    vial_radius_mm: float,
+    resin_height_mm: float,
+    field_width_mm: float,
+    field_height_mm: float,
+    read_as: str | None = None,
+) -> FitReport:
+    """Measure clearances of one placed part; raises nothing.
+
+    read_as    the unit that the part was read in, for the message; a Surface knows its own
+    """
+    if read_as is None and isinstance(placed, Surface):
+        read_as = placed.report.unit
+    low, high = placed.bounds_mm
+    size = tuple(float(s) for s in high - low)
+    reach = placed.reach_mm
+    clearances = {
+        "wall_clearance_mm": vial_radius_mm - reach,
+        "top_clearance_mm": resin_height_mm / 2 - float(high[2]),
+        "bottom_clearance_mm": resin_height_mm / 2 + float(low[2]),
+        "field_clearance_mm": field_width_mm / 2 - reach,
+        "field_top_clearance_mm": field_height_mm / 2 - float(high[2]),
+        "field_bottom_clearance_mm": field_height_mm / 2 + float(low[2]),
+    }
+    across = f"it reaches {reach:.4g} mm from the axis"
+    up, down = f"it reaches z = {high[2]:.4g} mm", f"it reaches z = {low[2]:.4g} mm"
+    places = {
+        "wall_clearance_mm": f"the vial's inner radius of {vial_radius_mm:.4g} mm: {across}",
+        "top_clearance_mm": f"the top of the resin, {resin_height_mm:.4g} mm high: {up}",
+        "bottom_clearance_mm": f"the bottom of the resin, {resin_height_mm:.4g} mm high: {down}",
+        "field_clearance_mm": f"the projector's field, {field_width_mm:.4g} mm wide: {across}",
+        "field_top_clearance_mm": f"the top of the projector's field, {field_height_mm:.4g} mm high: {up}",
+        "field_bottom_clearance_mm": f"the bottom of the projector's field, {field_height_mm:.4g} mm high: {down}",
+    }
+    slack = 1e-9 * max(vial_radius_mm, resin_height_mm)  # touching is fitting, whatever the last bit says
+    problems = [f"The part passes {places[k]} (by {-v:.4g} mm)." for k, v in clearances.items() if v < -slack]
+    if problems and read_as is not None:
+        problems += _units_hint(size, reach, vial_radius_mm, resin_height_mm, read_as)
+    return FitReport(size_mm=size, reach_mm=reach, problems=tuple(problems), **clearances)
+
+
+def require_fit(report: FitReport) -> None:
+    """Raise PartError with all the numbers unless everything fits."""
+    if report.fits:
+        return
+    raise PartError(
+        f"the part is {size_text(report.size_mm)} as placed and does not fit:\n  "
+        + "\n  ".join(report.problems)
+        + "\n  Scale it, lay it 'along' the axis, shift it, or take a wider vial or field."
+    )
+
+
+def _units_hint(size, reach, vial_radius_mm, resin_height_mm, read_as) -> list[str]:
+    """The units in which the centred part would fit and still be larger than a twentieth of the vial."""
+    fitting = []
+    for unit, mm in MM_PER_UNIT.items():
+        times = mm / MM_PER_UNIT[read_as]
+        box_reach = math.hypot(size[0], size[1]) / 2
+        fits = min(reach, box_reach) * times <= vial_radius_mm and size[2] * times <= resin_height_mm
+        if fits and max(size) * times >= vial_radius_mm / 10 and unit != read_as:
+            fitting.append(unit)
+    if not fitting:
+        return []
+    return [f"It was read in {read_as}. In {' or '.join(fitting)} it would fit: is the unit right?"]

@@ -1,0 +1,146 @@
+"""Walls too thin for the voxels: where, how thin, and the voxel that would hold them.
+
+Lines through the part along x, y and z pass in and out of the solid. Where the two facets at the ends of one stretch
+face away from each other, the stretch crosses a wall, and the wall is as thick as the stretch times the cosine between
+line and wall. Each wall is met steeply by the lines of one of the three axes at least.
+"""
+
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightlathe.part.surface import Surface
+from lightlathe.quantities import Grid
+
+ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
+SEEN = 3
+STEEP = 0.57  # cosine between line and wall; just below 1/sqrt(3), so that no wall is flat to all three axes
+OPPOSITE = 0.9  # cosine between one side's normal and the other's turned round (25 degrees): a wall, not an edge
+APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart
+EDGES = 0.01  # share of the wall area that the thinnest wall leaves out: feather edges taper to nothing
+
+
+@runtime_checkable
+class KnowsThinnest(Protocol):
+    """An analytic shape: it knows its thinnest wall."""
+
+    @property
+    def thinnest_mm(self) -> float: ...
+
+    @property
+    def at_mm(self) -> tuple[float, float, float]: ...
+
+
+@dataclass(frozen=True)
+class Wall:
+    """Walls of about one thickness, or one that tapers: thinnest, half of the area, thickest, and where it is thinnest
+    (in the vial's frame)."""
+
+    thickness_mm: float
+    middle_mm: float
+    thickest_mm: float
+    area_mm2: float
+    at_mm: tuple[float, float, float]
+
+    def sentence(self, voxel_mm: float) -> str:
+        """What becomes of these walls in voxels of `voxel_mm`, and the voxel that would hold them."""
+        if self.thickest_mm < voxel_mm / 2:
+            fate = "vanish"
+        elif self.thickness_mm < voxel_mm / 2:
+            fate = "vanish or break up"
+        else:
+            fate = "may break up"
+        x, y, z = self.at_mm
+        where = f"{self.area_mm2:.3g} mm2 of them, thinnest near x = {x:.3g}, y = {y:.3g}, z = {z:.3g}"
+        thick = f"{self.thickness_mm:.3g} mm thick"
+        held = f"a voxel of {self.thickness_mm:.3g} mm or less would hold them"
+        if self.thickest_mm > APART * self.thickness_mm:
+            thick = f"{self.thickness_mm:.3g} to {self.thickest_mm:.3g} mm thick"
+            held = f"a voxel of {self.middle_mm:.3g} mm or less would hold half of them"
+        return f"Walls {thick} ({where}) are thinner than a voxel of {voxel_mm:.3g} mm and {fate}; {held}."
+
+
+@dataclass(frozen=True)
+class ThinReport:
+    """thinnest_mm: the thinnest wall (NaN where none was found; a hundredth of the wall area, feather edges, is left
+    out); thin: all walls thinner than a voxel, thinnest first."""
+
+    thinnest_mm: float
+    voxel_mm: float
+    thin: tuple[Wall, ...]
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """One sentence for each kind of thin wall."""
+        return tuple(wall.sentence(self.voxel_mm) for wall in self.thin)
+
+
+def thin_walls(solid: Surface | KnowsThinnest, grid: Grid) -> ThinReport:
+    """Thinnest wall of a placed part, and the walls thinner than a voxel of `grid`.
+
+    A wall is found if three of the 300 lines over the part's longest side meet it. Of a wall that bends, or that is
+    round, only what lies within 25 degrees of its other side counts as wall.
+    """
+    limit = grid.voxel_mm * (1 - 1e-6)  # a wall of one voxel is not thin, whatever the last bit says
+    if not isinstance(solid, Surface):
+        t = solid.thinnest_mm
+        thin = (Wall(t, t, t, float("nan"), solid.at_mm),) if t < limit else ()
+        return ThinReport(t, grid.voxel_mm, thin)
+    thickness, area, place = _stretches(solid)
+    order = np.argsort(thickness, kind="stable")
+    thickness, area, place = thickness[order], area[order], place[order]
+    under = int(np.searchsorted(thickness, limit))
+    breaks = np.flatnonzero(thickness[1:under] > APART * thickness[: max(under - 1, 0)]) + 1
+    groups = [g for g in np.split(np.arange(under), breaks) if len(g) >= SEEN]
+    return ThinReport(
+        thinnest_mm=_quantile(thickness, area, EDGES),
+        voxel_mm=grid.voxel_mm,
+        thin=tuple(_wall(thickness[g], area[g], place[g]) for g in groups),
+    )
+
+
+def _wall(thickness: NDArray[np.float64], area: NDArray[np.float64], place: NDArray[np.float64]) -> Wall:
+    x, y, z = (float(v) for v in place[0])
+    middle = _quantile(thickness, area, 0.5)
+    return Wall(float(thickness[0]), middle, float(thickness[-1]), float(area.sum()), (x, y, z))
+
+
+def _quantile(thickness: NDArray[np.float64], area: NDArray[np.float64], share: float) -> float:
+    """Thickness below which `share` of the area lies; thickness is sorted."""
+    if len(thickness) < SEEN:
+        return float("nan")
+    total = np.cumsum(area)
+    return float(thickness[np.searchsorted(total, share * total[-1])])
+
+
+def _stretches(surface: Surface) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Thickness, area and middle of every stretch of line within the solid that crosses a wall."""
+    from lightlathe.part.count_cpu import crossings
+    from lightlathe.part.openings import lids
+
+    points, closing = lids(surface.vertices_mm, surface.faces)
+    faces = np.concatenate([surface.faces, closing])
+    normals = np.cross(points[faces[:, 1]] - points[faces[:, 0]], points[faces[:, 2]] - points[faces[:, 0]])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), np.finfo(float).tiny)
+    low, high = surface.bounds_mm
+    pitch = float((high - low).max()) / ACROSS
+    found = []
+    for axis in range(3):
+        order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the line's axis last; even permutations keep handedness
+        local = (points - low)[:, order] / pitch
+        line, height, side, facet = crossings(local[faces])
+        n = np.cumsum(side)  # closed with its lids: every line ends at 0
+        enters, leaves = np.flatnonzero((n >= 1) & (n - side < 1)), np.flatnonzero((n < 1) & (n - side >= 1))
+        one, other = normals[facet[enters]], normals[facet[leaves]]
+        steep = (np.abs(one[:, axis]) + np.abs(other[:, axis])) / 2
+        wall = (-np.einsum("ij,ij->i", one, other) > OPPOSITE) & (steep > STEEP)
+        chord = (height[enters] - height[leaves]) * pitch
+        middle = np.empty((len(enters), 3))
+        middle[:, order[:2]] = (line[enters] + 0.5) * pitch
+        middle[:, axis] = (height[enters] + height[leaves]) / 2 * pitch
+        wall &= chord > 0
+        found.append((chord[wall] * steep[wall], pitch**2 / steep[wall], middle[wall] + low))
+    thickness, area, place = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return thickness, area, place
