@@ -1,2 +1,96 @@
-def why_not(views, device, dtype):
-    return "not written yet"
+"""The dose kernel for CPUs: compiled by numba at first use and kept on disk; float32 and float64, all cores.
+
+Deposit shares out tiles of voxel columns among the threads, collect shares out angles. Each number is summed by one
+thread in one fixed order, so results are bit-equal from run to run and for any number of threads
+(`torch.set_num_threads` sets it). Voxel columns outside the resin, dark views and empty blocks cost nothing.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+
+import numpy as np
+import torch
+from torch import Tensor
+
+
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    if device.type != "cpu":
+        return f"it runs on the CPU, not on {device}"
+    if dtype not in (torch.float32, torch.float64):
+        return f"it computes in float32 or float64, not {dtype}"
+    try:
+        import numba  # noqa: F401
+    except ImportError as error:
+        return f"it needs numba, which does not load here ({error})"
+    return None
+
+
+def deposit(views_array: Tensor, views) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice). Memory: about 1 MB a thread beside its input and output."""
+    from lightlathe.dose.kernels.cpu_loops import deposit_tiles
+
+    light = _numpy(views_array)
+    dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
+    tiles = _tiles(views)
+    fixed = (*_directions(views), *_columns(views), _optics(views))
+    _share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=8)
+    return torch.from_numpy(dose)
+
+
+def collect(volume: Tensor, views) -> Tensor:
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice). Memory: about 1 MB a thread."""
+    from lightlathe.dose.kernels.cpu_loops import ANGLES_AT_ONCE, collect_angles
+
+    dose = _numpy(volume)
+    light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
+    tiles = _tiles(views)
+    cos, sin = _directions(views)
+    fixed = (*_columns(views), _optics(views))
+
+    def work(first: int, last: int) -> None:
+        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
+
+    _share_out(work, views.angles, most=ANGLES_AT_ONCE)
+    return torch.from_numpy(light)
+
+
+def _share_out(work: Callable[[int, int], None], items: int, most: int) -> None:
+    """Run work(first, last) over 0..items in pieces of at most `most`, a whole number of rounds for every thread."""
+    threads = min(torch.get_num_threads(), items)
+    if threads < 1:
+        return
+    rounds = -(-items // (threads * most))
+    edges = np.linspace(0, items, threads * rounds + 1).round().astype(int).tolist()
+    if threads == 1:
+        for first, last in pairwise(edges):
+            work(first, last)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        for _ in pool.map(work, edges[:-1], edges[1:]):  # the results are read so that an error is raised here
+            pass
+
+
+def _numpy(tensor: Tensor) -> np.ndarray:
+    return tensor.detach().contiguous().numpy()
+
+
+def _tiles(views) -> np.ndarray:
+    """(tile, 2): first x and y of every tile that holds a voxel column in the resin."""
+    from lightlathe.dose.kernels.cpu_loops import TILE
+
+    i, j = views.inside().numpy().nonzero()
+    return np.unique(np.stack([i - i % TILE, j - j % TILE], 1), axis=0).astype(np.int64)
+
+
+def _directions(views) -> tuple[np.ndarray, np.ndarray]:
+    return torch.cos(views.angle_rad).numpy(), torch.sin(views.angle_rad).numpy()
+
+
+def _columns(views) -> tuple[np.ndarray, np.ndarray]:
+    return views.x_mm().numpy(), views.y_mm().numpy()
+
+
+def _optics(views) -> tuple[float, float, float]:
+    return float(views.bin_mm), float(views.radius_mm), float(views.absorption_per_mm)

@@ -33,7 +33,7 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
         t = y * float(c) - x * float(s_)
         place = s / views.bin_mm + (views.bins - 1) / 2 + 1
         reached = inside & (place > 0) & (place < views.bins + 1)
-        place = place.clamp(0, views.bins)
+        place = place.clamp(0, views.bins + 1)
         low = place.floor().clamp(max=views.bins)
         depth = torch.sqrt((views.radius_mm**2 - s * s).clamp(min=0)) + t
         light = torch.exp(-views.absorption_per_mm * depth.clamp(min=0)) * reached
