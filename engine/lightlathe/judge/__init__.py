@@ -1,24 +1,32 @@
 """How good a print is, how long to expose, and whether it can work at all."""
 
+from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read_came_out
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
 from lightlathe.judge.exposure import ExposurePlan, bracket, plan_exposure
 from lightlathe.judge.quality import best_thresholds, light_use, quality
+from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import Reason, Verdict
 from lightlathe.judge.warnings import warnings
 
 __all__ = [
     "CAUTIONS",
+    "CameOut",
     "Case",
     "ExposurePlan",
+    "NextExposure",
     "Reason",
+    "Spread",
     "Verdict",
     "best_thresholds",
     "bracket",
     "check",
     "light_use",
+    "next_exposure",
     "plan_exposure",
     "quality",
+    "read_came_out",
+    "spread",
     "warnings",
 ]

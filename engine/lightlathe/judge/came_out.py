@@ -1,0 +1,156 @@
+"""The next exposure from what came out of the last one."""
+
+import math
+import re
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import JobError
+from lightlathe.quantities import IGNORED, SOLID, Part
+
+FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
+LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
+GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
+SHELLS = 20  # voxels on either side of the surface that are looked at
+BLOCK_VOXELS = 1 << 24  # distances are worked out in slices around the part's middle, no more voxels than this
+
+
+@dataclass(frozen=True)
+class CameOut:
+    """What a person saw. `by_mm`: measured minus wanted thickness, both sides together; 0 thin and fat are equal.
+
+    kind   "thin", "fat", "nothing" or "all solid"
+    """
+
+    kind: str
+    by_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class NextExposure:
+    """What to try next, everything but the time left alone.
+
+    factor           next exposure over the last
+    exposure_s       next exposure
+    turns            the same in whole turns, one at least
+    gel_mj_cm3       threshold that explains what came out; NaN where nothing can be said
+    reason           a sentence
+    """
+
+    factor: float
+    exposure_s: float
+    turns: int
+    gel_mj_cm3: float
+    reason: str
+
+    def text(self) -> str:
+        turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
+        return f"next exposure: {self.exposure_s:.1f} s, about {turns} ({self.factor:.2f} times)\n{self.reason}"
+
+    def as_json(self) -> dict[str, float | int | str | None]:
+        """Plain values; None where a number is undefined."""
+        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in asdict(self).items()}
+
+
+def read_came_out(text: str) -> CameOut:
+    """'too thin by 0.1 mm' and the like; raises JobError that lists the accepted forms."""
+    said = " ".join(text.lower().split())
+    if said in ("nothing", "nothing came out"):
+        return CameOut("nothing")
+    if said in ("all solid", "a block", "block", "everything solid"):
+        return CameOut("all solid")
+    match = re.fullmatch(r"(?:too )?(thin|fat|thick)(?: by ([0-9]*\.?[0-9]+) ?(mm|um|µm))?", said)
+    if match is None:
+        raise JobError(f"the print came out '{text}'; expected one of {FORMS}. Distances need mm or um.")
+    kind = "thin" if match[1] == "thin" else "fat"
+    by = None if match[2] is None else float(match[2]) * (1.0 if match[3] == "mm" else 1e-3)
+    if by is not None and not by > 0:
+        raise JobError(f"the print came out '{text}'; expected a distance above 0.")
+    return CameOut(kind, by)
+
+
+def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, came_out: str | CameOut) -> NextExposure:
+    """The exposure to try next.
+
+    dose         (x, y, z) mJ/cm3 predicted for the exposure that was used
+    came_out     what was seen, in words (`read_came_out`) or read already. A thickness is measured from side to side,
+                 so that each surface is off by half of it; without a distance one voxel on each side is assumed.
+
+    The surface lies where the dose met the true threshold. So the dose predicted there, in the median over all of the
+    surface, is that threshold; the next exposure is the one that brings this dose to the surface wanted.
+    Raises JobError for words it does not know and for a distance that leaves the part's middle.
+    """
+    has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
+    seen = read_came_out(came_out) if isinstance(came_out, str) else came_out
+    if seen.kind in ("nothing", "all solid"):
+        factor = LEAP if seen.kind == "nothing" else 1 / LEAP
+        reason = (
+            f"{seen.kind} tells no distance, so this is a leap of {LEAP}; go on until the part appears, then measure."
+        )
+        return _next(factor, exposure_s, turn_s, math.nan, reason)
+    each = part.grid.voxel_mm if seen.by_mm is None else seen.by_mm / 2
+    offset = -each if seen.kind == "thin" else each
+    places, doses = dose_across_surface(dose, part)
+    if not places[0] <= offset <= places[-1]:
+        raise JobError(
+            f"a surface off by {each:.3g} mm on each side lies outside what this part holds ({places[0]:.3g} to "
+            f"{places[-1]:.3g} mm); say 'nothing' or 'all solid' instead."
+        )
+    wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
+    factor = met / wanted
+    assumed = "" if seen.by_mm is not None else " (a voxel, as no distance was given)"
+    reason = (
+        f"{each:.3g} mm {'inside' if seen.kind == 'thin' else 'outside'} the wanted surface{assumed} the dose was "
+        f"{met:.3g} mJ/cm3, so that seems to be this resin's threshold; the wanted surface got {wanted:.3g}."
+    )
+    if abs(factor - 1) < 0.02:
+        reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
+    return _next(factor, exposure_s, turn_s, met, reason)
+
+
+def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str) -> NextExposure:
+    exposure = factor * exposure_s
+    return NextExposure(factor, exposure, max(1, round(exposure / turn_s)), gel, reason)
+
+
+def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarray]:
+    """(distance mm, dose mJ/cm3): median dose against distance from the part's surface, inside negative.
+
+    Doses are made to fall from inside to outside (a running extreme from the surface on), since no threshold can lie
+    on a slope that rises outwards. Distances are between voxel centres, less GAP: good to a quarter voxel.
+    Raises JobError where there is no part, or nothing around it.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    voxel = part.grid.voxel_mm
+    block = _middle_slices(part)
+    judged = part.judged[..., block].cpu()
+    solid = (judged == SOLID).numpy()
+    if not solid.any() or solid.all():
+        raise JobError("there is no surface to compare with: the part is empty or fills everything.")
+    inner, outer = distance_transform_edt(solid), distance_transform_edt(~solid)
+    distance = np.where(solid, GAP - np.asarray(inner), np.asarray(outer) - GAP)  # in voxels
+    known = (judged != IGNORED).numpy()
+    values = dose[..., block].detach().cpu().double().numpy()[known]
+    away = distance[known]
+    steps = np.floor(away).astype(int)
+    shells = [steps == n for n in range(max(steps.min(), -SHELLS), min(steps.max(), SHELLS) + 1)]
+    places = np.array([voxel * away[shell].mean() for shell in shells if shell.any()])
+    medians = np.array([max(float(np.median(values[shell])), 1e-12) for shell in shells if shell.any()])
+    inside = places < 0
+    medians[inside] = np.maximum.accumulate(medians[inside][::-1])[::-1]
+    medians[~inside] = np.minimum.accumulate(medians[~inside])
+    return places, medians
+
+
+def _middle_slices(part: Part) -> slice:
+    """Slices around the middle of the part, as many as BLOCK_VOXELS allow."""
+    nx, ny, nz = part.grid.shape
+    used = (part.judged == SOLID).any(0).any(0).nonzero().flatten()
+    middle = int(used.double().mean()) if len(used) else nz // 2
+    count = max(1, min(nz, BLOCK_VOXELS // (nx * ny)))
+    first = min(max(0, middle - count // 2), nz - count)
+    return slice(first, first + count)

@@ -1,0 +1,67 @@
+"""What an imperfectly known resin means for the exposure."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+from lightlathe.errors import JobError
+
+
+@dataclass(frozen=True)
+class Spread:
+    """The exposures that a resin within its confidence interval may ask for.
+
+    shortest_s, longest_s    best exposure for the palest and weakest, for the darkest and strongest resin allowed
+    right_share              share of the resins within the interval that the planned exposure prints right
+    doses_known_to_percent   what the threshold doses are known to; half an interval
+    absorptions              how many absorptions within the interval were tried
+    """
+
+    exposure_s: float
+    shortest_s: float
+    longest_s: float
+    right_share: float
+    doses_known_to_percent: float
+    absorptions: int
+
+    def text(self) -> str:
+        return (
+            f"with the resin known as well as it is (doses to {self.doses_known_to_percent:.2g} %), the best exposure "
+            f"lies between {self.shortest_s:.1f} and {self.longest_s:.1f} s; {self.exposure_s:.1f} s is right for "
+            f"{100 * self.right_share:.0f} % of that range"
+        )
+
+    def as_json(self) -> dict[str, float | int | None]:
+        """Plain numbers; None where a number is undefined."""
+        return {k: v if math.isfinite(v) else None for k, v in asdict(self).items()}
+
+
+def spread(
+    exposure_s: float,
+    windows: Sequence[tuple[float, float]],
+    gel_mj_cm3: float,
+    doses_known_to_percent: float,
+) -> Spread:
+    """Exposures and share of right prints over the resin's confidence interval.
+
+    exposure_s    planned
+    windows       (max dose outside, min dose inside) at that exposure, mJ/cm3: one for each absorption tried, evenly
+                  over its interval (one pair if it is known well enough)
+    gel_mj_cm3    of the plan; the true one lies anywhere within doses_known_to_percent of it, each value as likely
+    A best exposure puts the geometric middle of the window on the gel dose.
+    Raises JobError for no window, or a percentage outside 0..100.
+    """
+    if not windows:
+        raise JobError("no window was given; expected the dose outside and inside for one absorption at least.")
+    if not 0 <= doses_known_to_percent < 100:
+        raise JobError(f"doses_known_to_percent is {doses_known_to_percent}; expected a number from 0, below 100.")
+    low, high = (gel_mj_cm3 * (1 + sign * doses_known_to_percent / 100) for sign in (-1, 1))
+    best, right = [], []
+    for out, inside in windows:
+        middle = math.sqrt(out * inside) if out > 0 else inside / 2
+        best += [exposure_s * low / middle, exposure_s * high / middle] if middle > 0 else [math.inf]
+        if high > low:
+            right.append(max(0.0, min(high, inside) - max(low, out)) / (high - low))
+        else:
+            right.append(float(out <= gel_mj_cm3 <= inside))
+    return Spread(exposure_s, min(best), max(best), sum(right) / len(right), doses_known_to_percent, len(windows))

@@ -1,0 +1,102 @@
+"""The next exposure, against prints whose true threshold is known."""
+
+import json
+import math
+
+import pytest
+import torch
+
+from lightlathe.errors import JobError
+from lightlathe.judge import next_exposure, read_came_out
+from lightlathe.judge.came_out import dose_across_surface
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid, Part
+
+VOXEL = 0.1
+SLOPE = 2.0  # of the log dose, 1/mm
+
+
+def ball(n=41, radius=1.2):
+    """A ball whose dose falls evenly in the logarithm, 80 at its surface: exp(-SLOPE * distance)."""
+    grid = Grid((n, n, n), VOXEL)
+    x, y, z = (grid.centres_mm(axis) for axis in range(3))
+    r = torch.sqrt(x[:, None, None] ** 2 + y[None, :, None] ** 2 + z[None, None, :] ** 2)
+    judged = torch.where(r <= radius, SOLID, LIQUID).to(torch.uint8)
+    judged[r > 1.9] = IGNORED
+    dose = 80 * torch.exp(-SLOPE * (r - radius))
+    return torch.where(judged == IGNORED, 0.0, dose), Part(grid, (r <= radius).float(), judged)
+
+
+@pytest.mark.parametrize("off", [-0.25, -0.1, 0.1, 0.25])
+def test_recovers_the_threshold_that_was_there(off):
+    """A ball that came out `off` too large in radius had the threshold 80 exp(-SLOPE off); 2 off in thickness."""
+    dose, part = ball()
+    word = "fat" if off > 0 else "thin"
+    found = next_exposure(dose, part, 60.0, 5.0, f"too {word} by {2 * abs(off)} mm")
+    # a quarter voxel: surfaces of voxels are stairs, see GAP
+    tolerance = SLOPE * VOXEL / 4
+    assert math.log(found.gel_mj_cm3 / 80) == pytest.approx(-SLOPE * off, abs=tolerance)
+    assert math.log(found.factor) == pytest.approx(-SLOPE * off, abs=tolerance)
+    assert found.exposure_s == pytest.approx(60 * found.factor)
+    assert found.turns == round(found.exposure_s / 5)
+
+
+def test_without_a_distance_a_voxel_on_each_side():
+    dose, part = ball()
+    assert next_exposure(dose, part, 60.0, 5.0, "too thin").factor == pytest.approx(
+        next_exposure(dose, part, 60.0, 5.0, "too thin by 0.2 mm").factor
+    )
+
+
+def test_nothing_and_a_block_are_leaps():
+    dose, part = ball()
+    assert next_exposure(dose, part, 60.0, 5.0, "nothing").exposure_s == 90
+    block = next_exposure(dose, part, 60.0, 5.0, "all solid")
+    assert block.exposure_s == 40
+    assert json.loads(json.dumps(block.as_json(), allow_nan=False))["gel_mj_cm3"] is None
+
+
+def test_a_flat_dose_cannot_be_mended_by_time():
+    dose, part = ball()
+    flat = torch.where(dose > 0, 80.0, 0.0)
+    found = next_exposure(flat, part, 60.0, 5.0, "too thin by 0.2 mm")
+    assert found.factor == pytest.approx(1)
+    assert "time alone will not mend it" in found.text()
+
+
+def test_the_curve_falls_outwards_whatever_the_noise():
+    dose, part = ball()
+    noisy = dose * torch.exp(0.5 * torch.randn(dose.shape, generator=torch.Generator().manual_seed(1)))
+    places, doses = dose_across_surface(noisy, part)
+    assert (places[1:] > places[:-1]).all()
+    assert (doses[1:] <= doses[:-1]).all()
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "by"),
+    [
+        ("too thin by 0.1 mm", "thin", 0.1),
+        ("Too FAT by 50um", "fat", 0.05),
+        ("too thick by .2 mm", "fat", 0.2),
+        ("thin", "thin", None),
+        ("nothing", "nothing", None),
+        ("a block", "all solid", None),
+    ],
+)
+def test_words(text, kind, by):
+    seen = read_came_out(text)
+    assert seen.kind == kind
+    assert seen.by_mm == (None if by is None else pytest.approx(by))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "too thin by 0.1", "too thin by 0.1 in", "odd", "too thin by 0 mm", "too thin by 1,5 mm"]
+)
+def test_other_words_are_errors_that_list_what_is_understood(text):
+    with pytest.raises(JobError, match="expected"):
+        read_came_out(text)
+
+
+def test_a_distance_beyond_the_part_is_an_error():
+    dose, part = ball()
+    with pytest.raises(JobError, match="outside what this part holds"):
+        next_exposure(dose, part, 60.0, 5.0, "too thin by 9 mm")
