@@ -1,0 +1,188 @@
+"""A resin from tables of measurements: fits, what they mean, and a [resin] table ready to paste."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lightlathe.errors import MeasurementError
+from lightlathe.resins import fits
+from lightlathe.resins.fits import LN10, Fit, Value
+from lightlathe.resins.measurements import Table, read_table
+
+WARNING = (
+    "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "
+    "up to 70 times"
+)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What one or several tables say about one resin.
+
+    tables, fits    in the order given
+    values          the number used for each name: the first table that gives it decides
+    sources         table that decided, by name of the value
+    """
+
+    tables: tuple[Table, ...]
+    fits: tuple[Fit, ...]
+    values: dict[str, Value]
+    sources: dict[str, str]
+
+    def outliers(self) -> list[str]:
+        """Each outlier by file and line; none is left out of a fit."""
+        return [
+            f"{table.name} line {table.lines[i]}"
+            for table, fit in zip(self.tables, self.fits, strict=True)
+            for i in fit.outliers
+        ]
+
+    def notes(self) -> list[str]:
+        said = [
+            f"{table.name}: {note}" for table, fit in zip(self.tables, self.fits, strict=True) for note in fit.notes
+        ]
+        said += [f"{place} lies far off the rest; it was kept. Look it up." for place in self.outliers()]
+        for name, value in self.values.items():
+            for table, fit in zip(self.tables, self.fits, strict=True):
+                other = fit.values.get(name)
+                if other is not None and table.name != self.sources[name] and _apart(value, other):
+                    said.append(
+                        f"{name}: {self.sources[name]} says {value.text()}, {table.name} says {other.text()}; "
+                        "they do not agree"
+                    )
+        return [*said, WARNING]
+
+    def toml(self) -> str:
+        """A [resin] table for a job file; what was not measured stands there as a comment."""
+        lines = ["[resin]"]
+        lines.append(self._line("absorption_per_mm", "transmission, cure depth or mixture"))
+        doses = [self.values.get(name) for name in ("liquid_below_mj_cm3", "solid_above_mj_cm3")]
+        onset = self.values.get("onset_mj_cm3")
+        if doses[0] is not None and doses[1] is not None:
+            lines += [self._line("liquid_below_mj_cm3", ""), self._line("solid_above_mj_cm3", "")]
+            lines += _known("doses", [d for d in doses if d is not None])
+        elif onset is not None and not math.isnan(onset.low):
+            said = f"end of the onset's interval in {self.sources['onset_mj_cm3']}; a dose series in the vial is better"
+            lines += [f"liquid_below_mj_cm3 = {onset.low:.4g}   # lower {said}"]
+            lines += [f"solid_above_mj_cm3 = {onset.high:.4g}   # upper {said}"]
+        else:
+            lines += ["# liquid_below_mj_cm3 =    not measured: a dose series in the vial gives it"]
+            lines += ["# solid_above_mj_cm3 =     not measured: a dose series in the vial gives it"]
+        absorption = self.values.get("absorption_per_mm")
+        if absorption is not None:
+            lines[2:2] = _known("absorption", [absorption])
+        return "\n".join(lines) + "\n"
+
+    def _line(self, name: str, wanted: str) -> str:
+        value = self.values.get(name)
+        if value is None:
+            return f"# {name} =    not measured: {wanted} gives it"
+        range_ = "" if math.isnan(value.low) else f"95 %: {value.low:.4g} to {value.high:.4g}, "
+        return f"{name} = {value.value:.4g}   # {range_}from {self.sources[name]}"
+
+    def text(self) -> str:
+        """Every fitted number, the notes, and the table to paste."""
+        lines = []
+        for table, fit in zip(self.tables, self.fits, strict=True):
+            lines.append(f"{table.name}: {table.series}, {len(table.lines)} rows")
+            lines += [f"  {name:24}{value.text()}" for name, value in fit.values.items()]
+        joined = [name for name in self.values if not any(name in fit.values for fit in self.fits)]
+        lines += [f"joined: {name:18}{self.values[name].text()}" for name in joined]
+        lines += [f"note: {note}" for note in self.notes()]
+        return "\n".join(lines) + "\n\n" + self.toml()
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values; None where a number is undefined."""
+        return {
+            "values": {name: _plain(asdict(value)) for name, value in self.values.items()},
+            "sources": self.sources,
+            "outliers": self.outliers(),
+            "notes": self.notes(),
+            "toml": self.toml(),
+        }
+
+
+def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = None) -> Measured:
+    """Fit every table and join what they say.
+
+    absorption_per_mm    base e; needed where doses are given as exposures and no table gives the absorption
+    Raises MeasurementError for tables that cannot be read or do not determine what they should.
+    """
+    if not paths:
+        raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
+    tables = tuple(read_table(path) for path in paths)
+    first = {n: _named(table, _fit, table, None) for n, table in enumerate(tables) if table.series != "vial"}
+    if absorption_per_mm is None:
+        known = [fit.values["absorption_per_mm"] for fit in first.values() if "absorption_per_mm" in fit.values]
+        absorption_per_mm = known[0].value if known else None
+    found = tuple(
+        first[n] if n in first else _named(table, _fit, table, absorption_per_mm) for n, table in enumerate(tables)
+    )
+    values: dict[str, Value] = {}
+    sources: dict[str, str] = {}
+    for table, fit in zip(tables, found, strict=True):
+        for name, value in fit.values.items():
+            if name not in values:
+                values[name], sources[name] = value, table.name
+    induction = values.get("induction_mj_cm2")
+    if induction is not None and absorption_per_mm is not None:
+        per_cm = 10 * absorption_per_mm
+        values["induction_mj_cm3"] = Value(
+            induction.value * per_cm, induction.low * per_cm, induction.high * per_cm, "mJ/cm3"
+        )
+        sources["induction_mj_cm3"] = sources["induction_mj_cm2"]
+    return Measured(tables, found, values, sources)
+
+
+def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
+    c = table.columns
+    if table.series == "transmission":
+        passed = c["transmission"] if "transmission" in c else np.exp(-LN10 * c["absorbance"])
+        return fits.absorption(c["path"], passed)
+    if table.series == "mixture":
+        base_e = c.get("molar_absorption_base_e")
+        molar = c["molar_absorption_base10"] if base_e is None else base_e / LN10
+        return fits.mixture(c["concentration"], molar)
+    exposure = table.exposure
+    if table.series == "cure depth":
+        assert exposure is not None
+        return fits.working_curve(exposure, c["depth"])
+    if table.series == "onset":
+        return fits.onset(c["irradiance"], c["onset"])
+    if exposure is None:
+        return fits.thresholds(c["dose"], c["solid"])
+    if absorption_per_mm is None:
+        raise MeasurementError(
+            "doses are given as exposures (mJ/cm2), and a dose (mJ/cm3) takes the absorption too. Give a table that "
+            "holds it (transmission, cure depth, mixture) or the absorption itself."
+        )
+    return fits.thresholds(exposure * 10 * absorption_per_mm, c["solid"])
+
+
+def _named(table: Table, work: Any, *args: Any) -> Fit:
+    """Work on a table; errors carry its name."""
+    try:
+        return work(*args)
+    except MeasurementError as problem:
+        raise MeasurementError(f"{table.name}: {problem}") from None
+
+
+def _apart(a: Value, b: Value) -> bool:
+    return a.high < b.low or b.high < a.low  # NaN compares false
+
+
+def _known(name: str, values: list[Value]) -> list[str]:
+    percent = max(v.known_to_percent for v in values)
+    if math.isnan(percent):
+        return []
+    if percent >= 100:
+        return [f"# {name} known to no better than {percent:.0f} %: measure more"]
+    return [f"{name}_known_to_percent = {max(percent, 0.01):.2g}"]
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}

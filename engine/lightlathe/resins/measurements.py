@@ -1,0 +1,158 @@
+"""Tables of measurements: CSV files whose column heads carry their units."""
+
+import csv
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from lightlathe.errors import MeasurementError
+
+LENGTH = {"mm": 1.0, "um": 1e-3, "µm": 1e-3, "cm": 10.0}
+UNITS: dict[str, dict[str, float]] = {  # column: accepted unit -> factor to the program's own, the first one
+    "path": LENGTH,
+    "depth": LENGTH,
+    "transmission": {"1": 1.0, "%": 0.01},
+    "absorbance": {"1": 1.0},
+    "concentration": {"mol/m3": 1.0, "mmol/L": 1.0, "mol/L": 1e3},
+    "molar_absorption_base10": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
+    "molar_absorption_base_e": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
+    "exposure": {"mJ/cm2": 1.0, "J/cm2": 1e3, "J/m2": 0.1},
+    "dose": {"mJ/cm3": 1.0, "J/cm3": 1e3, "J/m3": 1e-3},
+    "irradiance": {"mW/cm2": 1.0, "W/cm2": 1e3, "W/m2": 0.1},
+    "time": {"s": 1.0, "min": 60.0},
+    "onset": {"s": 1.0, "min": 60.0},
+    "solid": {"1": 1.0},
+}
+MEANING = {
+    "path": "length of the cuvette",
+    "depth": "thickness of cured resin",
+    "transmission": "share of the light that passes",
+    "absorbance": "base 10, as a spectrometer shows it",
+    "concentration": "of one absorber, a row for each",
+    "molar_absorption_base10": "as handbooks list it",
+    "molar_absorption_base_e": "2.303 times the base-10 value",
+    "exposure": "light energy per area at the place looked at",
+    "dose": "absorbed light energy per volume",
+    "irradiance": "at the place looked at",
+    "time": "that the light was on",
+    "onset": "time until the first resin turned solid",
+    "solid": "1 or yes, 0 or no, 0.5 or partly",
+}
+WORDS = {"yes": 1.0, "no": 0.0, "partly": 0.5}
+SERIES: dict[str, tuple[tuple[str, ...], ...]] = {  # series: the sets of columns that make it
+    "transmission": (("path", "transmission"), ("path", "absorbance")),
+    "mixture": (("concentration", "molar_absorption_base10"), ("concentration", "molar_absorption_base_e")),
+    "cure depth": (("exposure", "depth"), ("irradiance", "time", "depth")),
+    "vial": (("dose", "solid"), ("exposure", "solid"), ("irradiance", "time", "solid")),
+    "onset": (("irradiance", "onset"),),
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """One series of measurements in the program's own units (the first of each line of UNITS).
+
+    series    a key of SERIES
+    columns   column name -> values
+    lines     line of the file that each row came from
+    """
+
+    name: str
+    series: str
+    columns: dict[str, np.ndarray]
+    lines: tuple[int, ...]
+
+    @property
+    def exposure(self) -> np.ndarray | None:
+        """mJ/cm2, given as such or as irradiance and time; None if the table has neither."""
+        if "exposure" in self.columns:
+            return self.columns["exposure"]
+        if "irradiance" in self.columns and "time" in self.columns:
+            return self.columns["irradiance"] * self.columns["time"]
+        return None
+
+
+def read_table(path: str | Path) -> Table:
+    """A table from a CSV file: one head line, a number in every cell, '#' before comments.
+
+    Heads read `name [unit]`, as in `exposure [mJ/cm2], depth [um]`; the columns say what kind of series it is.
+    Cells are parted by commas, semicolons or tabs, whichever the head uses; numbers have a decimal point.
+    Raises MeasurementError with the line, what came and what is accepted.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise MeasurementError(f"{path}: cannot be read as text ({problem}).") from None
+    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise MeasurementError(f"{path}: is empty. {accepted()}")
+    head = lines[0][1]
+    parted = next((mark for mark in (";", "\t", ",") if mark in head), None)
+    if parted is None:
+        raise MeasurementError(f"{path}: the head '{head.strip()}' has one column only. {accepted()}")
+    columns = [_column(path.name, cell) for cell in next(csv.reader([head], delimiter=parted))]
+    names = [name for name, _ in columns]
+    if len(set(names)) < len(names):
+        raise MeasurementError(f"{path.name}: a column comes twice in '{head.strip()}'; expected each once.")
+    series = next((s for s, sets in SERIES.items() if any(set(names) == set(needed) for needed in sets)), None)
+    if series is None:
+        raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
+    rows = []
+    for number, line in lines[1:]:
+        cells = next(csv.reader([line], delimiter=parted))
+        if len(cells) != len(columns):
+            raise MeasurementError(
+                f"{path.name} line {number}: {len(cells)} cells where the head has {len(columns)} columns. "
+                "Is a decimal comma among them? Numbers need a decimal point."
+            )
+        rows.append([_number(path.name, number, *column, cell) for column, cell in zip(columns, cells, strict=True)])
+    if not rows:
+        raise MeasurementError(f"{path.name}: a head and no rows; expected at least one measurement.")
+    values = np.array(rows, dtype=float)
+    return Table(path.name, series, dict(zip(names, values.T, strict=True)), tuple(n for n, _ in lines[1:]))
+
+
+def _column(file: str, head: str) -> tuple[str, float]:
+    """Name and factor of a head like 'depth [um]'."""
+    match = re.fullmatch(r"\s*(\w+)\s*(?:[\[(](.*)[\])])?\s*", head)
+    name = match[1].lower() if match else head.strip()
+    if match is None or name not in UNITS:
+        raise MeasurementError(f"{file}: unknown column '{head.strip()}'. {accepted()}")
+    unit = None if match[2] is None else match[2].strip()
+    if unit is None or unit not in UNITS[name]:
+        came = "has no unit" if unit is None else f"has the unit '{unit}'"
+        raise MeasurementError(
+            f"{file}: column '{name}' {came}; accepted are {', '.join(f'{name} [{u}]' for u in UNITS[name])}."
+        )
+    return name, UNITS[name][unit]
+
+
+def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
+    said = cell.strip().lower()
+    if name == "solid" and said in WORDS:
+        return WORDS[said]
+    try:
+        value = float(said)
+    except ValueError:
+        hint = " Write decimals with a point." if "," in said else ""
+        raise MeasurementError(f"{file} line {line}: {name} is '{cell.strip()}'; expected a number.{hint}") from None
+    if name == "solid" and value not in (0.0, 0.5, 1.0):
+        raise MeasurementError(f"{file} line {line}: solid is {cell.strip()}; expected 1, 0 or 0.5 (yes, no, partly).")
+    value *= factor
+    positive = name not in ("solid", "depth", "absorbance")
+    if not math.isfinite(value) or value < 0 or (positive and value == 0):
+        raise MeasurementError(f"{file} line {line}: {name} is {cell.strip()}; expected a number above 0.")
+    if name == "transmission" and value > 1:
+        raise MeasurementError(f"{file} line {line}: transmission is {cell.strip()}, above 1. Is the unit %?")
+    return value
+
+
+def accepted() -> str:
+    """What a table may hold, as a text of several lines."""
+    kinds = [f"  {series}: {' or '.join(' + '.join(s) for s in sets)}" for series, sets in SERIES.items()]
+    units = [f"  {name} [{'] ['.join(UNITS[name])}]: {MEANING[name]}" for name in UNITS]
+    return "\n".join(["Series and their columns:", *kinds, "Columns and their units:", *units])

@@ -1,0 +1,83 @@
+"""Least squares, logistic curves and outliers, with confidence intervals."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from lightlathe.errors import MeasurementError
+
+CONFIDENCE = 0.95
+
+
+def least_squares(
+    model: Callable, x: np.ndarray, y: np.ndarray, start: tuple[float, float]
+) -> tuple[tuple[float, ...], tuple[float, ...], np.ndarray]:
+    """Two parameters, half their confidence intervals (Student's t), and the model at x; scipy's curve_fit."""
+    from scipy.optimize import curve_fit
+    from scipy.stats import t
+
+    found, covariance = curve_fit(model, x, y, p0=start)
+    half = t.ppf(0.5 + CONFIDENCE / 2, len(x) - 2) * np.sqrt(np.diag(covariance))
+    return tuple(map(float, found)), tuple(map(float, half)), model(x, *found)
+
+
+def half_of_mean(each: np.ndarray) -> float:
+    """Half the confidence interval of a mean; NaN for a single value."""
+    from scipy.stats import t
+
+    if len(each) < 2:
+        return math.nan
+    return float(t.ppf(0.5 + CONFIDENCE / 2, len(each) - 1) * each.std(ddof=1) / math.sqrt(len(each)))
+
+
+def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
+    """Middle and width of a logistic curve by maximum likelihood, and their covariance from the likelihood's bend."""
+    from scipy.optimize import minimize
+
+    def miss(p: np.ndarray) -> float:
+        z = (x - p[0]) / math.exp(p[1])
+        return float(np.sum(np.logaddexp(0, z) - y * z))
+
+    spread = max(float(x.std()), 1e-6)
+    best = minimize(
+        miss, (float(x.mean()), math.log(spread / 2)), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10}
+    )
+    middle, width = float(best.x[0]), math.exp(best.x[1])
+    if not 1e-6 * spread < width < 1e3 * spread:
+        raise MeasurementError("solid does not grow with dose in this series; are the columns right?")
+    z = (x - middle) / width
+    chance = expit(z)
+    weight = chance * (1 - chance)
+    slope = np.stack([-np.ones_like(z), -z]) / width  # of z in middle and width
+    return middle, width, np.linalg.inv((slope * weight) @ slope.T)
+
+
+def expit(z: np.ndarray) -> np.ndarray:
+    return 0.5 * (1 + np.tanh(z / 2))
+
+
+def normal_quantile() -> float:
+    from scipy.stats import norm
+
+    return float(norm.ppf(0.5 + CONFIDENCE / 2))
+
+
+def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int) -> tuple[int, ...]:
+    """Points whose externally studentised residual is too large for chance at 5 % over all points (Bonferroni).
+
+    Source: R. D. Cook & S. Weisberg, Residuals and Influence in Regression (1982), ch. 2 (from memory).
+    """
+    from scipy.stats import t
+
+    n = len(x)
+    free = n - parameters - 1
+    if free < 1:
+        return ()
+    leverage = 1 / n + (x - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum()
+    total = float((residual**2).sum())
+    rest = np.maximum(total - residual**2 / (1 - leverage), 1e-30 * max(total, 1e-300)) / free
+    student = np.abs(residual) / np.sqrt(rest * (1 - leverage))
+    if total <= 1e-24 * n:
+        return ()
+    return tuple(int(i) for i in np.flatnonzero(student > t.ppf(1 - 0.025 / n, free)))
