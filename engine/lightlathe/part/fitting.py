@@ -82,7 +82,8 @@ def fit(
     if read_as is None and isinstance(placed, Surface):
         read_as = placed.report.unit
     low, high = placed.bounds_mm
-    size = tuple(float(s) for s in high - low)
+    x, y, z = (float(s) for s in high - low)
+    size = x, y, z
     reach = placed.reach_mm
     clearances = {
         "wall_clearance_mm": vial_radius_mm - reach,

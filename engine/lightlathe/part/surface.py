@@ -96,23 +96,23 @@ def surface_from_triangles(
     from lightlathe.part import repair
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
-    notes = list(warnings)
+    given, notes = len(triangles_mm), list(warnings)
     bad: NDArray[np.bool_] = np.logical_not(np.isfinite(triangles_mm.reshape(-1, 9)).all(axis=1))
     if bad.any():
         raise MeshError(
-            f"{name}: {int(bad.sum())} of {len(triangles_mm)} facets have a corner that is not a finite number (the first is "
-            f"facet {int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
+            f"{name}: {int(bad.sum())} of {given} facets have a corner that is not a finite number (the first is facet "
+            f"{int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
         )
     vertices, faces = repair.weld(triangles_mm)
     faces, flat = repair.drop_flat(vertices, faces)
     faces, copies = repair.drop_copies(faces)
     if len(faces) == 0:
         raise MeshError(
-            f"{name} encloses nothing: none of its {len(triangles_mm)} facets has an area; expected the closed skin of a solid."
+            f"{name} encloses nothing: none of its {given} facets has an area; expected the closed skin of a solid."
         )
     if flat or copies:
         notes.append(
-            f"{name}: left out {flat} facets without area and {copies} copies of facets, of {len(triangles_mm)} facets in all."
+            f"{name}: left out {flat} facets without area and {copies} copies of facets, of {given} facets in all."
         )
     welded_mm = 0.0
     if repair.open_edges(faces):
