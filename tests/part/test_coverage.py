@@ -286,8 +286,8 @@ CROWD = surface(
 
 @pytest.mark.parametrize("shape", [(11, 10, 9), (4, 5, 3), (70, 6, 6)])
 def test_the_torch_counter_agrees_with_the_cpu_counter(shape):
-    """Two counters written apart (polygons cut one after the other; all pieces at once). Overlaps, parts beyond the grid
-    and more than one portion of layers are in it. The same rounding rule: equal to one step."""
+    """Two counters written apart (polygons cut one after the other; all pieces at once). Overlaps, parts beyond the
+    grid and more than one portion of layers are in it. The same rounding rule: equal to one step."""
     grid = Grid(shape, voxel_mm=3.2 / max(shape))
     cpu = coverage(CROWD, grid)
     assert 0.02 < float(cpu.mean()) < 0.98

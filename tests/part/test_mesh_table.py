@@ -173,7 +173,7 @@ def test_text_reads_the_right_way_round(shared_meshes):
 
 
 def test_thread_is_right_handed(shared_meshes):
-    """The pitch is 1 mm: going up 0.2 mm, a right-handed thread's crest has turned a fifth, anticlockwise from above."""
+    """The pitch is 1 mm: going up 0.2 mm, a right-handed thread's crest has turned a fifth, anticlockwise."""
     part = place(read_surface(shared_meshes / "m6_thread.stl", "mm"))
     grid = grid_for([part], part.reach_mm, 0.05)
     fractions = coverage(part, grid).numpy()

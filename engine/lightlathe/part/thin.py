@@ -18,7 +18,8 @@ ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
 SEEN = 3
 STEEP = 0.57  # cosine between line and wall; just below 1/sqrt(3), so that no wall is flat to all three axes
 OPPOSITE = 0.9  # cosine between one side's normal and the other's turned round (25 degrees): a wall, not an edge
-APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart
+APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart ...
+SMALL = 0.05  # ... unless they differ by less than this share of a voxel
 EDGES = 0.01  # share of the wall area that the thinnest wall leaves out: feather edges taper to nothing
 
 
@@ -92,7 +93,8 @@ def thin_walls(solid: Surface | KnowsThinnest, grid: Grid) -> ThinReport:
     order = np.argsort(thickness, kind="stable")
     thickness, area, place = thickness[order], area[order], place[order]
     under = int(np.searchsorted(thickness, limit))
-    breaks = np.flatnonzero(thickness[1:under] > APART * thickness[: max(under - 1, 0)]) + 1
+    next_apart = np.maximum(APART * thickness[:under], thickness[:under] + SMALL * grid.voxel_mm)
+    breaks = np.flatnonzero(thickness[1:under] > next_apart[:-1]) + 1
     groups = [g for g in np.split(np.arange(under), breaks) if len(g) >= SEEN]
     return ThinReport(
         thinnest_mm=_quantile(thickness, area, EDGES),

@@ -1,0 +1,106 @@
+"""What each voxel must become."""
+
+import logging
+
+import numpy as np
+import pytest
+import torch
+
+from lightlathe.errors import PartError, ShapeError
+from lightlathe.part import SHAPES, coverage, judge, surface_distance_mm
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
+
+GRID = Grid((16, 15, 9), voxel_mm=0.5)
+WIDE = 50.0  # a vial that holds the whole grid
+BLOCK = SHAPES["box"](3.0, 2.5, 2.5)  # 6 x 5 x 5 voxels, exactly
+
+
+def counts(judged):
+    return tuple(int((judged == value).sum()) for value in (IGNORED, LIQUID, SOLID))
+
+
+def test_at_least_half_covered_must_turn_solid():
+    fractions = torch.tensor([0.0, 0.49999, 0.5, 1.0]).view(4, 1, 1)
+    judged = judge(fractions, Grid((4, 1, 1), 1.0), WIDE)
+    assert judged.dtype == torch.uint8
+    assert judged.flatten().tolist() == [LIQUID, LIQUID, SOLID, SOLID]
+
+
+def test_a_block():
+    assert counts(judge(coverage(BLOCK, GRID), GRID, WIDE)) == (0, 16 * 15 * 9 - 150, 150)
+
+
+def test_outside_the_vial_nothing_is_judged():
+    judged = judge(coverage(BLOCK, GRID), GRID, vial_radius_mm=3.0)
+    outside = ~GRID.inside(3.0)
+    assert bool((judged[outside] == IGNORED).all())
+    assert bool((judged[~outside] != IGNORED).all())
+
+
+def test_inserts_are_not_judged_even_where_the_part_covers_them():
+    rod = coverage(SHAPES["box"](0.5, 0.5, 4.5, at_mm=(0.25, 0.0, 0.0)), GRID)
+    ignored, liquid, solid = counts(judge(coverage(BLOCK, GRID), GRID, WIDE, inserts=[rod]))
+    assert (ignored, solid) == (9, 145)
+    assert liquid == 16 * 15 * 9 - 9 - 145
+
+
+def test_regions_to_keep_liquid_win_over_the_part_and_say_so(caplog):
+    channel = coverage(SHAPES["box"](0.5, 7.5, 0.5, at_mm=(0.25, 0.0, 0.0)), GRID)
+    with caplog.at_level(logging.WARNING):
+        judged = judge(coverage(BLOCK, GRID), GRID, WIDE, keep_liquid=[channel])
+    assert counts(judged) == (0, 16 * 15 * 9 - 145, 145)
+    assert "5 voxels of the part lie in a region to keep liquid" in caplog.text
+
+
+@pytest.mark.parametrize(("tolerance", "shell_in", "shell_out"), [(0.25, 0, 0), (0.3, 1, 1), (0.74, 1, 1), (0.8, 2, 2)])
+def test_the_tolerance_band_is_measured_from_the_surface(tolerance, shell_in, shell_out):
+    """Voxels beside a face have their centre 0.25 mm from it, the next ones 0.75 mm."""
+    judged = judge(coverage(BLOCK, GRID), GRID, WIDE, tolerance_mm=tolerance)
+    left = np.prod([max(n - 2 * shell_in, 0) for n in (6, 5, 5)])
+    assert counts(judged)[2] == left
+    middle = judged[:, 7, 4].tolist()  # one row through the middle
+    assert middle[5 - shell_out : 5] == [IGNORED] * shell_out
+    assert middle[4 - shell_out] == LIQUID
+
+
+def test_a_tolerance_does_not_free_a_region_to_keep_liquid():
+    beside = coverage(SHAPES["box"](0.5, 2.5, 2.5, at_mm=(1.75, 0.0, 0.0)), GRID)
+    judged = judge(coverage(BLOCK, GRID), GRID, WIDE, keep_liquid=[beside], tolerance_mm=0.3)
+    assert bool((judged[beside >= 0.5] == LIQUID).all())
+
+
+def test_distance_from_the_surface_against_all_pairs():
+    rng = np.random.default_rng(5)
+    solid = torch.from_numpy(rng.random((5, 4, 6)) < 0.3)
+    grid = Grid((5, 4, 6), 0.7)
+    places = np.argwhere(np.ones(solid.shape, dtype=bool))
+    flat = solid.numpy().ravel()
+    expected = [
+        np.linalg.norm(places[flat != flat[i]] - places[i], axis=1).min() * 0.7 - 0.35 for i in range(len(places))
+    ]
+    np.testing.assert_allclose(surface_distance_mm(solid, grid).numpy().ravel(), expected, rtol=1e-6)
+
+
+def test_no_surface_is_infinitely_far():
+    grid = Grid((2, 2, 2), 1.0)
+    assert bool(surface_distance_mm(torch.ones(2, 2, 2, dtype=torch.bool), grid).isinf().all())
+
+
+def test_a_part_of_which_nothing_is_left_is_refused():
+    grid = Grid((4, 4, 4), 1.0)
+    with pytest.raises(
+        PartError, match=r"no voxel must turn solid: 64 of 64 voxels of 1 mm touch the part and 0 are at least"
+    ):
+        judge(torch.full((4, 4, 4), 0.4), grid, WIDE)
+    with pytest.raises(PartError, match="no voxel must turn solid"):
+        judge(torch.ones(4, 4, 4), grid, WIDE, inserts=[torch.ones(4, 4, 4)])
+
+
+def test_bad_input():
+    grid = Grid((4, 3, 2), 1.0)
+    with pytest.raises(ShapeError, match="coverage has shape"):
+        judge(torch.ones(4, 2, 3), grid, WIDE)
+    with pytest.raises(ShapeError, match="coverage has shape"):
+        judge(torch.ones(4, 3, 2), grid, WIDE, inserts=[torch.ones(2, 3, 4)])
+    with pytest.raises(PartError, match=r"tolerance_mm is -1; expected a length of 0 or more"):
+        judge(torch.ones(4, 3, 2), grid, WIDE, tolerance_mm=-1)
