@@ -12,11 +12,26 @@ No member indexes with a mask: that would make a GPU wait for the host at every 
 A staged loss changes during a run: `stage(share)` gives the loss to use when that share of the iterations is done.
 """
 
+from lightlathe.losses.dose_band import DoseBand
 from lightlathe.losses.gap_hinge import GapHinge
+from lightlathe.losses.logistic import Logistic
+from lightlathe.losses.own import is_own, own_loss
+from lightlathe.losses.penalties import PENALTIES, LightUsed, PeakLevel, Roughness
+from lightlathe.losses.soft_overlap import SoftOverlap
 from lightlathe.losses.soft_window import SoftWindow
+from lightlathe.losses.squared_error import SquaredError
+from lightlathe.losses.worst_share import WorstShare
 
 LOSSES = {
+    "dose_band": DoseBand,
     "gap_hinge": GapHinge,
+    "logistic": Logistic,
+    "soft_overlap": SoftOverlap,
     "soft_window": SoftWindow,
+    "squared_error": SquaredError,
+    "worst_share": WorstShare,
 }
-__all__ = ["LOSSES", "GapHinge", "SoftWindow"]
+__all__ = [
+    "LOSSES", "PENALTIES", "DoseBand", "GapHinge", "LightUsed", "Logistic", "PeakLevel", "Roughness", "SoftOverlap",
+    "SoftWindow", "SquaredError", "WorstShare", "is_own", "own_loss",
+]  # fmt: skip

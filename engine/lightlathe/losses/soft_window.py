@@ -37,7 +37,8 @@ class SoftWindow:
     def __post_init__(self) -> None:
         if not 0 < self.softest <= self.sharpest:
             raise JobError(
-                f"soft_window: softest is {self.softest} and sharpest {self.sharpest}; expected 0 < softest <= sharpest."
+                f"soft_window: softest is {self.softest} and sharpest {self.sharpest}; "
+                "expected 0 < softest <= sharpest."
             )
         if self.stages < 1 or not 0 < self.last_share <= 1:
             raise JobError(
@@ -50,7 +51,7 @@ class SoftWindow:
         steps = self.stages - 1
         if steps == 0 or share >= 1 - self.last_share:
             return SoftWindow(self.sharpest, self.sharpest, 1)
-        number = min(steps - 1, math.floor(share / (1 - self.last_share) * steps))
+        number = min(steps - 1, math.floor(share / (1 - self.last_share) * steps + 1e-9))
         sharpness = self.softest * (self.sharpest / self.softest) ** (number / steps)
         return SoftWindow(sharpness, sharpness, 1)
 

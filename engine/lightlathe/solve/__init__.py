@@ -10,21 +10,27 @@ Recommended (measured by benchmarks/quality.py on ten unlike shapes):
 Either way voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns.
 """
 
+from lightlathe.solve.accelerated import AcceleratedGradient
+from lightlathe.solve.adam import Adam
 from lightlathe.solve.design import Outcome, Solver, StopRule, solve
 from lightlathe.solve.free_set_ramp import FreeSetRamp
 from lightlathe.solve.lbfgs import BoundedLBFGS
+from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
 from lightlathe.solve.starts import Filtered, Uniform
 
 SOLVERS = {
-    "free_set_ramp": FreeSetRamp,
+    "accelerated_gradient": AcceleratedGradient,
+    "adam": Adam,
     "bounded_lbfgs": BoundedLBFGS,
+    "free_set_ramp": FreeSetRamp,
+    "primal_dual": PrimalDual,
 }
 STARTS = {
     "uniform": Uniform,
     "filtered": Filtered,
 }
 __all__ = [
-    "SOLVERS", "STARTS", "BoundedLBFGS", "Evaluated", "Filtered", "FreeSetRamp", "Outcome", "Problem", "Solver",
-    "StopRule", "Uniform", "normalised", "solve",
+    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "BoundedLBFGS", "Evaluated", "Filtered", "FreeSetRamp",
+    "Outcome", "PrimalDual", "Problem", "Solver", "StopRule", "Uniform", "normalised", "solve",
 ]  # fmt: skip

@@ -24,10 +24,11 @@ class Solver(Protocol):
 
     State is a flat dict of tensors; the loop reads its key "trial", the patterns to evaluate next. `advance` is told
     what came of them. `restage` is called when the loss has changed, so that values from before mean nothing now.
+    A solver may also have `loss_for(state, loss)`: what to evaluate instead of the loss itself.
     """
 
-    def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]: ...
-    def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]: ...
+    def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]: ...
+    def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]: ...
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]: ...
 
 
@@ -108,10 +109,11 @@ def solve(
         loss = problem.loss_at(number / iterations)
         if number > 0 and loss != problem.loss_at((number - 1) / iterations):
             run["solver"] = solver.restage(run["solver"])
-        at = problem.evaluate(run["solver"]["trial"], loss)
+        own = getattr(solver, "loss_for", None)
+        at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
         figures = Figures.of(at.dose, problem.target)
         _remember(run, at, figures, number)
-        run["solver"] = solver.advance(run["solver"], at, problem.limit)
+        run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
         if number % log_every and number + 1 < iterations:
             continue
@@ -138,7 +140,7 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
     return {
         "iteration": 0,
         "seconds": 0.0,
-        "solver": solver.begin(patterns, problem.limit),
+        "solver": solver.begin(patterns, problem),
         "best": patterns,
         "last": patterns,
         "best_wrong": torch.full((), math.inf, **small),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.solve.problem import Evaluated
+from lightlathe.solve.problem import Evaluated, Problem
 from lightlathe.solve.ramp import ramp
 from lightlathe.solve.step_rules import dot, free
 
@@ -25,7 +25,7 @@ class FreeSetRamp:
 
     first_change: float = 1.0
 
-    def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]:
+    def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         nan = torch.full((), torch.nan, device=patterns.device, dtype=torch.float64)
         gradient = torch.zeros_like(patterns)
         return {"trial": patterns, "patterns": patterns, "gradient": gradient, "value": nan, "step": nan}
@@ -33,7 +33,7 @@ class FreeSetRamp:
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
-    def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]:
+    def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         x, g, value, step = (state[k] for k in ("patterns", "gradient", "value", "step"))
         first = value.isnan()
         change, bend = at.patterns - x, at.gradient - g
@@ -41,13 +41,13 @@ class FreeSetRamp:
         spectral = dot(change, bend) / dot(bend, ramp(bend))
         x = torch.where(accepted, at.patterns, x)
         g = torch.where(accepted, at.gradient, g)
-        movable = free(x, g, limit)
+        movable = free(x, g, problem.limit)
         d = ramp(g * movable) * movable
         opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-30)
         longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, 2 * step)
         step = torch.where(first, opening.to(torch.float64), torch.where(accepted, longer, step / 2))
         return {
-            "trial": (x - step.to(x.dtype) * d).clamp_(0, limit),
+            "trial": (x - step.to(x.dtype) * d).clamp_(0, problem.limit),
             "patterns": x,
             "gradient": g,
             "value": torch.where(accepted, at.value.to(torch.float64), value),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.solve.problem import Evaluated
+from lightlathe.solve.problem import Evaluated, Problem
 from lightlathe.solve.step_rules import dot, free
 
 CHUNK = 2**24  # numbers of a temporary copy while inner products are taken
@@ -26,7 +26,7 @@ class BoundedLBFGS:
 
     memory: int = 10
 
-    def begin(self, patterns: Tensor, limit: float) -> dict[str, Tensor]:
+    def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         m, n, device = self.memory, patterns.numel(), patterns.device
         return {
             "trial": patterns,
@@ -43,7 +43,7 @@ class BoundedLBFGS:
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
-    def advance(self, state: dict[str, Tensor], at: Evaluated, limit: float) -> dict[str, Tensor]:
+    def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         x, g, d, value, step = (state[k] for k in ("patterns", "gradient", "direction", "value", "step"))
         first = value.isnan()
         change, bend = at.patterns - x, at.gradient - g
@@ -54,7 +54,7 @@ class BoundedLBFGS:
         x = torch.where(accepted, at.patterns, x)
         g = torch.where(accepted, at.gradient, g)
         value = torch.where(accepted, at.value.to(torch.float64), value)
-        movable = free(x, g, limit)
+        movable = free(x, g, problem.limit)
         downhill = g * movable
         fresh = _inverse_times(downhill, movable, changes, bends, age, opening=0.1 * x.abs().sum())
         fresh = fresh.mul_(movable).neg_()
@@ -63,7 +63,7 @@ class BoundedLBFGS:
         shorter = step * (-0.5 * promised / (gained - promised)).clamp(0.1, 0.5).nan_to_num(0.5)
         step = torch.where(accepted, 1.0, shorter)
         return {
-            "trial": (x + d * step.to(x.dtype)).clamp_(0, limit),
+            "trial": (x + d * step.to(x.dtype)).clamp_(0, problem.limit),
             "patterns": x,
             "gradient": g,
             "direction": d,
