@@ -8,7 +8,8 @@ from torch import Tensor
 from lightlathe.solve.problem import Evaluated, Problem
 from lightlathe.solve.step_rules import dot, free
 
-CHUNK = 2**24  # numbers of a temporary copy while inner products are taken
+CHUNK = {"cpu": 2**18}  # numbers of a temporary copy while inner products are taken: what a cache holds
+LARGE_CHUNK = 2**24  # on cards
 
 
 @dataclass(frozen=True)
@@ -135,7 +136,7 @@ def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
 def _products(changes: Tensor, bends: Tensor, downhill: Tensor, movable: Tensor) -> list[Tensor]:
     """S'S, S'Y, Y'Y, S'q, Y'q over the free levels, in float64; a piece at a time, to hold no second copy."""
     m, n = changes.shape
-    width = max(1, CHUNK // m)
+    width = max(1, CHUNK.get(changes.device.type, LARGE_CHUNK) // m)
     total: list[Tensor] = []
     for start in range(0, n, width):
         piece = slice(start, start + width)
