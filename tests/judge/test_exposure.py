@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightlathe.errors import JobError
-from lightlathe.judge import bracket, plan_exposure
+from lightlathe.judge import bracket, bracket_text, plan_exposure
 
 
 def test_worked_by_hand():
@@ -113,3 +113,9 @@ def test_a_bracketing_series_by_hand():
 
 def test_no_series_for_a_negative_window():
     assert bracket(plan_exposure(9, 8, 60, 100, turn_s=5), 20) == ()
+
+
+def test_a_series_in_words():
+    assert bracket_text((), 20.0).startswith("no bracketing series")
+    assert "one vial" in bracket_text((55.0,), 5.0)
+    assert bracket_text((40.0, 80.0), 50.0).startswith("2 vials for a threshold known to 50 %: 40.0, 80.0 s")

@@ -4,7 +4,8 @@ from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
-from lightlathe.judge.exposure import ExposurePlan, bracket, plan_exposure
+from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure
+from lightlathe.judge.extent import extent_of
 from lightlathe.judge.quality import best_thresholds, light_use, quality
 from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import Reason, Verdict
@@ -21,7 +22,9 @@ __all__ = [
     "Verdict",
     "best_thresholds",
     "bracket",
+    "bracket_text",
     "check",
+    "extent_of",
     "light_use",
     "next_exposure",
     "plan_exposure",

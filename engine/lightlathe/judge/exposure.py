@@ -176,3 +176,19 @@ def bracket(plan: ExposurePlan, known_to_percent: float, *, max_vials: int = 9) 
         if reach >= end:
             return tuple(series)
     return ()
+
+
+def bracket_text(series: tuple[float, ...], known_to_percent: float) -> str:
+    """A bracketing series in words: how many vials, which exposures."""
+    if not series:
+        return (
+            f"no bracketing series covers a threshold known to {known_to_percent:.2g} %: the window is too narrow or "
+            "one turn too long a step (a faster turn or a dimmer lamp makes it finer)"
+        )
+    if len(series) == 1:
+        return f"one vial is enough for a threshold known to {known_to_percent:.2g} %: {series[0]:.1f} s"
+    times = ", ".join(f"{t:.1f}" for t in series)
+    return (
+        f"{len(series)} vials for a threshold known to {known_to_percent:.2g} %: {times} s with the same levels; "
+        "one of them is right"
+    )
