@@ -9,7 +9,7 @@ MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 
 SMALL_JOB = """
 [part]
-shape = {{ kind = "cylinder", diameter_mm = 4.0, height_mm = 1.0 }}
+shape = {{ kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }}
 
 [vial]
 inner_diameter_mm = 10

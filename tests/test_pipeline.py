@@ -66,14 +66,11 @@ def test_an_axis_off_centre_shifts_and_blurs_the_print(small_job, folder):
 
 HANDED = """
 [[part]]
-shape = { kind = "box", size_mm = [1.0, 4.5, 1.0] }
-shift_mm = [-1.0, 0.0, 0.0]
+shape = { kind = "box", x_mm = 1.0, y_mm = 4.5, z_mm = 1.0, at_mm = [-1.0, 0.0, 0.0] }
 [[part]]
-shape = { kind = "box", size_mm = [3.0, 1.0, 1.0] }
-shift_mm = [0.5, 1.75, 0.0]
+shape = { kind = "box", x_mm = 3.0, y_mm = 1.0, z_mm = 1.0, at_mm = [0.5, 1.75, 0.0] }
 [[part]]
-shape = { kind = "box", size_mm = [2.0, 1.0, 1.0] }
-shift_mm = [0.0, -0.25, 0.0]
+shape = { kind = "box", x_mm = 2.0, y_mm = 1.0, z_mm = 1.0, at_mm = [0.0, -0.25, 0.0] }
 """
 
 

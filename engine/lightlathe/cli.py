@@ -71,7 +71,6 @@ def parser() -> argparse.ArgumentParser:
 
 def design(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
-    from lightlathe.export.summary import summary
     from lightlathe.job import load_job, resolved
     from lightlathe.result import partial_path, read_partial, write_partial
 
@@ -98,7 +97,7 @@ def design(arguments: argparse.Namespace) -> int:
         raise
     record.save(path)
     partial.unlink(missing_ok=True)
-    print(summary(record, path))
+    print(pipeline.summary(record, path))
     return 0
 
 

@@ -16,14 +16,11 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe.part.coverage import coverage
-from lightlathe.part.placement import fit, grid_for, place, require_fit
-from lightlathe.part.reading import read_surface
-from lightlathe.part.roles import judge
+from lightlathe.part import coverage, fit, grid_for, judge, place, read_surface, require_fit, thin_walls
 from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.job import Job, job_from, resolved
-from lightlathe.judge import ExposurePlan, best_thresholds, light_use, plan_exposure, quality, warnings
+from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, quality, warnings
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import SOLID, Chords, Grid, Part, Patterns, Prediction
 from lightlathe.result import Record
@@ -64,7 +61,10 @@ def prepare(job: Job) -> Setup:
         field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
         require_fit(fit(solid.form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit))
     grid = grid_for([s.form for s in solids], job.vial.radius_mm, voxel_mm, margin_voxels=job.grid.margin_voxels)
+    grid = rows_on_slices(grid, light.rows, light.pixel_mm)
     part = voxels(job, solids, grid, device)
+    for solid in (s for s in solids if s.role == "part"):
+        said += thin_walls(solid.form, grid).warnings
     chords = chords_of(job)
     operator = DoseOperator(
         chords,
@@ -76,6 +76,14 @@ def prepare(job: Job) -> Setup:
         dtype=dtype,
     )
     return Setup(job, device, dtype, solids, part, chords, operator, tuple(said))
+
+
+def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
+    """The grid, one slice taller where that puts rows on whole slices: half a row off, every edge would blur."""
+    nx, ny, nz = grid.shape
+    per_row = round(pixel_mm / grid.voxel_mm)
+    whole = abs(per_row * grid.voxel_mm - pixel_mm) < 1e-9 * pixel_mm
+    return Grid((nx, ny, nz + 1), grid.voxel_mm) if whole and (nz - rows * per_row) % 2 else grid
 
 
 def device_of(job: Job) -> torch.device:
@@ -96,13 +104,13 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     """Every [part] read and placed, and what the reader had to say."""
     solids, said = [], []
     for table in job.parts:
-        where = (table.scale, table.rotation_deg, table.lay, table.centre, table.shift_mm)
         if table.mesh is None:
-            solids.append(Solid(table.role, place(table.shape, *where), None))
+            solids.append(Solid(table.role, table.shape, None))
             continue
         surface = read_surface(job.path(table.mesh), table.unit)
         said += surface.warnings
-        solids.append(Solid(table.role, place(surface, *where), table.unit))
+        form = place(surface, table.scale, table.rotation_deg, table.lay, table.centre, table.shift_mm)
+        solids.append(Solid(table.role, form, table.unit))
     return tuple(solids), said
 
 
@@ -328,6 +336,13 @@ def frames(record: Record, folder: Path) -> Path:
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": record.settings["light"]["response"]}
     return write_frames(record.patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
+
+
+def summary(record: Record, path: Path) -> str:
+    """What a person should know of a design, as text. See export/summary.py."""
+    from lightlathe.export.summary import summary
+
+    return summary(record, path, CAUTIONS)
 
 
 def picture(record: Record, path: Path) -> Path:

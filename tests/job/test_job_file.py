@@ -10,7 +10,7 @@ from lightlathe.job import job_from, load_job, parse_job, resolved
 
 TOML = """
 [part]
-shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }
+shape = { kind = "cylinder", radius_mm = 2, height_mm = 3 }
 
 [vial]
 inner_diameter_mm = 10
@@ -51,7 +51,7 @@ def test_a_whole_job(tmp_path):
 
 def test_byte_order_mark_crlf_and_relative_paths(tmp_path):
     text = TOML.replace(
-        'shape = { kind = "cylinder", diameter_mm = 4, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"'
+        'shape = { kind = "cylinder", radius_mm = 2, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"'
     )
     file = tmp_path / "job.toml"
     file.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
@@ -118,7 +118,7 @@ def test_family_members_take_settings(tmp_path):
 
 def test_several_parts_have_roles(tmp_path):
     two = TOML.replace(
-        "[part]", '[[part]]\nrole = "keep_liquid"\nshape = { kind = "sphere", diameter_mm = 1 }\n\n[[part]]'
+        "[part]", '[[part]]\nrole = "keep_liquid"\nshape = { kind = "sphere", radius_mm = 0.5 }\n\n[[part]]'
     )
     assert [p.role for p in parse(two, tmp_path).parts] == ["keep_liquid", "part"]
     one = TOML.replace("[part]", '[part]\nrole = "insert"')

@@ -1,13 +1,14 @@
 """The summary of a design, and what changes under other assumptions, in a practitioner's words."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 from lightlathe.quantities import SOLID, Prediction
 from lightlathe.result import Record
 
 
-def summary(record: Record, path: Path) -> str:
+def summary(record: Record, path: Path, cautions: Sequence[str]) -> str:
     """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions."""
     q, patterns, grid = record.quality, record.patterns, record.part.grid
     solid = (record.part.judged == SOLID).nonzero()
@@ -36,6 +37,7 @@ def summary(record: Record, path: Path) -> str:
     lines += [
         f"  result      {path}",
         f"  next        lightlathe export {path} --frames FOLDER",
+        *(f"  caution     {text}" for text in cautions),
     ]
     return "\n".join(lines)
 

@@ -1,7 +1,7 @@
 """A job: everything needed to design one print, typed and validated. One dataclass per table of the job file."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
 
@@ -37,6 +37,10 @@ class PartTable:
         if (self.mesh is None) == (self.shape is None):
             raise JobError('expected either mesh = "file" or shape = { kind = ... }, not both and not neither.')
         positive("part", scale=self.scale)
+        if self.shape is not None:
+            for f in fields(self):
+                if f.name not in ("mesh", "shape", "role") and getattr(self, f.name) != f.default:
+                    raise JobError(f"{f.name} goes with a mesh; a shape has its own lengths and its place, at_mm.")
 
 
 @dataclass(frozen=True)
