@@ -29,7 +29,8 @@ class Case:
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
     memory_free_bytes  on the machine or card that will design
-    pattern_copies, volume_copies    arrays of each kind that the solver holds at once
+    pattern_copies, volume_copies    float32 arrays of each kind that the solver holds at its peak; the defaults were
+                       measured with bounded_lbfgs and 10 pairs
     """
 
     vial_radius_mm: float
@@ -59,7 +60,7 @@ class Case:
     double_bonds_mol_m3: float | None = None
     updates_per_s: float | None = None
     memory_free_bytes: float | None = None
-    pattern_copies: int = 26
+    pattern_copies: int = 42
     volume_copies: int = 8
 
     def __post_init__(self) -> None:
