@@ -158,9 +158,6 @@ def design(
     torch.manual_seed(job.design.seed)
     problem = Problem(operator, job.design.loss, target, limit=job.design.level_limit)
     state, past = resume or (None, {})
-    if state is not None:
-        state = _on(setup.device, state)
-        state["stage"] = problem.loss_at(max(0, state["iteration"] - 1) / job.design.iterations)
     rows = {name: list(values) for name, values in past.items()}
 
     def each(row: dict[str, float]) -> None:
@@ -175,8 +172,8 @@ def design(
         job.design.start,
         iterations=job.design.iterations,
         on_iteration=each,
-        checkpoint=None if checkpoint is None else lambda s: checkpoint({k: s[k] for k in s if k != "stage"}, rows),
-        state=state,
+        checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
+        state=None if state is None else _on(setup.device, state),
     )
     patterns, plan = expose(setup, outcome.patterns)
     prediction, warnings = judged(setup, patterns, plan)

@@ -123,9 +123,9 @@ def solve(
             rows.setdefault(name, []).append(row[name])
         if row["first_nan"] >= 0:
             raise _not_a_number(run, rows, int(row["first_nan"]))
+        said = on_iteration(row) if on_iteration is not None else None
         if checkpoint is not None:
             checkpoint(dict(run))
-        said = on_iteration(row) if on_iteration is not None else None
         reason = said if isinstance(said, str) else (stop.reason(row) if stop is not None else None)
         if reason is not None:
             why = reason
