@@ -45,8 +45,8 @@ GOOD = {
         says=("is 2720 x 2901 x 371.5 mm, read as mm",),
     ),
     "quad_knot.obj": Good("mm", 2880, 1.05731e6, (170.735, 133.719, 181.324), bodies=1),
-    # 1.863 in the README; three times as many points give 1.834 +- 0.005 (plain sums of solid angles), and so do the
-    # voxels at any size: taken with a tolerance that holds both
+    # 1.863 in the README; 150 000 points give 1.830 +- 0.005 (plain sums of solid angles), and the voxels 1.834 at
+    # any size: taken with a tolerance that holds both
     "cycloidal_open.ply": Good(
         "inch", 43368, 1.863 * 25.4**3, (47.625, 47.615, 28.116), within=0.02, says=("meet at each of 242 edges",)
     ),
