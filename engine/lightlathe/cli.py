@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import lightlathe
-from lightlathe.errors import LightlatheError
+from lightlathe.errors import LightlatheError, MeasurementError, PartError
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
@@ -46,11 +46,16 @@ def parser() -> argparse.ArgumentParser:
         sub.set_defaults(run=run)
         return sub
 
+    sub = command("check", check, "say in seconds whether a job can work, what limits it and what would help")
+    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
+    sub.add_argument("--json", action="store_true", help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work")
+
     sub = command("design", design, "find the patterns, predict the print, write the result file")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument("-o", "--output", type=Path, metavar="RESULT", help="result file (default: the job's name, here)")
     sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
     sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
+    sub.add_argument("--anyway", action="store_true", help="design even where the check says it cannot work")
 
     sub = command("predict", predict, "what the patterns of a result print under other assumptions")
     sub.add_argument("result", type=Path, metavar="RESULT")
@@ -60,18 +65,56 @@ def parser() -> argparse.ArgumentParser:
         "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
     )
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
+    sub.add_argument("--came-out", metavar="WORDS", help="what the print was like, as 'too thin by 0.1 mm'")
     sub.add_argument("--json", action="store_true", help="figures as JSON")
 
     sub = command("export", export, "files for the projector and for people")
     sub.add_argument("result", type=Path, metavar="RESULT")
     sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+
+    sub = command("resin", resin, "absorption and threshold doses from your own measurements")
+    sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
+    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
+    sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
+    sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
+    sub.add_argument("--json", action="store_true", help="as JSON")
     return top
 
 
+def check(arguments: argparse.Namespace) -> int:
+    from lightlathe import outlook
+    from lightlathe.job import load_job
+
+    verdict = outlook.check(load_job(arguments.job))
+    print(json.dumps(verdict.as_json(), indent=1) if arguments.json else verdict.text())
+    return verdict.exit_code
+
+
+def resin(arguments: argparse.Namespace) -> int:
+    from lightlathe.resins.known import known_text
+    from lightlathe.resins.measured import measure
+    from lightlathe.resins.measurements import accepted
+
+    if arguments.known:
+        print(known_text())
+    elif not arguments.tables:
+        raise MeasurementError(f"no table was named; expected one or more CSV files.\n{accepted()}")
+    if not arguments.tables:
+        return 0
+    measured = measure(arguments.tables, absorption_per_mm=arguments.absorption)
+    print(json.dumps(measured.as_json(), indent=1) if arguments.json else measured.text())
+    if arguments.picture is not None:
+        from lightlathe.resins.residuals import draw_residuals
+
+        print(f"picture: {draw_residuals(measured, arguments.picture)}", file=sys.stderr)
+    return 0
+
+
 def design(arguments: argparse.Namespace) -> int:
-    from lightlathe import pipeline
+    from lightlathe import outlook, pipeline
     from lightlathe.job import load_job, resolved
+    from lightlathe.prepare import load_solids
     from lightlathe.result import partial_path, read_partial, write_partial
 
     job = load_job(arguments.job)
@@ -82,7 +125,13 @@ def design(arguments: argparse.Namespace) -> int:
     resume = read_partial(partial, settings) if arguments.resume else None
     if partial.exists() and not arguments.resume:
         print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
-    setup = pipeline.prepare(job)
+    solids, said = load_solids(job)
+    verdict = outlook.check(job, solids)
+    if verdict.level != "will work":
+        print(verdict.text())
+    if verdict.level == "cannot work" and not arguments.anyway:
+        raise PartError("the check says that this cannot work; nothing was designed. --anyway designs it all the same.")
+    setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")
     keeper = _Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
@@ -144,11 +193,15 @@ class _Bar:
 def predict(arguments: argparse.Namespace) -> int:
     import dataclasses
 
-    from lightlathe import pipeline
+    from lightlathe import outlook, pipeline
     from lightlathe.export.summary import comparison
     from lightlathe.result import read_result
 
     record = read_result(arguments.result)
+    if arguments.came_out is not None:
+        advice = outlook.next_exposure(record, arguments.came_out, arguments.exposure)
+        print(json.dumps(advice.as_json(), indent=1) if arguments.json else advice.text())
+        return 0
     resin = pipeline.job_of(record).resin
     if arguments.absorption is not None:
         resin = dataclasses.replace(resin, absorption_per_mm=arguments.absorption)

@@ -21,7 +21,8 @@ class Case:
     max_exposure_s     longest exposure allowed, None for any
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
-    slices             (x, y, slice) bool: voxels of `voxel_mm` that must turn solid, in slices worth a look
+    slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
+    slice_voxel_mm     their size; voxel_mm where None
     part_volume_mm3, thinnest_mm
 
     Known only to some:
@@ -52,6 +53,7 @@ class Case:
     level_limit: float = 10.0
     max_exposure_s: float | None = None
     slices: Tensor | None = None
+    slice_voxel_mm: float | None = None
     part_volume_mm3: float | None = None
     thinnest_mm: float | None = None
     images_per_s: float | None = None

@@ -33,10 +33,11 @@ def window_limit(case: Case) -> Callable[[float], float]:
             any_shape(absorption), disc_limit(absorption, wall, max(reach - case.voxel_mm / 2, speck))
         )
     slices = [case.slices[..., k] for k in range(case.slices.shape[2])]
-    full = max((_full_disc_mm(s, case.voxel_mm) for s in slices), default=0.0)
+    pitch = case.slice_voxel_mm or case.voxel_mm
+    full = max((_full_disc_mm(s, pitch) for s in slices), default=0.0)
 
     def of_slices(absorption: float) -> float:
-        found = [strip_limit(s, case.voxel_mm, wall, absorption) for s in slices]
+        found = [strip_limit(s, pitch, wall, absorption) for s in slices]
         if full > case.voxel_mm:
             found.append(disc_limit(absorption, wall, min(full, reach) - case.voxel_mm / 2))
         return min([any_shape(absorption), *(x for x in found if not math.isnan(x))])

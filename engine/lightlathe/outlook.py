@@ -1,0 +1,122 @@
+"""Before resin is poured, and after a print came out: will it work, and what to try next."""
+
+import dataclasses
+import logging
+import os
+
+import torch
+
+from lightlathe import judge
+from lightlathe.errors import PartError
+from lightlathe.job import Job
+from lightlathe.judge import Case, NextExposure, Verdict
+from lightlathe.part import grid_for
+from lightlathe.prepare import Solid, device_of, load_solids, rows_on_slices, voxels
+from lightlathe.quantities import Grid
+from lightlathe.result import Record
+
+log = logging.getLogger(__name__)
+
+LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
+UPDATES_PER_S = {
+    "cpu": 2.5e9,
+    "cuda": 5e12,
+}  # voxels times angles; whole iterations as measured in benchmarks/README.md
+
+
+def check(job: Job, solids: tuple[Solid, ...] | None = None) -> Verdict:
+    """Whether a job can work, what limits it and what would help most; a few seconds, nothing is designed.
+
+    solids   the job's parts where they have been read already
+    """
+    solids = solids or load_solids(job)[0]
+    return judge.check(case_of(job, solids))
+
+
+def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
+    """The numbers of a job that decide whether it can work."""
+    forms = [solid.form for solid in solids]
+    parts = [solid.form for solid in solids if solid.role == "part"]
+    grid = rows_on_slices(
+        grid_for(forms, job.vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels),
+        job.light.rows,
+        job.light.pixel_mm,
+    )
+    coarser = max(1.0, (grid.voxels / LOOK_VOXELS) ** (1 / 3))
+    look = Grid(tuple(max(1, round(n / coarser)) for n in grid.shape), grid.voxel_mm * coarser)
+    low = min(float(p.bounds_mm[0, 2]) for p in parts)
+    high = max(float(p.bounds_mm[1, 2]) for p in parts)
+    try:
+        part = voxels(job, solids, look, torch.device("cpu"))
+    except PartError as problem:
+        log.info("the check goes by the part's extent alone: %s", problem)
+        known = {"part_volume_mm3": None, "slices": None}
+    else:
+        known = judge.extent_of(part)
+        known["slice_voxel_mm"] = look.voxel_mm
+    known |= {"part_radius_mm": max(p.reach_mm for p in parts), "part_height_mm": high - low}
+    resin, light, turn, design = job.resin, job.light, job.turn, job.design
+    device = device_of(job)
+    return Case(
+        vial_radius_mm=job.vial.radius_mm,
+        resin_height_mm=job.vial.resin_height_mm,
+        absorption_per_mm=resin.absorption_per_mm,
+        liquid_below_mj_cm3=resin.liquid_below_mj_cm3,
+        solid_above_mj_cm3=resin.solid_above_mj_cm3,
+        pixel_mm=light.pixel_mm,
+        columns=light.columns,
+        rows=light.rows,
+        bits=light.bits,
+        irradiance_mw_cm2=light.irradiance_mw_cm2,
+        voxel_mm=job.grid.voxel_mm,
+        angles=turn.angles,
+        turn_s=turn.seconds_per_turn,
+        iterations=design.iterations,
+        level_limit=design.level_limit,
+        max_exposure_s=turn.max_exposure_s,
+        viscosity_pa_s=resin.viscosity_pa_s,
+        density_rise_kg_m3=resin.density_rise_kg_m3,
+        double_bonds_mol_m3=resin.double_bonds_mol_m3,
+        updates_per_s=UPDATES_PER_S.get(device.type),
+        memory_free_bytes=free_bytes(device),
+        **known,
+    )
+
+
+def free_bytes(device: torch.device) -> float | None:
+    """Memory that is free on a device, None where it cannot be told."""
+    if device.type == "cuda":
+        return float(torch.cuda.mem_get_info(device)[0])
+    try:
+        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (ValueError, OSError):
+        return None
+
+
+def next_exposure(record: Record, came_out: str, exposure_s: float | None = None) -> NextExposure:
+    """The exposure to try after a print of `record` came out as said, e.g. "too thin by 0.1 mm".
+
+    exposure_s   the exposure that was used; the planned one where None
+    """
+    planned = record.patterns.exposure_s
+    used = planned if exposure_s is None else exposure_s
+    dose = record.prediction.dose * (used / planned)
+    return judge.next_exposure(dose, record.part, used, planned / record.patterns.turns, came_out)
+
+
+def spread_of(record: Record, resin) -> judge.Spread | None:
+    """What the stated uncertainty of the resin means for the exposure; None where the job states none."""
+    from lightlathe.pipeline import predict
+
+    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent
+    if doses is None and absorption is None:
+        return None
+    shares = (0.0,) if not absorption else (-1.0, -0.5, 0.0, 0.5, 1.0)
+    windows = []
+    for share in shares:
+        other = dataclasses.replace(
+            resin, absorption_per_mm=resin.absorption_per_mm * (1 + share * (absorption or 0.0) / 100)
+        )
+        q = record.quality if share == 0 else predict(record, resin=other).quality
+        windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
+    return judge.spread(record.patterns.exposure_s, windows, resin.gel_mj_cm3, doses or 0.0)
