@@ -35,7 +35,7 @@ def deposit(views_array: Tensor, views) -> Tensor:
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
     fixed = (*_directions(views), *_columns(views), _optics(views))
-    _share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=8)
+    _share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
     return torch.from_numpy(dose)
 
 

@@ -5,50 +5,57 @@ dense rows of SLICES slices: `add_rows` is that product and nearly all of the ti
 columns; its rows are copied side by side first, because rows a power of two apart would share a few cache lines.
 """
 
+import math
+
 import numpy as np
 from llvmlite import ir
 from numba import njit
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
-TILE = 16
+TILE = 24
 SLICES = 64  # one row of numbers: 4 registers of 16 float32 where the machine has AVX-512
 GROUP = 4  # angles that one pass over a tile adds
+FIRST = np.uint64(0)
 ANGLES_AT_ONCE = 64  # angles whose weights are kept; read once, used for every block of slices
-BINS = 24  # the most that a tile reads of one view: its diagonal of 15 * sqrt(2) bins, rounded up, and two
+INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
+BINS = math.ceil((TILE - 1) * math.sqrt(2)) + 2  # the most that a tile reads of one view: its diagonal, and both ends
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
 
 
 @intrinsic
-def add_rows(context, out, i, rows, number, weight, first, last):  # type: ignore[no-untyped-def]
-    """out[i] += sum over k in first..last of weight[k] * rows[number[k]], each row SLICES long.
+def add_rows(context, out, i, rows, number, weight, first, last, step):
+    """out[i] += sum of weight[k] * rows[number[k]] over k in range(first, last, step), each row SLICES long.
 
     Spelled in LLVM's vectors, so that the sum stays in registers on every machine, whatever the compiler guesses.
     """
 
-    def codegen(context, builder, signature, values):  # type: ignore[no-untyped-def]
+    def codegen(context, builder, signature, values):
         data = [context.make_array(t)(context, builder, v).data if isinstance(t, types.Array) else v
                 for t, v in zip(signature.args, values, strict=True)]  # fmt: skip
-        out, i, rows, number, weight, first, last = data
+        out, i, rows, number, weight, first, last, step = data
         vector = ir.VectorType(context.get_value_type(signature.args[0].dtype), SLICES)
         nowhere, zero = ir.Constant(vector, ir.Undefined), ir.Constant(ir.IntType(32), 0)
         every = ir.Constant(ir.VectorType(zero.type, SLICES), [0] * SLICES)
 
-        def row_of(base, k):  # type: ignore[no-untyped-def]
+        def row_of(base, k):
             return builder.bitcast(builder.gep(base, [builder.mul(k, k.type(SLICES))]), vector.as_pointer())
+
+        def number_of(k):
+            return builder.sext(builder.load(builder.gep(number, [k])), i.type)
 
         place = row_of(out, i)
         total = cgutils.alloca_once_value(builder, builder.load(place, align=4))
-        with cgutils.for_range_slice(builder, first, last, first.type(1)) as (k, _):
-            row = builder.load(row_of(rows, builder.load(builder.gep(number, [k]))), align=4)
+        with cgutils.for_range_slice(builder, first, last, step) as (k, _):
+            row = builder.load(row_of(rows, number_of(k)), align=4)
             lone = builder.insert_element(nowhere, builder.load(builder.gep(weight, [k])), zero)
             term = builder.fmul(builder.shuffle_vector(lone, nowhere, every), row, flags=["contract"])
             builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
         builder.store(builder.load(total), place, align=4)
         return context.get_dummy_value()
 
-    return types.void(out, i, rows, number, weight, first, last), codegen
+    return types.void(out, i, rows, number, weight, first, last, step), codegen
 
 
 @fast
@@ -67,8 +74,8 @@ def exp_of_negative(x):
     doublings = np.floor(x * 1.4426950408889634 + 0.5)
     x = x - doublings * 0.6931471805599453
     series = 1.0
-    for k in range(13, 0, -1):
-        series = 1.0 + series * x * (1.0 / k)
+    for inverse in INVERSES:
+        series = 1.0 + series * x * inverse
     return series * np.int64((np.int64(doublings) + 1023) << 52).view(np.float64)
 
 
@@ -108,13 +115,20 @@ def columns_of(tile, x, y, radius_mm, i, j, x_in, y_in):
 
 
 @fast
-def fetch(row, array, a, b, z, length):
-    """Copy array[a, b, z : z + length] into the row; True if any of it is not 0. z and length are unsigned."""
-    lit = False
+def fetch(rows, r, array, a, b, z, length):
+    """Copy array[a, b, z : z + length] into rows[r]. r, z and length are unsigned: no index counts from the end."""
     for k in range(length):
-        row[k] = array[a, b, z + k]
-        lit |= row[k] != 0
-    return lit
+        rows[r, k] = array[a, b, z + k]
+
+
+@fast
+def lit(rows, first, last):
+    """True if any number of rows first to last is not 0; found at once where most are not."""
+    for r in range(first, last):
+        for k in range(SLICES):
+            if rows[r, k] != 0:
+                return True
+    return False
 
 
 @fast
@@ -142,10 +156,9 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics):
     angles, bins, slices = light.shape
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
-    low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
     total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * BINS, light)
-    number = np.empty((ANGLES_AT_ONCE // GROUP, shape * 2 * GROUP), np.int64)
-    weight = np.empty((ANGLES_AT_ONCE // GROUP, shape * 2 * GROUP), light.dtype)
+    low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_AT_ONCE, shape), np.int32)
+    weight = np.empty((2 * ANGLES_AT_ONCE, shape), light.dtype)
     first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[1], i, j, x_in, y_in)
@@ -153,34 +166,35 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics):
             here = min(ANGLES_AT_ONCE, angles - a0)
             for a in range(here):
                 first_bin[a], bins_read[a] = weigh(
-                    x_in, y_in, count, cos[a0 + a], sin[a0 + a], bins, optics, low, near, far
+                    x_in, y_in, count, cos[a0 + a], sin[a0 + a], bins, optics, low, weight[2 * a], weight[2 * a + 1]
                 )
-                group, k = a // GROUP, a % GROUP
+                shift = (a % GROUP) * BINS - first_bin[a]
                 for p in range(count):
-                    at = (p * GROUP + k) * 2
-                    number[group, at] = low[p] - first_bin[a] + k * BINS
-                    number[group, at + 1] = low[p] - first_bin[a] + k * BINS + 1
-                    weight[group, at] = near[p]
-                    weight[group, at + 1] = far[p]
+                    number[2 * a, p] = low[p] + shift
+                    number[2 * a + 1, p] = low[p] + shift + 1
             for block in range((slices + SLICES - 1) // SLICES):
                 z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
-                for p in range(count):
-                    fetch(total[p], dose, i[p], j[p], z, length)
+                if a0 == 0:
+                    total[:] = 0
+                else:
+                    for p in range(count):
+                        fetch(total, np.uint64(p), dose, i[p], j[p], z, length)
                 for group in range((here + GROUP - 1) // GROUP):
                     members = min(GROUP, here - group * GROUP)
-                    lit = False
+                    shining = False
                     for k in range(members):
                         a = group * GROUP + k
                         for r in range(bins_read[a]):
-                            b = first_bin[a] + r - 1
+                            b, at = first_bin[a] + r - 1, np.uint64(k * BINS + r)
                             if 0 <= b < bins:
-                                lit |= fetch(strip[k * BINS + r], light, a0 + a, b, z, length)
+                                fetch(strip, at, light, a0 + a, b, z, length)
                             else:
-                                strip[k * BINS + r] = 0
-                    if lit:
+                                strip[at] = 0
+                        shining = shining or lit(strip, k * BINS, k * BINS + bins_read[a])
+                    if shining:
                         for p in range(count):
-                            at = p * GROUP * 2
-                            add_rows(total, p, strip, number[group], weight[group], at, at + 2 * members)
+                            first = group * GROUP * 2 * shape + p
+                            add_rows(total, p, strip, number, weight, first, first + 2 * members * shape, shape)  # pyright: ignore[reportCallIssue]
                 for p in range(count):
                     for k in range(length):
                         dose[i[p], j[p], z + k] = total[p, k]
@@ -194,7 +208,7 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics):
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
     low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
     tile_rows, total = rows_of_zeros(shape, light), rows_of_zeros(1, light)
-    number = np.empty((ANGLES_AT_ONCE, 2 * shape), np.int64)
+    number = np.empty((ANGLES_AT_ONCE, 2 * shape), np.int32)
     weight = np.empty((ANGLES_AT_ONCE, 2 * shape), light.dtype)
     start = np.zeros((ANGLES_AT_ONCE, BINS + 2), np.int64)
     first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
@@ -205,16 +219,15 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics):
             sort_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], weight[a])
         for block in range((slices + SLICES - 1) // SLICES):
             z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
-            lit = False
             for p in range(count):
-                lit |= fetch(tile_rows[p], dose, i[p], j[p], z, length)
-            if not lit:
+                fetch(tile_rows, np.uint64(p), dose, i[p], j[p], z, length)
+            if not lit(tile_rows, 0, count):
                 continue
             for a in range(angles):
                 for r in range(bins_read[a]):
                     b = first_bin[a] + r - 1
                     if 0 <= b < bins:
-                        fetch(total[0], light, a, b, z, length)
-                        add_rows(total, 0, tile_rows, number[a], weight[a], start[a, r], start[a, r + 1])
+                        fetch(total, FIRST, light, a, b, z, length)
+                        add_rows(total, 0, tile_rows, number[a], weight[a], start[a, r], start[a, r + 1], 1)  # pyright: ignore[reportCallIssue]
                         for k in range(length):
-                            light[a, b, z + k] = total[0, k]
+                            light[a, b, z + k] = total[FIRST, k]
