@@ -178,9 +178,10 @@ class _Bar:
 
     def __call__(self, figures: dict[str, float]) -> None:
         self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
+        window = figures["window_relative"]
         self.bar.set_postfix_str(
             f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
-            f"window {figures['window_relative']:.3f}"
+            + (f"window {window:.3f}" if window > -10 else "window below -10")
         )
 
     def __enter__(self) -> "_Bar":

@@ -21,7 +21,7 @@ LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels
 UPDATES_PER_S = {
     "cpu": 2.5e9,
     "cuda": 5e12,
-}  # voxels times angles; whole iterations as measured in benchmarks/README.md
+}  # voxels times angles in whole iterations, see benchmarks
 
 
 def check(job: Job, solids: tuple[Solid, ...] | None = None) -> Verdict:

@@ -27,6 +27,8 @@ from lightlathe.solve import Problem, normalised, solve
 
 log = logging.getLogger(__name__)
 
+LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+
 
 def design(
     job: Job,
@@ -97,7 +99,7 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
         resin.liquid_below_mj_cm3,
         resin.solid_above_mj_cm3,
         turn.seconds_per_turn,
-        turn.max_exposure_s,
+        turn.max_exposure_s or LONGEST_S,
         best_per_turn=(low, high),
     )
     book = Codebook.of(light.bits, light.response)

@@ -47,10 +47,11 @@ def _fine(q: dict[str, float]) -> str:
 
 
 def _window(q: dict[str, float]) -> str:
-    return (
-        f"  window      {q['window_relative']:.1%}: doses from {q['window_low_mj_cm3']:.1f} to "
-        f"{q['window_high_mj_cm3']:.1f} mJ/cm3 separate the part from the rest"
-    )
+    low, high, window = q["window_low_mj_cm3"], q["window_high_mj_cm3"], q["window_relative"]
+    if window > 0:
+        return f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the part right"
+    size = f"{window:.1%}" if window > -10 else "far below 0"
+    return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
 
 
 def comparison(record: Record, other: Prediction) -> str:

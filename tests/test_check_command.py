@@ -1,0 +1,80 @@
+"""`check` and `design` on jobs that cannot work: the verdict, the exit code, and nothing designed unasked."""
+
+import json
+
+import pytest
+
+from lightlathe.cli import main
+
+
+@pytest.fixture
+def write(small_job, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def job(**changes):
+        path = tmp_path / "disc.toml"
+        path.write_text(small_job(**changes))
+        return str(path)
+
+    return job
+
+
+def test_a_print_that_works(write, capsys):
+    assert main(["check", write()]) == 0
+    assert capsys.readouterr().out.startswith("verdict: will work")
+
+
+def test_a_layer_printer_resin_cannot_work(write, capsys, tmp_path):
+    """Penetration depth 0.1 mm in a vial of R = 5 mm: a ring at the wall. Common practice, no source."""
+    job = write(absorption=10.0)
+    assert main(["check", job, "--json"]) == 4
+    said = json.loads(capsys.readouterr().out)
+    assert said["verdict"] == "cannot work"
+    assert any("ring" in reason["text"] for reason in said["reasons"])
+    assert main(["design", job]) == 1
+    assert "--anyway" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == ["disc.toml"]
+    assert main(["design", job, "--anyway"]) == 0
+    assert "warning" in capsys.readouterr().out
+
+
+def test_a_resin_without_threshold_cannot_work(write, capsys):
+    assert main(["check", write(liquid_below=0)]) == 4
+    assert "turns solid" in capsys.readouterr().out
+
+
+def test_a_part_wider_than_the_vial_is_a_verdict_not_a_crash(write, capsys):
+    job = write()
+    with open(job) as file:
+        text = file.read().replace("radius_mm = 2.0", "radius_mm = 6.0")
+    with open(job, "w") as file:
+        file.write(text)
+    assert main(["check", job]) == 4
+    assert "6 mm" in capsys.readouterr().out
+
+
+def test_what_came_out_gives_the_next_exposure(write, capsys):
+    """Too thin means longer, too fat shorter."""
+    assert main(["design", write(), "-o", "a.h5"]) == 0
+    planned = 0.0
+    capsys.readouterr()
+    exposures = {}
+    for words in ("too thin by 0.3 mm", "too fat by 0.3 mm", "nothing"):
+        assert main(["predict", "a.h5", "--came-out", words, "--json"]) == 0
+        exposures[words] = json.loads(capsys.readouterr().out)
+    assert exposures["too thin by 0.3 mm"]["factor"] > 1 > exposures["too fat by 0.3 mm"]["factor"]
+    assert exposures["nothing"]["exposure_s"] > planned
+    assert main(["predict", "a.h5", "--came-out", "purple"]) == 1
+    assert "too thin by 0.1 mm" in capsys.readouterr().err
+
+
+def test_a_resin_from_a_cure_depth_series(tmp_path, capsys):
+    """Jacobs' working curve: Dp 150 um, Ec 10 mJ/cm2 give 300 um at e^2 Ec; each doubling adds 103.97 um."""
+    table = tmp_path / "depths.csv"
+    table.write_text("exposure [mJ/cm2],depth [um]\n73.8906,300\n147.7811,403.972\n295.5622,507.944\n591.1245,611.916\n")
+    assert main(["resin", str(table), "--json"]) == 0
+    values = json.loads(capsys.readouterr().out)["values"]
+    assert values["absorption_per_mm"]["value"] == pytest.approx(1 / 0.150, rel=1e-4)
+    assert main(["resin"]) == 1
+    assert "no table was named" in capsys.readouterr().err
+    assert main(["resin", "--known"]) == 0
