@@ -1,6 +1,8 @@
 """Covered fractions against closed forms, half-spaces, and plain sums of solid angles written here a second time."""
 
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -206,6 +208,15 @@ def test_thin_wall_keeps_its_fraction():
         assert volume(coverage(sheet, GRID), GRID) == pytest.approx(0.006 * 4, rel=1e-4)  # 50 steps of 2^-20 in each
 
 
+@pytest.mark.parametrize("times", [2, 3])
+def test_a_finer_grid_of_the_same_box_holds_the_same_solid(times):
+    """The honest grid: fine fractions, averaged over the voxels they divide, are the coarse ones."""
+    body, _ = hull(np.random.default_rng(8).uniform(-1.2, 1.2, (15, 3)))
+    nx, ny, nz = GRID.shape
+    fine = coverage(body, GRID.finer(times)).view(nx, times, ny, times, nz, times).mean((1, 3, 5))
+    torch.testing.assert_close(fine, coverage(body, GRID), atol=ROUND, rtol=0)
+
+
 def test_parts_beyond_the_grid_are_cut_off_at_its_faces():
     low, high = (-9.0, -0.33, -7.0), (0.2, 8.0, 6.0)
     found = coverage(box(low, high), GRID).numpy()
@@ -317,3 +328,10 @@ def test_a_part_millions_of_voxels_wide_is_refused():
 def test_nothing_to_count_is_refused():
     with pytest.raises(PartError, match="no solid to count"):
         coverage([], GRID)
+
+
+def test_the_part_stage_loads_no_mesh_library_and_no_compiler():
+    """`import lightlathe.part` serves jobs of analytic shapes too, and the help text."""
+    code = "import sys, lightlathe.part; print([m for m in ('trimesh', 'numba', 'scipy') if m in sys.modules])"
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert said.strip() == "[]"

@@ -176,7 +176,22 @@ def test_a_wrong_unit_is_named_with_the_one_that_would_fit(read_as, true):
     mm = {"um": 1e-3, "mm": 1, "cm": 10, "inch": 25.4, "m": 1000}
     part = box((0, 0, 0), (4, 4, 8)).triangles * mm[read_as] / mm[true]
     report = fit(place(surface_from_triangles(part, "big", read_as)), **(VIAL | {"field_height_mm": 20.0}))
-    assert f"It was read in {read_as}. In" in report.problems[-1]
-    assert true in report.problems[-1].replace(",", " ").split("In ")[1].split()
+    assert f"It was read in {read_as} and is" in report.problems[-1]
+    assert true in report.problems[-1].split(" In ")[1].split()
     with pytest.raises(PartError, match="is the unit right"):
         require_fit(report)
+
+
+def test_a_part_that_would_fit_centred_says_so():
+    report = fit(place(BAR, centre=False), **VIAL)
+    assert report.problems[-1] == "Centred on the axis it would fit."
+
+
+@pytest.mark.parametrize(("read_as", "true"), [("mm", "inch"), ("mm", "cm"), ("um", "mm")])
+def test_a_part_that_is_a_speck_in_the_vial_is_noted_with_the_unit_that_would_fill_it(read_as, true):
+    mm = {"um": 1e-3, "mm": 1, "cm": 10, "inch": 25.4}
+    part = box((0, 0, 0), (4, 4, 8)).triangles * mm[read_as] / mm[true]
+    report = fit(place(surface_from_triangles(part, "small", read_as)), **VIAL)
+    assert report.fits
+    assert true in report.notes[0].split(" In ")[1].split()
+    assert fit(place(BAR), **VIAL).notes == ()

@@ -110,3 +110,31 @@ def test_what_encloses_nothing_is_refused(facets):
 
 def test_a_thin_foil_is_not_nothing():
     assert box((0, 0, 0), (10, 10, 1e-6)).volume_mm3 == pytest.approx(1e-4)
+
+
+def test_many_cavities_are_told_from_inverted_bodies():
+    """A block with a cavity in each of 6^3 cells, and two loose blocks beside it that face inwards."""
+    cells = np.array([[x, y, z] for x in range(6) for y in range(6) for z in range(6)]) + 0.2
+    cavities = [box_triangles(c, c + 0.5)[:, ::-1] for c in cells]
+    loose = [box_triangles((8, y, 0), (9, y + 1, 3))[:, ::-1] for y in (0, 2)]
+    part = surface(box_triangles((0, 0, 0), (6, 6, 6)), *cavities, *loose)
+    assert part.report.bodies == 1 + 6**3 + 2
+    assert part.report.inverted_bodies == 2
+    assert part.volume_mm3 == pytest.approx(6**3 - 6**3 * 0.125 + 2 * 3)
+
+
+def test_an_island_in_the_cavity_of_an_inverted_body_turns_with_it():
+    shells = [box_triangles((-s, -s, -s), (s, s, s)) for s in (3, 2, 1)]
+    good = box_triangles((10, 0, 0), (20, 10, 10))  # so that the whole is not inside out
+    part = surface(good, shells[0][:, ::-1], shells[1], shells[2][:, ::-1])
+    assert part.volume_mm3 == pytest.approx(1000 + 216 - 64 + 8)
+    assert part.report.inverted_bodies == 3
+
+
+def test_the_report_in_one_line():
+    part = surface(CUBE[:, ::-1], CUBE[:2, ::-1])
+    assert part.report.text() == (
+        "made for a test: 2 x 3 x 4 mm as placed (read in mm), 24 mm3, 12 triangles, 1 bodies, watertight; "
+        "2 copies and 0 flat facets left out, 1 inward bodies turned"
+    )
+    assert surface(CUBE).report.text().endswith("watertight; nothing to mend")

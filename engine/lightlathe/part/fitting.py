@@ -13,6 +13,8 @@ from lightlathe.part.surface import Surface
 from lightlathe.part.units import MM_PER_UNIT, size_text
 from lightlathe.quantities import Grid
 
+SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
+
 
 class Bounded(Protocol):
     """Anything with a place in the vial: a Surface or an analytic shape."""
@@ -50,6 +52,7 @@ class FitReport:
     field_clearance_mm        to the projector's edge across; at every angle the field must reach the part
     field_top_clearance_mm, field_bottom_clearance_mm    to the projector's edge in height
     problems                  one sentence for each thing that does not fit; empty where all fits
+    notes                     what fits, but looks like a slip (a unit that makes the part tiny)
     """
 
     size_mm: tuple[float, float, float]
@@ -61,6 +64,7 @@ class FitReport:
     field_top_clearance_mm: float
     field_bottom_clearance_mm: float
     problems: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def fits(self) -> bool:
@@ -105,9 +109,27 @@ def fit(
     }
     slack = 1e-9 * max(vial_radius_mm, resin_height_mm)  # touching is fitting, whatever the last bit says
     problems = [f"The part passes {places[k]} (by {-v:.4g} mm)." for k, v in clearances.items() if v < -slack]
-    if problems and read_as is not None:
-        problems += _units_hint(size, reach, vial_radius_mm, resin_height_mm, read_as)
-    return FitReport(size_mm=size, reach_mm=reach, problems=tuple(problems), **clearances)
+    notes = []
+    box_reach = math.hypot(x, y) / 2
+    if problems and box_reach <= min(vial_radius_mm, field_width_mm / 2) and z <= min(resin_height_mm, field_height_mm):
+        problems.append("Centred on the axis it would fit.")
+    elif read_as is not None and (problems or max(size) < SMALL * vial_radius_mm):
+        fitting = [
+            unit
+            for unit in MM_PER_UNIT
+            if unit != read_as
+            and _fits(size, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
+        ]
+        if fitting:
+            hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"
+            (problems if problems else notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
+    return FitReport(size_mm=size, reach_mm=reach, problems=tuple(problems), notes=tuple(notes), **clearances)
+
+
+def _fits(size: tuple[float, float, float], times: float, vial_radius_mm: float, resin_height_mm: float) -> bool:
+    """Whether a centred box of `times` this size goes into the resin, by its corners, and is no speck in it."""
+    fits = math.hypot(size[0], size[1]) / 2 * times <= vial_radius_mm and size[2] * times <= resin_height_mm
+    return fits and max(size) * times >= SMALL * vial_radius_mm
 
 
 def require_fit(report: FitReport) -> None:
@@ -119,17 +141,3 @@ def require_fit(report: FitReport) -> None:
         + "\n  ".join(report.problems)
         + "\n  Scale it, lay it 'along' the axis, shift it, or take a wider vial or field."
     )
-
-
-def _units_hint(size, reach, vial_radius_mm, resin_height_mm, read_as) -> list[str]:
-    """The units in which the centred part would fit and still be larger than a twentieth of the vial."""
-    fitting = []
-    for unit, mm in MM_PER_UNIT.items():
-        times = mm / MM_PER_UNIT[read_as]
-        box_reach = math.hypot(size[0], size[1]) / 2
-        fits = min(reach, box_reach) * times <= vial_radius_mm and size[2] * times <= resin_height_mm
-        if fits and max(size) * times >= vial_radius_mm / 10 and unit != read_as:
-            fitting.append(unit)
-    if not fitting:
-        return []
-    return [f"It was read in {read_as}. In {' or '.join(fitting)} it would fit: is the unit right?"]

@@ -220,3 +220,47 @@ def _all_crossings(corners, whole, shift):
                 else:
                     total += last - first
     return cell, height, side, facet
+
+
+def sides_above(
+    points: NDArray[np.float64], corners: NDArray[np.float64], owner: NDArray[np.int64], body: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """(p,) sum of the sides of the facets (f, 3, 3) straight above each point: for closed facets, how often they wind
+    around it. Facets of the point's own body (body[f] == owner[p]) are left out.
+    """
+    order = np.argsort(points[:, 0], kind="stable")
+    result = np.zeros(len(points), dtype=np.int64)
+    result[order] = _sides_above(points[order], corners, owner[order], body)
+    return result
+
+
+@numba.njit(cache=True)
+def _sides_above(points, corners, owner, body):
+    result = np.zeros(len(points), dtype=np.int64)
+    for f in range(len(corners)):
+        facet = corners[f]
+        low = min(facet[0, 0], facet[1, 0], facet[2, 0])
+        high = max(facet[0, 0], facet[1, 0], facet[2, 0])
+        for p in range(np.searchsorted(points[:, 0], low), np.searchsorted(points[:, 0], high)):
+            if owner[p] == body[f]:
+                continue
+            x, y = points[p, 0], points[p, 1]
+            found, first, last = 0, 0.0, 0.0
+            for a in range(3):
+                b = a + 1 if a < 2 else 0
+                if (facet[a, 0] <= x) != (facet[b, 0] <= x):
+                    q, r = (a, b) if facet[a, 0] < facet[b, 0] else (b, a)  # the same sum from both sides of an edge
+                    rise = (facet[r, 1] - facet[q, 1]) / (facet[r, 0] - facet[q, 0])
+                    first, last = last, facet[q, 1] + rise * (x - facet[q, 0])
+                    found += 1
+            if found < 2 or not min(first, last) <= y < max(first, last):
+                continue
+            ux, uy, uz = facet[1, 0] - facet[0, 0], facet[1, 1] - facet[0, 1], facet[1, 2] - facet[0, 2]
+            vx, vy, vz = facet[2, 0] - facet[0, 0], facet[2, 1] - facet[0, 1], facet[2, 2] - facet[0, 2]
+            nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+            if nz == 0.0:
+                continue
+            z = facet[0, 2] - (nx * (x - facet[0, 0]) + ny * (y - facet[0, 1])) / nz
+            if z > points[p, 2]:
+                result[p] += 1 if nz > 0 else -1
+    return result

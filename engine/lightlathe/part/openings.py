@@ -43,19 +43,6 @@ def lids(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
     return np.concatenate([vertices, middle]), np.repeat(fan, np.abs(times), axis=0)
 
 
-def winding(points: NDArray[np.float64], triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(p,) winding number of triangles (t, 3, 3) about points (p, 3), by the plain sum in fixed order."""
-    return _winding(np.ascontiguousarray(points), np.ascontiguousarray(triangles))
-
-
-@numba.njit(cache=True)
-def _winding(points, triangles):
-    result = np.empty(len(points))
-    for p in range(len(points)):
-        result[p] = winding_at(points[p, 0], points[p, 1], points[p, 2], triangles)
-    return result
-
-
 @numba.njit(cache=True)
 def winding_at(x, y, z, triangles):
     """Winding number of triangles (t, 3, 3) about one point; a triangle that holds the point counts 0."""

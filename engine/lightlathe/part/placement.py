@@ -8,10 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import PartError
-from lightlathe.part.fitting import fit, grid_for, require_fit
 from lightlathe.part.surface import Surface
-
-__all__ = ["fit", "grid_for", "place", "require_fit", "rotation"]
 
 
 def place(

@@ -3,8 +3,6 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from lightlathe.part.openings import winding
-
 FLAT = 1e-12  # a facet whose height is below this share of its longest side has no area in float64
 Vertices = NDArray[np.float64]
 Faces = NDArray[np.int64]
@@ -143,33 +141,28 @@ def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int6
 
     A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
     """
+    from lightlathe.part.lines import sides_above
+
     centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
     corners = centred[faces]
-    middle = (
-        np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], 1) / np.bincount(body)[:, None]
-    )
+    middle = np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], axis=1)
+    middle /= np.bincount(body)[:, None]
     a, b, c = np.moveaxis(corners - middle[body][:, None], 1, 0)  # about each body's own middle: it may be open
     volume = np.bincount(body, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
     tiny = 1e-12 * float(np.ptp(vertices, axis=0).max()) ** 3
-    turn = np.zeros(len(volume), dtype=bool)
-    if volume.sum() < -tiny:
-        turn[:] = True
-    whole = turn.copy()
-    for inward in np.flatnonzero(np.where(whole, -volume, volume) < -tiny):
-        if turn[inward] != whole[inward]:
-            continue  # it turned with the body around it
-        corner = corners[body == inward][0].mean(axis=0)[None]
-        others = body != inward
-        as_is, turned = corners[others & ~turn[body]], corners[others & turn[body]]
-        around = winding(corner, as_is) - winding(corner, turned)
-        if around[0] > 0.5:
-            continue
-        skin = corners[body == inward]
-        turn[inward] ^= True
-        for inner in np.flatnonzero(np.arange(len(volume)) != inward):
-            point = corners[body == inner][0].mean(axis=0)[None]
-            if abs(winding(point, skin)[0]) > 0.5:
-                turn[inner] ^= True
+    whole = -1 if volume.sum() < -tiny else 1
+    turn = np.full(len(volume), whole == -1)
+    inward = np.flatnonzero(whole * volume < -tiny)
+    if len(inward):
+        points = corners[np.unique(body, return_index=True)[1]].mean(axis=1)  # one on the skin of each body
+        around = whole * sides_above(points[inward], corners, inward, body)
+        free = inward[around <= 0]
+        for one in free[np.argsort(-np.abs(volume[free]), kind="stable")]:  # what holds others comes before them
+            if turn[one] == (whole == -1):
+                skin = body == one
+                held = sides_above(points, corners[skin], np.arange(len(volume)), body[skin]) != 0
+                turn[held] ^= True
+                turn[one] ^= True
     outward = faces.copy()
     outward[turn[body]] = faces[turn[body]][:, ::-1]
     return outward, int(turn.sum())

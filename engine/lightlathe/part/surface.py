@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
+from lightlathe.part.units import size_text
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,22 @@ class MeshReport:
     inverted_bodies: int
     size_mm: tuple[float, float, float]
     volume_mm3: float
+
+    def text(self) -> str:
+        """One line for a person: what was read, how large it is, whether it closes, what was mended."""
+        closed = "watertight" if self.watertight else f"NOT watertight ({self.open_edges} open edges)"
+        mended = {
+            f"{self.dropped_duplicates} copies and {self.dropped_flat} flat facets left out": self.dropped_duplicates
+            + self.dropped_flat,
+            f"corners up to {self.welded_mm:.2g} mm apart joined": self.welded_mm,
+            f"{self.turned_facets} stray facets turned": self.turned_facets,
+            f"{self.inverted_bodies} inward bodies turned": self.inverted_bodies,
+        }
+        return (
+            f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {self.volume_mm3:.4g} mm3, "
+            f"{self.triangles} triangles, {self.bodies} bodies, {closed}; "
+            f"{', '.join(what for what, much in mended.items() if much) or 'nothing to mend'}"
+        )
 
 
 @dataclass(frozen=True)
