@@ -2,21 +2,27 @@
 
 import dataclasses
 import logging
+import math
 import os
+from typing import Any
 
 import torch
 
 from lightlathe import judge
 from lightlathe.errors import PartError
 from lightlathe.job import Job
-from lightlathe.judge import Case, NextExposure, Verdict
+from lightlathe.judge import Case, ExposurePlan, NextExposure, Spread, Verdict
 from lightlathe.part import grid_for
+from lightlathe.prediction import job_of, predict
 from lightlathe.prepare import Solid, device_of, load_solids, rows_on_slices, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
 
 log = logging.getLogger(__name__)
 
+UNSTATED_PERCENT = (
+    10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
+)
 LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
 UPDATES_PER_S = {
     "cpu": 2.5e9,
@@ -104,19 +110,39 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
     return judge.next_exposure(dose, record.part, used, planned / record.patterns.turns, came_out)
 
 
-def spread_of(record: Record, resin) -> judge.Spread | None:
-    """What the stated uncertainty of the resin means for the exposure; None where the job states none."""
-    from lightlathe.pipeline import predict
+def exposure_lines(record: Record) -> list[str]:
+    """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
+    plan, resin = plan_of(record), job_of(record).resin
+    lines = plan.text().splitlines()
+    spread = spread_of(record, resin)
+    if spread is not None:
+        lines.append(spread.text())
+    known = resin.doses_known_to_percent
+    if known is None:
+        known = UNSTATED_PERCENT
+        lines.append(
+            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {known:g} %:"
+        )
+    lines.append(judge.bracket_text(judge.bracket(plan, known), known))
+    return lines
 
+
+def plan_of(record: Record) -> ExposurePlan:
+    """The exposure plan that a record's figures hold."""
+    values = {f.name: record.quality.get(f.name, math.nan) for f in dataclasses.fields(ExposurePlan)}
+    whole = {name: kind(values[name]) for name, kind in (("turns", int), ("sure", bool), ("reachable", bool))}
+    return ExposurePlan(**(values | whole))
+
+
+def spread_of(record: Record, resin: Any) -> Spread | None:
+    """What the stated uncertainty of the resin means for the exposure; None where the job states none."""
     doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent
     if doses is None and absorption is None:
         return None
-    shares = (0.0,) if not absorption else (-1.0, -0.5, 0.0, 0.5, 1.0)
     windows = []
-    for share in shares:
-        other = dataclasses.replace(
-            resin, absorption_per_mm=resin.absorption_per_mm * (1 + share * (absorption or 0.0) / 100)
-        )
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if absorption else (0.0,):
+        factor = 1 + share * (absorption or 0.0) / 100
+        other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
         q = record.quality if share == 0 else predict(record, resin=other).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
     return judge.spread(record.patterns.exposure_s, windows, resin.gel_mj_cm3, doses or 0.0)

@@ -3,7 +3,6 @@
 Read this first. Each stage knows nothing of the others; here they are joined.
 """
 
-import dataclasses
 import datetime
 import logging
 import math
@@ -15,16 +14,19 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe.dose import DoseOperator, gain_mj_cm3
+from lightlathe.dose import gain_mj_cm3
 from lightlathe.errors import JobError
-from lightlathe.job import Job, job_from, resolved
-from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, quality, warnings
-from lightlathe.prepare import Setup, chords_of, prepare, voxels
+from lightlathe.job import Job, resolved
+from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, warnings
+from lightlathe.outlook import check, exposure_lines
+from lightlathe.prediction import figures_of, job_of, predict
+from lightlathe.prepare import Setup, prepare, voxels
 from lightlathe.projector import Codebook, quantise
-from lightlathe.quantities import Part, Patterns, Prediction
+from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.solve import Problem, normalised, solve
 
+__all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
@@ -113,18 +115,6 @@ def gain_per_turn(job: Job) -> float:
     return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)
 
 
-def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[str, float]:
-    """The figures of judge/quality.py for what this resin makes of a dose."""
-    return quality(
-        dose,
-        resin.solid(dose),
-        part.to(dose.device),
-        liquid_below_mj_cm3=resin.liquid_below_mj_cm3,
-        solid_above_mj_cm3=resin.solid_above_mj_cm3,
-        suffix=suffix,
-    )
-
-
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:
     """The print that the quantised levels give, on the job's grid and on a finer one of the true shape."""
     job, resin = setup.job, setup.job.resin
@@ -144,62 +134,10 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     return prediction, warnings(figures, plan, bits=job.light.bits)
 
 
-def predict(
-    record: Record,
-    *,
-    resin: Any | None = None,
-    exposure_s: float | None = None,
-    axis_offset_mm: float = 0.0,
-    sense: str | None = None,
-) -> Prediction:
-    """The print of a record's patterns under other assumptions, on its own grid, float32 on the CPU.
-
-    resin            another member of RESINS; the record's own where None
-    exposure_s       light time, spread evenly over the images; the planned one where None
-    axis_offset_mm   how far the projector's middle column misses the turning axis
-    sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
-    """
-    job = job_of(record)
-    resin = resin or job.resin
-    patterns, planned = record.patterns, chords_of(job)
-    mirrored = sense is not None and sense != job.turn.sense
-    chords = dataclasses.replace(
-        planned,
-        angle_rad=-patterns.angle_rad if mirrored else patterns.angle_rad,
-        offset_mm=planned.offset_mm + axis_offset_mm,
-    )
-    exposure = patterns.exposure_s if exposure_s is None else exposure_s
-    if not exposure > 0:
-        raise JobError(f"the exposure is {exposure} s; expected a time above 0.")
-    operator = DoseOperator(
-        chords,
-        record.part.grid,
-        vial_radius_mm=record.vial_radius_mm,
-        absorption_per_mm=resin.absorption_per_mm,
-        gain=gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad)),
-    )
-    dose = operator(patterns.fractions())
-    resin = resin.at(exposure)
-    return Prediction(dose, resin.solid(dose), figures_of(dose, record.part, resin))
-
-
-def job_of(record: Record) -> Job:
-    """The physical part of a record's job: all but how it was designed. Meshes are not read."""
-    tables = {k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")}
-    return job_from(_without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="")
-
-
 def _on(device: torch.device, state: Any) -> Any:
     if isinstance(state, dict):
         return {name: _on(device, value) for name, value in state.items()}
     return state.to(device) if isinstance(state, Tensor) else state
-
-
-def _without_nothing(value: Any) -> Any:
-    """Settings as a TOML file would give them: no entry where nothing was said."""
-    if isinstance(value, dict):
-        return {k: _without_nothing(v) for k, v in value.items() if v is not None}
-    return [_without_nothing(v) for v in value] if isinstance(value, list) else value
 
 
 def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
@@ -231,7 +169,7 @@ def summary(record: Record, path: Path) -> str:
     """What a person should know of a design, as text. See export/summary.py."""
     from lightlathe.export.summary import summary
 
-    return summary(record, path, CAUTIONS)
+    return summary(record, path, exposure_lines(record), CAUTIONS)
 
 
 def picture(record: Record, path: Path) -> Path:

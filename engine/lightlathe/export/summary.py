@@ -8,8 +8,11 @@ from lightlathe.quantities import SOLID, Prediction
 from lightlathe.result import Record
 
 
-def summary(record: Record, path: Path, cautions: Sequence[str]) -> str:
-    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions."""
+def summary(record: Record, path: Path, exposure: Sequence[str], cautions: Sequence[str]) -> str:
+    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
+
+    exposure   lines on the exposure and its margins
+    """
     q, patterns, grid = record.quality, record.patterns, record.part.grid
     solid = (record.part.judged == SOLID).nonzero()
     low, high = solid.min(0).values, solid.max(0).values
@@ -29,9 +32,9 @@ def summary(record: Record, path: Path, cautions: Sequence[str]) -> str:
         _window(q),
         f"              the resin stays liquid below {resin.get('liquid_below_mj_cm3', math.nan):g} and is solid above "
         f"{resin.get('solid_above_mj_cm3', math.nan):g} mJ/cm3",
-        f"  exposure    {patterns.exposure_s:.1f} s = {patterns.turns} turns of "
-        f"{patterns.exposure_s / patterns.turns:.1f} s, {len(patterns.angle_rad)} images a turn, "
-        f"{patterns.irradiance_mw_cm2:g} mW/cm2 at full level",
+        f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
+        f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
+        *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
     lines += [
