@@ -31,12 +31,15 @@ class Views:
     voxel_mm: float
     radius_mm: float
     absorption_per_mm: float  # base e, 1/mm
+    precision: str = "single"  # "half": a kernel may round light and weights to 11 bits; sums are never rounded so
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
             raise ShapeError(f"views of {self.bins} bins on {self.nx} x {self.ny} voxels; expected 1 or more of each.")
         if self.bin_mm < self.voxel_mm * (1 - 1e-9):
             raise ShapeError(f"bins of {self.bin_mm} mm are finer than voxels of {self.voxel_mm} mm; resample first.")
+        if self.precision not in ("half", "single"):
+            raise ShapeError(f"precision is '{self.precision}'; expected 'half' or 'single'.")
         if not (self.absorption_per_mm >= 0 and math.isfinite(self.absorption_per_mm) and self.radius_mm > 0):
             raise ShapeError(
                 f"absorption is {self.absorption_per_mm} 1/mm in a radius of {self.radius_mm} mm; "
