@@ -124,6 +124,23 @@ def test_overlapping_bodies_are_a_union():
     assert float(found.max()) == 1
 
 
+@settings(max_examples=30, deadline=None)
+@given(corner, corner, corner, corner)
+def test_any_two_boxes_are_a_union_in_every_voxel(a, b, c, d):
+    """Closed form: |A| + |B| - |A and B| in each voxel. What both cover is taken back by 16 lines a voxel: each face of
+    the shared box along z is placed to one line."""
+    one = np.minimum(a, b), np.maximum(a, b) + 0.3
+    two = np.minimum(c, d), np.maximum(c, d) + 0.3
+    both = np.maximum(one[0], two[0]), np.minimum(one[1], two[1])
+    shared = box_fractions(GRID, *both)
+    expected = box_fractions(GRID, *one) + box_fractions(GRID, *two) - shared
+    found = coverage(surface(box_triangles(*one), box_triangles(*two)), GRID).numpy()
+    np.testing.assert_allclose(found[shared == 0], expected[shared == 0], atol=2 * ROUND)
+    np.testing.assert_allclose(found, expected, atol=4 * SAMPLED)
+    lx, ly, lz = np.maximum(both[1] - both[0], 0)
+    assert abs(found.sum() - expected.sum()) * GRID.voxel_mm**3 <= 2 * (lx + ly) * lz * GRID.voxel_mm * SAMPLED + 1e-4
+
+
 def test_touching_bodies_make_no_seam():
     """Two boxes that share a face inside a voxel: every voxel of that layer is filled, and the sum is exact."""
     low, middle, high = (-0.9, -0.6, -0.6), (0.07, 0.6, 0.6), (0.9, 0.6, 0.6)

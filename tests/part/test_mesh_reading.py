@@ -5,6 +5,7 @@ import zipfile
 
 import numpy as np
 import pytest
+import trimesh
 from bodies import BOX, box_triangles
 
 from lightlathe.errors import MeshError
@@ -187,6 +188,18 @@ def test_ply_point_cloud(write):
 def test_off(write):
     content = "OFF\n8 12 0\n" + OBJ.replace("v ", "") + "".join("3 " + " ".join(map(str, f)) + "\n" for f in BOX)
     assert_is_the_cube(read_surface(write("cube.off", content), "mm"))
+
+
+def test_glb(write):
+    """Binary glTF, two meshes at their places in a scene; written by trimesh."""
+    scene = trimesh.Scene()
+    for shift in (0, 10):
+        scene.add_geometry(
+            trimesh.creation.box((2, 3, 4)), transform=trimesh.transformations.translation_matrix([shift, 0, 0])
+        )
+    part = read_surface(write("two.glb", scene.export(file_type="glb")), "mm")
+    assert part.report.bodies == 2
+    np.testing.assert_allclose(part.size_mm, (12, 3, 4))
 
 
 def test_other_endings_are_refused(write):

@@ -25,7 +25,7 @@ class Facets:
 
 
 def read_surface(path: str | Path, unit: str | None = None) -> Surface:
-    """Read a mesh file. Formats: STL (binary, text), OBJ, PLY, 3MF, and OFF, GLB, GLTF, DAE through trimesh.
+    """Read a mesh file. Formats: STL (binary, text), OBJ, PLY, 3MF, and OFF, GLB, GLTF through trimesh.
 
     unit    one of MM_PER_UNIT: what one unit of the file's numbers is. Needed for every format but 3MF, which says it
             itself; giving another one for a 3MF is an error.
@@ -62,7 +62,7 @@ def _reader(path: Path):
     from lightlathe.part import formats, threemf
 
     readers = {".stl": formats.read_stl, ".obj": formats.read_obj, ".ply": formats.read_ply, ".3mf": threemf.read_3mf}
-    readers |= dict.fromkeys((".off", ".glb", ".gltf", ".dae"), formats.read_other)
+    readers |= dict.fromkeys((".off", ".glb", ".gltf"), formats.read_other)
     try:
         return readers[path.suffix.lower()]
     except KeyError:
