@@ -27,7 +27,7 @@ def test_design_predict_export(job, capsys, tmp_path):
         "over-cure",
         "window",
         "exposure",
-        "turns",
+        "turn of",
         "safety data sheet",
         "disc.lathe.h5",
     ):

@@ -65,7 +65,7 @@ def parser() -> argparse.ArgumentParser:
         "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
     )
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
-    sub.add_argument("--came-out", metavar="WORDS", help="what the print was like, as 'too thin by 0.1 mm'")
+    sub.add_argument("--came-out", metavar="WORDS", help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...")
     sub.add_argument("--json", action="store_true", help="figures as JSON")
 
     sub = command("export", export, "files for the projector and for people")

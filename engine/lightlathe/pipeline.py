@@ -94,16 +94,18 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
     fractions = (found / peak).clamp_(0, 1)
     per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
     figures = figures_of(per_turn, setup.part, resin)
-    low, high, _ = best_thresholds(per_turn, setup.part.to(setup.device))
-    plan = plan_exposure(
-        figures["window_low_mj_cm3"],
-        figures["window_high_mj_cm3"],
-        resin.liquid_below_mj_cm3,
-        resin.solid_above_mj_cm3,
-        turn.seconds_per_turn,
-        turn.max_exposure_s or LONGEST_S,
-        best_per_turn=(low, high),
-    )
+    best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
+    for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
+        plan = plan_exposure(
+            figures["window_low_mj_cm3"],
+            figures["window_high_mj_cm3"],
+            resin.liquid_below_mj_cm3,
+            resin.solid_above_mj_cm3,
+            turn.seconds_per_turn,
+            turn.max_exposure_s or LONGEST_S,
+            best_per_turn=best,
+        )
+        resin = resin.at(plan.exposure_s)
     book = Codebook.of(light.bits, light.response)
     levels = quantise(fractions.mul_(plan.dimming), book).cpu()
     shown = (book.full_scale, light.pixel_mm, light.irradiance_mw_cm2, turn.dwell_s, plan.turns)
@@ -117,7 +119,7 @@ def gain_per_turn(job: Job) -> float:
 
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:
     """The print that the quantised levels give, on the job's grid and on a finer one of the true shape."""
-    job, resin = setup.job, setup.job.resin
+    job, resin = setup.job, setup.job.resin.at(plan.exposure_s)
     shown = patterns.fractions(setup.dtype, setup.device)
     gain = gain_per_turn(job) * patterns.turns
     dose = setup.operator.scaled(gain)(shown)
