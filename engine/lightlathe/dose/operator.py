@@ -78,6 +78,7 @@ class DoseOperator:
             kernel=self.kernel,
             device=self.device,
             dtype=self.dtype,
+            precision=self.views.precision,
         )
 
     def __call__(self, patterns: Tensor) -> Tensor:

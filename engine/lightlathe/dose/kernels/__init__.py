@@ -17,8 +17,9 @@ log = logging.getLogger(__name__)
 KERNELS = {
     "cpu": "lightlathe.dose.kernels.cpu",
     "reference": "lightlathe.dose.kernels.reference",
+    "triton": "lightlathe.dose.kernels.triton",
 }
-PREFERRED = ("cpu", "reference")
+PREFERRED = ("triton", "cpu", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:
@@ -37,7 +38,7 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
         kernel = import_module(KERNELS[candidate])
         reason = kernel.why_not(views, device, dtype)
         if reason is None:
-            log.info("dose kernel: %s on %s in %s", candidate, device, dtype)
+            log.info("dose kernel: %s on %s in %s, precision %s", candidate, device, dtype, views.precision)
             return candidate, kernel
         log.info("dose kernel %s passed over: %s", candidate, reason)
     raise KernelUnavailable(f"no kernel runs on {device} in {dtype}; use float32 or float64.")

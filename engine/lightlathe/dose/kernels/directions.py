@@ -1,0 +1,103 @@
+"""Tables that the GPU kernels read: where a voxel falls on each view, and which views run side by side.
+
+Views half a turn apart share a direction: a voxel falls at `place` on one and at `-place` on the other.
+
+A voxel (i, j), counted from the grid's centre, falls on view a at place = i * c + j * s bins from the view's centre,
+c and s being the cosine and sine of its angle in bins per voxel. In float32 that product is off by 1e-5 of a bin at
+512 voxels, so c and s are split in two: a part of 12 bits, whose products are exact, and a rest.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import torch
+from torch import Tensor
+
+STEP = 2.0**-12  # i is a multiple of 0.5 below 2^11, so i * (multiple of STEP) has at most 24 bits
+SPREAD_RAD = 0.2  # widest fan of directions that may share a strip: its runs of voxels stay short
+
+
+def split(value: Tensor) -> tuple[Tensor, Tensor]:
+    """float64 -> (coarse, rest) in float32, coarse a multiple of STEP, their sum exact to 2^-36."""
+    coarse = (value / STEP).round() * STEP
+    return coarse.float(), (value - coarse).float()
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Neighbouring directions that are gathered together; a view and the opposite one share a direction.
+
+    table   (group, member, 6) float32: as in opposites, but along the group's main axis u, then across it, v;
+            then the step along u per line of v that keeps to one place, and voxels along u per bin
+    member  (group, member, 2) int32: the view in that direction and the opposite one, -1 where there is none
+    main    (group,) int32: 0 where u is x (light runs mostly along y), 1 where u is y
+    widest  the largest |c| + |s| in the table: bins that a square of one voxel may cover
+    """
+
+    table: Tensor
+    member: Tensor
+    main: Tensor
+    widest: float
+
+
+def pairs(angle_rad: Tensor) -> list[tuple[float, int, int]]:
+    """(direction in [0, pi), view, opposite view or -1), sorted by direction; a lone opposite view gives (d, -1, b)."""
+    entries = []
+    for number, angle in enumerate(angle_rad.tolist()):
+        turn = angle / math.pi
+        half = math.floor(turn + 1e-11)
+        entries.append((max(0.0, (turn - half)) * math.pi, half % 2, number))
+    entries.sort(key=lambda e: (round(e[0], 10), e[1]))
+    found: list[tuple[float, int, int]] = []
+    waiting: list[tuple[float, int]] = []  # views of this direction that still lack an opposite
+    for direction, opposite, number in entries:
+        if waiting and abs(waiting[0][0] - direction) > 1e-9:
+            found += [(d, n, -1) for d, n in waiting]
+            waiting = []
+        if not opposite:
+            waiting.append((direction, number))
+        elif waiting:
+            d, n = waiting.pop(0)
+            found.append((d, n, number))
+        else:
+            found.append((direction, -1, number))
+    return sorted(found + [(d, n, -1) for d, n in waiting])
+
+
+@lru_cache(maxsize=16)
+def opposites(views, device: torch.device) -> tuple[Tensor, Tensor]:
+    """(direction, 4) float32: coarse c and s, rests of c and s; (direction, 2) int32: its view, the opposite one."""
+    found = pairs(views.angle_rad)
+    angle = torch.tensor([direction for direction, _, _ in found], dtype=torch.float64)
+    scale = views.voxel_mm / views.bin_mm
+    (c, c_rest), (s, s_rest) = split(angle.cos() * scale), split(angle.sin() * scale)
+    member = torch.tensor([members for _, *members in found], dtype=torch.int32)
+    return torch.stack([c, s, c_rest, s_rest], 1).to(device), member.to(device)
+
+
+@lru_cache(maxsize=16)
+def groups(views, size: int, device: torch.device) -> Groups:
+    """Directions in groups of `size` neighbours; short groups repeat their last direction without views."""
+    gathered: list[list[tuple[float, int, int]]] = []
+    for entry in pairs(views.angle_rad):
+        if not gathered or len(gathered[-1]) == size or entry[0] - gathered[-1][0][0] > SPREAD_RAD:
+            gathered.append([])
+        gathered[-1].append(entry)
+    member = torch.full((len(gathered), size, 2), -1, dtype=torch.int32)
+    angle = torch.empty(len(gathered), size, dtype=torch.float64)
+    for g, entries in enumerate(gathered):
+        for m in range(size):
+            angle[g, m] = entries[min(m, len(entries) - 1)][0]
+            if m < len(entries):
+                member[g, m] = torch.tensor(entries[m][1:])
+    scale = views.voxel_mm / views.bin_mm
+    c, s = angle.cos() * scale, angle.sin() * scale
+    main = s.abs().sum(1) > c.abs().sum(1)
+    along, across = torch.where(main[:, None], s, c), torch.where(main[:, None], c, s)
+    (u, u_rest), (v, v_rest) = split(along), split(across)
+    slope, stretch = (-across / along).float(), (1 / along).float()
+    table = torch.stack([u, v, u_rest, v_rest, slope, stretch], 2)
+    return Groups(
+        table.to(device), member.to(device), main.to(torch.int32).to(device), float((c.abs() + s.abs()).max())
+    )

@@ -1,0 +1,42 @@
+"""A small case against the reference, once per card and precision, before a GPU kernel is trusted."""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
+
+import torch
+
+from lightlathe.dose.kernels import reference
+
+ALLOWED = {  # relative to the norm of the reference
+    "half": 2e-3,  # 11 bits round by 3e-4 of the norm; a wrong weight anywhere in so small a case costs over 1e-2
+    "single": 2e-5,  # float32 sums and powers of two: 1e-6 seen on an H100
+}
+
+
+@lru_cache(maxsize=64)
+def fault(deposit: Callable, collect: Callable, views_class: type, precision: str, device: torch.device) -> str | None:
+    """None where both functions agree with the reference on this device, else what went wrong, in words."""
+    angle = torch.tensor([*(torch.arange(6, dtype=torch.float64) * (math.tau / 6)).tolist(), 0.2])
+    views = views_class(angle.double(), 21, 1.25, 19, 23, 1.0, 10.0, 0.05, precision)
+    generator = torch.Generator().manual_seed(1)
+    light = torch.rand(views.view_shape(20), generator=generator)
+    dose = torch.rand(views.dose_shape(20), generator=generator)
+    exact = replace(views, precision="single")
+    for name, kernel, by_reference, given in (
+        ("dose", deposit, reference.deposit, light),
+        ("adjoint", collect, reference.collect, dose),
+    ):
+        try:
+            got = kernel(given.to(device), views).double().cpu()
+        except Exception as error:  # a compiler or a driver may raise anything; the user is told what and what to set
+            return f"its self-test on {device} failed with {type(error).__name__}: {str(error)[:300]}"
+        wanted = by_reference(given.double(), exact)
+        gap = float((got - wanted).norm() / wanted.norm())
+        if not gap <= ALLOWED[precision]:
+            return (
+                f"its self-test on {device} in precision '{precision}' is off by {gap:.1e} in the {name}, "
+                f"{ALLOWED[precision]:.0e} allowed"
+            )
+    return None

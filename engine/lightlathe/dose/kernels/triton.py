@@ -1,0 +1,136 @@
+"""The dose kernels in Triton, for NVIDIA cards of compute capability 8.0 and above.
+
+Precision (views.precision): "half" rounds the light and the weights to 11 bits and sums in float32; "single" carries
+every number as two halves. Measured errors stand in benchmarks/GPU.md.
+Repeats: bit-equal, no atomics. Memory: one copy of the input in halves (two for "single").
+With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the CPU, slowly; so CI tests them.
+"""
+
+import math
+import os
+
+import torch
+from torch import Tensor
+
+from lightlathe.dose.kernels.directions import groups, opposites
+from lightlathe.dose.kernels.self_test import fault
+
+BINS = 16  # bins that a tile of 8 x 8 voxels reads: at most 7 * sqrt(2) + 2, rounded up for the matrix units
+DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
+RUN = 8  # voxels read in a row
+BLOCK_VOXELS = (
+    256  # a wider grid is collected block by block: neighbouring views drift apart away from a block's centre
+)
+
+
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
+    if dtype != torch.float32:
+        return f"it computes in float32, not {dtype}"
+    if max(views.nx, views.ny, views.bins) > 2048:
+        return (
+            f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins}"
+        )
+    if not interpreted and device.type != "cuda":
+        return f"it runs on NVIDIA cards, not on {device}"
+    try:
+        import triton  # noqa: F401
+    except ImportError:
+        return "triton is not installed; install the extra 'gpu'"
+    if device.type == "cuda" and torch.cuda.get_device_capability(device) < (8, 0):
+        return f"{torch.cuda.get_device_name(device)} lacks the matrix units it uses (compute capability 8.0)"
+    return fault(deposit, collect, type(views), views.precision, device)
+
+
+def _z_block(slices: int, split: bool) -> int:
+    """Slices a program takes: few programs, but not mostly beyond the last slice, and sums that fit the registers."""
+    cost = {256: 2.0 if split else 1.0, 128: 1.15, 64: 1.4, 32: 2.2, 16: 4.0}  # by measurement, per slice
+    return min(cost, key=lambda block: cost[block] * block * math.ceil(slices / block))
+
+
+class _Halves:
+    """A float32 array (a, b, z) as scaled float16: `edge` zeros at both ends of b, z padded to whole blocks.
+
+    limit   zeros also where (2a-na+1)^2 + (2b-nb+1)^2 is more
+    """
+
+    def __init__(self, x: Tensor, split: bool, block: int, edge: int = 0, limit: int | None = None) -> None:
+        from lightlathe.dose.kernels.triton_kernels import to_halves
+
+        planes, columns, nz = x.shape
+        self.low, self.high = torch.aminmax(x)
+        self.padded = block * math.ceil(nz / block)
+        self.hi = torch.empty(planes, columns + 2 * edge, self.padded, device=x.device, dtype=torch.float16)
+        self.lo = torch.empty_like(self.hi) if split else self.hi
+        rows = 4096 // block
+        grid = (math.ceil((columns + 2 * edge) / rows), planes, self.padded // block)
+        to_halves[grid](x, self.low, self.high, self.hi, self.lo, planes, columns, edge, nz, self.padded, limit or 0,
+                        SPLIT=split, ROUND=limit is not None, ROWS=rows, BLOCK=block)  # fmt: skip
+
+    @property
+    def operands(self) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        return self.hi, self.lo, self.low, self.high
+
+
+def _vial(views) -> tuple[float, float, float, int]:
+    """Radius in bins, in two parts; log2 of the light lost per bin; the circle: (2i-nx+1)^2 + (2j-ny+1)^2 <= limit."""
+    limit = math.floor((2 * views.radius_mm / views.voxel_mm) ** 2 * (1 + 1e-12))
+    decay = -views.absorption_per_mm * views.bin_mm * math.log2(math.e)
+    radius = views.radius_mm / views.bin_mm
+    coarse = round(radius * 4096) / 4096
+    return coarse, radius - coarse, decay, min(limit, 2**25)
+
+
+def deposit(views_array: Tensor, views) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice)."""
+    from lightlathe.dose.kernels.triton_kernels import deposit_kernel
+
+    nz = views_array.shape[2]
+    dose = torch.empty(views.dose_shape(nz), device=views_array.device, dtype=torch.float32)
+    if nz == 0:
+        return dose
+    split = views.precision == "single"
+    block = _z_block(nz, split)
+    light = _Halves(views_array, split, block, edge=BINS)
+    table, member = opposites(views, views_array.device)
+    grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), math.ceil(nz / block))
+    deposit_kernel[grid](
+        *light.operands, table, member, dose,
+        views.nx, views.ny, nz, light.padded, views.bins, len(table), *_vial(views),
+        SPLIT=split, TILE=8, BINS=BINS, BLOCK=block, num_warps=4, num_stages=5,
+    )  # fmt: skip
+    return dose
+
+
+def _cuts(voxels: int) -> list[tuple[int, int]]:
+    """A side of the grid in blocks of about BLOCK_VOXELS."""
+    blocks = max(1, round(voxels / BLOCK_VOXELS)) if voxels > 1.5 * BLOCK_VOXELS else 1
+    side = math.ceil(voxels / blocks)
+    return [(start, min(voxels, start + side)) for start in range(0, voxels, side)]
+
+
+def collect(volume: Tensor, views) -> Tensor:
+    """The transpose: views (angle, bin, slice) of a volume (x, y, slice)."""
+    from lightlathe.dose.kernels.triton_kernels import collect_kernel
+
+    nz = volume.shape[2]
+    out = torch.zeros(views.view_shape(nz), device=volume.device, dtype=torch.float32)
+    if nz == 0:
+        return out
+    split = views.precision == "single"
+    block = _z_block(nz, split)
+    vial = _vial(views)
+    voxels = _Halves(volume, split, block, limit=vial[-1])
+    fans = groups(views, DIRECTIONS, volume.device)
+    for x0, x1 in _cuts(views.nx):
+        for y0, y1 in _cuts(views.ny):
+            strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
+            collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
+                *voxels.operands, fans.table, fans.member, fans.main, out,
+                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *vial,
+                SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
+                LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
+                num_warps=4, num_stages=2 if split else 3,
+            )  # fmt: skip
+    return out

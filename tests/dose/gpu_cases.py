@@ -1,0 +1,194 @@
+"""The GPU kernels against the reference: on the card where there is one, else through Triton's interpreter.
+
+test_gpu_kernels.py runs this file in a process of its own, as the interpreter must be chosen before triton is imported.
+On a machine with a card: python -m pytest tests/dose/gpu_cases.py
+"""
+
+import math
+import os
+
+import pytest
+import torch
+
+from lightlathe.beams import Telecentric
+from lightlathe.dose import DoseOperator, Views
+from lightlathe.dose.kernels import choose, directions, reference, self_test
+from lightlathe.errors import KernelUnavailable
+from lightlathe.quantities import Grid
+
+DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
+KERNELS = ["triton"]
+
+# Halves round by at most 2^-11 = 4.9e-4 of a number, light and weights both; the norm of many takes about half of it.
+# "single" carries 22 bits or more of each; float32 sums, roots and powers of two leave some 1e-7, near the rim 1e-6.
+ALLOWED = {"half": 7e-4, "single": 3e-6}
+
+
+def turn(angles: int, first: float = 0.0) -> torch.Tensor:
+    return first + torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
+
+
+# name: angles, bins, bin_mm, nx, ny, radius_mm, absorption_per_mm, slices; voxels of 1 mm
+CASES = {
+    "pairs": (turn(6), 13, 1.0, 11, 9, 6.0, 0.1, 5),
+    "odd angles, no opposites": (turn(5, 0.1), 9, 1.3, 12, 12, 5.5, 0.2, 3),
+    "coarse bins": (turn(4, 0.7), 4, 3.7, 13, 10, 7.0, 0.05, 2),
+    "any angles": (torch.tensor([0.3, 3.0, 7.0, -2.0, 0.31, 0.3 + math.pi]).double(), 20, 1.7, 17, 16, 30.0, 0.05, 2),
+    "one of each": (torch.tensor([0.3]).double(), 1, 1.0, 1, 1, 5.0, 0.0, 1),
+    "one column": (turn(3), 1, 1.0, 7, 6, 4.0, 0.1, 2),
+    "one row of voxels": (turn(7), 12, 1.0, 1, 10, 6.0, 0.1, 4),
+    "many bins": (turn(4), 70, 1.0, 9, 9, 40.0, 0.03, 2),
+    "small vial": (turn(6), 20, 1.0, 20, 20, 3.2, 0.1, 2),
+    "fine turn": (turn(20), 20, 1.0, 18, 19, 10.0, 0.1, 17),
+}
+
+
+def views_of(case: str, precision: str) -> tuple[Views, int]:
+    angle, bins, bin_mm, nx, ny, radius, absorption, slices = CASES[case]
+    return Views(angle, bins, bin_mm, nx, ny, 1.0, radius, absorption, precision), slices
+
+
+def kernel_named(name: str, views: Views):
+    return choose(name, views, DEVICE, torch.float32)[1]
+
+
+def gap(got: torch.Tensor, wanted: torch.Tensor) -> float:
+    return float((got.double().cpu() - wanted).norm() / wanted.norm())
+
+
+@pytest.fixture(params=KERNELS)
+def kernel(request) -> str:
+    return request.param
+
+
+@pytest.mark.parametrize("precision", ["half", "single"])
+@pytest.mark.parametrize("case", CASES)
+def test_both_directions_agree_with_the_reference(kernel, case, precision, monkeypatch):
+    views, slices = views_of(case, precision)
+    module = kernel_named(kernel, views)
+    generator = torch.Generator().manual_seed(7)
+    light = torch.rand(views.view_shape(slices), generator=generator)
+    dose = torch.randn(views.dose_shape(slices), generator=generator)
+    empty = torch.empty
+    monkeypatch.setattr(torch, "empty", lambda *a, **k: empty(*a, **k).fill_(math.nan))  # scratch memory holds anything
+    monkeypatch.setattr(torch, "empty_like", lambda x, **k: torch.full_like(x, math.nan, **k))
+    deposited, collected = module.deposit(light.to(DEVICE), views), module.collect(dose.to(DEVICE), views)
+    monkeypatch.undo()
+    assert gap(deposited, reference.deposit(light.double(), views)) < ALLOWED[precision]
+    assert gap(collected, reference.collect(dose.double(), views)) < ALLOWED[precision]
+    again = module.deposit(light.to(DEVICE), views), module.collect(dose.to(DEVICE), views)
+    assert torch.equal(deposited, again[0])
+    assert torch.equal(collected, again[1])
+
+
+def test_the_comparison_can_fail(kernel):
+    views, slices = views_of("pairs", "half")
+    light = torch.rand(views.view_shape(slices), generator=torch.Generator().manual_seed(7))
+    deposited = kernel_named(kernel, views).deposit(light.to(DEVICE), views)
+    assert gap(deposited * 1.001, reference.deposit(light.double(), views)) > ALLOWED["half"]
+
+
+@pytest.mark.parametrize("precision", ["half", "single"])
+def test_adjoint(kernel, precision):
+    """<A g, v> = <g, A' v>, as a share of the norms. In halves light and voxels are rounded, each in one direction."""
+    views, slices = views_of("fine turn", precision)
+    module = kernel_named(kernel, views)
+    generator = torch.Generator().manual_seed(3)
+    light = torch.rand(views.view_shape(slices), generator=generator)
+    voxels = torch.rand(views.dose_shape(slices), generator=generator)
+    if precision == "half":  # numbers that halves hold exactly: what is left is the weights, made alike in both
+        light, voxels = light.half().float(), voxels.half().float()
+    deposited = module.deposit(light.to(DEVICE), views).double().cpu()
+    collected = module.collect(voxels.to(DEVICE), views).double().cpu()
+    difference = (deposited * voxels).sum() - (light * collected).sum()
+    assert abs(float(difference / (deposited.norm() * voxels.norm()))) < 2e-7  # float32 sums
+
+
+@pytest.mark.parametrize("size", [0.0, 1e-30, 1e30])
+def test_any_size_of_number(kernel, size):
+    """Halves reach from 6e-8 to 65504 only; a loss over a billion voxels has gradients far below."""
+    views, slices = views_of("pairs", "half")
+    module = kernel_named(kernel, views)
+    generator = torch.Generator().manual_seed(5)
+    light = torch.rand(views.view_shape(slices), generator=generator) * size
+    dose = torch.rand(views.dose_shape(slices), generator=generator) * size
+    deposited, collected = module.deposit(light.to(DEVICE), views), module.collect(dose.to(DEVICE), views)
+    if size == 0:
+        assert not deposited.any()
+        assert not collected.any()
+    else:
+        assert gap(deposited, reference.deposit(light.double(), views)) < ALLOWED["half"]
+        assert gap(collected, reference.collect(dose.double(), views)) < ALLOWED["half"]
+
+
+def test_empty_and_dark_slices(kernel):
+    views, _ = views_of("pairs", "half")
+    module = kernel_named(kernel, views)
+    assert module.deposit(torch.zeros(views.view_shape(0), device=DEVICE), views).shape == views.dose_shape(0)
+    assert module.collect(torch.zeros(views.dose_shape(0), device=DEVICE), views).shape == views.view_shape(0)
+    light = torch.zeros(views.view_shape(4), device=DEVICE)
+    light[:, :, 2] = 1
+    deposited = module.deposit(light, views)
+    assert deposited[:, :, 2].any()
+    assert not deposited[:, :, [0, 1, 3]].any()
+
+
+@pytest.mark.parametrize("precision", ["half", "single"])
+def test_gradients(kernel, precision):
+    """Of sum(d * (A p)^2), through DoseOperator and a resampling of pixels: both directions in one chain."""
+    grid = Grid((7, 8, 3), voxel_mm=0.5)
+    chords = Telecentric().chords(angle_rad=turn(5, 0.2), columns=9, rows=3, pixel_mm=0.6)
+    settings = {"vial_radius_mm": 2.1, "absorption_per_mm": 0.3}
+    operator = DoseOperator(chords, grid, **settings, kernel=kernel, device=DEVICE, precision=precision)
+    exact = DoseOperator(chords, grid, **settings, kernel="reference", dtype=torch.float64)
+    assert operator.kernel == kernel
+    generator = torch.Generator().manual_seed(11)
+    patterns = torch.rand(operator.pattern_shape, generator=generator)
+    dose = torch.randn(operator.dose_shape, generator=generator)
+    given = patterns.to(DEVICE).clone().requires_grad_()
+    wanted = patterns.double().requires_grad_()
+    (operator(given).square() * dose.to(DEVICE)).sum().backward()
+    (exact(wanted).square() * dose.double()).sum().backward()
+    assert gap(given.grad, wanted.grad) < 2 * ALLOWED[precision]  # one error of each direction
+
+
+def test_float64_is_refused_by_name(kernel):
+    views, _ = views_of("pairs", "single")
+    with pytest.raises(KernelUnavailable, match=rf"kernel '{kernel}' cannot run here: it computes in float32"):
+        choose(kernel, views, DEVICE, torch.float64)
+
+
+def test_a_kernel_that_is_wrong_is_refused(kernel):
+    views, _ = views_of("pairs", "half")
+    module = kernel_named(kernel, views)
+
+    def wrong(x, views):
+        return module.deposit(x, views) * 1.01
+
+    said = self_test.fault(wrong, module.collect, Views, "half", DEVICE)
+    assert said is not None
+    assert "in the dose" in said
+
+    def broken(x, views):
+        raise RuntimeError("no such instruction")
+
+    said = self_test.fault(module.deposit, broken, Views, "half", DEVICE)
+    assert said is not None
+    assert "no such instruction" in said
+
+
+def test_opposite_views_share_a_direction():
+    found = directions.pairs(torch.tensor([0.0, math.pi / 2, math.pi, 1.0, -math.pi / 2, 1.0], dtype=torch.float64))
+    assert [(round(d, 6), view, opposite) for d, view, opposite in found] == [
+        (0.0, 0, 2),
+        (1.0, 3, -1),
+        (1.0, 5, -1),
+        (round(math.pi / 2, 6), 1, 4),
+    ]
+
+
+def test_a_full_turn_is_all_pairs_and_every_view_appears_once():
+    for angles in (2, 7, 180, 360, 720):
+        members = [n for _, *pair in directions.pairs(turn(angles)) for n in pair if n >= 0]
+        assert sorted(members) == list(range(angles))
+        assert len(directions.pairs(turn(angles))) == (angles // 2 if angles % 2 == 0 else angles)
