@@ -8,7 +8,6 @@ import math
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from lightlathe.part.coverage import LINE_X, LINE_Y, LINES, ONE
 from lightlathe.part.openings import near_holes, winding_at
@@ -26,7 +25,7 @@ def _meets(xa, ya, xb, yb, x):
 
 
 @numba.njit(cache=True)
-def _row_range(facet, x, y, shift, ny):
+def row_range(facet, x, y, shift, ny):
     """Lines at whole x with in-voxel offset y that the facet owns: first row, one beyond the last, side."""
     first = last = 0
     found = 0
@@ -61,7 +60,7 @@ def follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, ex
         y = Y[line] << (shift - 5)
         counts[:] = 0
         for f in mine:
-            first, last, _ = _row_range(whole[f], x, y, shift, ny)
+            first, last, _ = row_range(whole[f], x, y, shift, ny)
             for j in range(first, last):
                 counts[j + 1] += 1
         starts = np.cumsum(counts)
@@ -69,10 +68,10 @@ def follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, ex
         sides = np.empty(starts[-1], dtype=np.int64)
         filled = starts[:-1].copy()
         for f in mine:
-            first, last, side = _row_range(whole[f], x, y, shift, ny)
+            first, last, side = row_range(whole[f], x, y, shift, ny)
             if first >= last:
                 continue
-            slope_x, slope_y = _slopes(whole[f], corners[f], shift)
+            slope_x, slope_y = slopes(whole[f], corners[f], shift)
             low = min(corners[f, 0, 2], corners[f, 1, 2], corners[f, 2, 2])
             high = max(corners[f, 0, 2], corners[f, 1, 2], corners[f, 2, 2])
             for j in range(first, last):
@@ -95,7 +94,7 @@ def follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, ex
 
 
 @numba.njit(cache=True)
-def _slopes(whole, corner, shift):
+def slopes(whole, corner, shift):
     """Rise of the facet's plane in z per whole step of x and of y."""
     ax, ay = float(whole[1, 0] - whole[0, 0]), float(whole[1, 1] - whole[0, 1])
     bx, by = float(whole[2, 0] - whole[0, 0]), float(whole[2, 1] - whole[0, 1])
@@ -174,93 +173,3 @@ def _drop(row, z, area):
         row[k] += part
         if k > 0:
             row[k - 1] += area - part
-
-
-def crossings(
-    corners: NDArray[np.float64],
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
-    """Every crossing of closed facets (f, 3, 3) with the lines along z through the middles of unit cells in x and y.
-
-    Returns cell (c, 2), height, side (1 where the facet faces up) and facet of each crossing, line after line, each
-    from the top down.
-    """
-    shift = 29 - math.ceil(math.log2(float(np.abs(corners).max()) + 1))
-    whole = np.rint(corners[:, :, :2] * (1 << shift)).astype(np.int64)
-    cell, height, side, facet = _all_crossings(corners, whole, shift)
-    order = np.lexsort((-height, cell[:, 1], cell[:, 0]))
-    return cell[order], height[order], side[order], facet[order]
-
-
-@numba.njit(cache=True)
-def _all_crossings(corners, whole, shift):
-    half = np.int64(1) << (shift - 1)
-    total = 0
-    for fill in range(2):
-        if fill:
-            cell = np.empty((total, 2), dtype=np.int64)
-            height = np.empty(total)
-            side = np.empty(total, dtype=np.int64)
-            facet = np.empty(total, dtype=np.int64)
-        total = 0
-        for f in range(len(corners)):
-            low = min(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
-            high = max(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
-            for i in range(low >> shift, (high >> shift) + 1):
-                x = (np.int64(i) << shift) + half
-                first, last, up = _row_range(whole[f], x, half, shift, np.int64(1) << 40)
-                if last <= first:
-                    continue
-                if fill:
-                    slope_x, slope_y = _slopes(whole[f], corners[f], shift)
-                    for j in range(first, last):
-                        dx, dy = float(x - whole[f, 0, 0]), float((j << shift) + half - whole[f, 0, 1])
-                        cell[total, 0], cell[total, 1], side[total], facet[total] = i, j, up, f
-                        height[total] = corners[f, 0, 2] + slope_x * dx + slope_y * dy
-                        total += 1
-                else:
-                    total += last - first
-    return cell, height, side, facet
-
-
-def sides_above(
-    points: NDArray[np.float64], corners: NDArray[np.float64], owner: NDArray[np.int64], body: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """(p,) sum of the sides of the facets (f, 3, 3) straight above each point: for closed facets, how often they wind
-    around it. Facets of the point's own body (body[f] == owner[p]) are left out.
-    """
-    order = np.argsort(points[:, 0], kind="stable")
-    result = np.zeros(len(points), dtype=np.int64)
-    result[order] = _sides_above(points[order], corners, owner[order], body)
-    return result
-
-
-@numba.njit(cache=True)
-def _sides_above(points, corners, owner, body):
-    result = np.zeros(len(points), dtype=np.int64)
-    for f in range(len(corners)):
-        facet = corners[f]
-        low = min(facet[0, 0], facet[1, 0], facet[2, 0])
-        high = max(facet[0, 0], facet[1, 0], facet[2, 0])
-        for p in range(np.searchsorted(points[:, 0], low), np.searchsorted(points[:, 0], high)):
-            if owner[p] == body[f]:
-                continue
-            x, y = points[p, 0], points[p, 1]
-            found, first, last = 0, 0.0, 0.0
-            for a in range(3):
-                b = a + 1 if a < 2 else 0
-                if (facet[a, 0] <= x) != (facet[b, 0] <= x):
-                    q, r = (a, b) if facet[a, 0] < facet[b, 0] else (b, a)  # the same sum from both sides of an edge
-                    rise = (facet[r, 1] - facet[q, 1]) / (facet[r, 0] - facet[q, 0])
-                    first, last = last, facet[q, 1] + rise * (x - facet[q, 0])
-                    found += 1
-            if found < 2 or not min(first, last) <= y < max(first, last):
-                continue
-            ux, uy, uz = facet[1, 0] - facet[0, 0], facet[1, 1] - facet[0, 1], facet[1, 2] - facet[0, 2]
-            vx, vy, vz = facet[2, 0] - facet[0, 0], facet[2, 1] - facet[0, 1], facet[2, 2] - facet[0, 2]
-            nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-            if nz == 0.0:
-                continue
-            z = facet[0, 2] - (nx * (x - facet[0, 0]) + ny * (y - facet[0, 1])) / nz
-            if z > points[p, 2]:
-                result[p] += 1 if nz > 0 else -1
-    return result

@@ -141,7 +141,7 @@ def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int6
 
     A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
     """
-    from lightlathe.part.lines import sides_above
+    from lightlathe.part.crossings import sides_above
 
     centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
     corners = centred[faces]

@@ -119,7 +119,7 @@ def _quantile(thickness: NDArray[np.float64], area: NDArray[np.float64], share: 
 
 def _stretches(surface: Surface) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Thickness, area and middle of every stretch of line within the solid that crosses a wall."""
-    from lightlathe.part.lines import crossings
+    from lightlathe.part.crossings import crossings
     from lightlathe.part.openings import lids
 
     points, closing = lids(surface.vertices_mm, surface.faces)
