@@ -1,0 +1,78 @@
+"""Cases and helpers that the tests of the dose operator share."""
+
+import math
+
+import torch
+from torch import Tensor
+
+from lightlathe.beams import Telecentric
+from lightlathe.beams.telecentric import full_turn
+from lightlathe.dose import DoseOperator
+from lightlathe.dose.kernels import KERNELS, choose
+from lightlathe.dose.views import Views
+from lightlathe.errors import KernelUnavailable
+from lightlathe.quantities import Grid
+
+CPU = torch.device("cpu")
+
+
+def runnable(dtype: torch.dtype) -> list[str]:
+    """Every kernel of the table that computes on this CPU in this dtype; those of the GPU have gpu_cases.py."""
+    views = Views(full_turn(4), 5, 1.0, 4, 4, 1.0, 2.0, 0.1)
+    found = []
+    for name in KERNELS:
+        try:
+            choose(name, views, CPU, dtype)
+        except KernelUnavailable:
+            continue
+        found.append(name)
+    return found
+
+
+def operator(
+    shape: tuple[int, int, int] = (4, 5, 2),  # unlike sizes: a swapped axis cannot hide
+    voxel: float = 0.5,
+    *,
+    angles: int = 3,
+    columns: int = 7,
+    rows: int = 2,
+    pixel: float = 0.5,
+    radius: float = 1.5,
+    absorption: float = 0.4,
+    first_rad: float = 0.3,
+    **more,
+) -> DoseOperator:
+    chords = Telecentric().chords(angle_rad=full_turn(angles, first_rad), columns=columns, rows=rows, pixel_mm=pixel)
+    more.setdefault("dtype", torch.float64)
+    return DoseOperator(chords, Grid(shape, voxel), vial_radius_mm=radius, absorption_per_mm=absorption, **more)
+
+
+def dense(linear, shape: tuple[int, ...], dtype: torch.dtype = torch.float64) -> Tensor:
+    """The matrix of a linear map: one column per entry of its input."""
+    basis = torch.eye(math.prod(shape), dtype=dtype).reshape(-1, *shape)
+    return torch.stack([linear(e).flatten() for e in basis], dim=1)
+
+
+def random(shape: tuple[int, ...], dtype: torch.dtype, seed: int = 0) -> Tensor:
+    return torch.randn(shape, generator=torch.Generator().manual_seed(seed), dtype=torch.float64).to(dtype)
+
+
+# what each case is for: settings of `operator`
+CASES: dict[str, dict] = {
+    "even": {"shape": (6, 8, 4), "columns": 10, "rows": 4, "angles": 4},
+    "odd": {"shape": (7, 5, 3), "columns": 9, "rows": 3, "angles": 5},
+    "unlike": {"shape": (5, 12, 7), "columns": 8, "rows": 7, "angles": 7},
+    "pixel finer": {"shape": (6, 7, 5), "pixel": 0.3, "columns": 13, "rows": 9, "angles": 6},
+    "pixel much finer": {"shape": (6, 5, 3), "pixel": 0.07, "columns": 40, "rows": 21, "angles": 3},
+    "pixel coarser": {"shape": (6, 7, 5), "pixel": 0.8, "columns": 5, "rows": 4, "angles": 6},
+    "pixel much coarser": {"shape": (9, 7, 5), "pixel": 2.3, "columns": 2, "rows": 2, "angles": 3},
+    "one angle": {"angles": 1},
+    "one column": {"columns": 1},
+    "one row": {"shape": (4, 5, 1), "rows": 1},
+    "one of each": {"shape": (1, 1, 1), "columns": 1, "rows": 1, "angles": 1},
+    "one row of voxels": {"shape": (9, 1, 2), "columns": 12},
+    "no absorption": {"absorption": 0.0},
+    "narrow vial": {"shape": (9, 9, 2), "radius": 0.8, "columns": 9},
+    "fewer columns than voxels": {"shape": (40, 30, 3), "radius": 9.0, "columns": 5, "rows": 3},
+    "tiles and blocks": {"shape": (53, 27, 67), "radius": 11.0, "columns": 47, "rows": 67, "angles": 67},
+}
