@@ -20,7 +20,7 @@ def lit_columns(turn_rad: float, nx: int, ny: int, ns: int, pixel: float, column
         (nx, ny, 1), 0.5, angles=1, columns=ns, rows=9, pixel=pixel, radius=90.0, absorption=0.0, first_rad=turn_rad
     )
     g = torch.zeros(a.pattern_shape, dtype=torch.float64)
-    g[0, column, 0] = 1
+    g[0, column] = 1
     return a, a(g)[:, :, 0]
 
 
