@@ -65,7 +65,11 @@ def parser() -> argparse.ArgumentParser:
         "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
     )
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
-    sub.add_argument("--came-out", metavar="WORDS", help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...")
+    sub.add_argument(
+        "--came-out",
+        metavar="WORDS",
+        help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
+    )
     sub.add_argument("--json", action="store_true", help="figures as JSON")
 
     sub = command("export", export, "files for the projector and for people")
@@ -85,9 +89,15 @@ def parser() -> argparse.ArgumentParser:
 def check(arguments: argparse.Namespace) -> int:
     from lightlathe import outlook
     from lightlathe.job import load_job
+    from lightlathe.prepare import load_solids
 
-    verdict = outlook.check(load_job(arguments.job))
-    print(json.dumps(verdict.as_json(), indent=1) if arguments.json else verdict.text())
+    job = load_job(arguments.job)
+    solids, said = load_solids(job)
+    verdict, parts = outlook.check(job, solids), outlook.parts_lines(job, solids, said)
+    if arguments.json:
+        print(json.dumps({**verdict.as_json(), "parts": parts}, indent=1))
+    else:
+        print("\n".join([verdict.text(), *parts]))
     return verdict.exit_code
 
 

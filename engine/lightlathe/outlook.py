@@ -12,7 +12,7 @@ from lightlathe import judge
 from lightlathe.errors import PartError
 from lightlathe.job import Job
 from lightlathe.judge import Case, ExposurePlan, NextExposure, Spread, Verdict
-from lightlathe.part import grid_for
+from lightlathe.part import Surface, fit, grid_for, thin_walls
 from lightlathe.prediction import job_of, predict
 from lightlathe.prepare import Solid, device_of, load_solids, rows_on_slices, voxels
 from lightlathe.quantities import Grid
@@ -37,6 +37,30 @@ def check(job: Job, solids: tuple[Solid, ...] | None = None) -> Verdict:
     """
     solids = solids or load_solids(job)[0]
     return judge.check(case_of(job, solids))
+
+
+def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[str]:
+    """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings."""
+    lines, problems = [], list(said)
+    light = job.light
+    field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
+    grid = grid_for([s.form for s in solids], job.vial.radius_mm, job.grid.voxel_mm)
+    for solid in solids:
+        form = solid.form
+        what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
+        lines.append(f"{solid.role}: {what}")
+        fitting = fit(form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit)
+        size = " x ".join(f"{s:.4g}" for s in fitting.size_mm)
+        lines.append(
+            f"  as placed {size} mm; {fitting.wall_clearance_mm:.3g} mm to the vial's wall, "
+            f"{fitting.field_clearance_mm:.3g} mm to the edge of the light"
+        )
+        problems += fitting.notes
+        if solid.role == "part":
+            thin = thin_walls(form, grid)
+            lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {grid.voxel_mm:g} mm")
+            problems += thin.warnings
+    return lines + [f"warning: {text}" for text in problems]
 
 
 def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:

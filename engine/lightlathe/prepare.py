@@ -49,7 +49,9 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
     light, voxel_mm = job.light, job.grid.voxel_mm
     for solid in (s for s in solids if s.role == "part"):
         field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
-        require_fit(fit(solid.form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit))
+        report = fit(solid.form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit)
+        require_fit(report)
+        said += report.notes
     grid = grid_for([s.form for s in solids], job.vial.radius_mm, voxel_mm, margin_voxels=job.grid.margin_voxels)
     grid = rows_on_slices(grid, light.rows, light.pixel_mm)
     part = voxels(job, solids, grid, device)
@@ -106,16 +108,16 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
 
 def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
     """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
-    covered: dict[str, list[Tensor]] = {"part": [], "insert": [], "keep_liquid": []}
+    forms: dict[str, list[Any]] = {"part": [], "insert": [], "keep_liquid": []}
     for solid in solids:
-        covered[solid.role].append(coverage(solid.form, grid, device=device))
-    part = torch.stack(covered["part"]).amax(0) if len(covered["part"]) > 1 else covered["part"][0]
+        forms[solid.role].append(solid.form)
+    part = coverage(forms["part"], grid, device=device)
     judged = judge(
         part,
         grid,
         job.vial.radius_mm,
-        inserts=covered["insert"],
-        keep_liquid=covered["keep_liquid"],
+        inserts=[coverage(form, grid, device=device) for form in forms["insert"]],
+        keep_liquid=[coverage(form, grid, device=device) for form in forms["keep_liquid"]],
         tolerance_mm=job.design.tolerance_mm,
     )
     return Part(grid, part, judged)
