@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import torch
-from torch import Tensor
 
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
