@@ -16,7 +16,8 @@ LARGE_CHUNK = 2**24  # on cards
 class BoundedLBFGS:
     """Quasi-Newton direction from the last `memory` steps on the levels free to move, projected onto the bounds.
 
-    memory   pairs kept; each takes twice the memory of the patterns
+    memory         pairs kept; each takes twice the memory of the patterns
+    first_change   size of the first step: its mean change, in units of the mean level
 
     One iteration is one trial. A trial that lowers the loss too little shortens the step; no decision waits for the
     host. Pairs are kept when the loss changes to its next stage: its curvature is near enough, and relearning it
@@ -26,6 +27,7 @@ class BoundedLBFGS:
     """
 
     memory: int = 10
+    first_change: float = 0.1
 
     def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         m, n, device = self.memory, patterns.numel(), patterns.device
@@ -57,7 +59,7 @@ class BoundedLBFGS:
         value = torch.where(accepted, at.value.to(torch.float64), value)
         movable = free(x, g, problem.limit)
         downhill = g * movable
-        fresh = _inverse_times(downhill, movable, changes, bends, age, opening=0.1 * x.abs().sum())
+        fresh = _inverse_times(downhill, movable, changes, bends, age, opening=self.first_change * x.abs().sum())
         fresh = fresh.mul_(movable).neg_()
         fresh = torch.where(dot(fresh, downhill) < 0, fresh, -downhill)
         d = torch.where(accepted, fresh, d)

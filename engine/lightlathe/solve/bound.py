@@ -1,0 +1,188 @@
+"""A proof of how wide the process window can be at most, whatever the patterns.
+
+Weights p on the voxels that must stay liquid and q on the part, each summing to 1, prove for patterns g >= 0:
+
+    max outside >= p . D = sum_j (A'p)_j g_j >= r sum_j (A'q)_j g_j = r q . D >= r min inside,  r = min_j (A'p)_j / (A'q)_j
+
+so no patterns reach a ratio below r, or a relative window above 1 - r. The best weights prove the best ratio itself
+(strong duality of linear programming). Weights of one slice prove it for that slice, and the worst slice for all.
+If levels end at a limit G while the least dose in the part is 1 or more, some rays may fall short:
+
+    max outside >= r + G sum_j min(0, (A'p)_j - r (A'q)_j)   for every r; the largest right side is the bound.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.quantities import Target
+from lightlathe.solve.lbfgs import BoundedLBFGS
+from lightlathe.solve.problem import Evaluated
+
+DEEPEST = 40.0  # natural logarithm of the heaviest weight over the lightest
+SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
+ROUNDING = 1e-9  # relative; see `certify`
+
+
+@dataclass(frozen=True)
+class Bound:
+    """What is proven, in relative windows: no patterns reach more.
+
+    window           of the whole print, with light of any strength
+    window_limited   of the whole print, with levels at most the limit and at least the gel dose in the part
+    by_slice         (z,) float64: the window of each slice alone; 1 where a slice has no voxel of one class
+    by_slice_limited (z,) float64
+    weights          (x, y, z) float64: the proof; the weights of each class sum to 1 in every slice
+    """
+
+    window: float
+    window_limited: float
+    by_slice: Tensor
+    by_slice_limited: Tensor
+    weights: Tensor
+
+    @property
+    def worst_slice(self) -> int:
+        return int(self.by_slice_limited.argmin())
+
+
+def prove(
+    operator: Any, target: Target, dose: Tensor, *, exact: Any, limit: float = math.inf, iterations: int = 100
+) -> Bound:
+    """The tightest bound that `iterations` steps on the weights find, certified with the operator `exact`.
+
+    operator   gives each slice from one row of patterns of its own (rows and slices one to one); normalised
+    dose       (x, y, z) in units of the gel dose, of a design: its worst voxels are where the weights start
+    exact      the same operator in float64, normalised alike, on any device
+    limit      highest level, for the limited bound
+
+    One iteration is two products with the operator and two with its transpose.
+    """
+    if operator.pattern_shape[2] != operator.dose_shape[2]:
+        raise SolveError(
+            f"the bound needs one pattern row per slice; got {operator.pattern_shape[2]} rows for "
+            f"{operator.dose_shape[2]} slices. Give it the same chords with rows at the slices."
+        )
+    game = _Game(operator, target)
+    depth = game.start(dose)
+    solver = BoundedLBFGS(first_change=1e-3)  # of logarithms, not of levels
+    state = solver.begin(depth, game)
+    stage, best = -1, depth
+    least = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
+    for number in range(iterations):
+        if number * len(SHARPNESS) // iterations != stage:
+            stage = number * len(SHARPNESS) // iterations
+            state = solver.restage(state)
+        at, worst = game.evaluate(state["trial"], SHARPNESS[stage])
+        best = torch.where(worst < least, at.patterns, best)
+        least = torch.minimum(worst, least)
+        state = solver.advance(state, at, game)
+    return certify(exact, target, game.weights(best), limit)
+
+
+def certify(exact: Any, target: Target, weights: Tensor, limit: float = math.inf) -> Bound:
+    """What `weights` (x, y, z) prove, computed in float64 with the operator `exact`.
+
+    Rounding: every term of A'p and A'q is 0 or more, so no digits cancel. With n terms each sum is right to
+    n * 2^-53 of itself (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., section 4.2), and the
+    geometry inside the operator to some 1e-15 of the light; for the 10^5 voxels that one ray may cross that is below
+    1e-10. Ratios are lowered by ROUNDING = 1e-9 of themselves, which covers both.
+    """
+    if exact.dtype != torch.float64:
+        raise SolveError(f"a certificate needs an operator in float64; got {exact.dtype}.")
+    device = exact.device
+    solid, liquid = target.solid.to(device), target.liquid.to(device)
+    both = solid.any(0).any(0) & liquid.any(0).any(0)
+    weights = weights.to(device=device, dtype=torch.float64)
+    parts = []
+    for mask in (liquid, solid):
+        part = weights * mask
+        parts.append(part / part.sum((0, 1)).clamp(min=1e-300))
+    over, under = (exact.transpose(part).flatten(0, 1) for part in parts)
+    ratio = torch.where(under > 0, over / under.clamp(min=1e-300), math.inf).amin(0) * (1 - ROUNDING)
+    ratio = torch.where(both, ratio, 0.0)
+    limited = torch.where(both, torch.maximum(_limited(over, under, ratio, limit), ratio), 0.0)
+    return Bound(
+        window=float(1 - ratio.amax()),
+        window_limited=float(1 - limited.amax()),
+        by_slice=(1 - ratio).cpu(),
+        by_slice_limited=(1 - limited).cpu(),
+        weights=(parts[0] + parts[1]).cpu(),
+    )
+
+
+def _limited(over: Tensor, under: Tensor, ratio: Tensor, limit: float) -> Tensor:
+    """(slice,) the most of r + limit * sum_j min(0, over_j - r under_j), which is concave in r, by golden halving."""
+    if not math.isfinite(limit):
+        return ratio
+    low, high = ratio.clone(), ratio + 2
+
+    def proven(r: Tensor) -> Tensor:
+        short = (over - r * under).clamp(max=0).sum(0)
+        return r * (1 - ROUNDING) + limit * short * (1 + ROUNDING)
+
+    for _ in range(60):  # shrinks the interval by (2/3)^60, to 1e-10
+        left, right = low + (high - low) / 3, high - (high - low) / 3
+        rises = proven(left) < proven(right)
+        low, high = torch.where(rises, left, low), torch.where(rises, high, right)
+    return proven((low + high) / 2)
+
+
+class _Game:
+    """Weights as logarithms 0..DEEPEST per voxel, and how little they prove, softly, slice by slice."""
+
+    limit = DEEPEST  # what the solver keeps its variables under
+
+    def __init__(self, operator: Any, target: Target) -> None:
+        self.operator, self.target = operator, target
+        self.both = (target.solid.any(0).any(0) & target.liquid.any(0).any(0)).to(operator.dtype)
+
+    def start(self, dose: Tensor) -> Tensor:
+        """Weights that fall by e for each 1/30 of the gel dose away from the worst voxel, one in a hundred even."""
+        excess = torch.where(self.target.solid, 1 - dose, dose - 1)
+        heavy = self.weights(30 * excess.to(self.operator.dtype), deepest=None)
+        mixed = torch.zeros_like(heavy)
+        for mask in (self.target.solid, self.target.liquid):
+            mixed = mixed + 0.99 * heavy * mask + 0.01 * mask / mask.sum((0, 1)).clamp(min=1)
+        logs = torch.where(mixed > 0, mixed, 1).log()
+        return (logs - logs.amax((0, 1)) + DEEPEST).clamp_(0, DEEPEST)
+
+    def weights(self, depth: Tensor, deepest: float | None = DEEPEST) -> Tensor:
+        """(x, y, z) weights, each class summing to 1 in every slice where it has voxels."""
+        total = torch.zeros_like(depth)
+        for mask in (self.target.solid, self.target.liquid):
+            logs = torch.where(mask, depth, -math.inf)
+            total = total + torch.exp(logs - logs.amax((0, 1)).nan_to_num(neginf=0.0)) * mask / _sum(logs)
+        return total
+
+    def evaluate(self, depth: Tensor, sharpness: float) -> tuple[Evaluated, Tensor]:
+        """Value and gradient of the mean over slices of the soft maximum of log((A'q)_j / (A'p)_j), and the hard one."""
+        solid, liquid = self.target.solid, self.target.liquid
+        weights = self.weights(depth)
+        tiny = 1e-30
+        over = self.operator.transpose(weights * liquid)
+        under = self.operator.transpose(weights * solid)
+        touched = (under > 0) & (self.both > 0)
+        gap = torch.where(touched, under.clamp(min=tiny).log() - over.clamp(min=tiny).log(), -math.inf)
+        rays = gap.flatten(0, 1)
+        soft = (sharpness * rays).logsumexp(0) / sharpness
+        count = self.both.sum().clamp(min=1)
+        share = torch.where(touched, torch.exp(sharpness * (gap - soft)), 0.0) / count
+        slope = self.operator(share / under.clamp(min=tiny)) * solid
+        slope = slope - self.operator(share / over.clamp(min=tiny)) * liquid
+        gradient = torch.zeros_like(depth)
+        for mask in (solid, liquid):
+            part = weights * mask
+            gradient = gradient + part * (slope - (part * slope).sum((0, 1)))
+        value = torch.where(self.both > 0, soft, 0.0).sum() / count
+        return Evaluated(depth, weights, value, gradient), rays.amax(0)
+
+
+def _sum(logs: Tensor) -> Tensor:
+    """(z,) sum of exp(logs - max) in each slice, 1 where there is nothing."""
+    top = logs.amax((0, 1)).nan_to_num(neginf=0.0)
+    return torch.where(logs.isfinite(), torch.exp(logs - top), 0.0).sum((0, 1)).clamp(min=1e-30)

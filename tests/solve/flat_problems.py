@@ -1,0 +1,52 @@
+"""Small flat problems: one slice, parallel light, a shape in the vial."""
+
+import dataclasses
+import math
+from types import SimpleNamespace
+
+import torch
+
+from lightlathe.beams.telecentric import Telecentric, full_turn
+from lightlathe.dose import DoseOperator
+from lightlathe.quantities import Grid, Target
+from lightlathe.solve import normalised
+
+
+def _disc(x, y):
+    return x * x + y * y <= 0.25
+
+
+def _hook(x, y):
+    radius = torch.sqrt(x * x + y * y)
+    return (radius >= 0.35) & (radius <= 0.68) & (torch.atan2(y, x).abs() >= 0.7)
+
+
+def _two_pins(x, y):
+    return ((x - 0.38) ** 2 + (y - 0.1) ** 2 <= 0.07) | ((x + 0.35) ** 2 + (y + 0.2) ** 2 <= 0.055)
+
+
+SHAPES = {"disc": _disc, "hook": _hook, "two_pins": _two_pins}
+
+
+def make(
+    shape="hook", *, voxels=16, angles=24, columns=None, absorption=1.0, dtype=torch.float64, slices=1, device="cpu"
+):
+    """A normalised operator in a vial of radius 1 mm and the target of a shape, the same in every slice."""
+    columns = voxels if columns is None else columns
+    grid = Grid((voxels, voxels, slices), 2 / voxels)
+    chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=slices, pixel_mm=2 / columns)
+    chords = dataclasses.replace(chords, row_mm=grid.voxel_mm)
+    operator = DoseOperator(
+        chords, grid, vial_radius_mm=1.0, absorption_per_mm=absorption, kernel="reference", dtype=dtype, device=device
+    )
+    x, y = grid.centres_mm(0)[:, None], grid.centres_mm(1)[None, :]
+    inside = grid.inside(1.0)[:, :, None].expand(grid.shape)
+    solid = SHAPES[shape](x, y)[:, :, None] & inside
+    target = Target(solid=solid.to(device), liquid=(inside & ~solid).to(device))
+    return SimpleNamespace(operator=normalised(operator, target), raw=operator, target=target, grid=grid)
+
+
+def dense(operator):
+    """(judged or not, all voxels) x levels matrix of an operator, float64 numpy: one column per level."""
+    basis = torch.eye(math.prod(operator.pattern_shape), dtype=operator.dtype)
+    return torch.stack([operator(e.reshape(operator.pattern_shape)).flatten() for e in basis], dim=1).numpy()
