@@ -1,9 +1,9 @@
 """Whole designs of five real meshes: read, designed, predicted, exported; figures, times and pictures.
 
-    python benchmarks/parts.py MESHES OUT [--voxels 96] [--device auto] [--iterations 60] [--only NAME]
+    python benchmarks/parts.py MESHES OUT [--voxels 96] [--device auto] [--iterations 60] [--figures-only]
 
-MESHES is the folder of test meshes; pictures, result files and frames go to OUT. Every part sits in a vial about 1.5 times
-as wide as the part's reach; `--voxels` is the number of voxels across the vial. The resin takes mu R = 0.5.
+MESHES is the folder of test meshes; pictures, result files and frames go to OUT. Every part sits in a vial about 1.5
+times as wide as the part's reach; `--voxels` is the number of voxels across the vial. The resin takes mu R = 0.5.
 """
 
 import argparse
@@ -88,13 +88,13 @@ def main() -> None:
     parser.add_argument("--iterations", type=int, default=60)
     parser.add_argument("--device", default="auto")
     parser.add_argument("--only", choices=PARTS)
+    parser.add_argument("--figures-only", action="store_true", help="write no files")
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     card = torch.cuda.get_device_name() if torch.cuda.is_available() else f"{torch.get_num_threads()} CPU threads"
     print(f"{platform.machine()}, {card}, torch {torch.__version__}, Python {platform.python_version()}")
-    print(
-        f"{'part':16}{'grid':>16}{'wrong':>8}{'window':>8}{'IoU':>8}{'IoU fine':>9}{'expose s':>9}{'prepare s':>10}{'design s':>9}"
-    )
+    heads = ("grid", "wrong", "window", "IoU", "IoU fine", "exposure s", "prepare s", "design s")
+    print(f"{'part':16}" + "".join(f"{head:>14}" for head in heads))
     for name, (mesh, unit, lay) in PARTS.items():
         if options.only in (None, name):
             run(name, options.meshes / mesh, unit, lay, options)
@@ -109,11 +109,11 @@ def run(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Nam
     done = time.perf_counter()
     q = record.quality
     grid = "x".join(str(n) for n in record.part.grid.shape)
-    print(
-        f"{name:16}{grid:>16}{q['wrong_voxels']:8.0f}{q['window_relative']:8.3f}{q['iou']:8.4f}"
-        f"{q.get('iou_fine', float('nan')):9.4f}{record.patterns.exposure_s:9.0f}{ready - began:10.1f}{done - ready:9.1f}",
-        flush=True,
-    )
+    figures = (grid, f"{q['wrong_voxels']:.0f}", *(f"{q[k]:.4f}" for k in ("window_relative", "iou", "iou_fine")))
+    times = (f"{t:.1f}" for t in (record.patterns.exposure_s, ready - began, done - ready))
+    print(f"{name:16}" + "".join(f"{value:>14}" for value in (*figures, *times)), flush=True)
+    if options.figures_only:
+        return
     record.save(options.out / f"{name}.lathe.h5")
     pipeline.picture(record, options.out / f"{name}.png")
     pipeline.frames(record, options.out / f"{name}_frames_{time.time_ns()}")
