@@ -15,6 +15,7 @@ import torch
 from torch import Tensor
 
 STEP = 2.0**-12  # i is a multiple of 0.5 below 2^11, so i * (multiple of STEP) has at most 24 bits
+BLOCK_VOXELS = 256  # a wider grid is collected block by block, as neighbouring views drift apart away from a centre
 SPREAD_RAD = 0.2  # widest fan of directions that may share a strip: its runs of voxels stay short
 
 
@@ -22,6 +23,22 @@ def split(value: Tensor) -> tuple[Tensor, Tensor]:
     """float64 -> (coarse, rest) in float32, coarse a multiple of STEP, their sum exact to 2^-36."""
     coarse = (value / STEP).round() * STEP
     return coarse.float(), (value - coarse).float()
+
+
+def vial(views) -> tuple[float, float, float, int]:
+    """Radius in bins, in two parts; log2 of the light lost per bin; the circle: (2i-nx+1)^2 + (2j-ny+1)^2 <= limit."""
+    limit = math.floor((2 * views.radius_mm / views.voxel_mm) ** 2 * (1 + 1e-12))
+    decay = -views.absorption_per_mm * views.bin_mm * math.log2(math.e)
+    radius = views.radius_mm / views.bin_mm
+    coarse = round(radius * 4096) / 4096
+    return coarse, radius - coarse, decay, min(limit, 2**25)
+
+
+def blocks(voxels: int) -> list[tuple[int, int]]:
+    """A side of the grid in pieces of about BLOCK_VOXELS, starting on even voxels."""
+    number = max(1, round(voxels / BLOCK_VOXELS)) if voxels > 1.5 * BLOCK_VOXELS else 1
+    side = 2 * math.ceil(voxels / number / 2)
+    return [(start, min(voxels, start + side)) for start in range(0, voxels, side)]
 
 
 @dataclass(frozen=True)

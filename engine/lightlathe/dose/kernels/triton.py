@@ -12,15 +12,12 @@ import os
 import torch
 from torch import Tensor
 
-from lightlathe.dose.kernels.directions import groups, opposites
+from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
 from lightlathe.dose.kernels.self_test import fault
 
 BINS = 16  # bins that a tile of 8 x 8 voxels reads: at most 7 * sqrt(2) + 2, rounded up for the matrix units
 DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
 RUN = 8  # voxels read in a row
-BLOCK_VOXELS = (
-    256  # a wider grid is collected block by block: neighbouring views drift apart away from a block's centre
-)
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
@@ -73,15 +70,6 @@ class _Halves:
         return self.hi, self.lo, self.low, self.high
 
 
-def _vial(views) -> tuple[float, float, float, int]:
-    """Radius in bins, in two parts; log2 of the light lost per bin; the circle: (2i-nx+1)^2 + (2j-ny+1)^2 <= limit."""
-    limit = math.floor((2 * views.radius_mm / views.voxel_mm) ** 2 * (1 + 1e-12))
-    decay = -views.absorption_per_mm * views.bin_mm * math.log2(math.e)
-    radius = views.radius_mm / views.bin_mm
-    coarse = round(radius * 4096) / 4096
-    return coarse, radius - coarse, decay, min(limit, 2**25)
-
-
 def deposit(views_array: Tensor, views) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice)."""
     from lightlathe.dose.kernels.triton_kernels import deposit_kernel
@@ -97,17 +85,10 @@ def deposit(views_array: Tensor, views) -> Tensor:
     grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), math.ceil(nz / block))
     deposit_kernel[grid](
         *light.operands, table, member, dose,
-        views.nx, views.ny, nz, light.padded, views.bins, len(table), *_vial(views),
+        views.nx, views.ny, nz, light.padded, views.bins, len(table), *vial(views),
         SPLIT=split, TILE=8, BINS=BINS, BLOCK=block, num_warps=4, num_stages=5,
     )  # fmt: skip
     return dose
-
-
-def _cuts(voxels: int) -> list[tuple[int, int]]:
-    """A side of the grid in blocks of about BLOCK_VOXELS."""
-    blocks = max(1, round(voxels / BLOCK_VOXELS)) if voxels > 1.5 * BLOCK_VOXELS else 1
-    side = math.ceil(voxels / blocks)
-    return [(start, min(voxels, start + side)) for start in range(0, voxels, side)]
 
 
 def collect(volume: Tensor, views) -> Tensor:
@@ -120,15 +101,15 @@ def collect(volume: Tensor, views) -> Tensor:
         return out
     split = views.precision == "single"
     block = _z_block(nz, split)
-    vial = _vial(views)
-    voxels = _Halves(volume, split, block, limit=vial[-1])
+    circle = vial(views)
+    voxels = _Halves(volume, split, block, limit=circle[-1])
     fans = groups(views, DIRECTIONS, volume.device)
-    for x0, x1 in _cuts(views.nx):
-        for y0, y1 in _cuts(views.ny):
+    for x0, x1 in blocks(views.nx):
+        for y0, y1 in blocks(views.ny):
             strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
             collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
                 *voxels.operands, fans.table, fans.member, fans.main, out,
-                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *vial,
+                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *circle,
                 SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
                 LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
                 num_warps=4, num_stages=2 if split else 3,

@@ -1,0 +1,95 @@
+"""The dose kernels in CUDA for compute capability 9.0 (H100, H200): the fastest, in halves only.
+
+Built at first use from cuda_hopper.cu by the run-time compiler that torch brings. The scheme is that of triton.py, with
+weights made in the registers that the matrix instructions read, and light and voxels laid out for bulk copies.
+Repeats: bit-equal, no atomics. Memory: one copy of the light in halves, two of the voxels.
+"""
+
+import math
+from functools import lru_cache
+from pathlib import Path
+
+import torch
+from torch import Tensor
+
+from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
+from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
+from lightlathe.dose.kernels.self_test import fault
+
+WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
+PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 22, 10000
+DIRECTIONS_AT_MOST = 2000  # a table of them lies in shared memory
+
+
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    if dtype != torch.float32:
+        return f"it computes in float32, not {dtype}"
+    if views.precision != "half":
+        return f"it works in halves, and precision is '{views.precision}'; kernel 'triton' has both"
+    if max(views.nx, views.ny, views.bins) > 2048 or views.angles > DIRECTIONS_AT_MOST:
+        return (
+            f"it takes 2048 voxels or bins across and {DIRECTIONS_AT_MOST} angles at most, and this is "
+            f"{views.nx} x {views.ny}, {views.bins} bins, {views.angles} angles"
+        )
+    if device.type != "cuda":
+        return f"it runs on NVIDIA cards, not on {device}"
+    if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):
+        return f"{torch.cuda.get_device_name(device)} has no warp-group matrix instructions (compute capability 9.0)"
+    return fault(deposit, collect, type(views), "half", device)
+
+
+@lru_cache(maxsize=16)
+def _program(device: torch.device) -> Program:
+    return Program(Path(__file__).with_suffix(".cu").read_text(), "sm_90a")
+
+
+def deposit(views_array: Tensor, views) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice)."""
+    device, nz = views_array.device, views_array.shape[2]
+    dose = torch.empty(views.dose_shape(nz), device=device, dtype=torch.float32)
+    if nz == 0:
+        return dose
+    table, member = opposites(views, device)
+    low, high = torch.aminmax(views_array)
+    wide, octets = views.bins + 2 * WINDOW, 16 * math.ceil(nz / 128)
+    light = torch.empty(len(table), 2, octets, wide, 8, device=device, dtype=torch.float16)
+    radius, _, decay, limit = vial(views)
+    with torch.cuda.device(device):
+        program = _program(device)
+        grid = (math.ceil(wide / 32), math.ceil(octets / 8), 2 * len(table))
+        program.launch("light_to_halves", grid, (32, 8), 0,
+                       views_array, low, high, member, light, views.bins, wide, WINDOW, nz, octets)  # fmt: skip
+        grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), octets // 16)
+        program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * DIRECTIONS_AT_MOST,
+                       light, table, low, high, dose, views.nx, views.ny, nz, octets, wide, views.bins, len(table),
+                       radius, decay, limit)  # fmt: skip
+    return dose
+
+
+def collect(volume: Tensor, views) -> Tensor:
+    """The transpose: views (angle, bin, slice) of a volume (x, y, slice)."""
+    device, nz = volume.device, volume.shape[2]
+    out = torch.zeros(views.view_shape(nz), device=device, dtype=torch.float32)
+    if nz == 0:
+        return out
+    nx, ny, octets = views.nx, views.ny, math.ceil(nz / 8)
+    low, high = torch.aminmax(volume)
+    by_x = torch.empty(ny, octets, 8 * nx, device=device, dtype=torch.float16)
+    by_y = torch.empty(nx, octets, 8 * ny, device=device, dtype=torch.float16)
+    radius, _, decay, limit = vial(views)
+    fans = groups(views, 8, device)
+    with torch.cuda.device(device):
+        program = _program(device)
+        grid = (math.ceil(nx / 16), math.ceil(ny / 16), math.ceil(octets / 4))
+        program.launch("voxels_to_halves", grid, (16, 16), 0, volume, low, high, by_x, by_y, nx, ny, nz, octets, limit)
+        along_x = TensorMap(by_x, (ny, octets, 8 * nx), (1, 32, 64))
+        along_y = TensorMap(by_y, (nx, octets, 8 * ny), (1, 32, 64))
+        for x0, x1 in blocks(nx):
+            for y0, y1 in blocks(ny):
+                strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
+                program.launch("collect", (len(fans.main) * strips, math.ceil(nz / 256)), (384,),
+                               PAIRS * PAIR_BYTES + 4 * RUNS, along_x, along_y, fans.table, fans.member, fans.main,
+                               low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1,
+                               radius, decay, limit)  # fmt: skip
+    return out
