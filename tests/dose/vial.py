@@ -9,7 +9,13 @@ from lightlathe.dose import DoseOperator
 
 
 def slice_of(
-    radius: float, voxel: float, *, angles: int = 720, absorption: float = 0.0, odd: bool = False
+    radius: float,
+    voxel: float,
+    *,
+    angles: int = 720,
+    absorption: float = 0.0,
+    odd: bool = False,
+    first_rad: float = 0.0,
 ) -> DoseOperator:
     """One slice that just holds the vial; pixel = voxel, and a dose is the mean over a turn of unit incident light.
 
@@ -18,7 +24,7 @@ def slice_of(
     n = 2 * round(radius / voxel) + (1 if odd else 0)
     return operator(
         (n, n, 1), voxel, angles=angles, columns=n + 2, rows=1, pixel=voxel, radius=radius, absorption=absorption,
-        first_rad=0.0,
+        first_rad=first_rad,
     )  # fmt: skip
 
 
