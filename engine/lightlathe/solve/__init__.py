@@ -12,6 +12,7 @@ Either way voxels 2 to 3 times finer than the pattern columns print truer than v
 
 from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
+from lightlathe.solve.bound import Bound, certify, prove
 from lightlathe.solve.design import Outcome, Solver, StopRule, solve
 from lightlathe.solve.free_set_ramp import FreeSetRamp
 from lightlathe.solve.lbfgs import BoundedLBFGS
@@ -31,6 +32,6 @@ STARTS = {
     "filtered": Filtered,
 }
 __all__ = [
-    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "BoundedLBFGS", "Evaluated", "Filtered", "FreeSetRamp",
-    "Outcome", "PrimalDual", "Problem", "Solver", "StopRule", "Uniform", "normalised", "solve",
+    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Evaluated", "Filtered", "FreeSetRamp",
+    "Outcome", "PrimalDual", "Problem", "Solver", "StopRule", "Uniform", "certify", "normalised", "prove", "solve",
 ]  # fmt: skip
