@@ -50,6 +50,7 @@ finer = {finer}
 [design]
 iterations = {iterations}
 device = "{device}"
+kernel = "{kernel}"
 """
 
 
@@ -74,6 +75,7 @@ def job_text(mesh: Path, unit: str, lay: str | None, options: argparse.Namespace
         finer=options.finer,
         iterations=options.iterations,
         device=options.device,
+        kernel=options.kernel,
     )
 
 
@@ -87,6 +89,7 @@ def main() -> None:
     parser.add_argument("--finer", type=int, default=2)
     parser.add_argument("--iterations", type=int, default=60)
     parser.add_argument("--device", default="auto")
+    parser.add_argument("--kernel", default="auto")
     parser.add_argument("--only", choices=PARTS)
     parser.add_argument("--figures-only", action="store_true", help="write no files")
     options = parser.parse_args()
