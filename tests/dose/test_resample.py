@@ -1,0 +1,141 @@
+"""From pixels on chords to even bins: uneven, shifted, bent and dimmed chords."""
+
+import math
+
+import pytest
+import torch
+from dose_cases import dense, operator, random
+
+from lightlathe.beams.telecentric import full_turn
+from lightlathe.dose import DoseOperator
+from lightlathe.dose.resample import plan
+from lightlathe.dose.taps import Taps, interpolation
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Chords, Grid
+
+GRID = Grid((9, 9, 2), 0.5)
+EPS = 1e-12  # float64 sums of some tens of numbers
+
+
+def matrix(taps: Taps) -> torch.Tensor:
+    return taps.apply(torch.eye(taps.inputs, dtype=torch.float64), 0)
+
+
+def chords(offset, *, angles=12, turn=0.0, share=1.0, rows=2) -> Chords:
+    offset = torch.as_tensor(offset, dtype=torch.float64)
+    return Chords(full_turn(angles), offset, turn + 0.0 * offset, share + 0.0 * offset, rows, 0.5)
+
+
+def light(c: Chords, absorption: float = 0.3) -> DoseOperator:
+    return DoseOperator(c, GRID, vial_radius_mm=2.0, absorption_per_mm=absorption, dtype=torch.float64)
+
+
+@pytest.mark.parametrize("spacing", [0.1, 0.37, 1.0, 1.9])
+def test_even_light_stays_even_and_every_pixel_counts(spacing):
+    sources = (torch.arange(60, dtype=torch.float64) - 29.5) * spacing
+    at = torch.arange(-40, 41, dtype=torch.float64)
+    weights = matrix(interpolation(at, sources, 1.0, spacing))
+    covered = at.abs() <= float(sources[-1]) - max(1.0, spacing)
+    torch.testing.assert_close(weights[covered].sum(1), torch.ones(int(covered.sum())).double(), rtol=0, atol=EPS)
+    assert not weights[at.abs() > float(sources[-1]) + max(1.0, spacing)].any()
+    seen = sources.abs() < 38
+    assert bool((weights.sum(0)[seen] > 0).all())  # no pixel is dark for ever
+
+
+def test_coarse_pixels_are_interpolated_linearly_even_or_not():
+    """A straight line is read exactly between the outermost sources, by definition of linear interpolation."""
+    sources = torch.tensor([-3.0, -1.2, 0.1, 1.0, 2.7], dtype=torch.float64)
+    at = torch.linspace(-3, 2.7, 39, dtype=torch.float64)
+    weights = matrix(interpolation(at, sources, 0.15, 1.0))
+    torch.testing.assert_close(weights @ (2 * sources + 1), 2 * at + 1, rtol=0, atol=EPS)
+    assert int((weights > 0).sum(1).max()) == 2
+
+
+def test_a_transposed_map_is_the_transpose_and_twice_is_the_map():
+    taps = interpolation(torch.arange(7).double(), torch.linspace(-1, 8, 23, dtype=torch.float64), 1.0, 1.0)
+    torch.testing.assert_close(matrix(taps.transposed()), matrix(taps).T, rtol=0, atol=0)
+    torch.testing.assert_close(matrix(taps.transposed().transposed()), matrix(taps), rtol=0, atol=0)
+    x = random((3, 23, 2), torch.float64)
+    torch.testing.assert_close(taps.apply(x, 1), torch.einsum("oi,aib->aob", matrix(taps), x), rtol=0, atol=EPS)
+    y = random((3, 2, 23), torch.float64)
+    torch.testing.assert_close(taps.apply(y, 2), torch.einsum("oi,abi->abo", matrix(taps), y), rtol=0, atol=EPS)
+
+
+def test_nothing_is_resampled_where_pixels_are_voxels():
+    resampling, views = plan(chords((torch.arange(9) - 4) * 0.5), GRID, 2.0, 0.3)
+    assert resampling.columns is None
+    assert resampling.rows is None
+    assert (views.bins, views.bin_mm) == (9, 0.5)
+
+
+def test_chords_beside_the_axis_land_beside_it():
+    """Eight columns shifted by one: the same light as nine of which the first is dark."""
+    offset = (torch.arange(9) - 4) * 0.5
+    whole, shifted = light(chords(offset)), light(chords(offset[1:]))
+    g = random(shifted.pattern_shape, torch.float64)
+    dark = torch.zeros(12, 1, 2, dtype=torch.float64)
+    torch.testing.assert_close(shifted(g), whole(torch.cat([dark, g], 1)), rtol=0, atol=EPS)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.8])
+def test_one_column_anywhere(offset):
+    a = light(chords([offset], angles=1), absorption=0.0)
+    dose = a(torch.ones(a.pattern_shape, dtype=torch.float64))[:, 4, 0]
+    x = GRID.centres_mm(0)
+    assert float((dose * x).sum() / dose.sum()) == pytest.approx(offset, abs=1e-9)
+
+
+def test_each_column_keeps_its_share():
+    offset = (torch.arange(9) - 4) * 0.5
+    share = torch.linspace(0.2, 1.0, 9, dtype=torch.float64)
+    dimmed, full = light(chords(offset, share=share)), light(chords(offset))
+    g = random(full.pattern_shape, torch.float64)
+    torch.testing.assert_close(dimmed(g), full(g * share[None, :, None]), rtol=0, atol=EPS)
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_bent_chords_read_a_neighbouring_angle(backwards):
+    """All chords turned by two and a quarter steps: views show the patterns of angles as much earlier, mixed 3 to 1.
+
+    Where the angles run backwards a step is negative, and so it is two and a quarter steps later."""
+    c = chords((torch.arange(9) - 4) * 0.5, turn=2.25 * 2 * math.pi / 12)
+    straight = chords((torch.arange(9) - 4) * 0.5)
+    sign = 1
+    if backwards:
+        c = Chords(-c.angle_rad, c.offset_mm, c.turn_rad, c.share, c.rows, c.row_mm)
+        straight = Chords(-straight.angle_rad, straight.offset_mm, straight.turn_rad, straight.share, 2, 0.5)
+        sign = -1
+    g = random(c.pattern_shape, torch.float64)
+    mixed = 0.75 * g.roll(2 * sign, 0) + 0.25 * g.roll(3 * sign, 0)
+    torch.testing.assert_close(light(c)(g), light(straight)(mixed), rtol=0, atol=EPS)
+
+
+@pytest.mark.parametrize("pitch", [0.5, 0.2, 0.8])
+def test_the_transpose_of_bent_dimmed_uneven_chords(pitch):
+    """The whole matrix; chords as a bare vial makes them: spread unevenly, turned more and dimmed towards the rim."""
+    s = (torch.arange(7, dtype=torch.float64) - 3) * pitch
+    c = Chords(full_turn(5, 0.2), s + 0.05 * s**3, 0.7 * s, 1 - 0.1 * s.abs(), 3, 0.4)
+    a = light(c)
+    forward = dense(a, a.pattern_shape)
+    assert forward.count_nonzero() > 100
+    torch.testing.assert_close(dense(a.transpose, a.dose_shape), forward.T, rtol=0, atol=1e-15)
+
+
+def test_bent_chords_need_an_even_turn():
+    c = chords((torch.arange(9) - 4) * 0.5, turn=0.1)
+    half = Chords(c.angle_rad / 2, c.offset_mm, c.turn_rad, c.share, c.rows, c.row_mm)
+    with pytest.raises(ShapeError, match="do not divide one turn evenly"):
+        light(half)
+
+
+def test_tables_are_made_once(monkeypatch):
+    """Neither direction builds tables or moves them to the device: both were done when the operator was made."""
+    a = operator(pixel=0.3, columns=13, rows=9)
+
+    def forbidden(*_):
+        raise AssertionError("tables built inside an iteration")
+
+    monkeypatch.setattr(Taps, "of", forbidden)
+    monkeypatch.setattr(Taps, "to", forbidden)
+    a(torch.ones(a.pattern_shape, dtype=torch.float64))
+    a.transpose(torch.ones(a.dose_shape, dtype=torch.float64))

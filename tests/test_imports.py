@@ -1,0 +1,128 @@
+"""Imports run one way, and importing the package stays light."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ENGINE = Path(__file__).resolve().parents[1] / "engine"
+PACKAGE = ENGINE / "lightlathe"
+
+# From the ground up; a module imports from rows below its own, or from its own folder. Stages share one row.
+STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
+ROWS = [
+    ["errors"],
+    ["checks"],
+    ["quantities"],
+    STAGES,
+    ["job"],
+    ["prepare"],
+    ["prediction"],
+    ["outlook"],
+    ["pipeline", "bench"],
+    ["cli"],
+]
+RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
+HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
+KERNELS_MAY = {"dose", "errors"}  # a kernel imports torch, its own library, its own folder and errors
+
+
+def sources() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def home(path: Path) -> str:
+    """Folder or module right under the package."""
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported(path: Path) -> list[tuple[int, str]]:
+    """Line and dotted name of everything that the source imports, wherever in it, relative names made whole."""
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"), str(path))):
+        if isinstance(node, ast.Import):
+            found += [(node.lineno, alias.name) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                parents = path.relative_to(ENGINE).with_suffix("").parts[: -node.level]
+                base = ".".join([*parents, *([base] if base else [])])
+            # `from lightlathe import job` names a module too, `from lightlathe import __version__` does not
+            if base == "lightlathe":
+                found += [(node.lineno, f"lightlathe.{a.name}") for a in node.names if a.name in RANK]
+            else:
+                found.append((node.lineno, base))
+    return found
+
+
+def faults(path: Path) -> list[str]:
+    here, wrong = home(path), []
+    for line, name in imported(path):
+        if not name.startswith("lightlathe."):
+            continue
+        there = name.split(".")[1]
+        if here != there and RANK[there] >= RANK[here]:
+            wrong.append(f"{path.relative_to(ENGINE.parent)}:{line} imports {name}; {here} may import only from below")
+    return wrong
+
+
+def test_every_module_has_its_place():
+    assert {home(path) for path in sources()} - {"__init__"} <= set(RANK)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [p for p in sources() if p.parent != PACKAGE or p.stem != "__init__"],
+    ids=lambda p: str(p.relative_to(PACKAGE)),
+)
+def test_imports_run_one_way(path):
+    assert not faults(path), "\n".join(faults(path))
+
+
+def test_a_turned_arrow_is_found(tmp_path, monkeypatch):
+    monkeypatch.setitem(globals(), "ENGINE", tmp_path)
+    monkeypatch.setitem(globals(), "PACKAGE", tmp_path / "lightlathe")
+    wrong = tmp_path / "lightlathe" / "dose" / "wrong.py"
+    wrong.parent.mkdir(parents=True)
+    wrong.write_text("import torch\n\ndef f():\n    from ..beams import telecentric\n")
+    assert "wrong.py:4 imports lightlathe.beams" in faults(wrong)[0]
+    wrong.write_text("from lightlathe import pipeline\n")
+    assert "wrong.py:1 imports lightlathe.pipeline" in faults(wrong)[0]
+    wrong.write_text("from lightlathe.quantities import Grid\nfrom lightlathe.dose.views import Views\n")
+    assert not faults(wrong)
+
+
+def test_kernels_lean_on_nothing_else():
+    for path in (PACKAGE / "dose" / "kernels").glob("*.py"):
+        for line, name in imported(path):
+            if name.startswith("lightlathe."):
+                assert name.split(".")[1] in KERNELS_MAY, f"{path.name}:{line} imports {name}"
+                assert name.startswith(("lightlathe.dose.kernels", "lightlathe.errors")), f"{path.name}:{line}"
+    allowed = {"torch", "collections", "math"}
+    for line, name in imported(PACKAGE / "dose" / "kernels" / "reference.py"):
+        assert name.split(".")[0] in allowed, f"reference.py:{line} imports {name}; it may lean on torch alone"
+
+
+def test_only_the_command_line_prints():
+    for path in sources():
+        if path.name == "cli.py":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print":
+                raise AssertionError(f"{path.relative_to(ENGINE.parent)}:{node.lineno} prints; use logging")
+
+
+@pytest.mark.parametrize("module", ["lightlathe", "lightlathe.pipeline", "lightlathe.cli"])
+def test_importing_loads_no_heavy_library(module):
+    code = f"import sys, {module}; print(*[m for m in {HEAVY!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=True)
+    assert done.stdout.split() == []
+
+
+def test_the_package_itself_is_light():
+    """`import lightlathe` runs its own few lines: no module of its own, so its time is the interpreter's."""
+    code = "import sys, lightlathe; print(*sorted(m for m in sys.modules if m.startswith('lightlathe')))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=True)
+    assert done.stdout.split() == ["lightlathe"]
