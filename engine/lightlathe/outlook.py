@@ -73,14 +73,15 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         job.light.pixel_mm,
     )
     coarser = max(1.0, (grid.voxels / LOOK_VOXELS) ** (1 / 3))
-    look = Grid(tuple(max(1, round(n / coarser)) for n in grid.shape), grid.voxel_mm * coarser)
+    nx, ny, nz = (max(1, round(n / coarser)) for n in grid.shape)
+    look = Grid((nx, ny, nz), grid.voxel_mm * coarser)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
+    known: dict[str, Any] = {}
     try:
         part = voxels(job, solids, look, torch.device("cpu"))
     except PartError as problem:
         log.info("the check goes by the part's extent alone: %s", problem)
-        known = {"part_volume_mm3": None, "slices": None}
     else:
         known = judge.extent_of(part)
         known["slice_voxel_mm"] = look.voxel_mm
@@ -154,7 +155,9 @@ def exposure_lines(record: Record) -> list[str]:
 def plan_of(record: Record) -> ExposurePlan:
     """The exposure plan that a record's figures hold."""
     values = {f.name: record.quality.get(f.name, math.nan) for f in dataclasses.fields(ExposurePlan)}
-    whole = {name: kind(values[name]) for name, kind in (("turns", int), ("sure", bool), ("reachable", bool))}
+    whole: dict[str, Any] = {
+        name: kind(values[name]) for name, kind in (("turns", int), ("sure", bool), ("reachable", bool))
+    }
     return ExposurePlan(**(values | whole))
 
 

@@ -30,7 +30,7 @@ def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[s
 def predict(
     record: Record,
     *,
-    resin: Any | None = None,
+    resin: Any = None,
     exposure_s: float | None = None,
     axis_offset_mm: float = 0.0,
     sense: str | None = None,

@@ -1,6 +1,7 @@
 """The result file: HDF5 that anyone with h5py alone can check. Names are those of DEVELOPERS.md, "Result file".
 
 A file is written beside its name and renamed when complete, so a half-written file never carries the final name.
+Groups and datasets are typed Any: h5py's own types admit every kind of link at every step.
 """
 
 import contextlib
@@ -24,7 +25,7 @@ LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
 @contextlib.contextmanager
-def whole_file(path: Path) -> Iterator[h5py.File]:
+def whole_file(path: Path) -> Iterator[Any]:
     """A new HDF5 file that takes the name `path` only when the block ends well."""
     path = Path(path)
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.writing")
@@ -41,20 +42,22 @@ def whole_file(path: Path) -> Iterator[h5py.File]:
         unfinished.unlink(missing_ok=True)
 
 
-def put(group: h5py.Group, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
+def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
     """One dataset with its units and the names of its axes; whole numbers are packed."""
     values = np.asarray(values)
-    packing = {"compression": "gzip", "compression_opts": 1} if values.dtype.kind == "u" and values.size > 4096 else {}
+    packing: dict[str, Any] = (
+        {"compression": "gzip", "compression_opts": 1} if values.dtype.kind == "u" and values.size > 4096 else {}
+    )
     data = group.create_dataset(name, data=values, **packing)
     data.attrs.update({"units": units, "dims": list(dims), **attrs})
 
 
-def put_log(file: h5py.File, log: dict[str, list[float]]) -> None:
+def put_log(file: Any, log: dict[str, list[float]]) -> None:
     for column, values in log.items():
         put(file.require_group("log"), column, np.asarray(values, float), LOG_UNITS.get(column, "1"), ("iteration",))
 
 
-def put_job(file: h5py.File, toml: str, settings: dict[str, Any]) -> None:
+def put_job(file: Any, toml: str, settings: dict[str, Any]) -> None:
     text = h5py.string_dtype()
     for name, value in (("toml", toml), ("resolved", json.dumps(settings, indent=1))):
         file.require_group("job").create_dataset(name, data=value, dtype=text).attrs.update({"units": "1", "dims": []})
@@ -98,13 +101,13 @@ def write_result(record: Record, path: Path) -> Path:
 
 
 @contextlib.contextmanager
-def opened(path: str | Path, expected: str) -> Iterator[h5py.File]:
+def opened(path: str | Path, expected: str) -> Iterator[Any]:
     """An HDF5 file of the kind `expected`, else ResultError saying what it is instead."""
     path = Path(path)
     if not path.is_file():
         raise ResultError(f"{path}: no such file. `lightlathe design JOB` writes one.")
     try:
-        file = h5py.File(path, "r")
+        file: Any = h5py.File(path, "r")
     except OSError as problem:
         raise ResultError(f"{path}: not a readable HDF5 file ({problem}). Was it cut off while being copied?") from None
     with file:

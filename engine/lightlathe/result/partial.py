@@ -29,7 +29,7 @@ def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[s
         put_log(file, log)
 
 
-def _put_state(group: h5py.Group, state: dict[str, Any]) -> None:
+def _put_state(group: Any, state: dict[str, Any]) -> None:
     for name, value in state.items():
         if isinstance(value, dict):
             _put_state(group.create_group(name), value)
@@ -39,7 +39,7 @@ def _put_state(group: h5py.Group, state: dict[str, Any]) -> None:
             group.attrs[name] = json.dumps(value)
 
 
-def _state_in(group: h5py.Group) -> dict[str, Any]:
+def _state_in(group: Any) -> dict[str, Any]:
     inner = {
         n: _state_in(v) if isinstance(v, h5py.Group) else torch.from_numpy(np.asarray(v[()])) for n, v in group.items()
     }
