@@ -131,7 +131,8 @@ def read_result(path: str | Path) -> Record:
         facts = {
             k: _plain(v) for k, v in file.attrs.items() if k not in ("format", "format_version", "warnings", "name")
         }
-        grid = Grid(tuple(int(n) for n in file["grid"].attrs["shape"]), float(file["grid"].attrs["voxel_mm"]))
+        nx, ny, nz = (int(n) for n in file["grid"].attrs["shape"])
+        grid = Grid((nx, ny, nz), float(file["grid"].attrs["voxel_mm"]))
         levels = file["patterns/levels"]
         shown = {
             k: _plain(levels.attrs[k]) for k in ("full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns")
