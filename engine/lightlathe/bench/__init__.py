@@ -1,0 +1,6 @@
+"""This machine's speed, against its own limits: what `lightlathe bench` measures and prints."""
+
+from lightlathe.bench.measure import run
+from lightlathe.bench.report import against, table
+
+__all__ = ["against", "run", "table"]

@@ -1,0 +1,82 @@
+"""What the numbers were measured on."""
+
+import importlib.metadata
+import os
+import platform
+from pathlib import Path
+from typing import Any
+
+import torch
+
+PACKAGES = ("torch", "numpy", "numba", "llvmlite", "triton")
+
+
+def machine(device: torch.device) -> dict[str, Any]:
+    """Processor, cores, memory, card and versions, as plain values."""
+    found: dict[str, Any] = {
+        "device": str(device),
+        "processor": _processor(),
+        "cores": cores(),
+        "threads": torch.get_num_threads(),
+        "memory_bytes": _total_bytes(),
+        "system": platform.platform(),
+        "python": platform.python_version(),
+    }
+    for package in PACKAGES:
+        try:
+            found[package] = importlib.metadata.version(package)
+        except importlib.metadata.PackageNotFoundError:
+            found[package] = None
+    if device.type == "cuda":
+        card = torch.cuda.get_device_properties(device)
+        found |= {"card": card.name, "card_memory_bytes": card.total_memory, "cuda": torch.version.cuda}
+    return found
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def free_bytes(device: torch.device) -> int:
+    """Memory that a case may take: what the card has free, or the system calls available within its limits."""
+    if device.type == "cuda":
+        return torch.cuda.mem_get_info(device)[0]
+    available = _total_bytes()
+    for line in _lines("/proc/meminfo"):
+        if line.startswith("MemAvailable:"):
+            available = int(line.split()[1]) * 1024
+    limit = "".join(_lines("/sys/fs/cgroup/memory.max")).strip()
+    used = "".join(_lines("/sys/fs/cgroup/memory.current")).strip()
+    if limit.isdigit() and used.isdigit():
+        available = min(available, int(limit) - int(used))
+    return available
+
+
+def peak_bytes(device: torch.device) -> int:
+    """Most memory held so far: by torch on a card since its counter was reset, by the whole process on a CPU."""
+    if device.type == "cuda":
+        return torch.cuda.max_memory_allocated(device)
+    for line in _lines("/proc/self/status"):
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) * 1024
+    return 0
+
+
+def _processor() -> str:
+    for line in _lines("/proc/cpuinfo"):
+        if line.startswith("model name"):
+            return line.split(":", 1)[1].strip()
+    return platform.processor() or platform.machine()
+
+
+def _total_bytes() -> int:
+    names = getattr(os, "sysconf_names", {})
+    return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") if "SC_PHYS_PAGES" in names else 0
+
+
+def _lines(path: str) -> list[str]:
+    try:
+        return Path(path).read_text().splitlines()
+    except OSError:
+        return []

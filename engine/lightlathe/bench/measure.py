@@ -1,0 +1,148 @@
+"""The measurement: ceilings, both directions and the whole iteration at named sizes, time to a stated quality."""
+
+import datetime
+import logging
+import time
+from typing import Any
+
+import torch
+
+import lightlathe
+from lightlathe.bench.cases import CASES, Case, that_fit
+from lightlathe.bench.ceilings import ceilings
+from lightlathe.bench.machine import free_bytes, machine, peak_bytes
+from lightlathe.bench.timing import timed, wait
+from lightlathe.bench.verify import errors
+from lightlathe.bench.verify import verify as verify_all
+from lightlathe.dose import DoseOperator
+from lightlathe.losses import GapHinge
+from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, normalised, solve
+
+log = logging.getLogger(__name__)
+
+# Multiply-adds per update: two where voxels are summed one by one, 16 bins a voxel on the matrix units.
+WORK = {"matrix": 16, "scalar": 2}
+ON_SCALAR_UNITS = ("cpu", "reference")  # the other kernels work on the matrix units
+WINDOW = 0.1  # of the stated quality: no voxel wrong and this process window
+
+
+def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[str, Any]:
+    """Measure this machine; a dict of plain values, for JSON and for `table` and `against`.
+
+    quick    smaller sizes and fewer repeats: under a minute on 2 cores
+    verify   also every kernel that runs on the device against the reference, at several sizes
+    """
+    where = torch.device(device)
+    free = free_bytes(where)
+    products, whole = that_fit(int(0.8 * free))
+    if quick:
+        products = [case for case in products if case.voxels <= (512 if where.type == "cuda" else 256)]
+        whole = [case for case in whole if case.voxels <= (512 if where.type == "cuda" else 128)]
+    top = ceilings(where)
+    log.info("ceilings: %s", top)
+    result: dict[str, Any] = {
+        "format": "lightlathe-bench",
+        "format_version": 1,
+        "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "program_version": lightlathe.__version__,
+        "quick": quick,
+        "machine": machine(where) | {"memory_free_bytes": free},
+        "ceilings": top,
+        "left_out": [case.name for case in CASES if case not in products],
+        "rows": [],
+    }
+    for precision in ("half", "single") if where.type == "cuda" else ("single",):
+        for case in products:
+            row = products_row(case, where, precision, top, for_s=0.3 if quick else 2.0)
+            if row["forward_s"] is not None and case in whole:
+                row |= iteration(case, where, precision, row["forward_s"] + row["adjoint_s"])
+            log.info("%s", row)
+            result["rows"].append(row)
+    small = CASES[0] if quick and where.type == "cpu" else CASES[1]
+    result["design"] = time_to_quality(small, where)
+    if verify:
+        result["verify"] = verify_all(where)
+    return result
+
+
+def products_row(
+    case: Case, device: torch.device, precision: str, top: dict[str, float], *, for_s: float
+) -> dict[str, Any]:
+    """Both directions at one size: seconds, GUPS (1e9 updates a second), share of the limit, memory, error.
+
+    A kernel whose error is above what it may have gets no time.
+    """
+    began = time.perf_counter()
+    operator = case.operator(device, precision=precision)
+    row: dict[str, Any] = {
+        "case": case.name,
+        "voxels": case.voxels,
+        "angles": case.angles,
+        "kernel": operator.kernel,
+        "precision": precision,
+        "error_forward": None,
+        "error_adjoint": None,
+        "forward_s": None,
+        "adjoint_s": None,
+    }
+    if device.type == "cuda" or case.voxels <= 128:  # beyond, the reference is too slow on a CPU
+        row |= errors(case.operator(device, slices=4, precision=precision), case)
+        if not row["right"]:
+            return row
+    if device.type == "cuda":
+        torch.cuda.reset_peak_memory_stats(device)
+    patterns = torch.rand(operator.pattern_shape, device=device)
+    dose = operator(patterns)
+    wait(device)
+    row["first_call_s"] = time.perf_counter() - began
+    for name, call in (("forward", lambda: operator(patterns)), ("adjoint", lambda: operator.transpose(dose))):
+        took = timed(call, device, for_s=for_s)
+        row[f"{name}_s"], row[f"{name}_spread"] = took.seconds, took.spread
+        row[f"{name}_gups"] = case.updates / took.seconds / 1e9
+        row[f"{name}_of_limit"] = limit_s(operator, case, top) / took.seconds
+    row["memory_bytes"] = peak_bytes(device)
+    row["input_output_bytes"] = patterns.nbytes + dose.nbytes
+    return row
+
+
+def limit_s(operator: DoseOperator, case: Case, top: dict[str, float]) -> float:
+    """The least time that the counted work allows: its multiply-adds, or each number in memory touched once."""
+    kind = "scalar" if operator.kernel in ON_SCALAR_UNITS else "matrix"
+    arithmetic = WORK[kind] * case.updates / (top[f"{kind}_gmac_s"] * 1e9)
+    return max(arithmetic, sum(case.bytes()) / (top["copy_gb_s"] * 1e9))
+
+
+def iteration(case: Case, device: torch.device, precision: str, products_s: float) -> dict[str, float]:
+    """Seconds of one whole design iteration, and the share of it that is neither of the two products."""
+    target = case.target(device)
+    problem = Problem(normalised(case.operator(device, precision=precision), target), GapHinge(), target)
+    start = torch.ones(problem.operator.pattern_shape, device=device)
+    seconds = []
+    for count in (1, 5):
+        began = time.perf_counter()
+        solve(problem, FreeSetRamp(), start, iterations=count, log_every=count)
+        wait(device)
+        seconds.append(time.perf_counter() - began)
+    each = (seconds[1] - seconds[0]) / 4  # what comes once, before and after the loop, drops out
+    return {
+        "iteration_s": each,
+        "iteration_other_share": 1 - products_s / each,
+        "iteration_memory_bytes": peak_bytes(device),
+    }
+
+
+def time_to_quality(case: Case, device: torch.device) -> dict[str, Any]:
+    """The reference part designed from a filtered start until no voxel is wrong and the window is WINDOW wide."""
+    target = case.target(device)
+    problem = Problem(normalised(case.operator(device), target), GapHinge(), target)
+    began = time.perf_counter()
+    outcome = solve(
+        problem, FreeSetRamp(), Filtered(), iterations=200, stop=StopRule(window=WINDOW, seconds=60)
+    )  # fmt: skip
+    seconds = time.perf_counter() - began
+    figures = {name: outcome.log[name][-1] for name in ("iou", "window_relative")}
+    reached = figures["iou"] == 1 and figures["window_relative"] >= WINDOW
+    return {
+        "part": "tube", "case": case.name, "window_wanted": WINDOW, "reached": reached, "seconds": seconds,
+        "iterations": len(outcome.log["iteration"]), **figures,
+    }  # fmt: skip

@@ -1,0 +1,60 @@
+"""Every kernel that runs on a device against the reference in float64: what is wrong gets no time."""
+
+from typing import Any
+
+import torch
+
+from lightlathe.bench.cases import Case
+from lightlathe.dose import DoseOperator
+from lightlathe.dose.kernels import KERNELS
+from lightlathe.errors import KernelUnavailable
+
+# Largest gap to the reference, as a share of the norm. Halves round light and weights by 3e-4 of zero-mean data.
+ALLOWED = {("half", torch.float32): 1e-3, ("single", torch.float32): 5e-6, ("single", torch.float64): 1e-12}
+SIZES = (Case("odd", 61, 37), Case("even", 72, 90), Case("thumb", 128, 180))
+SLICES = 5
+
+
+def verify(device: torch.device) -> list[dict[str, Any]]:
+    """One row per kernel, precision, dtype and size; `why_not` where a kernel cannot run here."""
+    rows = []
+    for name in KERNELS:
+        for precision, dtype in ALLOWED:
+            if precision == "half" and device.type == "cpu":
+                continue  # kernels of the CPU know one precision only
+            for case in SIZES:
+                row = {
+                    "kernel": name,
+                    "precision": precision,
+                    "dtype": str(dtype).removeprefix("torch."),
+                    "case": case.name,
+                }
+                try:
+                    operator = case.operator(device, slices=SLICES, kernel=name, precision=precision, dtype=dtype)
+                except KernelUnavailable as reason:
+                    rows.append(row | {"why_not": str(reason).splitlines()[0]})
+                    break
+                rows.append(row | errors(operator, case))
+    return rows
+
+
+def errors(operator: DoseOperator, case: Case) -> dict[str, Any]:
+    """Gaps of dose and adjoint to the reference, of random data of mean zero, and <A g, v> - <g, A' v>."""
+    device, slices = operator.device, operator.grid.shape[2]
+    exact = case.operator(device, slices=slices, kernel="reference", dtype=torch.float64)
+    generator = torch.Generator().manual_seed(1)
+    g = torch.randn(operator.pattern_shape, generator=generator).to(device, operator.dtype)
+    v = torch.randn(operator.dose_shape, generator=generator).to(device, operator.dtype)
+    dose, light = operator(g).double(), operator.transpose(v).double()
+    wanted_dose, wanted_light = exact(g.double()), exact.transpose(v.double())
+    gap_dose = float((dose - wanted_dose).norm() / wanted_dose.norm())
+    gap_light = float((light - wanted_light).norm() / wanted_light.norm())
+    adjoint = float(((dose * v).sum() - (g * light).sum()).abs() / (dose.norm() * v.double().norm()))
+    allowed = ALLOWED[operator.views.precision if device.type != "cpu" else "single", operator.dtype]
+    return {
+        "error_forward": gap_dose,
+        "error_adjoint": gap_light,
+        "adjoint_gap": adjoint,
+        "allowed": allowed,
+        "right": all(gap <= allowed for gap in (gap_dose, gap_light, adjoint)),  # NaN is not right
+    }
