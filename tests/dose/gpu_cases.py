@@ -17,7 +17,10 @@ from lightlathe.errors import KernelUnavailable
 from lightlathe.quantities import Grid
 
 DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
-KERNELS = ["triton"]
+ON_CARD = DEVICE.type == "cuda"
+HOPPER = ON_CARD and torch.cuda.get_device_capability() == (9, 0)
+KERNELS = ["triton", *(["hopper"] if HOPPER else [])]
+BOTH = [("triton", "half"), ("triton", "single"), *([("hopper", "half")] if HOPPER else [])]
 
 # Halves round by at most 2^-11 = 4.9e-4 of a number, light and weights both; the norm of many takes about half of it.
 # "single" carries 22 bits or more of each; float32 sums, roots and powers of two leave some 1e-7, near the rim 1e-6.
@@ -56,12 +59,10 @@ def gap(got: torch.Tensor, wanted: torch.Tensor) -> float:
     return float((got.double().cpu() - wanted).norm() / wanted.norm())
 
 
-@pytest.fixture(params=KERNELS)
-def kernel(request) -> str:
-    return request.param
+each_kernel = pytest.mark.parametrize("kernel", KERNELS)
 
 
-@pytest.mark.parametrize("precision", ["half", "single"])
+@pytest.mark.parametrize(("kernel", "precision"), BOTH)
 @pytest.mark.parametrize("case", CASES)
 def test_both_directions_agree_with_the_reference(kernel, case, precision, monkeypatch):
     views, slices = views_of(case, precision)
@@ -81,6 +82,7 @@ def test_both_directions_agree_with_the_reference(kernel, case, precision, monke
     assert torch.equal(collected, again[1])
 
 
+@each_kernel
 def test_the_comparison_can_fail(kernel):
     views, slices = views_of("pairs", "half")
     light = torch.rand(views.view_shape(slices), generator=torch.Generator().manual_seed(7))
@@ -88,7 +90,7 @@ def test_the_comparison_can_fail(kernel):
     assert gap(deposited * 1.001, reference.deposit(light.double(), views)) > ALLOWED["half"]
 
 
-@pytest.mark.parametrize("precision", ["half", "single"])
+@pytest.mark.parametrize(("kernel", "precision"), BOTH)
 def test_adjoint(kernel, precision):
     """<A g, v> = <g, A' v>, as a share of the norms. In halves light and voxels are rounded, each in one direction."""
     views, slices = views_of("fine turn", precision)
@@ -101,9 +103,12 @@ def test_adjoint(kernel, precision):
     deposited = module.deposit(light.to(DEVICE), views).double().cpu()
     collected = module.collect(voxels.to(DEVICE), views).double().cpu()
     difference = (deposited * voxels).sum() - (light * collected).sum()
-    assert abs(float(difference / (deposited.norm() * voxels.norm()))) < 2e-7  # float32 sums
+    # float32 sums, which the matrix units cut off and do not round: 6e-7 seen on an H100 for halves
+    allowed = {"half": 2e-6, "single": 2e-7}[precision]
+    assert abs(float(difference / (deposited.norm() * voxels.norm()))) < allowed
 
 
+@each_kernel
 @pytest.mark.parametrize("size", [0.0, 1e-30, 1e30])
 def test_any_size_of_number(kernel, size):
     """Halves reach from 6e-8 to 65504 only; a loss over a billion voxels has gradients far below."""
@@ -121,6 +126,7 @@ def test_any_size_of_number(kernel, size):
         assert gap(collected, reference.collect(dose.double(), views)) < ALLOWED["half"]
 
 
+@each_kernel
 def test_empty_and_dark_slices(kernel):
     views, _ = views_of("pairs", "half")
     module = kernel_named(kernel, views)
@@ -133,7 +139,7 @@ def test_empty_and_dark_slices(kernel):
     assert not deposited[:, :, [0, 1, 3]].any()
 
 
-@pytest.mark.parametrize("precision", ["half", "single"])
+@pytest.mark.parametrize(("kernel", "precision"), BOTH)
 def test_gradients(kernel, precision):
     """Of sum(d * (A p)^2), through DoseOperator and a resampling of pixels: both directions in one chain."""
     grid = Grid((7, 8, 3), voxel_mm=0.5)
@@ -152,12 +158,14 @@ def test_gradients(kernel, precision):
     assert gap(given.grad, wanted.grad) < 2 * ALLOWED[precision]  # one error of each direction
 
 
+@each_kernel
 def test_float64_is_refused_by_name(kernel):
-    views, _ = views_of("pairs", "single")
+    views, _ = views_of("pairs", "half")
     with pytest.raises(KernelUnavailable, match=rf"kernel '{kernel}' cannot run here: it computes in float32"):
         choose(kernel, views, DEVICE, torch.float64)
 
 
+@each_kernel
 def test_a_kernel_that_is_wrong_is_refused(kernel):
     views, _ = views_of("pairs", "half")
     module = kernel_named(kernel, views)

@@ -16,10 +16,11 @@ log = logging.getLogger(__name__)
 
 KERNELS = {
     "cpu": "lightlathe.dose.kernels.cpu",
+    "hopper": "lightlathe.dose.kernels.cuda_hopper",
     "reference": "lightlathe.dose.kernels.reference",
     "triton": "lightlathe.dose.kernels.triton",
 }
-PREFERRED = ("triton", "cpu", "reference")
+PREFERRED = ("hopper", "triton", "cpu", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:

@@ -2,7 +2,7 @@
 // Built at first use by dose/kernels/cuda_hopper.py. No header is needed.
 //
 // Light lies as halves [direction][view, opposite][z/8][bin][8]: eight slices of one bin are 16 bytes, so a window
-// of bins may start anywhere and is one bulk copy per octet of slices. The opposite view's bins run backwards there,
+// of bins may start anywhere and is one box of a bulk tensor copy. The opposite view's bins run backwards there,
 // so both views of a direction are read with the same weights but for the light that is left.
 //
 // Voxels lie as halves twice, [y][z/8][x][8] and [x][z/8][y][8], so that a run of 8 voxels either way is one box of a
@@ -32,12 +32,13 @@ __device__ __forceinline__ void barrier_wait(u32 at, u32 parity) {
     asm volatile("{\n.reg .pred p;\nagain:\nmbarrier.try_wait.parity.shared::cta.b64 p, [%0], %1;\n@p bra done;\n"
                  "bra again;\ndone:\n}" ::"r"(at), "r"(parity) : "memory");
 }
-__device__ __forceinline__ void bulk_copy(u32 to, const void* from, u32 bytes, u32 barrier) {
-    asm volatile("cp.async.bulk.shared::cluster.global.mbarrier::complete_tx::bytes [%0], [%1], %2, [%3];" ::"r"(to),
-                 "l"(from), "r"(bytes), "r"(barrier) : "memory");
+struct alignas(64) Map { u64 opaque[16]; };  // a CUtensorMap
+__device__ __forceinline__ void box_copy(u32 to, const Map* map, int inner, int octet, int outer, u32 barrier) {
+    asm volatile("cp.async.bulk.tensor.3d.shared::cluster.global.mbarrier::complete_tx::bytes [%0], [%1, {%2, %3, %4}], "
+                 "[%5];" ::"r"(to), "l"(map), "r"(inner), "r"(octet), "r"(outer), "r"(barrier) : "memory");
 }
 __device__ __forceinline__ float power_of_two(float x) { float y; asm("ex2.approx.ftz.f32 %0, %1;" : "=f"(y) : "f"(x)); return y; }
-__device__ __forceinline__ float root(float x) { float y; asm("sqrt.approx.ftz.f32 %0, %1;" : "=f"(y) : "f"(x)); return y; }
+__device__ __forceinline__ float root(float x) { float y; asm("sqrt.approx.ftz.f32 %0, %1;" : "=f"(y) : "f"(fabsf(x))); return y; }
 __device__ __forceinline__ u32 halves(float low, float high) {
     u32 y;
     asm("cvt.rn.f16x2.f32 %0, %1, %2;" : "=r"(y) : "f"(high), "f"(low));
@@ -46,7 +47,7 @@ __device__ __forceinline__ u32 halves(float low, float high) {
 __device__ __forceinline__ int scale_field(float low, float high) {  // as _scale in triton_kernels.py
     return min(267 - ((__float_as_int(fmaxf(-low, high)) >> 23) & 255), 253);
 }
-__device__ __forceinline__ float hat(float x) { return fmaxf(1.0f - fabsf(x), 0.0f); }
+__device__ __forceinline__ float hat(float x) { return __saturatef(1.0f - fabsf(x)); }
 
 // d = d * add + a @ b, add 0 or 1: a 64 x 16 halves in registers, b 16 x 128 halves in shared memory, slices contiguous
 __device__ __forceinline__ void multiply(float (&d)[64], const u32 (&a)[4], u64 b, int add) {
@@ -88,25 +89,36 @@ __device__ __forceinline__ void multiply(float (&d)[128], const u32 (&a)[4], u64
         : "r"(a[0]), "r"(a[1]), "r"(a[2]), "r"(a[3]), "l"(b), "r"(add));
 }
 
-extern "C" __global__ void light_to_halves(const float* x, const float* low, const float* high, const int* member,
-                                           uint4* out, int bins, int wide, int edge, int nz, int octets) {
-    const int bin = blockIdx.x * 32 + threadIdx.x - edge, octet = blockIdx.y * blockDim.y + threadIdx.y;
-    const int view = member[blockIdx.z];
-    if (bin + edge >= wide || octet >= octets) return;
-    const int from = blockIdx.z & 1 ? bins - 1 - bin : bin;
-    const bool held = view >= 0 && bin >= 0 && bin < bins;
-    const float scale = __int_as_float(scale_field(*low, *high) << 23);
-    const float* row = x + ((long long)max(view, 0) * bins + from) * nz + octet * 8;
+// eight slices of one row, scaled, as halves; zeros beyond its `left` slices
+__device__ __forceinline__ uint4 octet_of(const float* row, int left, bool aligned, float scale) {
     float v[8];
+    if (aligned && left >= 8) {
+        const float4 p = ((const float4*)row)[0], q = ((const float4*)row)[1];
+        v[0] = p.x, v[1] = p.y, v[2] = p.z, v[3] = p.w, v[4] = q.x, v[5] = q.y, v[6] = q.z, v[7] = q.w;
+    } else {
 #pragma unroll
-    for (int k = 0; k < 8; ++k) v[k] = held && octet * 8 + k < nz ? row[k] * scale : 0.0f;
-    uint4 h = {halves(v[0], v[1]), halves(v[2], v[3]), halves(v[4], v[5]), halves(v[6], v[7])};
-    out[((long long)blockIdx.z * octets + octet) * wide + bin + edge] = h;
+        for (int k = 0; k < 8; ++k) v[k] = k < left ? row[k] : 0.0f;
+    }
+#pragma unroll
+    for (int k = 0; k < 8; ++k) v[k] *= scale;
+    return {halves(v[0], v[1]), halves(v[2], v[3]), halves(v[4], v[5]), halves(v[6], v[7])};
+}
+
+extern "C" __global__ void light_to_halves(const float* x, const float* low, const float* high, const int* member,
+                                           uint4* out, int bins, int nz, int octets) {
+    const int bin = blockIdx.x * 32 + threadIdx.x, octet = blockIdx.y * blockDim.y + threadIdx.y;
+    const int view = member[blockIdx.z];
+    if (bin >= bins || octet >= octets) return;
+    const int from = blockIdx.z & 1 ? bins - 1 - bin : bin;
+        const float scale = __int_as_float(scale_field(*low, *high) << 23);
+    const float* row = x + ((long long)max(view, 0) * bins + from) * nz + octet * 8;
+    const uint4 h = octet_of(row, view >= 0 ? nz - octet * 8 : 0, nz % 4 == 0, scale);
+    out[((long long)blockIdx.z * octets + octet) * bins + bin] = h;
 }
 
 extern "C" __global__ void __launch_bounds__(GROUPS * 128 + 128, 1)
-deposit(const uint4* light, const float* table, const float* low, const float* high, float* dose, int nx, int ny,
-        int nz, int octets, int wide, int bins, int directions, float radius, float decay, int limit) {
+deposit(const __grid_constant__ Map light, const float* table, const float* low, const float* high, float* dose,
+        int nx, int ny, int nz, int bins, int directions, float radius, float decay, int limit) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[STAGES], empty[STAGES];
     float4* info = (float4*)(shared + STAGES * STAGE_BYTES);  // c, s, first bin from the centre, offsets of the groups
@@ -153,18 +165,16 @@ deposit(const uint4* light, const float* table, const float* low, const float* h
     if (warp >= GROUPS * 4) {
         asm volatile("setmaxnreg.dec.sync.aligned.u32 24;");
         if (warp > GROUPS * 4) return;
-        // the producer: one bulk copy a lane, 16 octets of the view and 16 of the opposite one
-        const int octet = blockIdx.y * OCTETS + (lane & 15);
-        const u32 to = address(shared) + (lane >> 4) * SIDE_BYTES + (lane & 15) * WINDOW * 16;
-        for (int a = 0; a < directions; ++a) {
-            const int stage = a % STAGES;
-            if (a >= STAGES) barrier_wait(address(&empty[stage]), (a / STAGES - 1) & 1);
-            if (lane == 0) barrier_expect(address(&full[stage]), STAGE_BYTES);
-            __syncwarp();
-            const int first = (int)(info[a].z + middle) + WINDOW;
-            const uint4* from = light + ((long long)(2 * a + (lane >> 4)) * octets + octet) * wide + first;
-            bulk_copy(to + stage * STAGE_BYTES, from, WINDOW * 16, address(&full[stage]));
-        }
+        // the producer; bins and slices that do not exist arrive as zeros
+        if (lane == 0)
+            for (int a = 0; a < directions; ++a) {
+                const u32 stage = a % STAGES, to = address(shared) + stage * STAGE_BYTES, bar = address(&full[stage]);
+                const int first = (int)(info[a].z + middle);
+                if (a >= STAGES) barrier_wait(address(&empty[stage]), (a / STAGES - 1) & 1);
+                barrier_expect(bar, STAGE_BYTES);
+                box_copy(to, &light, first * 8, blockIdx.y * OCTETS, 2 * a, bar);
+                box_copy(to + SIDE_BYTES, &light, first * 8, blockIdx.y * OCTETS, 2 * a + 1, bar);
+            }
         return;
     }
     asm volatile("setmaxnreg.inc.sync.aligned.u32 112;");
@@ -178,27 +188,26 @@ deposit(const uint4* light, const float* table, const float* low, const float* h
 
 #pragma unroll 2
     for (int a = 0; a < directions; ++a) {
-        const int stage = a % STAGES;
+        const u32 stage = a % STAGES;
         const float4 q = info[a];
-        const int offset = __float_as_int(q.w) >> (8 * group) & 255;
-        const float start = q.z + (offset + 2 * t);
+        const u32 offset = __float_as_uint(q.w) >> (8 * group) & 255;
+        const float start = q.z + (float)(offset + 2 * t);
         u32 there[4], across[4];
 #pragma unroll
         for (int n = 0; n < 2; ++n) {
-            const float xn = x + n, place = fmaf(xn, q.x, y * q.y);
-            const float along = decay * fmaf(y, q.x, -xn * q.y);
-            const float depth = decay * root(fmaxf(fmaf(-place, place, radius2), 0.0f));
-            const float left = power_of_two(depth + along), right = power_of_two(depth - along);
+            const float xn = x + n, place = fmaf(xn, q.x, y * q.y), t_decay = decay * fmaf(y, q.x, -xn * q.y);
+            const float depth = root(fmaf(-place, place, radius2));
+            const float left = power_of_two(fmaf(decay, depth, t_decay)), right = power_of_two(fmaf(decay, depth, -t_decay));
             const float r = place - start;
             const float h0 = hat(r), h1 = hat(r - 1.0f), h2 = hat(r - 8.0f), h3 = hat(r - 9.0f);
             there[n] = halves(h0 * left, h1 * left), there[n + 2] = halves(h2 * left, h3 * left);
             across[n] = halves(h0 * right, h1 * right), across[n + 2] = halves(h2 * right, h3 * right);
         }
         barrier_wait(address(&full[stage]), (a / STAGES) & 1);
-        const u32 at = address(shared) + stage * STAGE_BYTES + offset * 16;
+        const u32 at = (address(shared) >> 4) + stage * (STAGE_BYTES >> 4) + offset;
         asm volatile("wgmma.fence.sync.aligned;" ::: "memory");
-        multiply(d, there, strides | (at & 0x3FFFF) >> 4, a > 0);
-        multiply(d, across, strides | ((at + SIDE_BYTES) & 0x3FFFF) >> 4, 1);
+        multiply(d, there, strides | at, a > 0);
+        multiply(d, across, strides | (at + (SIDE_BYTES >> 4)), 1);
         asm volatile("wgmma.commit_group.sync.aligned;" ::: "memory");
         asm volatile("wgmma.wait_group.sync.aligned 1;" ::: "memory");
         if (a > 0 && lane == 0) barrier_arrive(address(&empty[(a - 1) % STAGES]));
@@ -225,78 +234,73 @@ deposit(const uint4* light, const float* table, const float* low, const float* h
     }
 }
 
-struct alignas(64) Map { u64 opaque[16]; };  // a CUtensorMap
-
 constexpr int MEMBERS = 8;           // directions gathered together: with both views and 8 bins, 128 rows
 constexpr int RUN = 8;               // voxels
 constexpr int RUN_BYTES = 32 * 128;  // 32 octets of slices
 constexpr int PAIR_BYTES = 2 * RUN_BYTES;
-constexpr int PAIRS = 22;
-constexpr int RUNS = 10000;          // of one strip in one block; directions/SPREAD_RAD keeps them below 4000
-
-__device__ __forceinline__ void box_copy(u32 to, const Map* map, int u, int octet, int line, u32 barrier) {
-    asm volatile("cp.async.bulk.tensor.3d.shared::cluster.global.mbarrier::complete_tx::bytes [%0], [%1, {%2, %3, %4}], "
-                 "[%5];" ::"r"(to), "l"(map), "r"(u), "r"(octet), "r"(line), "r"(barrier) : "memory");
-}
+constexpr int PAIRS = 20;
+constexpr int RUNS = 5000;           // of one strip in one block; SPREAD_RAD keeps them below 4000
 
 extern "C" __global__ void voxels_to_halves(const float* x, const float* low, const float* high, uint4* by_x,
                                             uint4* by_y, int nx, int ny, int nz, int octets, int limit) {
-    __shared__ uint4 tile[16][17];
+    __shared__ uint4 tile[4][16][17];
     const float scale = __int_as_float(scale_field(*low, *high) << 23);
     const int i = blockIdx.x * 16 + threadIdx.y, j = blockIdx.y * 16 + threadIdx.x;
     const int x2 = 2 * i - nx + 1, y2 = 2 * j - ny + 1;
     const bool held = i < nx && j < ny && x2 * x2 + y2 * y2 <= limit;
     const int turned_i = blockIdx.x * 16 + threadIdx.x, turned_j = blockIdx.y * 16 + threadIdx.y;
-    for (int octet = blockIdx.z * 4; octet < min(blockIdx.z * 4 + 4, octets); ++octet) {
-        const float* row = x + ((long long)i * ny + j) * nz + octet * 8;
-        float v[8];
+    const int first = blockIdx.z * 4, some = min(4, octets - first);
+    const float* row = x + ((long long)i * ny + j) * nz + first * 8;
+    uint4 h[4];
 #pragma unroll
-        for (int k = 0; k < 8; ++k) v[k] = held && octet * 8 + k < nz ? row[k] * scale : 0.0f;
-        const uint4 h = {halves(v[0], v[1]), halves(v[2], v[3]), halves(v[4], v[5]), halves(v[6], v[7])};
-        if (i < nx && j < ny) by_y[((long long)i * octets + octet) * ny + j] = h;
-        tile[threadIdx.y][threadIdx.x] = h;
-        __syncthreads();
-        if (turned_i < nx && turned_j < ny)
-            by_x[((long long)turned_j * octets + octet) * nx + turned_i] = tile[threadIdx.x][threadIdx.y];
-        __syncthreads();
+    for (int o = 0; o < 4; ++o) h[o] = octet_of(row + o * 8, held ? nz - (first + o) * 8 : 0, nz % 4 == 0, scale);
+#pragma unroll
+    for (int o = 0; o < 4; ++o) {
+        if (i < nx && j < ny && o < some) by_y[((long long)i * octets + first + o) * ny + j] = h[o];
+        tile[o][threadIdx.y][threadIdx.x] = h[o];
     }
+    __syncthreads();
+    if (turned_i < nx && turned_j < ny)
+        for (int o = 0; o < some; ++o)
+            by_x[((long long)turned_j * octets + first + o) * nx + turned_i] = tile[o][threadIdx.x][threadIdx.y];
 }
 
 // the sums of one warp: its direction's two views, 8 bins, 256 slices
 template <bool SWAPPED>
-__device__ __forceinline__ void gather(float (&d)[128], const u32* runs, int pairs, u32 stages, const u64* full,
-                                       const u64* empty, float c, float s, float start, float u_mid, float v_mid,
-                                       int u_end, float radius2, float decay) {
+__device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int pairs, u32 stages, const u64* full,
+                                       const u64* empty, float c, float s, float start, float radius2, float decay) {
     const int lane = threadIdx.x & 31, t = lane & 3;
     const u64 strides = (u64)(RUN_BYTES >> 4) << 16 | (u64)(128 >> 4) << 32;  // 8 voxels on, 8 slices on
+    const float c_decay = c * decay, s_decay = s * decay;
+    u32 stage = 0, turn = 0, last = 0;
 #pragma unroll 2
     for (int k = 0; k < pairs; ++k) {
-        const int stage = k % PAIRS;
+        const float4 run = runs[k];
         u32 a[4];
 #pragma unroll
         for (int h = 0; h < 2; ++h) {
-            const u32 run = runs[2 * k + h];
-            const float v = (int)(run >> 16) - v_mid;
+            const float v = h ? run.w : run.y;
             float left[2], right[2];
 #pragma unroll
             for (int n = 0; n < 2; ++n) {
-                const int ui = (int)(run & 0xFFFF) + 2 * t + n;
-                const float u = ui - u_mid, x = SWAPPED ? v : u, y = SWAPPED ? u : v;
-                const float place = fmaf(x, c, y * s);
-                const float along = decay * fmaf(y, c, -x * s);
-                const float depth = decay * root(fmaxf(fmaf(-place, place, radius2), 0.0f));
-                const float w = ui < u_end ? hat(place - start) : 0.0f;
-                left[n] = w * power_of_two(depth + along), right[n] = w * power_of_two(depth - along);
+                const float u = (h ? run.z : run.x) + (float)(2 * t + n), x = SWAPPED ? v : u, y = SWAPPED ? u : v;
+                const float place = fmaf(x, c, y * s), depth = root(fmaf(-place, place, radius2));
+                const float t_decay = SWAPPED ? fmaf(y, c_decay, -x * s_decay) : fmaf(-x, s_decay, y * c_decay);
+                const float w = hat(place - start);
+                left[n] = w * power_of_two(fmaf(decay, depth, t_decay));
+                right[n] = w * power_of_two(fmaf(decay, depth, -t_decay));
             }
             a[2 * h] = halves(left[0], left[1]), a[2 * h + 1] = halves(right[0], right[1]);
         }
-        barrier_wait(address(&full[stage]), (k / PAIRS) & 1);
-        const u32 at = stages + stage * PAIR_BYTES;
+        barrier_wait(address(full) + 8 * stage, turn);
+        const u32 at = (stages >> 4) + stage * (PAIR_BYTES >> 4);
         asm volatile("wgmma.fence.sync.aligned;" ::: "memory");
-        multiply(d, a, strides | (at & 0x3FFFF) >> 4, k > 0);
+        multiply(d, a, strides | at, k > 0);
         asm volatile("wgmma.commit_group.sync.aligned;" ::: "memory");
         asm volatile("wgmma.wait_group.sync.aligned 1;" ::: "memory");
-        if (k > 0 && lane == 0) barrier_arrive(address(&empty[(k - 1) % PAIRS]));
+        if (k > 0 && lane == 0) barrier_arrive(address(empty) + 8 * last);
+        last = stage;
+        if (++stage == PAIRS) stage = 0, turn ^= 1;
     }
     asm volatile("wgmma.wait_group.sync.aligned 0;" ::: "memory");
 }
@@ -308,7 +312,7 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[PAIRS], empty[PAIRS];
     __shared__ int counted[12];
-    u32* runs = (u32*)(shared + PAIRS * PAIR_BYTES);
+    float2* runs = (float2*)(shared + PAIRS * PAIR_BYTES);  // where each begins, u and v from the grid's centre
     const int tid = threadIdx.x, warp = tid >> 5, lane = tid & 31;
     const int group = blockIdx.x / strips, strip = 8 * (blockIdx.x % strips) - 4 * strips;
     const bool swapped = main_axis[group];
@@ -331,9 +335,12 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     }
     const float chord = sqrtf(fmaxf(limit - 4.0f * v * v, 0.0f)) * 0.5f + 0.01f;
     from = fmaxf(from, -chord), to = fminf(to, chord);
-    const int start = max((int)ceilf(from + u_mid), u0) & ~1, stop = min((int)floorf(to + u_mid), u1 - 1);
+    int start = max((int)ceilf(from + u_mid), u0) & ~1;
+    const int stop = min((int)floorf(to + u_mid), u1 - 1);
     const bool crossed = v0 + tid < v1 && 4.0f * v * v <= limit && highest > -8.0f && lowest < bins;
     const int number = crossed && stop >= start ? (stop - start) / RUN + 1 : 0;
+    // a run must not reach into the next block; where the grid ends the copy brings zeros
+    if (u1 < (swapped ? ny : nx)) start = max(min(start, u1 - number * RUN), u0);
     int before = number;
     for (int k = 1; k < 32; k *= 2) {
         const int other = __shfl_up_sync(~0u, before, k);
@@ -355,23 +362,26 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     }
     if (total == 0) return;
     if (total + 1 > RUNS) __trap();
-    for (int k = 0; k < number; ++k) runs[before - number + k] = (u32)(v0 + tid) << 16 | (u32)(start + k * RUN);
-    if (tid == 0) runs[total] = (u32)v0 << 16 | (u32)u1;  // no voxel of it counts
+    for (int k = 0; k < number; ++k) runs[before - number + k] = make_float2(start + k * RUN - u_mid, v);
+    if (tid == 0) runs[total] = make_float2(u_mid + 1.0f, 0.0f);  // beyond the grid: zeros
     __syncthreads();
     const int pairs = (total + 1) / 2;
 
     if (warp >= 8) {
         asm volatile("setmaxnreg.dec.sync.aligned.u32 40;");
-        if (tid == 256) {
+        if (lane == 0) {  // four producers take turns
             const Map* map = swapped ? &by_y : &by_x;
-            for (int k = 0; k < pairs; ++k) {
-                const int stage = k % PAIRS;
-                if (k >= PAIRS) barrier_wait(address(&empty[stage]), (k / PAIRS - 1) & 1);
-                const u32 bar = address(&full[stage]), dst = address(shared) + stage * PAIR_BYTES;
+            u32 stage = warp - 8, turn = 1;
+            for (int k = warp - 8; k < pairs; k += 4) {
+                const float4 run = ((const float4*)runs)[k];
+                const u32 bar = address(full) + 8 * stage, to = address(shared) + stage * PAIR_BYTES;
+                const int u = (int)(run.x + u_mid) * 8, v = (int)(run.y + v_mid);
+                const int u2 = (int)(run.z + u_mid) * 8, v2 = (int)(run.w + v_mid);
+                if (k >= PAIRS) barrier_wait(address(empty) + 8 * stage, turn);
                 barrier_expect(bar, PAIR_BYTES);
-                const u32 one = runs[2 * k], two = runs[2 * k + 1];
-                box_copy(dst, map, (one & 0xFFFF) * 8, blockIdx.y * 32, one >> 16, bar);
-                box_copy(dst + RUN_BYTES, map, (two & 0xFFFF) * 8, blockIdx.y * 32, two >> 16, bar);
+                box_copy(to, map, u, blockIdx.y * 32, v, bar);
+                box_copy(to + RUN_BYTES, map, u2, blockIdx.y * 32, v2, bar);
+                if ((stage += 4) >= PAIRS) stage -= PAIRS, turn ^= 1;
             }
         }
         return;
@@ -383,10 +393,10 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     const int first = (int)floorf(fmaf(uc, own[0], vc * own[1]) + middle) + strip + (lane >> 2);
     float d[128];
     if (swapped)
-        gather<true>(d, runs, pairs, address(shared), full, empty, cv, cu, first - middle, u_mid, v_mid, u1,
-                     radius * radius, decay);
+        gather<true>(d, (const float4*)runs, pairs, address(shared), full, empty, cv, cu, first - middle, radius * radius,
+                     decay);
     else
-        gather<false>(d, runs, pairs, address(shared), full, empty, cu, cv, first - middle, u_mid, v_mid, u1,
+        gather<false>(d, (const float4*)runs, pairs, address(shared), full, empty, cu, cv, first - middle,
                       radius * radius, decay);
 
     const float back = __int_as_float((254 - scale_field(*low, *high)) << 23);
@@ -395,17 +405,33 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     for (int n = 0; n < 2; ++n) {
         const int view = member[(group * MEMBERS + warp) * 2 + n];
         if (view < 0) continue;
-        float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz;
+        float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz + blockIdx.y * 256 + 2 * (lane & 3);
+        const int left = nz - blockIdx.y * 256 - 2 * (lane & 3);
+        constexpr int BATCH = 16;  // reads under way at once
 #pragma unroll
-        for (int k = 0; k < 32; ++k) {
-            const int z = blockIdx.y * 256 + k * 8 + 2 * (lane & 3);
-            const float one = d[4 * k + 2 * n] * back, two = d[4 * k + 2 * n + 1] * back;
-            if (nz % 2 == 0 && z < nz) {
-                float2* at = (float2*)(row + z);
-                *at = make_float2(at->x + one, at->y + two);
-            } else {
-                if (z < nz) row[z] += one;
-                if (z + 1 < nz) row[z + 1] += two;
+        for (int k0 = 0; k0 < 32; k0 += BATCH) {
+            float2 sum[BATCH];
+#pragma unroll
+            for (int k = 0; k < BATCH; ++k) {
+                const int z = 8 * (k0 + k);
+                sum[k] = make_float2(0.0f, 0.0f);
+                if (nz % 2 == 0) {
+                    if (z < left) sum[k] = *(float2*)(row + z);
+                } else {
+                    if (z < left) sum[k].x = row[z];
+                    if (z + 1 < left) sum[k].y = row[z + 1];
+                }
+            }
+#pragma unroll
+            for (int k = 0; k < BATCH; ++k) {
+                const int z = 8 * (k0 + k);
+                sum[k].x += d[4 * (k0 + k) + 2 * n] * back, sum[k].y += d[4 * (k0 + k) + 2 * n + 1] * back;
+                if (nz % 2 == 0) {
+                    if (z < left) *(float2*)(row + z) = sum[k];
+                } else {
+                    if (z < left) row[z] = sum[k].x;
+                    if (z + 1 < left) row[z + 1] = sum[k].y;
+                }
             }
         }
     }

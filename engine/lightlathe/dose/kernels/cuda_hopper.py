@@ -17,7 +17,8 @@ from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
 from lightlathe.dose.kernels.self_test import fault
 
 WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
-PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 22, 10000
+PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000
+ABSORPTION_AT_MOST = 10.0  # weights of voxels outside the vial, which are dropped, must stay below 65504 = exp(11.1)
 DIRECTIONS_AT_MOST = 2000  # a table of them lies in shared memory
 
 
@@ -32,6 +33,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
             f"it takes 2048 voxels or bins across and {DIRECTIONS_AT_MOST} angles at most, and this is "
             f"{views.nx} x {views.ny}, {views.bins} bins, {views.angles} angles"
         )
+    reach = math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
+    if views.absorption_per_mm * reach > ABSORPTION_AT_MOST:
+        return f"absorption over half the grid's diagonal is {views.absorption_per_mm * reach:.1f}, beyond its halves"
     if device.type != "cuda":
         return f"it runs on NVIDIA cards, not on {device}"
     if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):
@@ -52,17 +56,18 @@ def deposit(views_array: Tensor, views) -> Tensor:
         return dose
     table, member = opposites(views, device)
     low, high = torch.aminmax(views_array)
-    wide, octets = views.bins + 2 * WINDOW, 16 * math.ceil(nz / 128)
-    light = torch.empty(len(table), 2, octets, wide, 8, device=device, dtype=torch.float16)
+    octets = math.ceil(nz / 8)
+    light = torch.empty(2 * len(table), octets, 8 * views.bins, device=device, dtype=torch.float16)
     radius, _, decay, limit = vial(views)
     with torch.cuda.device(device):
         program = _program(device)
-        grid = (math.ceil(wide / 32), math.ceil(octets / 8), 2 * len(table))
+        grid = (math.ceil(views.bins / 32), math.ceil(octets / 8), 2 * len(table))
         program.launch("light_to_halves", grid, (32, 8), 0,
-                       views_array, low, high, member, light, views.bins, wide, WINDOW, nz, octets)  # fmt: skip
-        grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), octets // 16)
+                       views_array, low, high, member, light, views.bins, nz, octets)  # fmt: skip
+        boxes = TensorMap(light, tuple(light.shape), (1, 16, 8 * WINDOW))
+        grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), math.ceil(nz / 128))
         program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * DIRECTIONS_AT_MOST,
-                       light, table, low, high, dose, views.nx, views.ny, nz, octets, wide, views.bins, len(table),
+                       boxes, table, low, high, dose, views.nx, views.ny, nz, views.bins, len(table),
                        radius, decay, limit)  # fmt: skip
     return dose
 
@@ -89,7 +94,7 @@ def collect(volume: Tensor, views) -> Tensor:
             for y0, y1 in blocks(ny):
                 strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
                 program.launch("collect", (len(fans.main) * strips, math.ceil(nz / 256)), (384,),
-                               PAIRS * PAIR_BYTES + 4 * RUNS, along_x, along_y, fans.table, fans.member, fans.main,
+                               PAIRS * PAIR_BYTES + 8 * RUNS, along_x, along_y, fans.table, fans.member, fans.main,
                                low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1,
                                radius, decay, limit)  # fmt: skip
     return out

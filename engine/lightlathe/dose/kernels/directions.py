@@ -35,9 +35,9 @@ def vial(views) -> tuple[float, float, float, int]:
 
 
 def blocks(voxels: int) -> list[tuple[int, int]]:
-    """A side of the grid in pieces of about BLOCK_VOXELS, starting on even voxels."""
+    """A side of the grid in pieces of about BLOCK_VOXELS, starting on multiples of 8 voxels."""
     number = max(1, round(voxels / BLOCK_VOXELS)) if voxels > 1.5 * BLOCK_VOXELS else 1
-    side = 2 * math.ceil(voxels / number / 2)
+    side = 8 * math.ceil(voxels / number / 8)
     return [(start, min(voxels, start + side)) for start in range(0, voxels, side)]
 
 
