@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import lightlathe
-from lightlathe.errors import LightlatheError, MeasurementError, PartError
+from lightlathe.errors import LightlatheError, MeasurementError, PartError, ResultError
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
@@ -83,7 +83,44 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
     sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
     sub.add_argument("--json", action="store_true", help="as JSON")
+
+    sub = command("bench", bench, "this machine's speed, against its own limits")
+    sub.add_argument("--quick", action="store_true", help="smaller sizes: under a minute on 2 cores")
+    sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
+    sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
+    sub.add_argument("--against", type=Path, metavar="OTHER.json", help="lay an earlier bench of any machine beside it")
     return top
+
+
+def bench(arguments: argparse.Namespace) -> int:
+    import torch
+
+    from lightlathe.bench import against, run, table
+
+    other = read_json(arguments.against) if arguments.against is not None else None
+    device = arguments.device or ("cuda" if torch.cuda.is_available() else "cpu")
+    path = arguments.output or Path(f"bench-{device.replace(':', '')}.json")
+    result = run(quick=arguments.quick, device=device, verify=arguments.verify)
+    path.write_text(json.dumps(result, indent=1), encoding="utf-8")
+    print(table(result))
+    if other is not None:
+        print(against(result, other))
+    print(f"written to {path}")
+    return 0
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """A bench file; ResultError where it is none."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as problem:
+        raise ResultError(f"{path}: not a readable bench file ({problem}). `lightlathe bench` writes one.") from None
+    if not isinstance(found, dict) or found.get("format") != "lightlathe-bench":
+        raise ResultError(
+            f"{path}: not a bench file; expected format 'lightlathe-bench'. `lightlathe bench` writes one."
+        )
+    return found
 
 
 def check(arguments: argparse.Namespace) -> int:

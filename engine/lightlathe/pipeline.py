@@ -152,6 +152,7 @@ def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
         "torch_version": str(torch.__version__),
         "device": name,
         "kernel": setup.operator.kernel,
+        "precision": setup.job.design.precision,
         "seed": setup.job.design.seed,
         "stopped_because": stopped_because,
     }

@@ -65,6 +65,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         kernel=job.design.kernel,
         device=device,
         dtype=dtype,
+        precision="half" if job.design.precision == "half" else "single",
     )
     return Setup(job, device, dtype, solids, part, chords, operator, tuple(said))
 

@@ -119,6 +119,8 @@ class Design:
 
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm  band along the surface that is left out of design and judging
+    precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
+                  rounded so; double: float64 throughout (CPU, or the reference kernel)
     """
 
     loss: Any = "soft_window"
@@ -130,7 +132,7 @@ class Design:
     seed: int = 0
     kernel: str = "auto"
     device: str = "auto"
-    precision: Literal["single", "double"] = "single"
+    precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
         positive("design", iterations=self.iterations, level_limit=self.level_limit)
