@@ -4,7 +4,6 @@ import argparse
 import json
 import logging
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -162,6 +161,7 @@ def design(arguments: argparse.Namespace) -> int:
     from lightlathe import outlook, pipeline
     from lightlathe.job import load_job, resolved
     from lightlathe.prepare import load_solids
+    from lightlathe.progress import Bar, Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
 
     job = load_job(arguments.job)
@@ -181,9 +181,9 @@ def design(arguments: argparse.Namespace) -> int:
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")
-    keeper = _Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
+    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
     try:
-        with _Bar(job.design.iterations, resume[1] if resume else {}) as bar:
+        with Bar(job.design.iterations, resume[1] if resume else {}) as bar:
             record = pipeline.design(job, setup=setup, resume=resume, on_iteration=bar, checkpoint=keeper)
     except KeyboardInterrupt:
         keeper.write()
@@ -195,47 +195,6 @@ def design(arguments: argparse.Namespace) -> int:
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
     return 0
-
-
-class _Keeper:
-    """Writes the state of the run every half minute, and once more when asked."""
-
-    def __init__(self, write: Any, every_s: float = 30.0) -> None:
-        self._write, self.every_s = write, every_s
-        self.last, self.written = None, time.monotonic()
-
-    def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
-        self.last = (state, {name: list(values) for name, values in log.items()})
-        if time.monotonic() - self.written > self.every_s:
-            self.write()
-
-    def write(self) -> None:
-        if self.last is not None:
-            self._write(*self.last)
-            self.written = time.monotonic()
-
-
-class _Bar:
-    """The progress bar: iterations, wrong voxels and the process window."""
-
-    def __init__(self, iterations: int, log: dict[str, list[float]]) -> None:
-        from tqdm import tqdm
-
-        self.bar = tqdm(total=iterations, initial=len(log.get("iteration", [])), desc="design", unit="it", leave=True)
-
-    def __call__(self, figures: dict[str, float]) -> None:
-        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
-        window = figures["window_relative"]
-        self.bar.set_postfix_str(
-            f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
-            + (f"window {window:.3f}" if window > -10 else "window below -10")
-        )
-
-    def __enter__(self) -> "_Bar":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.bar.close()
 
 
 def predict(arguments: argparse.Namespace) -> int:

@@ -1,0 +1,46 @@
+"""What a person sees of a running design, and what is left if it is stopped."""
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+
+class Keeper:
+    """Writes the state of the run every half minute, and once more when asked."""
+
+    def __init__(self, write: Callable[[dict, dict], None], every_s: float = 30.0) -> None:
+        self._write, self.every_s = write, every_s
+        self.last, self.written = None, time.monotonic()
+
+    def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
+        self.last = (state, {name: list(values) for name, values in log.items()})
+        if time.monotonic() - self.written > self.every_s:
+            self.write()
+
+    def write(self) -> None:
+        if self.last is not None:
+            self._write(*self.last)
+            self.written = time.monotonic()
+
+
+class Bar:
+    """The progress bar: iterations, wrong voxels and the process window."""
+
+    def __init__(self, iterations: int, log: dict[str, list[float]]) -> None:
+        from tqdm import tqdm
+
+        self.bar = tqdm(total=iterations, initial=len(log.get("iteration", [])), desc="design", unit="it", leave=True)
+
+    def __call__(self, figures: dict[str, float]) -> None:
+        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
+        window = figures["window_relative"]
+        self.bar.set_postfix_str(
+            f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
+            + (f"window {window:.3f}" if window > -10 else "window below -10")
+        )
+
+    def __enter__(self) -> "Bar":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()
