@@ -18,10 +18,10 @@ ROWS = [
     ["quantities"],
     STAGES,
     ["job"],
-    ["prepare"],
+    ["prepare", "summary"],
     ["prediction"],
     ["outlook"],
-    ["pipeline", "bench"],
+    ["pipeline", "bench", "progress"],
     ["cli"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}

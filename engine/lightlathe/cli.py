@@ -201,7 +201,7 @@ def predict(arguments: argparse.Namespace) -> int:
     import dataclasses
 
     from lightlathe import outlook, pipeline
-    from lightlathe.export.summary import comparison
+    from lightlathe.summary import comparison
     from lightlathe.result import read_result
 
     record = read_result(arguments.result)

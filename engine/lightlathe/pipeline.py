@@ -169,8 +169,8 @@ def frames(record: Record, folder: Path) -> Path:
 
 
 def summary(record: Record, path: Path) -> str:
-    """What a person should know of a design, as text. See export/summary.py."""
-    from lightlathe.export.summary import summary
+    """What a person should know of a design, as text. See summary.py."""
+    from lightlathe.summary import summary
 
     return summary(record, path, exposure_lines(record), CAUTIONS)
 

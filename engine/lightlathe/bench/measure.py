@@ -97,7 +97,7 @@ def products_row(
     row["first_call_s"] = time.perf_counter() - began
     for name, call in (("forward", lambda: operator(patterns)), ("adjoint", lambda: operator.transpose(dose))):
         took = timed(call, device, for_s=for_s)
-        row[f"{name}_s"], row[f"{name}_spread"] = took.seconds, took.spread
+        row |= {f"{name}_s": took.seconds, f"{name}_fastest_s": took.fastest, f"{name}_spread": took.spread}
         row[f"{name}_gups"] = case.updates / took.seconds / 1e9
         row[f"{name}_of_limit"] = limit_s(operator, case, top) / took.seconds
     row["memory_bytes"] = peak_bytes(device)

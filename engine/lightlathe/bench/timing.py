@@ -10,9 +10,13 @@ import torch
 
 @dataclass(frozen=True)
 class Timed:
-    """Seconds of one call: the median, and how far the runs spread ((slowest - fastest) / median)."""
+    """Seconds of one call: the median, the fastest, and how far the runs spread ((slowest - fastest) / median).
+
+    On a host that others use too the fastest run says most about the program, the spread most about the host.
+    """
 
     seconds: float
+    fastest: float
     spread: float
     runs: int
 
@@ -26,7 +30,7 @@ def timed(call: Callable[[], object], device: torch.device, *, for_s: float = 0.
     while len(seconds) < least or (time.perf_counter() - began < for_s and len(seconds) < 1000):
         seconds.append(_once(call, device))
     middle = statistics.median(seconds)
-    return Timed(middle, (max(seconds) - min(seconds)) / middle, len(seconds))
+    return Timed(middle, min(seconds), (max(seconds) - min(seconds)) / middle, len(seconds))
 
 
 def wait(device: torch.device) -> None:

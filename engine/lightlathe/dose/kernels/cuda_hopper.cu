@@ -265,6 +265,11 @@ extern "C" __global__ void voxels_to_halves(const float* x, const float* low, co
             by_x[((long long)turned_j * octets + first + o) * nx + turned_i] = tile[o][threadIdx.x][threadIdx.y];
 }
 
+// adds where the memory is, without waiting for what was there
+__device__ __forceinline__ void add(float* at, float one, float two) {
+    asm volatile("red.relaxed.gpu.global.add.v2.f32 [%0], {%1, %2};" ::"l"(at), "f"(one), "f"(two) : "memory");
+}
+
 // the sums of one warp: its direction's two views, 8 bins, 256 slices
 template <bool SWAPPED>
 __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int pairs, u32 stages, const u64* full,
@@ -407,31 +412,15 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
         if (view < 0) continue;
         float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz + blockIdx.y * 256 + 2 * (lane & 3);
         const int left = nz - blockIdx.y * 256 - 2 * (lane & 3);
-        constexpr int BATCH = 16;  // reads under way at once
+        // nobody else adds to this row in this launch: the order of sums is that of the blocks, whatever the timing
 #pragma unroll
-        for (int k0 = 0; k0 < 32; k0 += BATCH) {
-            float2 sum[BATCH];
-#pragma unroll
-            for (int k = 0; k < BATCH; ++k) {
-                const int z = 8 * (k0 + k);
-                sum[k] = make_float2(0.0f, 0.0f);
-                if (nz % 2 == 0) {
-                    if (z < left) sum[k] = *(float2*)(row + z);
-                } else {
-                    if (z < left) sum[k].x = row[z];
-                    if (z + 1 < left) sum[k].y = row[z + 1];
-                }
-            }
-#pragma unroll
-            for (int k = 0; k < BATCH; ++k) {
-                const int z = 8 * (k0 + k);
-                sum[k].x += d[4 * (k0 + k) + 2 * n] * back, sum[k].y += d[4 * (k0 + k) + 2 * n + 1] * back;
-                if (nz % 2 == 0) {
-                    if (z < left) *(float2*)(row + z) = sum[k];
-                } else {
-                    if (z < left) row[z] = sum[k].x;
-                    if (z + 1 < left) row[z + 1] = sum[k].y;
-                }
+        for (int k = 0; k < 32; ++k) {
+            const float one = d[4 * k + 2 * n] * back, two = d[4 * k + 2 * n + 1] * back;
+            if (nz % 2 == 0) {
+                if (8 * k < left) add(row + 8 * k, one, two);
+            } else {
+                if (8 * k < left) atomicAdd(row + 8 * k, one);
+                if (8 * k + 1 < left) atomicAdd(row + 8 * k + 1, two);
             }
         }
     }
