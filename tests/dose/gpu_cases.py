@@ -14,7 +14,7 @@ from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator, Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.errors import KernelUnavailable
-from lightlathe.quantities import Grid
+from lightlathe.quantities import Grid, Target
 
 DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
 ON_CARD = DEVICE.type == "cuda"
@@ -200,3 +200,41 @@ def test_a_full_turn_is_all_pairs_and_every_view_appears_once():
         members = [n for _, *pair in directions.pairs(turn(angles)) for n in pair if n >= 0]
         assert sorted(members) == list(range(angles))
         assert len(directions.pairs(turn(angles))) == (angles // 2 if angles % 2 == 0 else angles)
+
+
+@pytest.mark.parametrize("exponent", [1.0, 2.0, 3.5])
+def test_gap_hinge_in_two_passes(exponent):
+    from lightlathe.losses import GapHinge
+    from lightlathe.losses.gap_hinge_triton import gap_hinge
+
+    generator = torch.Generator().manual_seed(2)
+    dose = 2 * torch.rand(9, 31, 33, generator=generator)
+    kind = torch.randint(0, 3, dose.shape, generator=generator)
+    given = dose.to(DEVICE).clone().requires_grad_()
+    solid, liquid = (kind == 2).to(DEVICE), (kind == 1).to(DEVICE)
+    value = gap_hinge(given, solid, liquid, part_at_least=1.05, void_at_most=0.95, exponent=exponent)
+    (3 * value).backward()
+    wanted = dose.double().requires_grad_()
+    loss = GapHinge(1.05, 0.95, exponent)(wanted, Target(solid=kind == 2, liquid=kind == 1))
+    (3 * loss).backward()
+    # float32 against float64; a power by way of a logarithm in base 2 loses a few digits of the last place
+    assert float(value.detach()) == pytest.approx(float(loss.detach()), rel=2e-6)
+    assert gap(given.grad, wanted.grad) < 2e-6
+    given = torch.full((5,), math.nan, device=DEVICE)
+    yes = torch.ones(5, dtype=torch.bool, device=DEVICE)
+    assert gap_hinge(given, yes, ~yes, part_at_least=1.05, void_at_most=0.95, exponent=exponent).isnan()
+
+
+def test_tally_in_one_pass():
+    from lightlathe.solve.figures_triton import tally
+
+    generator = torch.Generator().manual_seed(2)
+    dose = 2 * torch.rand(9, 31, 33, generator=generator)
+    kind = torch.randint(0, 3, dose.shape, generator=generator)
+    solid, liquid = kind == 2, kind == 1
+    got = tally(dose.to(DEVICE), solid.to(DEVICE), liquid.to(DEVICE))
+    cured = dose >= 1
+    wanted = (cured & solid).sum(), (cured & liquid).sum(), solid.sum(), liquid.sum()
+    assert [int(n) for n in got[:4]] == [int(n) for n in wanted]
+    assert float(got[4]) == float(dose[solid].min())
+    assert float(got[5]) == float(dose[liquid].max())

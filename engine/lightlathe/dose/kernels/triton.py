@@ -14,6 +14,7 @@ from torch import Tensor
 
 from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
 from lightlathe.dose.kernels.self_test import fault
+from lightlathe.errors import KernelUnavailable
 
 BINS = 16  # bins that a tile of 8 x 8 voxels reads: at most 7 * sqrt(2) + 2, rounded up for the matrix units
 DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
@@ -102,6 +103,12 @@ def collect(volume: Tensor, views) -> Tensor:
     split = views.precision == "single"
     block = _z_block(nz, split)
     circle = vial(views)
+    widest = max(end - start for start, end in blocks(views.nx) + blocks(views.ny))
+    if widest * max(views.nx, views.ny) * (nz + block) >= 2**31:
+        raise KernelUnavailable(
+            f"kernel 'triton' counts the voxels of a block in 32 bits, and {widest} x {max(views.nx, views.ny)} x {nz} "
+            "are too many.\n  Collect fewer slices at a time: they are independent."
+        )
     voxels = _Halves(volume, split, block, limit=circle[-1])
     fans = groups(views, DIRECTIONS, volume.device)
     for x0, x1 in blocks(views.nx):
