@@ -1,0 +1,124 @@
+"""The dose operator alone: every kernel of a device, its share of the machine's limits, and what changes its speed.
+
+    python benchmarks/dose_operator.py [--device cuda] [--sizes thumb,hand] [--rounds 5]
+
+Rows of one size take turns, round after round, so that a busy moment of a shared host does not fall on one of them.
+GUPS count voxels x angles of the whole square. Of the limits: FMA counts two multiply-adds an update against a loop of
+multiply-adds in registers (kernels on matrix units: 16 against float16 products); memory counts inputs and outputs
+once against a copy. Variants: half the slices dark, pixels half a voxel wide (resampling included), one thread.
+"""
+
+import argparse
+import statistics
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import torch
+
+from lightlathe.beams import Telecentric, full_turn
+from lightlathe.bench.cases import CASES, Case
+from lightlathe.bench.ceilings import ceilings
+from lightlathe.bench.machine import machine
+from lightlathe.bench.measure import ON_SCALAR_UNITS, WORK
+from lightlathe.bench.timing import timed
+from lightlathe.bench.verify import errors
+from lightlathe.dose import DoseOperator
+from lightlathe.dose.kernels import KERNELS
+from lightlathe.errors import KernelUnavailable
+
+
+@dataclass
+class Row:
+    """One thing that is timed, round after round."""
+
+    name: str
+    case: Case
+    kernel: str
+    call: Callable[[], object]
+    threads: int | None = None
+    seconds: list[float] = field(default_factory=list)
+
+    def once(self, device: torch.device) -> None:
+        before = torch.get_num_threads()
+        torch.set_num_threads(self.threads or before)
+        self.seconds.append(timed(self.call, device, for_s=0, least=1).fastest)
+        torch.set_num_threads(before)
+
+
+def finer_pixels(case: Case, device: torch.device) -> DoseOperator:
+    """The same vial and voxels, pixels half as wide."""
+    pixel, columns = case.grid.voxel_mm / 2, 2 * case.voxels
+    chords = Telecentric().chords(angle_rad=full_turn(case.angles), columns=columns, rows=columns, pixel_mm=pixel)
+    optics = {"vial_radius_mm": case.radius_mm, "absorption_per_mm": 0.5 / case.radius_mm}
+    return DoseOperator(chords, case.grid, **optics, device=device)
+
+
+def both(name: str, case: Case, operator: DoseOperator, dark: bool = False, threads: int | None = None) -> list[Row]:
+    patterns = torch.rand(operator.pattern_shape, device=operator.device)
+    dose = torch.rand(operator.dose_shape, device=operator.device)
+    if dark:
+        patterns[:, :, : patterns.shape[2] // 2] = 0
+        dose[:, :, : dose.shape[2] // 2] = 0
+    return [
+        Row(f"{name}, forward", case, operator.kernel, lambda: operator(patterns), threads),
+        Row(f"{name}, adjoint", case, operator.kernel, lambda: operator.transpose(dose), threads),
+    ]
+
+
+def rows_of(case: Case, device: torch.device) -> list[Row]:
+    rows: list[Row] = []
+    for kernel in KERNELS:
+        for precision in ("half", "single") if device.type == "cuda" else ("single",):
+            if kernel == "reference" and case.voxels > 128 and device.type == "cpu":
+                continue  # minutes
+            try:
+                operator = case.operator(device, kernel=kernel, precision=precision)
+                small = case.operator(device, kernel=kernel, precision=precision, slices=4)
+            except KernelUnavailable as reason:
+                print(f"{case.name}: {reason}")
+                continue
+            if device.type == "cuda" or case.voxels <= 128:
+                found = errors(small, case)
+                print(f"{case.name}, {kernel} {precision}: off by {found['error_forward']:.1e} and "
+                      f"{found['error_adjoint']:.1e} of the norm")  # fmt: skip
+                if not found["right"]:
+                    print("  WRONG: it gets no time")
+                    continue
+            rows += both(f"{kernel} {precision}", case, operator)
+    best = case.operator(device)
+    rows += both("half the slices dark", case, best, dark=True)
+    rows += both("pixels half a voxel wide", case, finer_pixels(case, device))
+    if device.type == "cpu" and torch.get_num_threads() > 1:
+        rows += both("one thread", case, best, threads=1)
+    return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--sizes", default="thumb,hand", help="names out of " + ", ".join(c.name for c in CASES))
+    parser.add_argument("--rounds", type=int, default=5)
+    arguments = parser.parse_args()
+    device = torch.device(arguments.device)
+    for key, value in machine(device).items():
+        print(f"{key}: {value}")
+    top = ceilings(device)
+    print(f"at most: {', '.join(f'{key} {value:.0f}' for key, value in top.items())}")
+    for case in [c for c in CASES if c.name in arguments.sizes.split(",")]:
+        rows = rows_of(case, device)
+        for _ in range(arguments.rounds):
+            for row in rows:
+                row.once(device)
+        print(f"\n{case.name}: {case.voxels}^3 voxels, {case.angles} angles; fastest of {arguments.rounds} rounds")
+        for row in rows:
+            fastest, gups = min(row.seconds), case.updates / min(row.seconds) / 1e9
+            kind = "scalar" if row.kernel in ON_SCALAR_UNITS else "matrix"
+            fma = WORK[kind] * gups / top[f"{kind}_gmac_s"]
+            memory = sum(case.bytes()) / fastest / 1e9 / top["copy_gb_s"]
+            noise = statistics.median(row.seconds) / fastest - 1
+            print(f"  {row.name:36s} {1000 * fastest:9.2f} ms {gups:9.2f} GUPS  {100 * fma:4.0f} % of FMA "
+                  f"{100 * memory:4.0f} % of memory  median {100 * noise:+.0f} %")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
