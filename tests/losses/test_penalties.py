@@ -39,7 +39,7 @@ def test_gradient(penalty):
     generator = torch.Generator().manual_seed(3)
     patterns = torch.rand(3, 4, 2, generator=generator, dtype=torch.float64).requires_grad_()
     if isinstance(penalty, PeakLevel):
-        # gradcheck would see the highest level change, which the penalty holds fixed as a scale; it cancels from the value
+        # gradcheck would see the highest level change; the penalty holds it fixed as a scale, which cancels
         (slope,) = torch.autograd.grad(penalty(patterns), patterns)
         (plain,) = torch.autograd.grad(0.3 * patterns.pow(8).mean().pow(1 / 8), patterns)
         torch.testing.assert_close(slope, plain)

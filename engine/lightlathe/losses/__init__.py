@@ -20,6 +20,7 @@ from lightlathe.losses.penalties import PENALTIES, LightUsed, PeakLevel, Roughne
 from lightlathe.losses.soft_overlap import SoftOverlap
 from lightlathe.losses.soft_window import SoftWindow
 from lightlathe.losses.squared_error import SquaredError
+from lightlathe.losses.weighting import weighted
 from lightlathe.losses.worst_share import WorstShare
 
 LOSSES = {
@@ -33,5 +34,5 @@ LOSSES = {
 }
 __all__ = [
     "LOSSES", "PENALTIES", "DoseBand", "GapHinge", "LightUsed", "Logistic", "PeakLevel", "Roughness", "SoftOverlap",
-    "SoftWindow", "SquaredError", "WorstShare", "is_own", "own_loss",
+    "SoftWindow", "SquaredError", "WorstShare", "is_own", "own_loss", "weighted",
 ]  # fmt: skip

@@ -6,7 +6,7 @@ import triton.language as tl
 from torch import Tensor
 from torch.autograd.function import once_differentiable
 
-BLOCK = 4096
+BLOCK = 2048
 
 
 @triton.jit
@@ -63,9 +63,7 @@ class _GapHinge(torch.autograd.Function):
             solid.contiguous().view(torch.uint8),
             liquid.contiguous().view(torch.uint8),
         )
-        _value[(blocks,)](
-            *tensors, sums, counts, n, part_at_least, void_at_most, p, SQUARE=p == 2, BLOCK=BLOCK, num_warps=8
-        )
+        _value[(blocks,)](*tensors, sums, counts, n, part_at_least, void_at_most, p, SQUARE=p == 2, BLOCK=BLOCK)
         count = counts.sum(dtype=torch.float64)
         ctx.save_for_backward(*tensors, count)
         ctx.numbers = (part_at_least, void_at_most, p)
@@ -80,7 +78,7 @@ class _GapHinge(torch.autograd.Function):
         factor = (grads[0].double() / count).to(torch.float32)
         _slope[(triton.cdiv(dose.numel(), BLOCK),)](
             dose, solid, liquid, factor, slope, dose.numel(), part_at_least, void_at_most, p,
-            SQUARE=p == 2, BLOCK=BLOCK, num_warps=8,
+            SQUARE=p == 2, BLOCK=BLOCK,
         )  # fmt: skip
         return slope, None, None, None, None, None
 

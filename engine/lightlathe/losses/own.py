@@ -18,7 +18,29 @@ def is_own(name: str) -> bool:
     return ".py:" in name
 
 
-def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) -> Callable[[Tensor, Target], Tensor]:
+class OwnLoss:
+    """A loss from a user's file; behaves like the function or object it wraps, and is named as in the job."""
+
+    def __init__(self, name: str, settings: dict[str, Any], loss: Callable[[Tensor, Target], Tensor]) -> None:
+        self.name, self.settings, self.loss = name, settings, loss
+
+    def __call__(self, dose: Tensor, target: Target) -> Tensor:
+        return self.loss(dose, target)
+
+    def __getattr__(self, attribute: str) -> Any:
+        if attribute == "stage":  # a staged loss of one's own
+            return getattr(self.loss, "stage")  # noqa: B009
+        raise AttributeError(attribute)
+
+    def as_job(self) -> str | dict[str, Any]:
+        """What a job file says to get this loss."""
+        return {"kind": self.name, **self.settings} if self.settings else self.name
+
+    def __str__(self) -> str:
+        return self.name
+
+
+def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) -> OwnLoss:
     """The loss "file.py:name", file relative to `folder` (the job file's).
 
     `name` is a function loss(dose, target) -> scalar tensor, or a class whose instances are such functions; a class is
@@ -56,7 +78,7 @@ def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) ->
     elif settings:
         raise JobError(f"{where}: '{attribute}' is a function and takes no settings; got {', '.join(settings)}.")
     _try(where, found)
-    return found
+    return OwnLoss(name, dict(settings or {}), found)
 
 
 def _try(where: str, loss: Callable[[Tensor, Target], Tensor]) -> None:

@@ -25,12 +25,13 @@ class SoftWindow:
     stages              how many values k takes
     last_share          share of the iterations that the last stage has
 
-    Use it for the widest process window. Called without a stage it means its last.
+    Use it for a wide process window. sharpest = 1000 comes within half a percent of the widest there is on the job's
+    voxels; 100 gives up a tenth of it and prints truer on a finer grid. Called without a stage it means its last.
     Source: bounds of the log-sum-exp, Boyd & Vandenberghe, Convex Optimization (2004), section 3.1.5.
     """
 
     softest: float = 10.0
-    sharpest: float = 1000.0
+    sharpest: float = 100.0
     stages: int = 8
     last_share: float = 0.1
 

@@ -4,20 +4,25 @@
 a loss and an operator and knows no physics.
 
 Recommended (measured by benchmarks/quality.py on ten unlike shapes):
-    quickly to a right print      loss gap_hinge, solver free_set_ramp, start filtered, 40 iterations
-    to the widest process window  loss soft_window, solver bounded_lbfgs, start filtered, 100 iterations (0.4 of the
-                                  excess over the best possible is left at 200)
-Either way voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns.
+    for a print               loss soft_window, solver bounded_lbfgs, start filtered, 100 iterations, voxels weighted by
+                              their coverage (losses.weighted): no wrong voxels, and the truest shape on a finer grid
+    for a result in seconds   loss gap_hinge, solver free_set_ramp, start filtered, 20 iterations
+    for the widest window     loss soft_window with sharpest = 1000, 200 iterations
+Voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns. A ladder from coarse
+voxels to fine ones (`climb`) saves nothing worth having: the filtered start is as good as a coarse design.
 """
 
 from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
 from lightlathe.solve.bound import Bound, certify, prove
 from lightlathe.solve.design import Outcome, Solver, StopRule, solve
+from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
+from lightlathe.solve.ladder import climb
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
+from lightlathe.solve.scenarios import Scenarios, repeated, windows
 from lightlathe.solve.starts import Filtered, Uniform
 
 SOLVERS = {
@@ -28,10 +33,12 @@ SOLVERS = {
     "primal_dual": PrimalDual,
 }
 STARTS = {
+    "earlier": Earlier,
     "uniform": Uniform,
     "filtered": Filtered,
 }
 __all__ = [
-    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Evaluated", "Filtered", "FreeSetRamp",
-    "Outcome", "PrimalDual", "Problem", "Solver", "StopRule", "Uniform", "certify", "normalised", "prove", "solve",
+    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
+    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify", "climb",
+    "normalised", "patterns_for", "prove", "repeated", "solve", "windows",
 ]  # fmt: skip

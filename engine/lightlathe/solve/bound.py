@@ -2,7 +2,8 @@
 
 Weights p on the voxels that must stay liquid and q on the part, each summing to 1, prove for patterns g >= 0:
 
-    max outside >= p . D = sum_j (A'p)_j g_j >= r sum_j (A'q)_j g_j = r q . D >= r min inside,  r = min_j (A'p)_j / (A'q)_j
+    max outside >= p . D = sum_j (A'p)_j g_j >= r sum_j (A'q)_j g_j = r q . D >= r min inside
+    with r = min over rays j of (A'p)_j / (A'q)_j
 
 so no patterns reach a ratio below r, or a relative window above 1 - r. The best weights prove the best ratio itself
 (strong duality of linear programming). Weights of one slice prove it for that slice, and the worst slice for all.
@@ -160,7 +161,7 @@ class _Game:
         return total
 
     def evaluate(self, depth: Tensor, sharpness: float) -> tuple[Evaluated, Tensor]:
-        """Value and gradient of the mean over slices of the soft maximum of log((A'q)_j / (A'p)_j), and the hard one."""
+        """Value and gradient of the soft maximum of log((A'q)_j / (A'p)_j), mean over slices; and the hard maxima."""
         solid, liquid = self.target.solid, self.target.liquid
         weights = self.weights(depth)
         tiny = 1e-30

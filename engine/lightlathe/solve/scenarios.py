@@ -1,0 +1,83 @@
+"""Several operators as one, for designs that must print under all of them: absorption, dose scale, axis offset."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.quantities import Target
+
+
+class Scenarios:
+    """The doses of one set of patterns under each scenario, one block of voxels after the other along x.
+
+    members   (operator, scale): an operator in the units of the plain design, and the factor on its dose
+
+    With `repeated(target, count)` a loss sees every voxel once per scenario. A loss that looks at the worst voxel
+    (soft_window, worst_share) then designs for the worst case, at one exposure for all; a mean designs for the mean.
+    Operators that are one object are computed once, so scales alone cost nothing. Memory: a volume per member.
+    """
+
+    def __init__(self, members: Sequence[tuple[Any, float]]) -> None:
+        if not members:
+            raise SolveError("a robust design needs one scenario or more; got none.")
+        first = members[0][0]
+        for operator, scale in members:
+            if operator.pattern_shape != first.pattern_shape or operator.dose_shape != first.dose_shape:
+                raise SolveError(
+                    f"scenarios have patterns {operator.pattern_shape} and {first.pattern_shape}, doses "
+                    f"{operator.dose_shape} and {first.dose_shape}; expected the same for all."
+                )
+            if not scale > 0:
+                raise SolveError(f"a scenario scales the dose by {scale}; expected a factor above 0.")
+        self.members = tuple(members)
+        self.device, self.dtype = first.device, first.dtype
+
+    @property
+    def pattern_shape(self) -> tuple[int, int, int]:
+        return self.members[0][0].pattern_shape
+
+    @property
+    def dose_shape(self) -> tuple[int, int, int]:
+        nx, ny, nz = self.members[0][0].dose_shape
+        return len(self.members) * nx, ny, nz
+
+    def __call__(self, patterns: Tensor) -> Tensor:
+        made: dict[int, Tensor] = {}
+        for operator, _ in self.members:
+            if id(operator) not in made:
+                made[id(operator)] = operator(patterns)
+        return torch.cat([made[id(operator)] * scale for operator, scale in self.members])
+
+    def transpose(self, dose: Tensor) -> Tensor:
+        gathered: dict[int, tuple[Any, Tensor]] = {}
+        for (operator, scale), block in zip(self.members, dose.chunk(len(self.members)), strict=True):
+            before = gathered.get(id(operator))
+            gathered[id(operator)] = (operator, block * scale if before is None else before[1] + block * scale)
+        return torch.stack([operator.transpose(volume) for operator, volume in gathered.values()]).sum(0)
+
+
+def repeated(target: Target, count: int) -> Target:
+    """The target of each of `count` scenarios, one after the other along x."""
+
+    def again(volume: Tensor | None) -> Tensor | None:
+        return None if volume is None else volume.repeat(count, 1, 1)
+
+    return Target(
+        target.solid.repeat(count, 1, 1), target.liquid.repeat(count, 1, 1), again(target.weight), again(target.dose)
+    )
+
+
+def windows(scenarios: Scenarios, target: Target, patterns: Tensor) -> tuple[list[float], float]:
+    """The relative window of each scenario alone, and of all at one exposure (the worst case)."""
+    least, most = [], []
+    for dose in scenarios(patterns).chunk(len(scenarios.members)):
+        least.append(float(torch.where(target.solid, dose, torch.inf).amin()))
+        most.append(float(torch.where(target.liquid, dose, -torch.inf).amax()))
+
+    def window(low: float, high: float) -> float:
+        return 1 - high / low if low > 0 else float("nan")
+
+    return [window(low, high) for low, high in zip(least, most, strict=True)], window(min(least), max(most))
