@@ -1,7 +1,8 @@
 """From pattern pixels on chords to regular parallel views, and back by the exact transpose.
 
 Two sparse linear steps, each skipped where it is the identity: columns onto bins (with the share of light that each
-chord keeps, and chords bent by the vial read from a neighbouring angle), then rows onto slices.
+chord keeps, and chords bent by the vial read from a neighbouring angle), and rows onto slices. All slices are lit
+alike, so rows become slices before the back-projection or after it, whichever leaves it fewer to do.
 """
 
 import math
@@ -18,17 +19,19 @@ from lightlathe.quantities import Chords, Grid
 
 @dataclass(frozen=True)
 class Resampling:
-    """patterns (angle, column, row) -> views (angle, bin, slice) and its transpose; `plan` makes one.
+    """patterns (angle, column, row) -> views (angle, bin, plane), doses in planes -> slices; `plan` makes one.
 
     columns   bin <- column, the same for every angle; where chords are bent: angle * bins + bin <- angle * columns +
               column. None where bins are columns.
     rows      slice <- row; None where slices are rows
+    late      True where planes are rows, and become slices in the dose; else planes are slices
     bent      True where `columns` joins angles
     """
 
     columns: Taps | None
     rows: Taps | None
     bent: bool
+    late: bool
     columns_back: Taps | None = None  # the transposes
     rows_back: Taps | None = None
 
@@ -43,10 +46,18 @@ class Resampling:
 
     def forward(self, patterns: Tensor) -> Tensor:
         x = patterns if self.columns is None else self._across(patterns, self.columns)
-        return x if self.rows is None else self.rows.apply(x, 2)
+        return x if self.rows is None or self.late else self.rows.apply(x, 2)
+
+    def in_slices(self, dose: Tensor) -> Tensor:
+        return self.rows.apply(dose, 2) if self.rows is not None and self.late else dose
+
+    def in_planes(self, dose: Tensor) -> Tensor:
+        """Transpose of `in_slices`."""
+        return self.rows_back.apply(dose, 2) if self.rows_back is not None and self.late else dose
 
     def transpose(self, views: Tensor) -> Tensor:
-        x = views if self.rows_back is None else self.rows_back.apply(views, 2)
+        """Transpose of `forward`."""
+        x = views if self.rows_back is None or self.late else self.rows_back.apply(views, 2)
         return x if self.columns_back is None else self._across(x, self.columns_back)
 
     def _across(self, x: Tensor, taps: Taps) -> Tensor:
@@ -79,10 +90,13 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
         on_bins = _bent(on_bins, turn_rad, angle_rad, bins)
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
+    nx, ny, nz = grid.shape
     resampling = Resampling(
-        None if on_bins.is_identity else on_bins, None if on_slices.is_identity else on_slices, bent
+        columns=None if on_bins.is_identity else on_bins,
+        rows=None if on_slices.is_identity else on_slices,
+        bent=bent,
+        late=chords.rows < nz,
     )
-    nx, ny, _ = grid.shape
     return resampling, Views(angle_rad, bins, bin_mm, nx, ny, grid.voxel_mm, radius_mm, absorption_per_mm)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+PART = (2**26, 2**18)  # numbers of a part of the output: on a card, on a CPU
 HAIR = 1e-9  # weights below this are rounding: a source one whole spacing away
 
 
@@ -53,16 +54,31 @@ class Taps:
         return bool((self.index[0] == torch.arange(rows)).all()) and bool((self.weight == 1).all())
 
     def apply(self, x: Tensor, axis: int) -> Tensor:
-        """Along `axis` of x. The sum runs tap after tap, so the same input gives the same bits."""
+        """Along `axis` of x. The sum runs tap after tap, so the same input gives the same bits.
+
+        Memory: the output and a part of it, small enough for the cache of a CPU.
+        """
+        shape = list(x.shape)
+        shape[axis] = self.index.shape[1]
+        out = x.new_empty(shape)
+        if axis == 0 or out.numel() == 0:
+            self._into(out, x, axis)
+            return out
+        planes = max(1, PART[x.device.type == "cpu"] * len(out) // out.numel())
+        for part, given in zip(out.split(planes), x.split(planes), strict=True):
+            self._into(part, given, axis)
+        return out
+
+    def _into(self, out: Tensor, x: Tensor, axis: int) -> None:
         shape = [1] * x.ndim
         shape[axis] = -1
         last = axis == x.ndim - 1  # there, fancy indexing is 20 times faster than index_select on a CPU
-        out = None
-        for index, weight in zip(self.index, self.weight, strict=True):
+        for k, (index, weight) in enumerate(zip(self.index, self.weight, strict=True)):
             term = x[..., index] if last else x.index_select(axis, index)
-            out = term.mul_(weight.reshape(shape)) if out is None else out.addcmul_(term, weight.reshape(shape))
-        assert out is not None
-        return out
+            if k == 0:
+                torch.mul(term, weight.reshape(shape), out=out)
+            else:
+                out.addcmul_(term, weight.reshape(shape))
 
 
 def interpolation(at: Tensor, sources: Tensor, bin_mm: float, lone_mm: float) -> Taps:
