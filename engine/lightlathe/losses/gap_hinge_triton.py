@@ -63,23 +63,22 @@ class _GapHinge(torch.autograd.Function):
             solid.contiguous().view(torch.uint8),
             liquid.contiguous().view(torch.uint8),
         )
-        _value[(blocks,)](*tensors, sums, counts, n, part_at_least, void_at_most, p, SQUARE=p == 2, BLOCK=BLOCK)
+        numbers = part_at_least, void_at_most, p
+        _value[(blocks,)](*tensors, sums, counts, n, *numbers, SQUARE=p == 2, BLOCK=BLOCK)  # pyright: ignore
         count = counts.sum(dtype=torch.float64)
         ctx.save_for_backward(*tensors, count)
-        ctx.numbers = (part_at_least, void_at_most, p)
+        ctx.numbers = numbers
         return (sums.sum(dtype=torch.float64) / count).to(dose.dtype)
 
     @staticmethod
     @once_differentiable
     def backward(ctx, *grads: Tensor):
         dose, solid, liquid, count = ctx.saved_tensors
-        part_at_least, void_at_most, p = ctx.numbers
         slope = torch.empty_like(dose)
         factor = (grads[0].double() / count).to(torch.float32)
-        _slope[(triton.cdiv(dose.numel(), BLOCK),)](
-            dose, solid, liquid, factor, slope, dose.numel(), part_at_least, void_at_most, p,
-            SQUARE=p == 2, BLOCK=BLOCK,
-        )  # fmt: skip
+        n, square = dose.numel(), ctx.numbers[2] == 2
+        launch = _slope[(triton.cdiv(n, BLOCK),)]
+        launch(dose, solid, liquid, factor, slope, n, *ctx.numbers, SQUARE=square, BLOCK=BLOCK)  # pyright: ignore
         return slope, None, None, None, None, None
 
 

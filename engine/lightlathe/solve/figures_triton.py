@@ -37,6 +37,6 @@ def tally(dose: Tensor, solid: Tensor, liquid: Tensor) -> tuple[Tensor, Tensor, 
     counts = torch.empty(blocks, 4, device=dose.device, dtype=torch.int32)
     extremes = torch.empty(blocks, 2, device=dose.device, dtype=torch.float32)
     masks = solid.contiguous().view(torch.uint8), liquid.contiguous().view(torch.uint8)
-    _tally[(blocks,)](dose.contiguous(), *masks, counts, extremes, n, BLOCK=BLOCK)
+    _tally[(blocks,)](dose.contiguous(), *masks, counts, extremes, n, BLOCK=BLOCK)  # pyright: ignore
     correct, over, part, rest = counts.sum(0, dtype=torch.int64)
     return correct, over, part, rest, extremes[:, 0].amin(), extremes[:, 1].amax()

@@ -8,6 +8,7 @@ import ctypes
 import hashlib
 import os
 import tempfile
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
@@ -104,7 +105,7 @@ class Program:
 class TensorMap:
     """How bulk tensor copies find boxes in a half-precision array of three axes, the last contiguous; zeros beyond."""
 
-    def __init__(self, array: torch.Tensor, shape: tuple[int, int, int], box: tuple[int, int, int]) -> None:
+    def __init__(self, array: torch.Tensor, shape: Sequence[int], box: Sequence[int]) -> None:
         self._memory = ctypes.create_string_buffer(128 + 64)
         start = (ctypes.addressof(self._memory) + 63) // 64 * 64
         self.bytes = (ctypes.c_char * 128).from_address(start)
