@@ -19,7 +19,7 @@ ROWS = [
     STAGES,
     ["job"],
     ["prepare", "summary"],
-    ["prediction"],
+    ["prediction", "formulate", "proof"],
     ["outlook"],
     ["pipeline", "bench", "progress"],
     ["cli"],

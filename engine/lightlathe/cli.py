@@ -201,8 +201,8 @@ def predict(arguments: argparse.Namespace) -> int:
     import dataclasses
 
     from lightlathe import outlook, pipeline
-    from lightlathe.summary import comparison
     from lightlathe.result import read_result
+    from lightlathe.summary import comparison
 
     record = read_result(arguments.result)
     if arguments.came_out is not None:

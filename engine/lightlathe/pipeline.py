@@ -16,15 +16,17 @@ from torch import Tensor
 import lightlathe
 from lightlathe.dose import gain_mj_cm3
 from lightlathe.errors import JobError
+from lightlathe.formulate import problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, warnings
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, voxels
 from lightlathe.projector import Codebook, quantise
+from lightlathe.proof import proof_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
-from lightlathe.solve import Problem, normalised, solve
+from lightlathe.solve import Problem, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
@@ -47,10 +49,13 @@ def design(
     Raises         LightlatheError
     """
     setup = setup or prepare(job)
-    target = setup.part.target(setup.device)
-    operator = normalised(setup.operator, target)
     torch.manual_seed(job.design.seed)
-    problem = Problem(operator, job.design.loss, target, limit=job.design.level_limit)
+    plain = problem_of(setup)
+    robust = robust_problem(setup, plain)
+    problem, start = plain if robust is None else robust, start_of(setup, plain)
+    if robust is not None:
+        log.info("the plain design first, then the robust one from there")
+        start = solve(plain, job.design.solver, start, iterations=job.design.iterations).patterns
     state, past = resume or (None, {})
     rows = {name: list(values) for name, values in past.items()}
 
@@ -63,14 +68,18 @@ def design(
     outcome = solve(
         problem,
         job.design.solver,
-        job.design.start,
+        start,
         iterations=job.design.iterations,
         on_iteration=each,
+        stop=job.design.stop,
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
         state=None if state is None else _on(setup.device, state),
     )
     patterns, plan = expose(setup, outcome.patterns)
     prediction, warnings = judged(setup, patterns, plan)
+    prediction.quality.update(proven(setup, plain, outcome.patterns))
+    if robust is not None:
+        prediction.quality.update(robustness(setup, start, outcome.patterns))
     return Record(
         name=job.name,
         job_toml=job.text,
@@ -85,6 +94,26 @@ def design(
     )
 
 
+def proven(setup: Setup, problem: Problem, patterns: Tensor) -> dict[str, float]:
+    """How wide the process window can be at most, whatever the patterns; see proof.py."""
+    steps = setup.job.design.bound_iterations
+    if steps == 0:
+        return {}
+    proof = proof_of(setup, problem.operator.gain, problem.operator(patterns), iterations=steps)
+    return {} if proof is None else proof.figures()
+
+
+def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
+    """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any."""
+    figures = {}
+    for name, patterns in (("plain", plain), ("robust", robust)):
+        doses = worst_case(setup, patterns, setup.operator.gain)
+        figures[f"window_all_scenarios_{name}"] = 1 - max(most for most, _ in doses) / min(least for _, least in doses)
+        dose = setup.operator(patterns)
+        figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
+    return figures
+
+
 def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
     """Levels that the projector can show, and the whole turns that put the dose window on the resin's threshold."""
     job, light, turn, resin = setup.job, setup.job.light, setup.job.turn, setup.job.resin
@@ -93,12 +122,12 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
         raise JobError("the design found no light at all; try another loss or start in [design].")
     fractions = (found / peak).clamp_(0, 1)
     per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
-    figures = figures_of(per_turn, setup.part, resin)
+    cases = worst_case(setup, fractions, gain_per_turn(job))
     best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
     for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
         plan = plan_exposure(
-            figures["window_low_mj_cm3"],
-            figures["window_high_mj_cm3"],
+            max(most for most, _ in cases),
+            min(least for _, least in cases),
             resin.liquid_below_mj_cm3,
             resin.solid_above_mj_cm3,
             turn.seconds_per_turn,

@@ -30,6 +30,7 @@ def summary(record: Record, path: Path, exposure: Sequence[str], cautions: Seque
         f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid",
         f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid",
         _window(q),
+        *_proven(q),
         f"              the resin stays liquid below {resin.get('liquid_below_mj_cm3', math.nan):g} and is solid above "
         f"{resin.get('solid_above_mj_cm3', math.nan):g} mJ/cm3",
         f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
@@ -55,6 +56,23 @@ def _window(q: dict[str, float]) -> str:
         return f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the part right"
     size = f"{window:.1%}" if window > -10 else "far below 0"
     return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
+
+
+def _proven(q: dict[str, float]) -> list[str]:
+    lines = []
+    if "window_gap" in q:
+        lines.append(
+            f"              proven: no patterns within the job's level limit reach more than "
+            f"{q['window_proven_at_most_with_limit']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm); "
+            f"gap {q['window_gap']:.1%}"
+        )
+    if "window_all_scenarios_robust" in q:
+        lines.append(
+            f"              over all scenarios {q['window_all_scenarios_robust']:.1%} (a plain design: "
+            f"{q['window_all_scenarios_plain']:.1%}); without any {q['window_no_scenario_robust']:.1%} (plain: "
+            f"{q['window_no_scenario_plain']:.1%})"
+        )
+    return lines
 
 
 def comparison(record: Record, other: Prediction) -> str:

@@ -114,8 +114,28 @@ class GridTable:
 
 
 @dataclass(frozen=True)
+class Robust:
+    """Scenarios that a print must survive at one exposure: every combination of the values listed."""
+
+    absorption_percent: tuple[float, ...] = (0.0,)
+    dose_percent: tuple[float, ...] = (0.0,)
+    axis_offset_mm: tuple[float, ...] = (0.0,)
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            if not getattr(self, f.name):
+                raise JobError(f"{f.name} is an empty list; expected one number or more, 0 for the plain case.")
+
+
+@dataclass(frozen=True)
 class Design:
     """How patterns are found.
+
+    weight        coverage: a voxel counts by how clearly it is in or out; even: all count alike
+    penalties     what else a design should keep small, beside the loss
+    stop          when to stop before the iterations are spent
+    robust        scenarios that the print must survive
+    bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
 
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm  band along the surface that is left out of design and judging
@@ -126,7 +146,12 @@ class Design:
     loss: Any = "soft_window"
     solver: Any = "bounded_lbfgs"
     start: Any = "filtered"
+    weight: Literal["coverage", "even"] = "coverage"
+    penalties: tuple[Any, ...] = ()
+    stop: Any = None
+    robust: Any = None
     iterations: int = 60
+    bound_iterations: int = 50
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
     seed: int = 0
@@ -136,6 +161,8 @@ class Design:
 
     def __post_init__(self) -> None:
         positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        if self.bound_iterations < 0:
+            raise JobError(f"bound_iterations is {self.bound_iterations}; expected 0 or more.")
         if self.tolerance_mm < 0:
             raise JobError(f"tolerance_mm is {self.tolerance_mm}; expected 0 or more.")
 

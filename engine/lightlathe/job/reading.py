@@ -7,13 +7,14 @@ from typing import Any
 
 from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
-from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Turn, Vial
+from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Turn, Vial
 from lightlathe.job.tables import Where, build, choose_member, unknown
-from lightlathe.losses import LOSSES
+from lightlathe.losses import LOSSES, PENALTIES, is_own, own_loss
+from lightlathe.losses.own import OwnLoss
 from lightlathe.part.shapes import SHAPES
 from lightlathe.projector import RESPONSES
 from lightlathe.resins import RESINS
-from lightlathe.solve import SOLVERS, STARTS
+from lightlathe.solve import SOLVERS, STARTS, StopRule
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
@@ -87,28 +88,37 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         light=one(Light, "light", beam=BEAMS, response=RESPONSES),
         turn=one(Turn, "turn"),
         grid=one(GridTable, "grid"),
-        design=one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS),
+        design=_design(one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS), top.inner("design")),
         output=one(Output, "output"),
     )
 
 
 def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:
-    if family is LOSSES and isinstance(value, str) and ".py:" in value:
-        from lightlathe.losses.own import own_loss
-
-        return own_loss(value, folder)
+    settings = dict(value) if isinstance(value, dict) else {"kind": value}
+    if family is LOSSES and isinstance(settings.get("kind"), str) and is_own(settings["kind"]):
+        return own_loss(settings.pop("kind"), folder, settings)
     return choose_member(family, value, where)
+
+
+def _design(design: Design, where: Where) -> Design:
+    """The parts of [design] that are tables or lists of tables themselves."""
+    penalties = [choose_member(PENALTIES, value, where.inner("penalties")) for value in design.penalties]
+    stop = None if design.stop is None else build(StopRule, design.stop, where.inner("stop"))
+    robust = None if design.robust is None else build(Robust, design.robust, where.inner("robust"))
+    return dataclasses.replace(design, penalties=tuple(penalties), stop=stop, robust=robust)
 
 
 def resolved(job: Job) -> dict[str, Any]:
     """Every setting after defaults, as plain data with the keys of the job file; members carry their `kind`."""
     kinds = {
         cls: name
-        for family in (BEAMS, LOSSES, SHAPES, RESPONSES, RESINS, SOLVERS, STARTS)
+        for family in (BEAMS, LOSSES, PENALTIES, SHAPES, RESPONSES, RESINS, SOLVERS, STARTS)
         for name, cls in family.items()
     }
 
     def plain(value: Any) -> Any:
+        if isinstance(value, OwnLoss):
+            return value.as_job()
         if dataclasses.is_dataclass(value) and not isinstance(value, type):
             fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
             return {"kind": kinds[type(value)], **fields} if type(value) in kinds else fields

@@ -1,0 +1,88 @@
+"""What a job's design has to solve: the problem, plain or under all scenarios that the print must survive."""
+
+import dataclasses
+import itertools
+
+import torch
+from torch import Tensor
+
+from lightlathe.dose import DoseOperator
+from lightlathe.errors import JobError
+from lightlathe.losses import weighted
+from lightlathe.prepare import Setup
+from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
+
+
+def problem_of(setup: Setup) -> Problem:
+    """The design problem of a job, in units in which even light of 1 gives the part a mean dose of 1."""
+    design = setup.job.design
+    target = setup.part.target(setup.device)
+    operator = normalised(setup.operator, target)
+    if design.weight == "coverage":
+        target = weighted(target, coverage=setup.part.coverage.to(setup.device))
+    return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
+
+
+def start_of(setup: Setup, problem: Problem) -> Tensor:
+    """The patterns that a design starts from."""
+    start = setup.job.design.start
+    if isinstance(start, Earlier):
+        from lightlathe.result import read_result  # h5py is loaded when a file is read
+
+        earlier = read_result(setup.job.path(start.result)).patterns
+        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, earlier.pixel_mm)
+    return start(problem)
+
+
+def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
+    """The same problem under every scenario of [design.robust]; None where the job names none.
+
+    The loss sees the voxels of all scenarios at once, so a loss of the worst voxel designs for the worst case.
+    """
+    if setup.job.design.robust is None:
+        return None
+    scenarios = Scenarios([(member.scaled(plain.operator.gain), scale) for member, scale in scenarios_of(setup)])
+    count = len(scenarios.members)
+    return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
+
+
+def scenarios_of(setup: Setup) -> list[tuple[DoseOperator, float]]:
+    """(operator, factor on its dose) of each scenario: every combination of the values in [design.robust].
+
+    A resin that absorbs more also takes up more of the light that arrives, so its dose grows with its absorption.
+    """
+    robust = setup.job.design.robust
+    found: list[tuple[DoseOperator, float]] = []
+    for percent, offset in itertools.product(robust.absorption_percent, robust.axis_offset_mm):
+        factor = 1 + percent / 100
+        if factor <= 0:
+            raise JobError(f"absorption_percent in [design.robust] is {percent}; expected more than -100.")
+        old = setup.operator
+        chords = dataclasses.replace(setup.chords, offset_mm=setup.chords.offset_mm + offset)
+        operator = old
+        if percent or offset:
+            operator = DoseOperator(
+                chords,
+                old.grid,
+                vial_radius_mm=old.views.radius_mm,
+                absorption_per_mm=old.views.absorption_per_mm * factor,
+                gain=old.gain,
+                kernel=old.kernel,
+                device=old.device,
+                dtype=old.dtype,
+                precision=old.views.precision,
+            )
+        found += [(operator, factor * (1 + dose / 100)) for dose in robust.dose_percent]
+    return found
+
+
+def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
+    """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any."""
+    target = setup.part.target(setup.device)
+    members = [(setup.operator, 1.0)] if setup.job.design.robust is None else scenarios_of(setup)
+    found = []
+    for operator, scale in members:
+        dose = operator.scaled(gain * scale)(patterns)
+        most = float(torch.where(target.liquid, dose, -torch.inf).amax())
+        found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))
+    return found
