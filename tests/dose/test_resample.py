@@ -61,6 +61,41 @@ def test_a_transposed_map_is_the_transpose_and_twice_is_the_map():
     torch.testing.assert_close(taps.apply(y, 2), torch.einsum("oi,abi->abo", matrix(taps), y), rtol=0, atol=EPS)
 
 
+@pytest.mark.parametrize("dtype", [torch.float32, torch.float64])
+def test_the_ways_of_a_card_and_of_a_cpu_agree(dtype):
+    """A card gathers tap by tap in torch, a CPU in compiled loops; both on the CPU here. 3 products, so 3 roundings."""
+    taps = interpolation(torch.arange(7).double(), torch.linspace(-1, 8, 23, dtype=torch.float64), 1.0, 1.0)
+    taps = taps.to(torch.device("cpu"), dtype)
+    for axis, shape in ((0, (23, 4)), (1, (3, 23, 5)), (1, (3, 23, 1)), (2, (3, 2, 23)), (2, (0, 2, 23))):
+        x = random(shape, dtype)
+        found = taps.apply(x, axis)
+        wanted = torch.full_like(found, math.nan)
+        taps._into(wanted, x, axis)
+        torch.testing.assert_close(found, wanted, rtol=0, atol=4 * torch.finfo(dtype).eps)
+        assert found.shape[axis] == 7
+
+
+@pytest.mark.parametrize(("rows", "late"), [(4, True), (5, False), (9, False)])
+def test_rows_become_slices_before_or_after_alike(rows, late):
+    """The back-projection acts on all slices alike, so it does not matter when: against the sum done by hand."""
+    a = operator((4, 5, 5), 0.5, rows=rows, pixel=0.4, columns=9)
+    assert a.resampling.late == late
+    g = random(a.pattern_shape, torch.float64)
+    z = (torch.arange(5).double() - 2) * 0.5
+    row_z = (torch.arange(rows).double() - (rows - 1) / 2) * 0.4
+    weights = matrix(interpolation(z, row_z, 0.5, 0.4))
+    columns = matrix(a.resampling.columns)
+    flat = DoseOperator(
+        Chords(a.chords.angle_rad, (torch.arange(a.views.bins).double() - (a.views.bins - 1) / 2) * 0.5,
+               torch.zeros(a.views.bins).double(), torch.ones(a.views.bins).double(), 5, 0.5),
+        a.grid, vial_radius_mm=1.5, absorption_per_mm=0.4, dtype=torch.float64,
+    )  # fmt: skip
+    assert flat.resampling.columns is None
+    assert flat.resampling.rows is None
+    by_hand = torch.einsum("bc,acr,zr->abz", columns, g, weights)
+    torch.testing.assert_close(a(g), flat(by_hand.contiguous()), rtol=0, atol=EPS)
+
+
 def test_nothing_is_resampled_where_pixels_are_voxels():
     resampling, views = plan(chords((torch.arange(9) - 4) * 0.5), GRID, 2.0, 0.3)
     assert resampling.columns is None

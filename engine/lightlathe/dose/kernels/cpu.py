@@ -5,13 +5,11 @@ thread in one fixed order, so results are bit-equal from run to run and for any 
 (`torch.set_num_threads` sets it). Voxel columns outside the resin, dark views and empty blocks cost nothing.
 """
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from itertools import pairwise
-
 import numpy as np
 import torch
 from torch import Tensor
+
+from lightlathe.dose.kernels.cpu_threads import share_out
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
@@ -35,7 +33,7 @@ def deposit(views_array: Tensor, views) -> Tensor:
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
     fixed = (*_directions(views), *_columns(views), _optics(views))
-    _share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
+    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
     return torch.from_numpy(dose)
 
 
@@ -52,24 +50,8 @@ def collect(volume: Tensor, views) -> Tensor:
     def work(first: int, last: int) -> None:
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
 
-    _share_out(work, views.angles, most=ANGLES_AT_ONCE)
+    share_out(work, views.angles, most=ANGLES_AT_ONCE)
     return torch.from_numpy(light)
-
-
-def _share_out(work: Callable[[int, int], None], items: int, most: int) -> None:
-    """Run work(first, last) over 0..items in pieces of at most `most`, a whole number of rounds for every thread."""
-    threads = min(torch.get_num_threads(), items)
-    if threads < 1:
-        return
-    rounds = -(-items // (threads * most))
-    edges = np.linspace(0, items, threads * rounds + 1).round().astype(int).tolist()
-    if threads == 1:
-        for first, last in pairwise(edges):
-            work(first, last)
-        return
-    with ThreadPoolExecutor(threads) as pool:
-        for _ in pool.map(work, edges[:-1], edges[1:]):  # the results are read so that an error is raised here
-            pass
 
 
 def _numpy(tensor: Tensor) -> np.ndarray:
