@@ -3,6 +3,8 @@
 import argparse
 import json
 import logging
+import math
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -24,6 +26,12 @@ def main(argv: list[str] | None = None) -> int:
         return arguments.run(arguments) or 0
     except LightlatheError as problem:
         print(f"{type(problem).__name__}: {problem}", file=sys.stderr)
+        return EXIT_ERROR
+    except (MemoryError, RuntimeError) as problem:
+        if isinstance(problem, RuntimeError) and "memory" not in str(problem):
+            raise
+        first = str(problem).splitlines()[0] if str(problem) else "no more memory"
+        print(f"OutOfMemory: {first}\n  Larger voxels, `finer = 1`, or a bigger machine help.", file=sys.stderr)
         return EXIT_ERROR
     except BrokenPipeError:
         return EXIT_ERROR
@@ -159,16 +167,18 @@ def resin(arguments: argparse.Namespace) -> int:
 
 def design(arguments: argparse.Namespace) -> int:
     from lightlathe import outlook, pipeline
-    from lightlathe.job import load_job, resolved
-    from lightlathe.prepare import load_solids
+    from lightlathe.job import load_job
+    from lightlathe.prepare import load_solids, settings_of
     from lightlathe.progress import Bar, Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
 
     job = load_job(arguments.job)
-    path = arguments.output or Path(job.output.result or f"{job.name}.lathe.h5")
+    named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
+    path = arguments.output or named
+    require_writable(path)
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
-    partial, settings = partial_path(path), resolved(job)
+    partial, settings = partial_path(path), settings_of(job)
     resume = read_partial(partial, settings) if arguments.resume else None
     if partial.exists() and not arguments.resume:
         print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
@@ -185,13 +195,13 @@ def design(arguments: argparse.Namespace) -> int:
     try:
         with Bar(job.design.iterations, resume[1] if resume else {}) as bar:
             record = pipeline.design(job, setup=setup, resume=resume, on_iteration=bar, checkpoint=keeper)
-    except KeyboardInterrupt:
+        record.save(path)
+    except BaseException:
         keeper.write()
         if partial.exists():
-            again = f"lightlathe design {arguments.job} -o {path} --resume"
+            again = f"lightlathe design {shlex.quote(str(arguments.job))} -o {shlex.quote(str(path))} --resume"
             print(f"\nThe state is in {partial}. Go on with: {again}", file=sys.stderr)
         raise
-    record.save(path)
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
     return 0
@@ -206,6 +216,8 @@ def predict(arguments: argparse.Namespace) -> int:
 
     record = read_result(arguments.result)
     if arguments.came_out is not None:
+        if arguments.absorption is not None or arguments.axis_offset or arguments.sense is not None:
+            raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
         advice = outlook.next_exposure(record, arguments.came_out, arguments.exposure)
         print(json.dumps(advice.as_json(), indent=1) if arguments.json else advice.text())
         return 0
@@ -219,8 +231,25 @@ def predict(arguments: argparse.Namespace) -> int:
         axis_offset_mm=arguments.axis_offset,
         sense=arguments.sense,
     )
-    print(json.dumps(prediction.quality, indent=1) if arguments.json else comparison(record, prediction))
+    print(json.dumps(finite(prediction.quality), indent=1) if arguments.json else comparison(record, prediction))
     return 0
+
+
+def finite(figures: dict[str, float]) -> dict[str, float | None]:
+    """Figures for JSON, which knows no NaN."""
+    return {name: value if math.isfinite(value) else None for name, value in figures.items()}
+
+
+def require_writable(path: Path) -> None:
+    """ResultError before any work, where a result could not be written after it."""
+    from lightlathe.result.hdf5 import whole_file
+
+    if path.is_dir():
+        raise ResultError(f"{path}: is a folder; expected the name of a file.")
+    probe = path.with_name(f".{path.name}.probe")
+    with whole_file(probe):
+        pass
+    probe.unlink()
 
 
 def export(arguments: argparse.Namespace) -> int:

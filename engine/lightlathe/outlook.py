@@ -3,18 +3,17 @@
 import dataclasses
 import logging
 import math
-import os
 from typing import Any
 
 import torch
 
 from lightlathe import judge
-from lightlathe.errors import PartError
+from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
 from lightlathe.judge import Case, ExposurePlan, NextExposure, Spread, Verdict
 from lightlathe.part import Surface, fit, grid_for, thin_walls
 from lightlathe.prediction import job_of, predict
-from lightlathe.prepare import Solid, device_of, load_solids, rows_on_slices, voxels
+from lightlathe.prepare import Solid, device_of, free_bytes, load_solids, rows_on_slices, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
 
@@ -72,9 +71,10 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         job.light.rows,
         job.light.pixel_mm,
     )
-    coarser = max(1.0, (grid.voxels / LOOK_VOXELS) ** (1 / 3))
-    nx, ny, nz = (max(1, round(n / coarser)) for n in grid.shape)
-    look = Grid((nx, ny, nz), grid.voxel_mm * coarser)
+    look = grid
+    while look.voxels > LOOK_VOXELS:
+        nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
+        look = Grid((nx, ny, nz), look.voxel_mm * 1.2)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
     known: dict[str, Any] = {}
@@ -114,16 +114,6 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     )
 
 
-def free_bytes(device: torch.device) -> float | None:
-    """Memory that is free on a device, None where it cannot be told."""
-    if device.type == "cuda":
-        return float(torch.cuda.mem_get_info(device)[0])
-    try:
-        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
-    except (ValueError, OSError):
-        return None
-
-
 def next_exposure(record: Record, came_out: str, exposure_s: float | None = None) -> NextExposure:
     """The exposure to try after a print of `record` came out as said, e.g. "too thin by 0.1 mm".
 
@@ -131,6 +121,8 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
     """
     planned = record.patterns.exposure_s
     used = planned if exposure_s is None else exposure_s
+    if not (math.isfinite(used) and used > 0):
+        raise JobError(f"the exposure is {used} s; expected a time above 0.")
     dose = record.prediction.dose * (used / planned)
     return judge.next_exposure(dose, record.part, used, planned / record.patterns.turns, came_out)
 
@@ -172,4 +164,5 @@ def spread_of(record: Record, resin: Any) -> Spread | None:
         other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
         q = record.quality if share == 0 else predict(record, resin=other).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
-    return judge.spread(record.patterns.exposure_s, windows, resin.gel_mj_cm3, doses or 0.0)
+    gel = resin.at(record.patterns.exposure_s).gel_mj_cm3
+    return judge.spread(record.patterns.exposure_s, windows, gel, doses or 0.0)

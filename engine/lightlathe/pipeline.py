@@ -3,6 +3,7 @@
 Read this first. Each stage knows nothing of the others; here they are joined.
 """
 
+import dataclasses
 import datetime
 import logging
 import math
@@ -17,11 +18,11 @@ import lightlathe
 from lightlathe.dose import gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.formulate import problem_of, robust_problem, start_of, worst_case
-from lightlathe.job import Job, resolved
+from lightlathe.job import Job
 from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, warnings
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
-from lightlathe.prepare import Setup, prepare, voxels
+from lightlathe.prepare import Setup, prepare, settings_of, voxels
 from lightlathe.projector import Codebook, quantise
 from lightlathe.proof import proof_of
 from lightlathe.quantities import Patterns, Prediction
@@ -83,7 +84,7 @@ def design(
     return Record(
         name=job.name,
         job_toml=job.text,
-        settings=resolved(job),
+        settings=settings_of(job),
         part=setup.part,
         patterns=patterns,
         prediction=prediction,
@@ -115,14 +116,47 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
 
 
 def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
-    """Levels that the projector can show, and the whole turns that put the dose window on the resin's threshold."""
-    job, light, turn, resin = setup.job, setup.job.light, setup.job.turn, setup.job.resin
+    """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
+
+    The plan is made for the rounded levels: rounding moves the window, so the dimming is set once more after it.
+    """
+    light, turn = setup.job.light, setup.job.turn
     peak = float(found.max())
     if not (math.isfinite(peak) and peak > 0):
         raise JobError("the design found no light at all; try another loss or start in [design].")
-    fractions = (found / peak).clamp_(0, 1)
-    per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
+    fractions, book = (found / peak).clamp_(0, 1), Codebook.of(light.bits, light.response)
+
+    def shown(dimming: float) -> Patterns:
+        levels = quantise(fractions * dimming, book).cpu()
+        return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
+                        turn.dwell_s, turns)  # fmt: skip
+
+    plan = plan_for(setup, fractions)
+    turns, dimming = plan.turns, plan.dimming
+    rounded = plan_for(setup, shown(dimming).fractions(setup.dtype, setup.device))
+    wanted = dimming * rounded.turns * rounded.dimming
+    if plan.reachable and wanted > turns:
+        turns += 1
+    patterns = shown(min(1.0, wanted / turns))
+    final = plan_for(setup, patterns.fractions(setup.dtype, setup.device))
+    return patterns, dataclasses.replace(
+        final,
+        turns=turns,
+        dimming=min(1.0, wanted / turns),
+        exposure_s=turns * turn.seconds_per_turn,
+        shortest_s=final.shortest_s * final.dimming,  # of these levels, dimmed already
+        longest_s=final.longest_s * final.dimming,
+        low_mj_cm3=final.low_mj_cm3 / (final.turns * final.dimming) * turns,
+        high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
+        reachable=plan.reachable,
+    )
+
+
+def plan_for(setup: Setup, fractions: Tensor) -> ExposurePlan:
+    """The exposure that suits levels (0..1 of full irradiance), over all scenarios of the job."""
+    job, turn, resin = setup.job, setup.job.turn, setup.job.resin
     cases = worst_case(setup, fractions, gain_per_turn(job))
+    per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
     best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
     for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
         plan = plan_exposure(
@@ -135,10 +169,7 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
             best_per_turn=best,
         )
         resin = resin.at(plan.exposure_s)
-    book = Codebook.of(light.bits, light.response)
-    levels = quantise(fractions.mul_(plan.dimming), book).cpu()
-    shown = (book.full_scale, light.pixel_mm, light.irradiance_mw_cm2, turn.dwell_s, plan.turns)
-    return Patterns(levels, setup.chords.angle_rad, *shown), plan
+    return plan
 
 
 def gain_per_turn(job: Job) -> float:
@@ -201,7 +232,7 @@ def summary(record: Record, path: Path) -> str:
     """What a person should know of a design, as text. See summary.py."""
     from lightlathe.summary import summary
 
-    return summary(record, path, exposure_lines(record), CAUTIONS)
+    return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
 
 
 def picture(record: Record, path: Path) -> Path:

@@ -1,6 +1,7 @@
 """What patterns print, and what a resin makes of it: as designed, or under other assumptions."""
 
 import dataclasses
+import math
 from pathlib import Path
 from typing import Any
 
@@ -52,8 +53,10 @@ def predict(
         offset_mm=planned.offset_mm + axis_offset_mm,
     )
     exposure = patterns.exposure_s if exposure_s is None else exposure_s
-    if not exposure > 0:
+    if not (math.isfinite(exposure) and exposure > 0):
         raise JobError(f"the exposure is {exposure} s; expected a time above 0.")
+    if not math.isfinite(axis_offset_mm):
+        raise JobError(f"axis_offset_mm is {axis_offset_mm}; expected a length in mm.")
     operator = DoseOperator(
         chords,
         record.part.grid,

@@ -1,14 +1,18 @@
 """A job made ready: part read and placed, grid laid, chords filled, operator chosen; errors before any long work."""
 
+import dataclasses
+import hashlib
 import logging
+import os
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import torch
 
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
-from lightlathe.job import Job
+from lightlathe.job import Job, resolved
 from lightlathe.part import coverage, fit, grid_for, judge, place, read_surface, require_fit, thin_walls
 from lightlathe.quantities import Chords, Grid, Part
 
@@ -53,6 +57,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         said += report.notes
     grid = grid_for([s.form for s in solids], job.vial.radius_mm, voxel_mm, margin_voxels=job.grid.margin_voxels)
     grid = rows_on_slices(grid, light.rows, light.pixel_mm)
+    require_memory(grid, device)
     part = voxels(job, solids, grid, device)
     for solid in (s for s in solids if s.role == "part"):
         said += thin_walls(solid.form, grid).warnings
@@ -78,6 +83,27 @@ def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
     return Grid((nx, ny, nz + 1), grid.voxel_mm) if whole and (nz - rows * per_row) % 2 else grid
 
 
+def free_bytes(device: torch.device) -> float | None:
+    """Memory that is free on a device, None where it cannot be told."""
+    if device.type == "cuda":
+        return float(torch.cuda.mem_get_info(device)[0])
+    try:
+        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (ValueError, OSError):
+        return None
+
+
+def require_memory(grid: Grid, device: torch.device) -> None:
+    """JobError where not even two volumes of the grid fit; `lightlathe check` estimates the whole design."""
+    free, needed = free_bytes(device), 8.0 * grid.voxels
+    if free is not None and needed > free:
+        larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2
+        raise JobError(
+            f"a grid of {' x '.join(str(n) for n in grid.shape)} voxels takes {needed / 1e9:.3g} GB for two volumes, "
+            f"and {free / 1e9:.3g} GB are free on {device}.\n  voxel_mm = {larger:.2g} in [grid] would fit."
+        )
+
+
 def device_of(job: Job) -> torch.device:
     """`auto` takes a CUDA card where there is one; anything else is taken at its word."""
     name = job.design.device
@@ -94,16 +120,35 @@ def device_of(job: Job) -> torch.device:
 
 def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     """Every [part] read and placed, and what the reader had to say."""
-    solids, said = [], []
+    solids: list[Solid] = []
+    said: list[str] = []
+    boxes = []
     for table in job.parts:
         if table.mesh is None:
             solids.append(Solid(table.role, table.shape, None))
             continue
         surface = read_surface(job.path(table.mesh), table.unit)
         said += surface.warnings
-        form = place(surface, table.scale, table.rotation_deg, table.lay, table.centre, table.shift_mm)
-        solids.append(Solid(table.role, form, table.unit))
+        form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
+        if table.centre:
+            boxes.append(form.bounds_mm)
+        solids.append(Solid(table.role, form, surface.report.unit))
+    middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
+    for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
+        if table.mesh is not None:
+            moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
+            solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     return tuple(solids), said
+
+
+def settings_of(job: Job) -> dict[str, Any]:
+    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed."""
+    names = [table.mesh for table in job.parts if table.mesh is not None]
+    loss = job.design.loss
+    if hasattr(loss, "name"):
+        names.append(loss.name.rpartition(":")[0])
+    files = {name: hashlib.sha256(job.path(name).read_bytes()).hexdigest() for name in names}
+    return {**resolved(job), "files": files}
 
 
 def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:

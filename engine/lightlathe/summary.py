@@ -1,16 +1,18 @@
 """The summary of a design, and what changes under other assumptions, in a practitioner's words."""
 
-import math
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from lightlathe.quantities import SOLID, Prediction
 from lightlathe.result import Record
 
 
-def summary(record: Record, path: Path, exposure: Sequence[str], cautions: Sequence[str]) -> str:
+def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cautions: Sequence[str]) -> str:
     """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
 
+    resin      as it behaves over this exposure
     exposure   lines on the exposure and its margins
     """
     q, patterns, grid = record.quality, record.patterns, record.part.grid
@@ -19,20 +21,21 @@ def summary(record: Record, path: Path, exposure: Sequence[str], cautions: Seque
     size = ((high - low + 1) * grid.voxel_mm).tolist()
     middle = [float(c) * grid.voxel_mm for c in (low + high + 1) / 2 - solid.new_tensor(grid.shape) / 2]
     radius = float(grid.radius_mm()[solid[:, 0], solid[:, 1]].max()) + grid.voxel_mm / 2
-    resin = record.settings["resin"]
     lines = [
         f"{record.name}: designed",
         f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
         f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm",
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
-        f"  agreement   {q['iou']:.4f} of 1 on this grid" + _fine(q),
-        f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid",
-        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid",
+        f"  agreement   {q['iou']:.4f} of 1 on this grid"
+        + (f", {q['iou_fine']:.4f} on a finer one of the true shape" if "iou_fine" in q else ""),
+        f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid"
+        + _fine(q, "under_cure_fraction"),
+        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid" + _fine(q, "over_cure_fraction"),
         _window(q),
         *_proven(q),
-        f"              the resin stays liquid below {resin.get('liquid_below_mj_cm3', math.nan):g} and is solid above "
-        f"{resin.get('solid_above_mj_cm3', math.nan):g} mJ/cm3",
+        f"              the resin stays liquid below {resin.liquid_below_mj_cm3:.4g} and is solid above "
+        f"{resin.solid_above_mj_cm3:.4g} mJ/cm3",
         f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
         f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
@@ -40,20 +43,23 @@ def summary(record: Record, path: Path, exposure: Sequence[str], cautions: Seque
     lines += [f"  warning     {text}" for text in record.warnings]
     lines += [
         f"  result      {path}",
-        f"  next        lightlathe export {path} --frames FOLDER",
+        f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",
         *(f"  caution     {text}" for text in cautions),
     ]
     return "\n".join(lines)
 
 
-def _fine(q: dict[str, float]) -> str:
-    return f", {q['iou_fine']:.4f} on a finer one of the true shape" if "iou_fine" in q else ""
+def _fine(q: dict[str, float], name: str) -> str:
+    return f"; {q[f'{name}_fine']:.2%} on the finer grid" if f"{name}_fine" in q else ""
 
 
 def _window(q: dict[str, float]) -> str:
     low, high, window = q["window_low_mj_cm3"], q["window_high_mj_cm3"], q["window_relative"]
     if window > 0:
-        return f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the part right"
+        return (
+            f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
+            "of this grid right"
+        )
     size = f"{window:.1%}" if window > -10 else "far below 0"
     return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
 

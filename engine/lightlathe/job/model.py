@@ -21,6 +21,7 @@ class PartTable:
 
     role   part: must turn solid; insert: sits in the vial already, is not judged; keep_liquid: must stay liquid
     lay    along or across: turn the longest side along the axis or across it, before rotation_deg
+    centre middle of the box on the axis at half height; several meshes are centred as one and keep their places
     """
 
     mesh: str | None = None
@@ -88,6 +89,11 @@ class Turn:
     def __post_init__(self) -> None:
         positive("turn", angles=self.angles, seconds_per_turn=self.seconds_per_turn)
         positive("turn", max_exposure_s=self.max_exposure_s)
+        if self.max_exposure_s is not None and self.max_exposure_s < self.seconds_per_turn:
+            raise JobError(
+                f"max_exposure_s is {self.max_exposure_s}, less than one turn of {self.seconds_per_turn} s; "
+                "expected one whole turn or more."
+            )
 
     @property
     def dwell_s(self) -> float:
@@ -108,7 +114,9 @@ class GridTable:
     finer: int = 2
 
     def __post_init__(self) -> None:
-        positive("grid", voxel_mm=self.voxel_mm, finer=self.finer)
+        positive("grid", voxel_mm=self.voxel_mm)
+        if not 1 <= self.finer <= 8:
+            raise JobError(f"finer is {self.finer}; expected 1 (no finer grid) to 8, usually 2 or 3.")
         if self.margin_voxels < 0:
             raise JobError(f"margin_voxels is {self.margin_voxels}; expected 0 or more.")
 
@@ -146,7 +154,7 @@ class Design:
     loss: Any = "soft_window"
     solver: Any = "bounded_lbfgs"
     start: Any = "filtered"
-    weight: Literal["coverage", "even"] = "coverage"
+    weight: Literal["coverage", "even"] = "even"
     penalties: tuple[Any, ...] = ()
     stop: Any = None
     robust: Any = None
@@ -163,13 +171,15 @@ class Design:
         positive("design", iterations=self.iterations, level_limit=self.level_limit)
         if self.bound_iterations < 0:
             raise JobError(f"bound_iterations is {self.bound_iterations}; expected 0 or more.")
+        if not 0 <= self.seed < 2**63:
+            raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
         if self.tolerance_mm < 0:
             raise JobError(f"tolerance_mm is {self.tolerance_mm}; expected 0 or more.")
 
 
 @dataclass(frozen=True)
 class Output:
-    """`result`: where the HDF5 file goes, relative to the current folder; the job's name where left out."""
+    """`result`: where the HDF5 file goes, relative to the job file; the job's name in the current folder where left out."""
 
     result: str | None = None
 

@@ -1,0 +1,95 @@
+"""What the program promises of an exposure, a file or a resumed run holds."""
+
+import numpy as np
+import pytest
+import trimesh
+
+from lightlathe import pipeline
+from lightlathe.cli import main
+from lightlathe.errors import JobError, ResultError
+from lightlathe.job import load_job, parse_job
+from lightlathe.prepare import load_solids, settings_of
+from lightlathe.result import read_partial, write_partial
+
+
+@pytest.mark.parametrize("bits", [4, 8])
+def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
+    """The plan is of the rounded levels: just inside its margins no voxel is wrong, well outside some are."""
+    text = small_job(iterations=60).replace("irradiance_mw_cm2 = 20", f"irradiance_mw_cm2 = 20\nbits = {bits}")
+    record = pipeline.design(parse_job(text + "bound_iterations = 0\n", name="t", folder=tmp_path))
+    q = record.quality
+    assert q["wrong_voxels"] == 0
+    inside = pipeline.predict(record, exposure_s=q["shortest_s"] * 1.001).quality
+    assert inside["wrong_voxels"] == 0
+    assert pipeline.predict(record, exposure_s=q["longest_s"] * 0.999).quality["wrong_voxels"] == 0
+    assert pipeline.predict(record, exposure_s=q["shortest_s"] * 0.8).quality["wrong_voxels"] > 0
+    assert pipeline.predict(record, exposure_s=q["longest_s"] * 1.25).quality["wrong_voxels"] > 0
+    assert q["low_mj_cm3"] == pytest.approx(q["window_low_mj_cm3"], rel=1e-5)  # float32 sums
+    assert q["high_mj_cm3"] == pytest.approx(q["window_high_mj_cm3"], rel=1e-5)
+
+
+def two_boxes(tmp_path, small_job):
+    trimesh.creation.box((1, 1, 1)).export(tmp_path / "a.stl")
+    far = trimesh.creation.box((1, 1, 1))
+    far.apply_translation((3.0, 0, 0))
+    far.export(tmp_path / "b.stl")
+    text = small_job()
+    head = '[[part]]\nmesh = "a.stl"\nunit = "mm"\n[[part]]\nmesh = "b.stl"\nunit = "mm"\n'
+    (tmp_path / "two.toml").write_text(head + text[text.index("[vial]") :])
+    return tmp_path / "two.toml"
+
+
+def test_several_meshes_keep_their_places(small_job, tmp_path):
+    """Two boxes 3 mm apart stay 3 mm apart, and their common middle comes to the axis."""
+    solids, _ = load_solids(load_job(two_boxes(tmp_path, small_job)))
+    middles = [solid.form.bounds_mm.mean(0) for solid in solids]
+    np.testing.assert_allclose(middles[1] - middles[0], (3, 0, 0), atol=1e-6)  # float32 numbers in an STL
+    np.testing.assert_allclose(middles[0] + middles[1], 0, atol=1e-6)
+
+
+def test_a_run_is_not_resumed_with_another_mesh(small_job, tmp_path):
+    path = two_boxes(tmp_path, small_job)
+    job = load_job(path)
+    write_partial(tmp_path / "p.h5", job.text, settings_of(job), {"iteration": 1}, {})
+    read_partial(tmp_path / "p.h5", settings_of(job))
+    trimesh.creation.box((1, 1, 2)).export(tmp_path / "a.stl")
+    with pytest.raises(ResultError, match=r"other settings in \[files\]"):
+        read_partial(tmp_path / "p.h5", settings_of(job))
+
+
+def test_a_result_that_cannot_be_written_is_known_before_the_work(small_job, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "disc.toml").write_text(small_job())
+    (tmp_path / "taken").mkdir()
+    for target in ("taken", "/proc/none/x.h5"):
+        assert main(["design", "disc.toml", "-o", target, "--force"]) == 1
+        error = capsys.readouterr().err
+        assert target in error
+        assert "design:" not in error  # no progress bar: nothing was designed
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.toml", "taken"]
+
+
+def test_an_exposure_limit_below_one_turn_is_known_before_the_work(small_job, tmp_path):
+    text = small_job().replace("seconds_per_turn = 10", "seconds_per_turn = 10\nmax_exposure_s = 5")
+    with pytest.raises(JobError, match="less than one turn"):
+        parse_job(text, name="t", folder=tmp_path)
+
+
+def test_a_grid_that_cannot_fit_is_known_before_the_work(small_job, tmp_path):
+    text = small_job().replace("voxel_mm = 0.25", "voxel_mm = 0.0005")
+    with pytest.raises(JobError, match="would fit"):
+        pipeline.prepare(parse_job(text, name="t", folder=tmp_path))
+
+
+def test_came_out_takes_no_other_assumption_and_no_senseless_exposure(small_job, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "disc.toml").write_text(small_job(iterations=3))
+    assert main(["design", "disc.toml", "-o", "a.h5"]) == 0
+    for more, words in (
+        (["--absorption", "0.2"], "--exposure alone"),
+        (["--exposure", "-5"], "-5"),
+        (["--exposure", "nan"], "nan"),
+    ):
+        assert main(["predict", "a.h5", "--came-out", "too fat", *more]) == 1
+        assert words in capsys.readouterr().err
+    assert main(["predict", "a.h5", "--axis-offset", "inf"]) == 1
