@@ -247,8 +247,11 @@ def require_writable(path: Path) -> None:
     if path.is_dir():
         raise ResultError(f"{path}: is a folder; expected the name of a file.")
     probe = path.with_name(f".{path.name}.probe")
-    with whole_file(probe):
-        pass
+    try:
+        with whole_file(probe):
+            pass
+    except ResultError:
+        raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?") from None
     probe.unlink()
 
 
