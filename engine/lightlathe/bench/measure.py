@@ -15,6 +15,7 @@ from lightlathe.bench.timing import timed, wait
 from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
 from lightlathe.dose import DoseOperator
+from lightlathe.errors import SolveError
 from lightlathe.losses import GapHinge
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, normalised, solve
 
@@ -23,7 +24,7 @@ log = logging.getLogger(__name__)
 # Multiply-adds per update: two where voxels are summed one by one, 16 bins a voxel on the matrix units.
 WORK = {"matrix": 16, "scalar": 2}
 ON_SCALAR_UNITS = ("cpu", "reference")  # the other kernels work on the matrix units
-WINDOW = 0.1  # of the stated quality: no voxel wrong and this process window
+WINDOW = 0.05  # of the stated quality: no voxel wrong and this process window
 
 
 def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[str, Any]:
@@ -135,14 +136,15 @@ def time_to_quality(case: Case, device: torch.device) -> dict[str, Any]:
     """The reference part designed from a filtered start until no voxel is wrong and the window is WINDOW wide."""
     target = case.target(device)
     problem = Problem(normalised(case.operator(device), target), GapHinge(), target)
-    began = time.perf_counter()
-    outcome = solve(
-        problem, FreeSetRamp(), Filtered(), iterations=200, stop=StopRule(window=WINDOW, seconds=60)
-    )  # fmt: skip
+    began, said = time.perf_counter(), ""
+    try:
+        outcome = solve(problem, FreeSetRamp(), Filtered(), iterations=40, stop=StopRule(window=WINDOW))
+    except SolveError as failed:
+        outcome, said = failed.outcome, str(failed)  # type: ignore[attr-defined]
     seconds = time.perf_counter() - began
     figures = {name: outcome.log[name][-1] for name in ("iou", "window_relative")}
-    reached = figures["iou"] == 1 and figures["window_relative"] >= WINDOW
+    reached = not said and figures["iou"] == 1 and figures["window_relative"] >= WINDOW
     return {
         "part": "tube", "case": case.name, "window_wanted": WINDOW, "reached": reached, "seconds": seconds,
-        "iterations": len(outcome.log["iteration"]), **figures,
+        "iterations": len(outcome.log["iteration"]), "error": said, **figures,
     }  # fmt: skip

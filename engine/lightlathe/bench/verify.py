@@ -22,7 +22,7 @@ def verify(device: torch.device) -> list[dict[str, Any]]:
         for precision, dtype in ALLOWED:
             if precision == "half" and device.type == "cpu":
                 continue  # kernels of the CPU know one precision only
-            for case in SIZES:
+            for case in SIZES[:2] if name == "reference" else SIZES:  # itself, in another dtype; slow
                 row = {
                     "kernel": name,
                     "precision": precision,

@@ -62,8 +62,11 @@ def _tiles(views) -> np.ndarray:
     """(tile, 2): first x and y of every tile that holds a voxel column in the resin."""
     from lightlathe.dose.kernels.cpu_loops import TILE
 
-    i, j = views.inside().numpy().nonzero()
-    return np.unique(np.stack([i - i % TILE, j - j % TILE], 1), axis=0).astype(np.int64)
+    inside = views.inside().numpy()
+    across, along = (-(-n // TILE) for n in inside.shape)
+    whole = np.zeros((across * TILE, along * TILE), bool)
+    whole[: views.nx, : views.ny] = inside
+    return TILE * np.argwhere(whole.reshape(across, TILE, along, TILE).any((1, 3)))
 
 
 def _directions(views) -> tuple[np.ndarray, np.ndarray]:
