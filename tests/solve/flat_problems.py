@@ -37,7 +37,13 @@ def make(
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=slices, pixel_mm=2 / columns)
     chords = dataclasses.replace(chords, row_mm=grid.voxel_mm)
     operator = DoseOperator(
-        chords, grid, vial_radius_mm=1.0, absorption_per_mm=absorption, kernel="cpu" if device == "cpu" else "reference", dtype=dtype, device=device
+        chords,
+        grid,
+        vial_radius_mm=1.0,
+        absorption_per_mm=absorption,
+        kernel="cpu" if device == "cpu" else "reference",
+        dtype=dtype,
+        device=device,
     )
     x, y = grid.centres_mm(0)[:, None], grid.centres_mm(1)[None, :]
     inside = grid.inside(1.0)[:, :, None].expand(grid.shape)
