@@ -71,7 +71,8 @@ def test_what_came_out_gives_the_next_exposure(write, capsys):
 def test_a_resin_from_a_cure_depth_series(tmp_path, capsys):
     """Jacobs' working curve: Dp 150 um, Ec 10 mJ/cm2 give 300 um at e^2 Ec; each doubling adds 103.97 um."""
     table = tmp_path / "depths.csv"
-    table.write_text("exposure [mJ/cm2],depth [um]\n73.8906,300\n147.7811,403.972\n295.5622,507.944\n591.1245,611.916\n")
+    rows = ("73.8906,300", "147.7811,403.972", "295.5622,507.944", "591.1245,611.916")
+    table.write_text("\n".join(("exposure [mJ/cm2],depth [um]", *rows)) + "\n")
     assert main(["resin", str(table), "--json"]) == 0
     values = json.loads(capsys.readouterr().out)["values"]
     assert values["absorption_per_mm"]["value"] == pytest.approx(1 / 0.150, rel=1e-4)

@@ -118,7 +118,7 @@ def test_a_resin_that_swallows_light_prints_a_ring_at_the_wall(small_job, folder
 def test_a_resin_without_threshold_turns_everything_solid(small_job, folder):
     """liquid_below 0: every lit voxel cures. Common practice, no source."""
     record = designed(small_job(liquid_below=0), folder)
-    lit = (record.part.judged == SOLID).any(0).any(0)       # slices above and below the part get no light
+    lit = (record.part.judged == SOLID).any(0).any(0)  # slices above and below the part get no light
     around = record.part.judged[:, :, lit] == LIQUID
     assert float(record.prediction.solid[:, :, lit][around].float().mean()) > 0.99
     assert record.quality["under_cure_fraction"] == 0

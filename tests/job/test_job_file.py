@@ -50,9 +50,7 @@ def test_a_whole_job(tmp_path):
 
 
 def test_byte_order_mark_crlf_and_relative_paths(tmp_path):
-    text = TOML.replace(
-        'shape = { kind = "cylinder", radius_mm = 2, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"'
-    )
+    text = TOML.replace('shape = { kind = "cylinder", radius_mm = 2, height_mm = 3 }', 'mesh = "m/a.stl"\nunit = "mm"')
     file = tmp_path / "job.toml"
     file.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     job = load_job(file)

@@ -179,7 +179,7 @@ class Design:
 
 @dataclass(frozen=True)
 class Output:
-    """`result`: where the HDF5 file goes, relative to the job file; the job's name in the current folder where left out."""
+    """`result`: the HDF5 file, relative to the job file; where left out the job's name, in the current folder."""
 
     result: str | None = None
 

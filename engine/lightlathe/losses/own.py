@@ -62,7 +62,7 @@ def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) ->
         spec.loader.exec_module(module)
     except Exception as problem:
         raise JobError(f"{where}: {file} does not run: {type(problem).__name__}: {problem}") from problem
-    found = getattr(module, attribute, None)
+    found: Any = getattr(module, attribute, None)
     if not callable(found):
         known = ", ".join(
             n for n, v in vars(module).items() if callable(v) and getattr(v, "__module__", "") == module.__name__

@@ -68,7 +68,7 @@ def prove(
             f"the bound needs one pattern row per slice; got {operator.pattern_shape[2]} rows for "
             f"{operator.dose_shape[2]} slices. Give it the same chords with rows at the slices."
         )
-    game = _Game(operator, target)
+    game: Any = _Game(operator, target)  # a solver asks of a problem no more than its limit and operator
     depth = game.start(dose)
     solver = BoundedLBFGS(first_change=1e-3)  # of logarithms, not of levels
     state = solver.begin(depth, game)

@@ -32,7 +32,8 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
         reason = kernel.why_not(views, device, dtype)
         if reason is not None:
             raise KernelUnavailable(
-                f'kernel \'{name}\' cannot run here: {reason}.\n  Set kernel = "reference" (any device, slower) or "auto".'
+                f"kernel '{name}' cannot run here: {reason}.\n"
+                '  Set kernel = "reference" (any device, slower) or "auto".'
             )
         return name, kernel
     for candidate in PREFERRED:
