@@ -62,7 +62,7 @@ def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) ->
         spec.loader.exec_module(module)
     except Exception as problem:
         raise JobError(f"{where}: {file} does not run: {type(problem).__name__}: {problem}") from problem
-    found: Any = getattr(module, attribute, None)
+    found = getattr(module, attribute, None)
     if not callable(found):
         known = ", ".join(
             n for n, v in vars(module).items() if callable(v) and getattr(v, "__module__", "") == module.__name__
@@ -77,8 +77,9 @@ def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) ->
             ) from problem
     elif settings:
         raise JobError(f"{where}: '{attribute}' is a function and takes no settings; got {', '.join(settings)}.")
-    _try(where, found)
-    return OwnLoss(name, dict(settings or {}), found)
+    loss: Any = found
+    _try(where, loss)
+    return OwnLoss(name, dict(settings or {}), loss)
 
 
 def _try(where: str, loss: Callable[[Tensor, Target], Tensor]) -> None:
