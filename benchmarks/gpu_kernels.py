@@ -137,16 +137,21 @@ def torch_sparse(voxels: int, angles: int) -> None:
     print(f"| torch sparse CSR | float32 | {voxels}/{angles} in vial | {row} |")
 
 
-def iteration(voxels: int, angles: int) -> None:
-    """Dose, gap hinge and its slope in one pass each, gradient, step clipped to 0..10: a design's least iteration."""
+def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
+    """Dose, gap hinge and its slope in one pass each, gradient, step clipped to 0..10: a design's least iteration.
+
+    slices   of a slab, where the whole volume does not fit the card; slabs are designs of their own
+    """
+    slices = slices or voxels
     angle = torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
-    chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=voxels, pixel_mm=0.1)
-    grid = Grid((voxels,) * 3, voxel_mm=0.1)
+    chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=slices, pixel_mm=0.1)
+    grid = Grid((voxels, voxels, slices), voxel_mm=0.1)
     operator = DoseOperator(chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=40 / voxels / 2, device=CARD)
     x = torch.linspace(-1, 1, voxels, device=CARD)
     inside = (x[:, None, None] ** 2 + x[None, :, None] ** 2 < 1).expand(operator.dose_shape)
     wave = torch.sin(9 * x)
-    solid = (wave[:, None, None] + wave[None, :, None] + wave[None, None, :] > 0) & inside
+    along = torch.sin(9 * torch.linspace(-1, 1, slices, device=CARD))
+    solid = (wave[:, None, None] + wave[None, :, None] + along[None, None, :] > 0) & inside
     liquid = inside & ~solid
     del inside, wave
     patterns = torch.ones(operator.pattern_shape, device=CARD)
@@ -177,7 +182,7 @@ def iteration(voxels: int, angles: int) -> None:
     ]
     parts.append(milliseconds(lambda: step(gradient)))
     columns = [str(operator.kernel), *(f"{ms:.2f}" for ms in (total, *parts)), f"{peak:.1f}"]
-    print(f"| {voxels}/{angles} | " + " | ".join(columns) + " |")
+    print(f"| {voxels}/{angles}, {slices} slices | " + " | ".join(columns) + " |")
 
 
 def far_offsets() -> None:
@@ -208,9 +213,14 @@ def far_offsets() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="256 and 512 voxels, no peers")
-    quick = parser.parse_args().quick
+    parser.add_argument("--slab", action="store_true", help="only the iteration on a slab of 2048 x 2048 x 256 voxels")
+    options = parser.parse_args()
+    quick = options.quick
     print(f"{torch.cuda.get_device_name(CARD)}, torch {torch.__version__}, triton {triton.__version__}")
     torch.manual_seed(0)
+    if options.slab:
+        iteration(2048, 1440, slices=256)
+        return
     ceilings()
     found = []
     print("\n| kernel | precision | A, positive | A' | gap | A, zero mean | A' | gap | right, repeats |")
