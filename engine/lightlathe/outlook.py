@@ -11,9 +11,9 @@ from lightlathe import judge
 from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
 from lightlathe.judge import Case, ExposurePlan, NextExposure, Spread, Verdict
-from lightlathe.part import Surface, fit, grid_for, thin_walls
+from lightlathe.part import Surface, thin_walls
 from lightlathe.prediction import job_of, predict
-from lightlathe.prepare import Solid, device_of, free_bytes, load_solids, rows_on_slices, voxels
+from lightlathe.prepare import Solid, device_of, free_bytes, lay_out, load_solids, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
 
@@ -41,14 +41,11 @@ def check(job: Job, solids: tuple[Solid, ...] | None = None) -> Verdict:
 def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[str]:
     """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings."""
     lines, problems = [], list(said)
-    light = job.light
-    field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
-    grid = grid_for([s.form for s in solids], job.vial.radius_mm, job.grid.voxel_mm)
-    for solid in solids:
+    layout = lay_out(job, solids)
+    for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
         lines.append(f"{solid.role}: {what}")
-        fitting = fit(form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit)
         size = " x ".join(f"{s:.4g}" for s in fitting.size_mm)
         lines.append(
             f"  as placed {size} mm; {fitting.wall_clearance_mm:.3g} mm to the vial's wall, "
@@ -56,22 +53,25 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
         )
         problems += fitting.notes
         if solid.role == "part":
-            thin = thin_walls(form, grid)
-            lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {grid.voxel_mm:g} mm")
+            thin = thin_walls(form, layout.grid)
+            lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {layout.grid.voxel_mm:g} mm")
             problems += thin.warnings
     return lines + [f"warning: {text}" for text in problems]
 
 
 def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     """The numbers of a job that decide whether it can work."""
-    forms = [solid.form for solid in solids]
     parts = [solid.form for solid in solids if solid.role == "part"]
-    grid = rows_on_slices(
-        grid_for(forms, job.vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels),
-        job.light.rows,
-        job.light.pixel_mm,
-    )
-    look = grid
+    layout = lay_out(job, solids)
+    look = layout.grid
+    misfits, doubts = [], []
+    for solid, report in zip(solids, layout.fits, strict=True):
+        (misfits if solid.role == "part" else doubts).extend(report.problems)
+    if job.light.pixel_mm < 0.99 * job.grid.voxel_mm:
+        doubts.append(
+            f"The pixels ({job.light.pixel_mm:g} mm) are finer than the voxels ({job.grid.voxel_mm:g} mm): the design "
+            "fits its own voxels better than the true shape. voxel_mm no larger than pixel_mm prints truer."
+        )
     while look.voxels > LOOK_VOXELS:
         nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
         look = Grid((nx, ny, nz), look.voxel_mm * 1.2)
@@ -81,7 +81,7 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     try:
         part = voxels(job, solids, look, torch.device("cpu"))
     except PartError as problem:
-        log.info("the check goes by the part's extent alone: %s", problem)
+        misfits.append(str(problem))
     else:
         known = judge.extent_of(part)
         known["slice_voxel_mm"] = look.voxel_mm
@@ -110,6 +110,9 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         double_bonds_mol_m3=resin.double_bonds_mol_m3,
         updates_per_s=UPDATES_PER_S.get(device.type),
         memory_free_bytes=free_bytes(device),
+        finer=job.grid.finer,
+        misfits=tuple(misfits),
+        doubts=tuple(doubts),
         **known,
     )
 

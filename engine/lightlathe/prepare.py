@@ -13,7 +13,18 @@ import torch
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
 from lightlathe.job import Job, resolved
-from lightlathe.part import coverage, fit, grid_for, judge, place, read_surface, require_fit, thin_walls
+from lightlathe.part import (
+    FitReport,
+    conflicts,
+    coverage,
+    fit,
+    grid_for,
+    judge,
+    place,
+    read_surface,
+    require_fit,
+    thin_walls,
+)
 from lightlathe.quantities import Chords, Grid, Part
 
 log = logging.getLogger(__name__)
@@ -49,18 +60,17 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
     """
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
     solids, said = loaded or load_solids(job)
-    light, voxel_mm = job.light, job.grid.voxel_mm
-    for solid in (s for s in solids if s.role == "part"):
-        field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
-        report = fit(solid.form, job.vial.radius_mm, job.vial.resin_height_mm, *field, read_as=solid.unit)
-        require_fit(report)
-        said += report.notes
-    grid = grid_for([s.form for s in solids], job.vial.radius_mm, voxel_mm, margin_voxels=job.grid.margin_voxels)
-    grid = rows_on_slices(grid, light.rows, light.pixel_mm)
+    layout = lay_out(job, solids)
+    grid = layout.grid
+    for solid, report in zip(solids, layout.fits, strict=True):
+        if solid.role == "part":
+            require_fit(report)
+        said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
     require_memory(grid, device)
     part = voxels(job, solids, grid, device)
     for solid in (s for s in solids if s.role == "part"):
         said += thin_walls(solid.form, grid).warnings
+    said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
     chords = chords_of(job)
     operator = DoseOperator(
         chords,
@@ -73,6 +83,23 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         precision="half" if job.design.precision == "half" else "single",
     )
     return Setup(job, device, dtype, solids, part, chords, operator, tuple(said))
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where everything stands: the grid, and how each solid fits the vial and the light."""
+
+    grid: Grid
+    fits: tuple[FitReport, ...]
+
+
+def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
+    """The job's grid around its solids, and their clearances; raises nothing for what does not fit."""
+    light, vial = job.light, job.vial
+    grid = grid_for([s.form for s in solids], vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
+    field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
+    fits = [fit(s.form, vial.radius_mm, vial.resin_height_mm, *field, read_as=s.unit) for s in solids]
+    return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))
 
 
 def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
