@@ -21,7 +21,7 @@ ROWS = [
     ["prepare", "summary"],
     ["prediction", "formulate", "proof"],
     ["outlook"],
-    ["pipeline", "bench", "progress"],
+    ["pipeline", "bench", "progress", "options"],
     ["cli"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}

@@ -1,29 +1,34 @@
-"""The program `lightlathe`: commands, options, and the only place that prints."""
+"""The program `lightlathe`: what its commands do, and the only place that prints."""
 
 import argparse
 import json
 import logging
 import math
+import os
 import shlex
 import sys
 from pathlib import Path
 from typing import Any
 
-import lightlathe
 from lightlathe.errors import LightlatheError, MeasurementError, PartError, ResultError
+from lightlathe.options import parser
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
+# Threads that wait sleep instead of spinning: beside any other load spinning costs several times the whole run.
+WAIT_QUIETLY = {"OMP_WAIT_POLICY": "PASSIVE", "KMP_BLOCKTIME": "0", "GOMP_SPINCOUNT": "0"}
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors that are the user's to solve are printed in a few lines."""
+    for name, value in WAIT_QUIETLY.items():
+        os.environ.setdefault(name, value)
     arguments = parser().parse_args(argv)
     logging.basicConfig(
-        level=logging.INFO if arguments.verbose else logging.WARNING, format="%(name)s: %(message)s", stream=sys.stderr
+        level=logging.INFO if arguments.verbose else logging.ERROR, format="%(name)s: %(message)s", stream=sys.stderr
     )
     try:
-        return arguments.run(arguments) or 0
+        return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
         print(f"{type(problem).__name__}: {problem}", file=sys.stderr)
         return EXIT_ERROR
@@ -35,69 +40,12 @@ def main(argv: list[str] | None = None) -> int:
         return EXIT_ERROR
     except BrokenPipeError:
         return EXIT_ERROR
+    except OSError as problem:
+        print(f"{type(problem).__name__}: {problem.filename}: {problem.strerror}. Name another place.", file=sys.stderr)
+        return EXIT_ERROR
     except KeyboardInterrupt:
         print("\nstopped", file=sys.stderr)
         return EXIT_INTERRUPTED
-
-
-def parser() -> argparse.ArgumentParser:
-    top = argparse.ArgumentParser(
-        prog="lightlathe", description="Design the light that prints a whole object at once in a turning vial of resin."
-    )
-    top.add_argument("--version", action="version", version=f"lightlathe {lightlathe.__version__}")
-    top.add_argument("-v", "--verbose", action="store_true", help="say which kernel runs where, and why")
-    commands = top.add_subparsers(required=True, metavar="COMMAND")
-
-    def command(name: str, run: Any, words: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=words, description=words)
-        sub.set_defaults(run=run)
-        return sub
-
-    sub = command("check", check, "say in seconds whether a job can work, what limits it and what would help")
-    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
-    sub.add_argument("--json", action="store_true", help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work")
-
-    sub = command("design", design, "find the patterns, predict the print, write the result file")
-    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
-    sub.add_argument("-o", "--output", type=Path, metavar="RESULT", help="result file (default: the job's name, here)")
-    sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
-    sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
-    sub.add_argument("--anyway", action="store_true", help="design even where the check says it cannot work")
-
-    sub = command("predict", predict, "what the patterns of a result print under other assumptions")
-    sub.add_argument("result", type=Path, metavar="RESULT")
-    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption of the resin, base e, 1/mm")
-    sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure than the planned one")
-    sub.add_argument(
-        "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
-    )
-    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
-    sub.add_argument(
-        "--came-out",
-        metavar="WORDS",
-        help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
-    )
-    sub.add_argument("--json", action="store_true", help="figures as JSON")
-
-    sub = command("export", export, "files for the projector and for people")
-    sub.add_argument("result", type=Path, metavar="RESULT")
-    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
-    sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
-
-    sub = command("resin", resin, "absorption and threshold doses from your own measurements")
-    sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
-    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
-    sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
-    sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
-    sub.add_argument("--json", action="store_true", help="as JSON")
-
-    sub = command("bench", bench, "this machine's speed, against its own limits")
-    sub.add_argument("--quick", action="store_true", help="smaller sizes: under a minute on 2 cores")
-    sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
-    sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
-    sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
-    sub.add_argument("--against", type=Path, metavar="OTHER.json", help="lay an earlier bench of any machine beside it")
-    return top
 
 
 def bench(arguments: argparse.Namespace) -> int:
@@ -187,7 +135,9 @@ def design(arguments: argparse.Namespace) -> int:
     if verdict.level != "will work":
         print(verdict.text())
     if verdict.level == "cannot work" and not arguments.anyway:
-        raise PartError("the check says that this cannot work; nothing was designed. --anyway designs it all the same.")
+        raise PartError(
+            "the check says that this cannot work; nothing was designed. --anyway designs what at least fits."
+        )
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")
@@ -219,7 +169,13 @@ def predict(arguments: argparse.Namespace) -> int:
         if arguments.absorption is not None or arguments.axis_offset or arguments.sense is not None:
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
         advice = outlook.next_exposure(record, arguments.came_out, arguments.exposure)
-        print(json.dumps(advice.as_json(), indent=1) if arguments.json else advice.text())
+        if arguments.json:
+            print(json.dumps(advice.as_json(), indent=1))
+        else:
+            turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
+            print(advice.text())
+            print(f"the same frames in {turns} turns of {advice.exposure_s / turns:.1f} s each do it; for a manifest:")
+            print(f"  lightlathe export {file} --frames FOLDER --exposure {advice.exposure_s:.1f}")
         return 0
     resin = pipeline.job_of(record).resin
     if arguments.absorption is not None:
@@ -231,7 +187,10 @@ def predict(arguments: argparse.Namespace) -> int:
         axis_offset_mm=arguments.axis_offset,
         sense=arguments.sense,
     )
-    print(json.dumps(finite(prediction.quality), indent=1) if arguments.json else comparison(record, prediction))
+    if arguments.json:
+        print(json.dumps(finite(prediction.quality), indent=1))
+    else:
+        print(comparison(record, prediction, assumptions(arguments)))
     return 0
 
 
@@ -255,6 +214,20 @@ def require_writable(path: Path) -> None:
     probe.unlink()
 
 
+def assumptions(arguments: argparse.Namespace) -> str:
+    """What `predict` was asked to assume, in words."""
+    said = []
+    if arguments.absorption is not None:
+        said.append(f"absorption {arguments.absorption:g} 1/mm")
+    if arguments.exposure is not None:
+        said.append(f"exposure {arguments.exposure:g} s")
+    if arguments.axis_offset:
+        said.append(f"axis off by {arguments.axis_offset:g} mm")
+    if arguments.sense is not None:
+        said.append(f"vial turning {arguments.sense}")
+    return ", ".join(said) or "as designed"
+
+
 def export(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
     from lightlathe.result import read_result
@@ -263,11 +236,13 @@ def export(arguments: argparse.Namespace) -> int:
         raise LightlatheError("nothing to export; name at least one of --frames FOLDER, --picture FILE.")
     record = read_result(arguments.result)
     if arguments.frames is not None:
-        print(f"frames: {pipeline.frames(record, arguments.frames)}")
+        print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure)}")
     if arguments.picture is not None:
         print(f"picture: {pipeline.picture(record, arguments.picture)}")
     return 0
 
+
+COMMANDS = {"check": check, "design": design, "predict": predict, "export": export, "resin": resin, "bench": bench}
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -143,7 +143,11 @@ def exposure_lines(record: Record) -> list[str]:
         lines.append(
             f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {known:g} %:"
         )
-    lines.append(judge.bracket_text(judge.bracket(plan, known), known))
+    series = judge.bracket(plan, known)
+    if len(series) == 1:
+        lines.append(f"one vial is enough for a threshold known to {known:.2g} %: this exposure")
+    else:
+        lines.append(judge.bracket_text(series, known))
     return lines
 
 

@@ -138,6 +138,12 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
     if plan.reachable and wanted > turns:
         turns += 1
     patterns = shown(min(1.0, wanted / turns))
+    if not bool((patterns.levels.int() > 0).any()):
+        raise JobError(
+            f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
+            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster turn "
+            "suits this resin."
+        )
     final = plan_for(setup, patterns.fractions(setup.dtype, setup.device))
     return patterns, dataclasses.replace(
         final,
@@ -218,14 +224,21 @@ def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
     }
 
 
-def frames(record: Record, folder: Path) -> Path:
-    """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py."""
+def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+    """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py.
+
+    exposure_s   another time than planned, in as many turns
+    """
     from lightlathe.export.frames import write_frames
 
-    job = job_of(record)
+    job, patterns = job_of(record), record.patterns
+    if exposure_s is not None:
+        if not (math.isfinite(exposure_s) and exposure_s > 0):
+            raise JobError(f"the exposure is {exposure_s} s; expected a time above 0.")
+        patterns = dataclasses.replace(patterns, dwell_s=exposure_s / (patterns.turns * len(patterns.angle_rad)))
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": record.settings["light"]["response"]}
-    return write_frames(record.patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
+    return write_frames(patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
 
 
 def summary(record: Record, path: Path) -> str:

@@ -81,16 +81,18 @@ def _proven(q: dict[str, float]) -> list[str]:
     return lines
 
 
-def comparison(record: Record, other: Prediction) -> str:
+def comparison(record: Record, other: Prediction, assumed: str) -> str:
     """The figures of a record beside those of the same patterns under other assumptions."""
-    rows = (
-        "iou",
-        "under_cure_fraction",
-        "over_cure_fraction",
-        "window_relative",
-        "window_low_mj_cm3",
-        "window_high_mj_cm3",
-    )
-    lines = [f"{'':24}{'as designed':>14}{'now':>14}"]
-    lines += [f"{name:24}{record.quality[name]:14.4f}{other.quality[name]:14.4f}" for name in rows]
+    rows = {
+        "agreement": "iou",
+        "part that stays liquid": "under_cure_fraction",
+        "rest that turns solid": "over_cure_fraction",
+        "window": "window_relative",
+        "most dose outside": "window_low_mj_cm3",
+        "least dose in the part": "window_high_mj_cm3",
+    }
+    wrong = int(other.quality["wrong_voxels"])
+    lines = [f"{assumed}: " + ("every voxel comes out right" if wrong == 0 else f"NOT right, {wrong} voxels wrong")]
+    lines += [f"{'':24}{'as designed':>14}{'now':>14}"]
+    lines += [f"{words:24}{record.quality[name]:14.4f}{other.quality[name]:14.4f}" for words, name in rows.items()]
     return "\n".join(lines)

@@ -1,0 +1,67 @@
+"""The commands of the program and their options."""
+
+import argparse
+from pathlib import Path
+
+import lightlathe
+
+
+def parser() -> argparse.ArgumentParser:
+    top = argparse.ArgumentParser(
+        prog="lightlathe", description="Design the light that prints a whole object at once in a turning vial of resin."
+    )
+    top.add_argument("--version", action="version", version=f"lightlathe {lightlathe.__version__}")
+    top.add_argument("-v", "--verbose", action="store_true", help="say which kernel runs where, and why")
+    commands = top.add_subparsers(required=True, metavar="COMMAND", dest="command")
+
+    def command(name: str, words: str) -> argparse.ArgumentParser:
+        return commands.add_parser(name, help=words, description=words)
+
+    sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
+    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
+    sub.add_argument("--json", action="store_true", help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work")
+
+    sub = command("design", "find the patterns, predict the print, write the result file")
+    sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
+    sub.add_argument("-o", "--output", type=Path, metavar="RESULT", help="result file (default: the job's name, here)")
+    sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
+    sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
+    sub.add_argument("--anyway", action="store_true", help="design even where the check says it cannot work")
+
+    sub = command("predict", "what the patterns of a result print under other assumptions")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption of the resin, base e, 1/mm")
+    sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure than the planned one")
+    sub.add_argument(
+        "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
+    )
+    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
+    sub.add_argument(
+        "--came-out",
+        metavar="WORDS",
+        help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
+    )
+    sub.add_argument("--json", action="store_true", help="figures as JSON")
+
+    sub = command("export", "files for the projector and for people")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
+    sub.add_argument(
+        "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
+    )
+    sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+
+    sub = command("resin", "absorption and threshold doses from your own measurements")
+    sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
+    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
+    sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
+    sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
+    sub.add_argument("--json", action="store_true", help="as JSON")
+
+    sub = command("bench", "this machine's speed, against its own limits")
+    sub.add_argument("--quick", action="store_true", help="smaller sizes: under a minute on 2 cores")
+    sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
+    sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
+    sub.add_argument("--against", type=Path, metavar="OTHER.json", help="lay an earlier bench of any machine beside it")
+    return top
