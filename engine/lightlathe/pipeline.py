@@ -141,8 +141,8 @@ def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
     if not bool((patterns.levels.int() > 0).any()):
         raise JobError(
             f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster turn "
-            "suits this resin."
+            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster "
+            "turn suits this resin."
         )
     final = plan_for(setup, patterns.fractions(setup.dtype, setup.device))
     return patterns, dataclasses.replace(
