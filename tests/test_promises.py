@@ -1,5 +1,10 @@
 """What the program promises of an exposure, a file or a resumed run holds."""
 
+import signal
+import subprocess
+import sys
+import time
+
 import numpy as np
 import pytest
 import trimesh
@@ -26,6 +31,30 @@ def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
     assert pipeline.predict(record, exposure_s=q["longest_s"] * 1.25).quality["wrong_voxels"] > 0
     assert q["low_mj_cm3"] == pytest.approx(q["window_low_mj_cm3"], rel=1e-5)  # float32 sums
     assert q["high_mj_cm3"] == pytest.approx(q["window_high_mj_cm3"], rel=1e-5)
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_a_killed_run_leaves_a_state_that_reads(small_job, tmp_path, how):
+    """Killed outright or asked to stop: no result, a whole state file, and --resume ends the design."""
+    (tmp_path / "disc.toml").write_text(small_job(iterations=100_000) + "bound_iterations = 0\n")
+    command = [sys.executable, "-m", "lightlathe.cli", "design", "disc.toml", "-o", "a.h5"]
+    run = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    state = tmp_path / "a.partial.h5"
+    try:
+        for _ in range(600):
+            if state.exists():
+                break
+            time.sleep(0.1)
+        time.sleep(0.5)
+    finally:
+        run.send_signal(how)
+        assert run.wait(timeout=60) != 0
+    assert not (tmp_path / "a.h5").exists()
+    (tmp_path / "disc.toml").write_text(small_job(iterations=5) + "bound_iterations = 0\n")
+    job = load_job(tmp_path / "disc.toml")
+    found, log = read_partial(state, settings_of(job))
+    assert found["iteration"] >= 1
+    assert len(log["iteration"]) == found["iteration"]
 
 
 def two_boxes(tmp_path, small_job):

@@ -6,7 +6,9 @@ import logging
 import math
 import os
 import shlex
+import signal
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +29,8 @@ def main(argv: list[str] | None = None) -> int:
     logging.basicConfig(
         level=logging.INFO if arguments.verbose else logging.ERROR, format="%(name)s: %(message)s", stream=sys.stderr
     )
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _as_interrupt)
     try:
         return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
@@ -46,6 +50,11 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("\nstopped", file=sys.stderr)
         return EXIT_INTERRUPTED
+
+
+def _as_interrupt(*_: object) -> None:
+    """A polite kill is an interrupt: the state of a design is written."""
+    raise KeyboardInterrupt
 
 
 def bench(arguments: argparse.Namespace) -> int:

@@ -1,16 +1,18 @@
 """What a person sees of a running design, and what is left if it is stopped."""
 
+import math
 import time
 from collections.abc import Callable
 from typing import Any
 
 
 class Keeper:
-    """Writes the state of the run every half minute, and once more when asked."""
+    """Writes the state of the run at its first iteration, then every half minute, and once more when asked."""
 
     def __init__(self, write: Callable[[dict, dict], None], every_s: float = 30.0) -> None:
         self._write, self.every_s = write, every_s
-        self.last, self.written = None, time.monotonic()
+        self.last: tuple[dict[str, Any], dict[str, list[float]]] | None = None
+        self.written = -math.inf
 
     def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
         self.last = (state, {name: list(values) for name, values in log.items()})
