@@ -1,6 +1,8 @@
 """Frames: every pixel kept, in the right place, in showing order."""
 
+import dataclasses
 import json
+import math
 
 import numpy as np
 import pytest
@@ -48,5 +50,44 @@ def test_the_manifest_says_how_to_show_them(tmp_path):
 def test_frames_are_never_mixed_with_old_ones(tmp_path):
     patterns = stack((3, 4, 5), 255)
     write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
-    with pytest.raises(ResultError, match="holds frames already"):
+    with pytest.raises(ResultError, match="expected an empty or new folder"):
         write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+
+
+def test_nothing_of_others_is_overwritten(tmp_path):
+    (tmp_path / "manifest.json").write_text("another program's")
+    patterns = stack((3, 4, 5), 255)
+    with pytest.raises(ResultError, match=r"holds manifest\.json already"):
+        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+    assert (tmp_path / "manifest.json").read_text() == "another program's"
+    assert [p.name for p in tmp_path.iterdir()] == ["manifest.json"]
+
+
+@pytest.mark.parametrize("name", ["taken", "taken/inside", "a\0b", "n" * 300])
+def test_paths_that_cannot_be_folders_are_errors(tmp_path, name):
+    (tmp_path / "taken").write_text("a file")
+    patterns = stack((3, 4, 5), 255)
+    with pytest.raises(ResultError, match="expected an empty or new folder"):
+        write_frames(patterns, patterns.levels.numpy(), tmp_path / name, bits=8, facts={})
+
+
+@pytest.mark.parametrize("key", ["turns", "frames", "timing"])
+def test_facts_never_replace_what_the_manifest_states(tmp_path, key):
+    patterns = stack((3, 4, 5), 255)
+    with pytest.raises(ResultError, match=f"its own {key}"):
+        write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={key: 7})
+    assert not (tmp_path / "f").exists()
+
+
+@pytest.mark.parametrize("sense", [1, -1])
+def test_an_image_stands_around_its_angle(tmp_path, sense):
+    """The vial turns evenly from scan_angle_at_start_deg; half-way through an image it is at scan_angle_deg."""
+    patterns = stack((8, 4, 5), 255)
+    patterns = dataclasses.replace(patterns, angle_rad=sense * torch.arange(8).double() * math.pi / 4)
+    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={})
+    manifest = json.loads(path.read_text())
+    assert "middle" in manifest["timing"]
+    for frame in manifest["frames"]:
+        middle = frame["starts_s"] + manifest["dwell_s"] / 2
+        turned = sense * 360 * middle / manifest["seconds_per_turn"]
+        assert manifest["scan_angle_at_start_deg"] + turned == pytest.approx(frame["scan_angle_deg"])

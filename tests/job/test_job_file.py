@@ -138,3 +138,22 @@ def test_resolved_settings_are_a_job_again(tmp_path):
 
     again = job_from(given(stored), name="test", folder=tmp_path, file="stored", text=TOML)
     assert dataclasses.asdict(again) == dataclasses.asdict(job)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("voxel_mm = 0.25", f"voxel_mm = {'9' * 401}", ["[grid]", "voxel_mm is 999", "401 characters", "finite"]),
+        ("voxel_mm = 0.25", f"voxel_mm = 0x1{'0' * 5000}", ["[grid]", "thousands of digits", "finite"]),
+        ("angles = 24", f"angles = {'9' * 401}", ["[turn]", "angles is 999", "at most 64 bits"]),
+        ("angles = 24", f"angles = [0x1{'0' * 5000}]", ["[turn]", "thousands of digits", "a whole number"]),
+        ("rows = 20", 'rows = 20\nresponse = { kind = "linear", exponent = 2 }', ["'exponent'", "It takes no keys."]),
+    ],
+)
+def test_numbers_beyond_all_measure_and_members_without_keys(tmp_path, old, new, words):
+    with pytest.raises(JobError) as caught:
+        parse(TOML.replace(old, new, 1), tmp_path)
+    for word in words:
+        assert word in str(caught.value)
+    assert len(str(caught.value)) < 400
+    assert "Known here: ." not in str(caught.value)

@@ -100,3 +100,20 @@ def test_a_distance_beyond_the_part_is_an_error():
     dose, part = ball()
     with pytest.raises(JobError, match="outside what this part holds"):
         next_exposure(dose, part, 60.0, 5.0, "too thin by 9 mm")
+
+
+@pytest.mark.parametrize("seconds", [0.0, -5.0, math.nan, math.inf])
+def test_times_that_are_none_are_errors(seconds):
+    dose, part = ball()
+    with pytest.raises(JobError, match="exposure_s is"):
+        next_exposure(dose, part, seconds, 5.0, "nothing")
+    with pytest.raises(JobError, match="turn_s is"):
+        next_exposure(dose, part, 60.0, seconds, "too thin")
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_a_dose_that_is_none_is_an_error(value):
+    dose, part = ball()
+    dose[0, 0, 0] = value
+    with pytest.raises(JobError, match="NaN or infinity"):
+        next_exposure(dose, part, 60.0, 5.0, "too thin")

@@ -8,7 +8,8 @@ import pytest
 import torch
 
 from lightlathe.errors import JobError
-from lightlathe.judge import CAUTIONS, Case, check
+from lightlathe.judge import CAUTIONS, Case, Reason, Verdict, check
+from lightlathe.judge.check_effort import design_bytes
 from lightlathe.judge.check_exposure import exposure_range_s
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.turning import smear_mm, views_per_half_turn
@@ -170,6 +171,60 @@ def test_cautions_speak_of_light_resin_heat_and_who_decides():
 def test_numbers_that_are_none_are_named(change):
     with pytest.raises(JobError, match=next(iter(change))):
         dataclasses.replace(GOOD, **change)
+
+
+def test_a_resin_that_lets_no_light_through_is_a_verdict():
+    """60 per mm in a vial of 15 mm radius: exp(-900) is 0 in float64. Still a ring, and plain JSON."""
+    found = verdict(absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5)
+    assert found.level == "cannot work"
+    assert "ring" in only(found, "absorption").text
+    assert exposure_range_s(dataclasses.replace(GOOD, absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5))
+    assert json.loads(json.dumps(found.as_json(), allow_nan=False))["verdict"] == "cannot work"
+    limited = verdict(absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5, max_exposure_s=60.0)
+    assert only(limited, "light").level == "cannot work"
+    assert "inf" not in limited.text()
+
+
+def test_what_stands_outside_is_named():
+    """A part that fits by its size may still stand outside: the case brings the sentences."""
+    outside = only(verdict(misfits=("The part passes the top of the resin.",), doubts=("Odd.",)), "place")
+    assert outside.level == "cannot work"
+    assert "passes the top of the resin" in outside.text
+    assert "Odd." in outside.text
+    doubtful = verdict(doubts=("The insert stands outside the vial.",))
+    assert (doubtful.level, only(doubtful, "place").level) == ("marginal", "marginal")
+    assert only(verdict(), "place").level == "will work"
+
+
+def test_the_print_on_a_finer_grid_takes_memory():
+    """Peak resident memory of whole designs on the CPU, sampled every 2 ms on Linux: 60 iterations, a vial of 10 mm in
+    voxels of 0.1 mm, 120 images of 100 x 60 pixels, a part 5 mm tall. Estimates may be a tenth off."""
+    case = dataclasses.replace(
+        GOOD, vial_radius_mm=5.0, part_radius_mm=2.0, part_height_mm=5.0, angles=120, columns=100, rows=60
+    )
+    for finer, measured in ((1, 0.545e9), (2, 0.700e9), (3, 1.052e9), (4, 1.328e9)):
+        assert design_bytes(dataclasses.replace(case, finer=finer)) == pytest.approx(measured, rel=0.1)
+    on_a_card = dataclasses.replace(case, program_bytes=0.0)
+    assert design_bytes(case) - design_bytes(on_a_card) == case.program_bytes
+    full = only(verdict(finer=4, memory_free_bytes=1.5e9), "effort")
+    assert full.level != "will work"
+    assert "finer = 3" in full.change
+
+
+def test_help_goes_only_with_what_needs_it():
+    """A small part in a wide field works as it is: nothing is asked for, in words or in JSON."""
+    found = verdict(part_radius_mm=2.0, part_height_mm=4.0)
+    assert only(found, "field").level == "will work"
+    for reason in found.reasons:
+        assert not (reason.level == "will work" and reason.change)
+    lines = Verdict((Reason("field", "will work", "fits.", change="more."),), ()).text()
+    assert "helps most" not in lines
+
+
+def test_full_sharpness_by_the_sampling_rule():
+    """Over 512 columns 804 images per half turn, 1608 a turn (Kak & Slaney 1988)."""
+    text = only(verdict(part_radius_mm=4.0, pixel_mm=8.0 / 512, columns=512), "turn").text
+    assert "512 columns takes 1608 images, 804 per half turn" in text
 
 
 def test_sampling_rule():

@@ -1,13 +1,11 @@
 """What each voxel must become."""
 
-import logging
-
 import numpy as np
 import pytest
 import torch
 
 from lightlathe.errors import PartError, ShapeError
-from lightlathe.part import SHAPES, coverage, judge, surface_distance_mm
+from lightlathe.part import SHAPES, conflicts, coverage, judge, surface_distance_mm
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
 
 GRID = Grid((16, 15, 9), voxel_mm=0.5)
@@ -44,12 +42,13 @@ def test_inserts_are_not_judged_even_where_the_part_covers_them():
     assert liquid == 16 * 15 * 9 - 9 - 145
 
 
-def test_regions_to_keep_liquid_win_over_the_part_and_say_so(caplog):
+def test_regions_to_keep_liquid_win_over_the_part_and_say_so():
     channel = coverage(SHAPES["box"](0.5, 7.5, 0.5, at_mm=(0.25, 0.0, 0.0)), GRID)
-    with caplog.at_level(logging.WARNING):
-        judged = judge(coverage(BLOCK, GRID), GRID, WIDE, keep_liquid=[channel])
+    beside = coverage(SHAPES["box"](0.5, 2.5, 2.5, at_mm=(1.75, 0.0, 0.0)), GRID)
+    judged = judge(coverage(BLOCK, GRID), GRID, WIDE, keep_liquid=[channel])
     assert counts(judged) == (0, 16 * 15 * 9 - 145, 145)
-    assert "5 voxels of the part lie in a region to keep liquid" in caplog.text
+    (said,) = conflicts(coverage(BLOCK, GRID), [channel, beside])
+    assert said.startswith("5 of 150 voxels of the part lie in a region to keep liquid")
 
 
 @pytest.mark.parametrize(("tolerance", "shell_in", "shell_out"), [(0.25, 0, 0), (0.3, 1, 1), (0.74, 1, 1), (0.8, 2, 2)])

@@ -94,6 +94,8 @@ def test_shapes_know_their_thinnest_wall():
     report = thin_walls(SHAPES["tube"](3.0, 2.8, 4.0), grid)
     assert report.thinnest_mm == pytest.approx(0.2)
     assert "thinner than a voxel of 0.5 mm and vanish" in report.warnings[0]
+    small = thin_walls(SHAPES["sphere"](1.25), Grid((1, 1, 1), voxel_mm=50.0)).warnings[0]
+    assert small.startswith("Walls 2.5 mm thick (thinnest near x = 0, y = 0, z = 0) are thinner than a voxel of 50 mm")
     assert thin_walls(SHAPES["sphere"](3.0), grid).thin == ()
 
 

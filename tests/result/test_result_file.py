@@ -101,6 +101,55 @@ def test_what_is_not_a_result_is_named(record, tmp_path):
         read_result(path)
 
 
+def _settings(text):
+    def change(file):
+        del file["job/resolved"]
+        file["job/resolved"] = text
+
+    return change
+
+
+def _attribute(name, value):
+    return lambda file: file.attrs.update({name: value})
+
+
+def _levels_become_a_group(file):
+    del file["patterns/levels"]
+    file.create_group("patterns/levels").attrs["full_scale"] = 255
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        _settings('{"resin": {'),
+        _settings("[1, 2]"),
+        _settings(7),
+        _settings(b"\xff\xfe"),
+        _attribute("format_version", "one"),
+        _attribute("format_version", [1, 2]),
+        _attribute("warnings", "[broken"),
+        _levels_become_a_group,
+        lambda file: file["quality"].attrs.update({"iou": "good"}),
+        lambda file: file.attrs.__delitem__("format_version"),
+    ],
+)
+def test_damage_is_one_clear_error(record, tmp_path, damage):
+    path = record.save(tmp_path / "valve.h5")
+    with h5py.File(path, "r+") as file:
+        damage(file)
+    with pytest.raises(ResultError, match=r"valve\.h5: (damaged|incomplete) result file"):
+        read_result(path)
+
+
+def test_a_damaged_state_is_one_clear_error(record, tmp_path):
+    path = partial_path(tmp_path / "valve.h5")
+    write_partial(path, record.job_toml, record.settings, {"iteration": 7}, record.log)
+    with h5py.File(path, "r+") as file:
+        file["state"].attrs["iteration"] = "{"
+    with pytest.raises(ResultError, match="damaged"):
+        read_partial(path, record.settings)
+
+
 def test_state_of_an_unfinished_run(record, tmp_path):
     path = partial_path(tmp_path / "valve.lathe.h5")
     state = {"patterns": torch.rand(2, 3, 4), "iteration": 7, "rate": 0.5}

@@ -3,6 +3,7 @@
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -14,49 +15,68 @@ ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "
     "s, the light's direction and up are right-handed."
 )
+TIMING = (
+    "scan_angle_deg is the vial's angle in the middle of an image's dwell; the image stands for dwell_s from starts_s "
+    "on, counted from the start of each turn, when the vial is at scan_angle_at_start_deg."
+)
 
 
-def write_frames(patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, facts: dict) -> Path:
+def write_frames(patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, facts: dict[str, Any]) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
     codes    (angle, column, row) integer codes, the projector's response undone
     facts    more entries for the manifest: sense, response, resin, ...
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
-    8-bit grey PNG with the code as value, more bits 16-bit grey PNG. Raises ResultError if frames are there already.
+    8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
+    Raises ResultError unless the folder is new or empty and can be written, and for facts the manifest has already.
     """
     folder = Path(folder)
-    if folder.exists() and any(folder.glob("frame_*.png")):
-        raise ResultError(f"{folder}: holds frames already; expected an empty or new folder. Name another one.")
-    folder.mkdir(parents=True, exist_ok=True)
-    digits = max(5, len(str(len(codes) - 1)))
+    manifest = manifest_of(patterns, codes, bits)
+    if taken := sorted(manifest.keys() & facts.keys()):
+        raise ResultError(f"the manifest has its own {', '.join(taken)}; expected other names for further facts.")
+    manifest = {**manifest, **facts, "frames": manifest["frames"]}
     depth = np.uint8 if bits <= 8 else np.uint16
-    angles = patterns.angle_rad.tolist()
-    frames = []
-    for number, image in enumerate(codes):
-        name = f"frame_{number:0{digits}d}.png"
-        Image.fromarray(np.ascontiguousarray(image.T[::-1]).astype(depth)).save(folder / name)
-        frames.append(
-            {
-                "file": name,
-                "scan_angle_deg": math.degrees(angles[number]),
-                "starts_s": number * patterns.dwell_s,
-            }
-        )
-    manifest = {
-        "columns": int(codes.shape[1]),
-        "rows": int(codes.shape[2]),
+    path = folder / "manifest.json"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if found := next(folder.iterdir(), None):
+            raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
+        for frame, image in zip(manifest["frames"], codes, strict=True):
+            Image.fromarray(np.ascontiguousarray(image.T[::-1]).astype(depth)).save(folder / frame["file"])
+        path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
+    except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
+        raise ResultError(
+            f"{folder}: cannot write frames there ({problem}); expected an empty or new folder with room on the disk."
+        ) from None
+    return path
+
+
+def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int) -> dict[str, Any]:
+    """What a projector and a stage need to know to show one turn of frames."""
+    angles, columns, rows = codes.shape
+    digits = max(5, len(str(angles - 1)))
+    scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
+    step = scan[1] - scan[0] if angles > 1 else 360.0
+    return {
+        "columns": columns,
+        "rows": rows,
         "orientation": ORIENTATION,
+        "timing": TIMING,
         "pixel_mm": patterns.pixel_mm,
         "full_code": 2**bits - 1,
         "irradiance_mw_cm2_at_full_code": patterns.irradiance_mw_cm2,
         "dwell_s": patterns.dwell_s,
-        "seconds_per_turn": patterns.dwell_s * len(frames),
+        "seconds_per_turn": patterns.dwell_s * angles,
         "turns": patterns.turns,
         "exposure_s": patterns.exposure_s,
-        **facts,
-        "frames": frames,
+        "scan_angle_at_start_deg": scan[0] - step / 2,
+        "frames": [
+            {
+                "file": f"frame_{number:0{digits}d}.png",
+                "scan_angle_deg": scan[number],
+                "starts_s": number * patterns.dwell_s,
+            }
+            for number in range(angles)
+        ],
     }
-    path = folder / "manifest.json"
-    path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
-    return path

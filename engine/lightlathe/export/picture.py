@@ -1,5 +1,6 @@
 """A picture of a result: middle slices of what is wanted, the dose, and what is predicted to turn solid."""
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -7,12 +8,22 @@ import numpy as np
 from lightlathe.errors import ResultError
 from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
 
+ENDINGS = (".png", ".svg", ".pdf")
+
 
 def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, title: str = "") -> Path:
-    """Write a PNG or SVG: the slice across the axis with most of the part, and the slice along it. Returns the path.
+    """Write a picture: the slice across the axis with most of the part, and the slice along it. Returns the path.
 
-    Needs matplotlib (extra `plot`); ResultError says so where it is missing.
+    path    ends in .png, .svg or .pdf, in a folder that exists
+    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or the path cannot be written.
     """
+    path = Path(path)
+    if path.suffix.lower() not in ENDINGS or os.path.isdir(path):
+        raise ResultError(f"{path}: expected the name of a picture file that ends in .png, .svg or .pdf.")
+    if not os.path.isdir(path.parent):
+        raise ResultError(
+            f"{path}: there is no folder {path.parent}; expected a .png, .svg or .pdf in a folder there is."
+        )
     try:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.colors import ListedColormap
@@ -56,5 +67,10 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
     marks = [Patch(facecolor=colours(n), edgecolor="grey", label=name) for n, name in enumerate(names)]
     figure.legend(handles=marks, loc="outside lower center", ncols=5)
     figure.suptitle(title)
-    figure.savefig(path, dpi=110)
-    return Path(path)
+    try:
+        figure.savefig(path, dpi=110)
+    except OSError as problem:
+        raise ResultError(
+            f"{path}: cannot write the .png, .svg or .pdf ({problem}). Is the folder writable, the disk full?"
+        ) from None
+    return path

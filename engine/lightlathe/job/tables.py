@@ -14,6 +14,8 @@ from typing import Any, Literal
 
 from lightlathe.errors import JobError, LightlatheError
 
+LONG = 120  # characters of a value that an error message shows
+
 
 @dataclass(frozen=True)
 class Where:
@@ -70,7 +72,7 @@ def unknown(where: Where, what: str, came: str, known: Any) -> str:
 
 
 def _names(known: Any) -> str:
-    return f"Known here: {', '.join(sorted(known))}."
+    return f"Known here: {', '.join(sorted(known))}." if known else "It takes no keys."
 
 
 def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
@@ -96,10 +98,16 @@ def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
         inner = [args[0]] * len(value) if endless else args
         return tuple(convert(v, h, key, where) for v, h in zip(value, inner, strict=True))
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
-        if not math.isfinite(value):
-            raise JobError(f"{where}: {key} is {value}; expected a finite number.")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
+            raise JobError(f"{where}: {key} is {_show(value)}; expected a finite number.")
+        return number
     if hint is int and isinstance(value, int) and not isinstance(value, bool):
+        if not -(2**63) <= value < 2**63:  # the range that TOML asks for
+            raise JobError(f"{where}: {key} is {_show(value)}; expected a whole number of at most 64 bits.")
         return value
     if hint in (str, bool) and isinstance(value, hint):
         return value
@@ -125,4 +133,9 @@ def describe(hint: Any) -> str:
 
 
 def _show(value: Any) -> str:
-    return f"'{value}'" if isinstance(value, str) else repr(value)
+    """What came, on one line of bearable length."""
+    try:
+        text = f"'{value}'" if isinstance(value, str) else repr(value)
+    except ValueError:  # Python writes out no whole number of more than 4300 digits
+        return "a number of thousands of digits"
+    return text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"

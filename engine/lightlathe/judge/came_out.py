@@ -5,6 +5,7 @@ import re
 from dataclasses import asdict, dataclass
 
 import numpy as np
+import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
@@ -81,9 +82,15 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
 
     The surface lies where the dose met the true threshold. So the dose predicted there, in the median over all of the
     surface, is that threshold; the next exposure is the one that brings this dose to the surface wanted.
-    Raises JobError for words it does not know and for a distance that leaves the part's middle.
+    Raises JobError for words it does not know, for a distance that leaves the part's middle, for times that are not
+    above 0 and for a dose that is not finite.
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
+    for name, value in (("exposure_s", exposure_s), ("turn_s", turn_s)):
+        if not (math.isfinite(value) and value > 0):
+            raise JobError(f"{name} is {value}; expected a time above 0.")
+    if not math.isfinite(float(dose.sum(dtype=torch.float64))):
+        raise JobError("the dose holds NaN or infinity; expected finite mJ/cm3. Is the result file damaged?")
     seen = read_came_out(came_out) if isinstance(came_out, str) else came_out
     if seen.kind in ("nothing", "all solid"):
         factor = LEAP if seen.kind == "nothing" else 1 / LEAP

@@ -7,6 +7,9 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 
+PROGRAM_BYTES = 0.4e9  # resident size of a design that is next to nothing: torch and compiled loops, measured on Linux
+MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes")
+
 
 @dataclass(frozen=True)
 class Case:
@@ -18,18 +21,22 @@ class Case:
     part_height_mm     its extent along the axis
     pixel_mm, columns, rows, bits, irradiance_mw_cm2    the light, as it is inside the vial
     voxel_mm, angles, turn_s, iterations, level_limit   the turn and the design
+    finer              the print is judged on voxels this many times finer; 1: on the job's own alone
     max_exposure_s     longest exposure allowed, None for any
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
     slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
     slice_voxel_mm     their size; voxel_mm where None
     part_volume_mm3, thinnest_mm
+    misfits            sentences on what stands outside the resin or the light where it stands: it cannot work
+    doubts             sentences on what may be a slip: inserts or regions outside, a tiny part
 
     Known only to some:
     images_per_s       the projector's fastest rate at these bits
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
     memory_free_bytes  on the machine or card that will design
+    program_bytes      what the program takes there before any array; the default is for a CPU, 0 on a card
     pattern_copies, volume_copies    float32 arrays of each kind that the solver holds at its peak; the defaults were
                        measured with bounded_lbfgs and 10 pairs
     """
@@ -51,26 +58,30 @@ class Case:
     bits: int = 8
     iterations: int = 60
     level_limit: float = 10.0
+    finer: int = 1
     max_exposure_s: float | None = None
     slices: Tensor | None = None
     slice_voxel_mm: float | None = None
     part_volume_mm3: float | None = None
     thinnest_mm: float | None = None
+    misfits: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
     images_per_s: float | None = None
     viscosity_pa_s: float | None = None
     density_rise_kg_m3: float | None = None
     double_bonds_mol_m3: float | None = None
     updates_per_s: float | None = None
     memory_free_bytes: float | None = None
+    program_bytes: float = PROGRAM_BYTES
     pattern_copies: int = 42
     volume_copies: int = 8
 
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
-            if isinstance(value, Tensor) or value is None:
+            if isinstance(value, Tensor | tuple) or value is None:
                 continue
-            if not math.isfinite(value) or value < 0 or (value == 0 and f.name != "liquid_below_mj_cm3"):
+            if not math.isfinite(value) or value < 0 or (value == 0 and f.name not in MAY_BE_0):
                 raise JobError(f"{f.name} is {value}; the check needs a finite number above 0.")
         if self.solid_above_mj_cm3 < self.liquid_below_mj_cm3:
             raise JobError(

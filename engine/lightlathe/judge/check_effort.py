@@ -6,18 +6,41 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
 
 HOUR_S = 3600.0
+FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
+SCRATCH_BYTES = 26  # a voxel of one slab while figures are counted, measured here
+SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
+
+
+def slices(case: Case) -> int:
+    """Slices of the job's grid: the part and two voxels either end."""
+    return math.ceil(case.part_height_mm / case.voxel_mm) + 4
 
 
 def voxels(case: Case) -> int:
     """Voxels of the job's grid: the whole vial across, the part and two voxels either end in height."""
     across = math.ceil(2 * case.vial_radius_mm / case.voxel_mm)
-    return across * across * (math.ceil(case.part_height_mm / case.voxel_mm) + 4)
+    return across * across * slices(case)
+
+
+def array_bytes(case: Case) -> float:
+    """What the arrays take at the peak: float32 that the solver holds at once, and the print on the finer grid."""
+    patterns = case.angles * case.columns * case.rows
+    solver = 4.0 * (case.pattern_copies * patterns + case.volume_copies * voxels(case))
+    return solver + finer_bytes(case)
+
+
+def finer_bytes(case: Case) -> float:
+    """Memory of judging the print on the finer grid: its volumes, views for as many slices, scratch."""
+    if case.finer == 1:
+        return 0.0
+    fine = voxels(case) * case.finer**3
+    views = 4.0 * case.angles * case.columns * slices(case) * case.finer
+    return FINE_BYTES * fine + SCRATCH_BYTES * min(fine, SLAB_VOXELS) + views
 
 
 def design_bytes(case: Case) -> float:
-    """Memory of the design: float32 arrays that the solver holds at once."""
-    patterns = case.angles * case.columns * case.rows
-    return 4.0 * (case.pattern_copies * patterns + case.volume_copies * voxels(case))
+    """Memory that the program needs in all: itself and its arrays."""
+    return case.program_bytes + array_bytes(case)
 
 
 def design_s(case: Case) -> float:
@@ -29,21 +52,26 @@ def design_s(case: Case) -> float:
 
 def effort(case: Case) -> Reason:
     """Memory and time of the design."""
-    need, time = design_bytes(case), design_s(case)
+    need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
     text = f"{voxels(case) / 1e6:.2g} million voxels, {case.angles} images: the design takes about {need / 1e9:.2g} GB"
     if not math.isnan(time):
         text += f" and {time:.2g} s" if time < 120 else f" and {time / 60:.2g} min"
     free = case.memory_free_bytes
     if free is not None and need > 0.8 * free:
-        factor = (need / free) ** (1 / 3) * 1.1
+        factor = max(1.0, need / free) ** (1 / 3) * 1.1
+        change = (
+            f"voxels and pixels {factor:.2g} times as large, a solver that keeps fewer copies, or a bigger machine."
+        )
+        if finer_bytes(case) > arrays / 2:
+            change = f"finer = {case.finer - 1} in [grid]; or {change}"
         return Reason(
             "effort",
-            "cannot work" if need > 1.5 * free else "marginal",
+            "cannot work" if arrays > 1.5 * free else "marginal",  # the program itself may be in memory already
             f"{text}; {free / 1e9:.2g} GB are free here.",
             need,
             free,
             "bytes",
-            f"voxels and pixels {factor:.2g} times as large, a solver that keeps fewer copies, or a bigger machine.",
+            change,
         )
     if time > HOUR_S:
         change = f"voxels and pixels {(time / HOUR_S) ** 0.25:.2g} times as large, or a graphics card."

@@ -18,11 +18,16 @@ def exposure_range_s(case: Case) -> tuple[float, float]:
 
     Shortest: every pixel full all the time, and the part's best lit place just solid; no patterns are faster.
     Longest: the brightest pixel at `level_limit` times the even light that takes the part's mean dose to the gel dose.
+    Both infinite where the resin is so dark that no light arrives in float64.
     """
     within = min(1.0, case.part_radius_mm / case.vial_radius_mm)
-    fastest = case.solid_above_mj_cm3 / (case.dose_rate * profile(case.a, within))
-    even = case.gel_mj_cm3 / (case.dose_rate * mean_within(case.a, within))
+    fastest = _time_for(case.solid_above_mj_cm3, case.dose_rate * profile(case.a, within))
+    even = _time_for(case.gel_mj_cm3, case.dose_rate * mean_within(case.a, within))
     return fastest, max(fastest, case.level_limit * even)
+
+
+def _time_for(dose: float, rate: float) -> float:
+    return dose / rate if rate > 0 else math.inf
 
 
 def light(case: Case) -> Reason:
@@ -34,6 +39,9 @@ def light(case: Case) -> Reason:
     )
     if case.max_exposure_s is not None and short > case.max_exposure_s:
         factor = short / case.max_exposure_s
+        change = f"{factor:.2g} times the irradiance, or as much more time."
+        if math.isinf(factor):
+            change = "a paler resin: no light arrives at the part."
         return Reason(
             "light",
             "cannot work",
@@ -41,7 +49,7 @@ def light(case: Case) -> Reason:
             short,
             case.max_exposure_s,
             "s",
-            f"{factor:.2g} times the irradiance, or as much more time.",
+            change,
         )
     if short > LONG_S:
         change = "a paler resin, so that light arrives at the part."

@@ -3,7 +3,7 @@
 import math
 
 from lightlathe.judge.case import Case
-from lightlathe.judge.turning import smear_mm
+from lightlathe.judge.turning import smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
 
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
@@ -26,6 +26,18 @@ def room(case: Case) -> Reason:
             "room", "marginal", f"{text}: {clear:.2g} mm to the wall.", clear, 2 * case.voxel_mm, "mm", change
         )
     return Reason("room", "will work", f"{text}.", clear, 2 * case.voxel_mm, "mm")
+
+
+def place(case: Case) -> Reason:
+    """Whether everything lies inside the resin and the light where it stands; the case brings what was found."""
+    found = " ".join((*case.misfits, *case.doubts))
+    if case.misfits:
+        change = "shift the part, lay it along the axis, scale it, or take a wider vial, more resin or a larger field."
+        return Reason("place", "cannot work", found, len(case.misfits), 0.0, "misfits", change)
+    if case.doubts:
+        change = "look at role, unit and place of each solid."
+        return Reason("place", "marginal", found, len(case.doubts), 0.0, "doubts", change)
+    return Reason("place", "will work", "nothing was found outside the resin or the light.", 0.0, 0.0, "misfits")
 
 
 def field(case: Case) -> Reason:
@@ -51,13 +63,12 @@ def field(case: Case) -> Reason:
     else:
         text += f", narrower than the vial ({2 * case.vial_radius_mm:.3g} mm) and wide enough for the part; "
     text += f"columns on {100 * share:.0f} % of that width can light the part, the others stay dark."
-    change = ""
     if share < 0.6 and height > 1.3 * case.part_height_mm:
         factor = max(share * 1.05, case.part_height_mm / height * 1.05)
-        change = (
-            f"a picture {factor:.2g} times as large has pixels of {case.pixel_mm * factor:.2g} mm and stronger light."
+        text += (
+            f" A picture {factor:.2g} times as large has pixels of {case.pixel_mm * factor:.2g} mm and stronger light."
         )
-    return Reason("field", "will work", text, share, 1.0, "", change)
+    return Reason("field", "will work", text, share, 1.0)
 
 
 def detail(case: Case) -> Reason:
@@ -99,10 +110,12 @@ def turn(case: Case) -> Reason:
     """Images per turn against resolution, smear while an image stands, images per second."""
     rate = case.angles / case.turn_s
     smear = smear_mm(case.part_radius_mm, 2 * math.pi / case.turn_s, rate)
-    enough = math.ceil(2 * math.pi * case.part_radius_mm / case.pixel_mm)
+    columns = math.ceil(2 * case.part_radius_mm / case.pixel_mm)
+    enough = 2 * views_per_half_turn(columns)
     text = (
         f"{case.angles} images a turn, {rate:.3g} a second: the part's edge moves {smear:.2g} mm under each, "
-        f"{smear / case.pixel_mm:.2g} pixels (full sharpness takes {enough} images)"
+        f"{smear / case.pixel_mm:.2g} pixels (by the sampling rule full sharpness over the part's "
+        f"{columns} columns takes {enough} images, {enough // 2} per half turn)"
     )
     fastest = case.images_per_s or VIDEO_RATE
     if rate > fastest:

@@ -19,7 +19,8 @@ RING = 3.0  # mu R from which even light is best described as a ring at the wall
 def window_limit(case: Case) -> Callable[[float], float]:
     """The proven limit of the process window as a function of absorption, for this part in this vial.
 
-    Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer.
+    Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer. `strip_limit` gives
+    away its numerical error too, the closed forms have none; so 0 or less excludes every design.
     """
     wall = case.vial_radius_mm - case.voxel_mm / 2
     reach = min(case.part_radius_mm, wall)

@@ -10,6 +10,7 @@ dose outside, the q-mean at least the lowest inside, hence min inside / max outs
 p is always spread evenly along the wall, where all light must pass: a circle of radius rho. A ray at offset s crosses
 it twice, and leaves there, per unit of light that reaches half-way,  cosh(mu h) / (pi h),  h = sqrt(rho^2 - s^2).
 What the resin took before the ray came half-way weakens both sides alike.
+disc_limit and speck_limit are closed forms; strip_limit is a sum over voxels and gives its own error away.
 """
 
 import math
@@ -18,6 +19,7 @@ import torch
 from torch import Tensor
 
 ANGLES = 90  # of the strips; a voxel at the wall moves by 7 % of the radius between two, less than a coarse voxel
+STRIP_ERROR = 0.01  # of the ratio; linear programs on shapes of 16 voxels stay 13 % away from the sums, found here
 COARSE = 48  # voxels across at most: the search through strips stays far below a second
 
 
@@ -71,7 +73,8 @@ def strip_limit(solid: Tensor, voxel_mm: float, wall_mm: float, absorption_per_m
     """Limit for one slice (x, y) bool of any shape, strip of light by strip; NaN for an empty slice.
 
     q is even on the part's voxels, or as 1 / sqrt(c^2 - r^2); whichever proves more. Voxels are joined into coarse
-    ones where all are solid, strips are a coarse voxel wide, so the limit holds to about a hundredth.
+    ones where all are solid and taken as points, strips are a coarse voxel wide, the turn is sampled: STRIP_ERROR of
+    the ratio is given away for that, so the limit is 0 only where the sums themselves come out below -0.01.
     """
     block = max(1, -(-min(solid.shape) // COARSE))
     coarse = _all_solid(solid, block)
@@ -105,7 +108,7 @@ def strip_limit(solid: Tensor, voxel_mm: float, wall_mm: float, absorption_per_m
         inside.index_add_(1, low.long(), light * (1 - (place - low)))
         inside.index_add_(1, low.long() + 1, light * (place - low))
         ratio = torch.minimum(ratio, torch.where(inside > 0, outside / inside, math.inf).amin(1))
-    return 1 - float(ratio.max())
+    return 1 - (1 - STRIP_ERROR) * float(ratio.max())
 
 
 def _all_solid(solid: Tensor, block: int) -> Tensor:

@@ -6,6 +6,8 @@ import math
 def views_per_half_turn(columns: int) -> int:
     """Views over 180 deg that sample as finely along the rim as across: (pi / 2) * columns, rounded down.
 
+    columns    those that the part's shadow covers
+
     Source: sampling rule of parallel-beam tomography, Kak & Slaney, Principles of Computerized Tomographic Imaging
     (1988) ch. 5. With absorption opposite views differ, so a full turn needs twice as many.
     """

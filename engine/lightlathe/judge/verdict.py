@@ -1,5 +1,6 @@
 """One verdict from many reasons."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
@@ -54,14 +55,19 @@ class Verdict:
         for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
             mark = {"will work": "  ok      ", "marginal": "  watch   ", "cannot work": "  stop    "}[r.level]
             lines.append(f"{mark}{r.topic}: {r.text}")
-            if r.change:
+            if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")
         return "\n".join([*lines, *(f"  caution {text}" for text in self.cautions)])
 
     def as_json(self) -> dict[str, Any]:
+        """Plain values; None where a number is undefined or infinite."""
         return {
             "verdict": self.level,
             "exit_code": self.exit_code,
-            "reasons": [asdict(r) for r in self.reasons],
+            "reasons": [{k: _finite(v) for k, v in asdict(r).items()} for r in self.reasons],
             "cautions": list(self.cautions),
         }
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

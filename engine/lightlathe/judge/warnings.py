@@ -4,6 +4,9 @@ import math
 
 from lightlathe.judge.exposure import ExposurePlan
 
+MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
+FEW_BITS = 3  # 2 to 8 levels
+
 
 def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bits: int | None = None) -> list[str]:
     """Plain sentences, worst first; empty if the print is right with some margin.
@@ -25,6 +28,11 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
             f"{_percent(over)} of the resin around the part turns solid (as much as {_percent(of_part)} of the part): "
             "gaps close and edges grow fat."
         )
+    if (under > 0 or over > 0) and bits is not None and bits <= FEW_BITS:
+        said.append(
+            f"{bits} bit{'s' if bits > 1 else ''} per pixel give only {2**bits} levels of light, which are too few for "
+            "this print. Use a mode of the projector with more bits, 8 if it has them."
+        )
     if window <= 0:
         said.append(
             "No exposure prints this right: some place outside the part gets more light than some place in it. "
@@ -37,6 +45,11 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
         )
     elif (under > 0 or over > 0) and plan is not None and not plan.right:
         said.append("Another exposure would print it right: the planned one misses the window.")
+    if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
+        said.append(
+            f"The exposure has hardly any margin: it is right up to {plan.shorter_percent:.2g} % shorter and "
+            f"{plan.longer_percent:.2g} % longer. Lamp, timer and resin must be steadier than that."
+        )
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
     if under == 0 and over == 0 and (unsure_in > 0 or unsure_out > 0):
         said.append(

@@ -9,7 +9,7 @@ from lightlathe.part.coverage import coverage
 from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
 from lightlathe.part.placement import place
 from lightlathe.part.reading import read_surface
-from lightlathe.part.roles import judge, surface_distance_mm
+from lightlathe.part.roles import conflicts, judge, surface_distance_mm
 from lightlathe.part.shapes import SHAPES
 from lightlathe.part.surface import MeshReport, Surface, surface_from_triangles
 from lightlathe.part.thin import ThinReport, thin_walls
@@ -22,6 +22,7 @@ __all__ = [
     "MeshReport",
     "Surface",
     "ThinReport",
+    "conflicts",
     "coverage",
     "fit",
     "grid_for",

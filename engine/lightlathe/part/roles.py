@@ -1,6 +1,5 @@
 """What each voxel must become: solid, liquid, or nobody's business."""
 
-import logging
 import math
 from collections.abc import Sequence
 
@@ -11,8 +10,6 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import PartError
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
-
-log = logging.getLogger(__name__)
 
 
 def judge(
@@ -29,7 +26,7 @@ def judge(
                                      must stay liquid; a voxel at least half covered belongs
     tolerance_mm    voxels whose centre is nearer than this to the part's surface are not judged (0: all are)
     Later rules win: part solid, the rest liquid; the tolerance band is ignored; regions to keep liquid are liquid;
-    inserts and everything outside the vial are ignored.
+    inserts and everything outside the vial are ignored. `conflicts` says where these rules took voxels from the part.
     Raises PartError where no voxel is left that must turn solid.
     """
     volumes = (coverage, *inserts, *keep_liquid)
@@ -38,15 +35,12 @@ def judge(
     if not (math.isfinite(tolerance_mm) and tolerance_mm >= 0):
         raise PartError(f"tolerance_mm is {tolerance_mm}; expected a length of 0 or more.")
     part = coverage >= 0.5
-    judged = torch.where(part, SOLID, LIQUID).to(torch.uint8)
+    judged = torch.full(grid.shape, LIQUID, dtype=torch.uint8, device=part.device)
+    judged[part] = SOLID
     if tolerance_mm > 0:
         judged[surface_distance_mm(part, grid) < tolerance_mm] = IGNORED
     for region in keep_liquid:
-        kept = region >= 0.5
-        lost = int((kept & part).sum())
-        if lost:
-            log.warning("%d voxels of the part lie in a region to keep liquid; they must stay liquid.", lost)
-        judged[kept] = LIQUID
+        judged[region >= 0.5] = LIQUID
     for insert in inserts:
         judged[insert >= 0.5] = IGNORED
     judged[~grid.inside(vial_radius_mm).to(judged.device)] = IGNORED
@@ -58,6 +52,18 @@ def judge(
             "keep liquid or within the tolerance. Is the part in the vial and thicker than a voxel?"
         )
     return judged
+
+
+def conflicts(coverage: Tensor, keep_liquid: Sequence[Tensor]) -> list[str]:
+    """One sentence for each region to keep liquid that takes voxels from the part; arguments as in `judge`."""
+    part = coverage >= 0.5
+    lost = [int(((region >= 0.5) & part).sum()) for region in keep_liquid]
+    return [
+        f"{n} of {int(part.sum())} voxels of the part lie in a region to keep liquid and will stay liquid. "
+        "Is the region in its place, and its unit right?"
+        for n in lost
+        if n
+    ]
 
 
 def surface_distance_mm(solid: Tensor, grid: Grid) -> Tensor:

@@ -5,6 +5,7 @@ face away from each other, the stretch crosses a wall, and the wall is as thick 
 line and wall. Each wall is met steeply by the lines of one of the three axes at least.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -37,7 +38,7 @@ class KnowsThinnest(Protocol):
 @dataclass(frozen=True)
 class Wall:
     """Walls of about one thickness, or one that tapers: thinnest, half of the area, thickest, and where it is thinnest
-    (in the vial's frame)."""
+    (in the vial's frame). The area is NaN for an analytic shape, which states its thinnest wall and no more."""
 
     thickness_mm: float
     middle_mm: float
@@ -54,7 +55,8 @@ class Wall:
         else:
             fate = "may break up"
         x, y, z = self.at_mm
-        where = f"{self.area_mm2:.3g} mm2 of them, thinnest near x = {x:.3g}, y = {y:.3g}, z = {z:.3g}"
+        area = "" if math.isnan(self.area_mm2) else f"{self.area_mm2:.3g} mm2 of them, "
+        where = f"{area}thinnest near x = {x:.3g}, y = {y:.3g}, z = {z:.3g}"
         thick = f"{self.thickness_mm:.3g} mm thick"
         held = f"a voxel of {self.thickness_mm:.3g} mm or less would hold them"
         if self.thickest_mm > APART * self.thickness_mm:
@@ -87,7 +89,7 @@ def thin_walls(solid: Surface | KnowsThinnest, grid: Grid) -> ThinReport:
     limit = grid.voxel_mm * (1 - 1e-6)  # a wall of one voxel is not thin, whatever the last bit says
     if not isinstance(solid, Surface):
         t = solid.thinnest_mm
-        thin = (Wall(t, t, t, float("nan"), solid.at_mm),) if t < limit else ()
+        thin = (Wall(t, t, t, math.nan, solid.at_mm),) if t < limit else ()
         return ThinReport(t, grid.voxel_mm, thin)
     thickness, area, place = _stretches(solid)
     order = np.argsort(thickness, kind="stable")
@@ -112,7 +114,7 @@ def _wall(thickness: NDArray[np.float64], area: NDArray[np.float64], place: NDAr
 def _quantile(thickness: NDArray[np.float64], area: NDArray[np.float64], share: float) -> float:
     """Thickness below which `share` of the area lies; thickness is sorted."""
     if len(thickness) < SEEN:
-        return float("nan")
+        return math.nan
     total = np.cumsum(area)
     return float(thickness[np.searchsorted(total, share * total[-1])])
 

@@ -39,7 +39,8 @@ def whole_file(path: Path) -> Iterator[Any]:
             f"{path}: cannot write the file ({problem}). Is the folder writable, the disk full?"
         ) from None
     finally:
-        unfinished.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # a folder that cannot be written to
+            unfinished.unlink(missing_ok=True)
 
 
 def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
@@ -114,15 +115,25 @@ def opened(path: str | Path, expected: str) -> Iterator[Any]:
         kind = file.attrs.get("format", "no format given")
         if kind != expected:
             raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.")
-        if int(file.attrs["format_version"]) > FORMAT_VERSION:
-            raise ResultError(
-                f"{path}: format version {file.attrs['format_version']}; this program reads up to {FORMAT_VERSION}. "
-                "Update lightlathe."
-            )
         try:
+            if int(file.attrs["format_version"]) > FORMAT_VERSION:
+                raise ResultError(
+                    f"{path}: format version {file.attrs['format_version']}; this program reads up to "
+                    f"{FORMAT_VERSION}. Update lightlathe."
+                )
             yield file
         except KeyError as problem:
             raise ResultError(f"{path}: incomplete result file: {problem}.") from None
+        except (ValueError, TypeError, AttributeError, OSError) as problem:  # of JSON, of h5py, of a wrong kind of item
+            raise ResultError(f"{path}: damaged result file: {problem}.") from problem
+
+
+def settings_in(file: Any) -> dict[str, Any]:
+    """The job's settings after defaults; TypeError or ValueError where they are no JSON table."""
+    settings = json.loads(file["job/resolved"].asstr()[()])
+    if not isinstance(settings, dict):
+        raise TypeError(f"job/resolved is a {type(settings).__name__}; expected a table of settings in JSON")
+    return settings
 
 
 def read_result(path: str | Path) -> Record:
@@ -140,7 +151,7 @@ def read_result(path: str | Path) -> Record:
         return Record(
             name=str(file.attrs["name"]),
             job_toml=file["job/toml"].asstr()[()],
-            settings=json.loads(file["job/resolved"].asstr()[()]),
+            settings=settings_in(file),
             part=Part(
                 grid,
                 torch.from_numpy(file["part/coverage"][()]).float() / 255,

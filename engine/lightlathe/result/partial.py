@@ -9,7 +9,7 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
-from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, whole_file
+from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, settings_in, whole_file
 
 FORMAT = "lightlathe-state"
 
@@ -49,7 +49,7 @@ def _state_in(group: Any) -> dict[str, Any]:
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
     """State and log of an unfinished design; ResultError where it belongs to other settings."""
     with opened(path, FORMAT) as file:
-        was = json.loads(file["job/resolved"].asstr()[()])
+        was = settings_in(file)
         changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
         if changed:
             raise ResultError(

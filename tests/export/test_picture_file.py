@@ -1,0 +1,34 @@
+"""Pictures: written where asked, or an error that says which names are taken."""
+
+import pytest
+import torch
+
+from lightlathe.errors import ResultError
+from lightlathe.export.picture import draw
+from lightlathe.quantities import Grid, Part, Prediction
+
+pytest.importorskip("matplotlib")
+GRID = Grid((6, 7, 4), 0.5)
+
+
+def ball():
+    coverage = torch.zeros(GRID.shape)
+    coverage[2:4, 2:5, 1:3] = 1
+    dose = 30 + 30 * coverage
+    return Part(GRID, coverage, torch.where(coverage > 0, 2, 1).to(torch.uint8)), Prediction(dose, dose > 45)
+
+
+@pytest.mark.parametrize(("ending", "first"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("PDF", b"%PDF")])
+def test_three_kinds_of_file(tmp_path, ending, first):
+    part, prediction = ball()
+    path = draw(part, prediction, tmp_path / f"p.{ending}", gel_mj_cm3=45)
+    assert path.read_bytes().startswith(first)
+
+
+@pytest.mark.parametrize("name", ["p", "p.jpeg", "p.h5", "none/p.png", "folder.png", "n" * 300 + ".png"])
+def test_other_names_are_errors(tmp_path, name):
+    (tmp_path / "folder.png").mkdir()
+    part, prediction = ball()
+    with pytest.raises(ResultError, match=r"\.png, \.svg or \.pdf"):
+        draw(part, prediction, tmp_path / name, gel_mj_cm3=45)
+    assert [p.name for p in tmp_path.iterdir()] == ["folder.png"]
