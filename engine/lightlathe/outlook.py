@@ -111,6 +111,7 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         updates_per_s=UPDATES_PER_S.get(device.type),
         memory_free_bytes=free_bytes(device),
         finer=job.grid.finer,
+        **({"program_bytes": 0.0} if device.type == "cuda" else {}),
         misfits=tuple(misfits),
         doubts=tuple(doubts),
         **known,

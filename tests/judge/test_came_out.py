@@ -117,3 +117,11 @@ def test_a_dose_that_is_none_is_an_error(value):
     dose[0, 0, 0] = value
     with pytest.raises(JobError, match="NaN or infinity"):
         next_exposure(dose, part, 60.0, 5.0, "too thin")
+
+
+def test_a_step_too_large_to_believe_is_refused():
+    """With a dose that falls to a hundredth within a voxel no threshold can be read from a distance."""
+    dose, part = ball()
+    steep = dose**8 / 80**7
+    with pytest.raises(JobError, match="falls too steeply"):
+        next_exposure(steep, part, 60.0, 5.0, "too thin by 0.5 mm")

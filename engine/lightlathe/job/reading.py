@@ -41,7 +41,7 @@ def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
     """The job in a TOML text; `folder` is where its relative paths start."""
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
         raise JobError(f"{file}: not valid TOML: {problem}.") from None
     return job_from(tables, name=name, folder=folder, file=file, text=text)
 

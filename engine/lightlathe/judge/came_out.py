@@ -13,6 +13,7 @@ from lightlathe.errors import JobError
 from lightlathe.quantities import IGNORED, SOLID, Part
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
+FAR = 2.0  # a larger step is not believed: dose then falls off at the ends of a flat part, not at a threshold
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
 SHELLS = 20  # voxels on either side of the surface that are looked at
@@ -108,6 +109,12 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
         )
     wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
     factor = met / wanted
+    if not 1 / FAR <= factor <= FAR:
+        raise JobError(
+            f"the dose falls too steeply at this part's surface to read a threshold from {each:.3g} mm: it would ask "
+            f"for {factor:.3g} times the exposure.\n  Try {'1.2' if factor > 1 else '0.85'} times, or say 'nothing' or "
+            "'all solid'."
+        )
     assumed = "" if seen.by_mm is not None else " (a voxel, as no distance was given)"
     reason = (
         f"{each:.3g} mm {'inside' if seen.kind == 'thin' else 'outside'} the wanted surface{assumed} the dose was "
@@ -154,10 +161,15 @@ def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarra
 
 
 def _middle_slices(part: Part) -> slice:
-    """Slices around the middle of the part, as many as BLOCK_VOXELS allow."""
-    nx, ny, nz = part.grid.shape
+    """Slices of the part around its middle, as many as BLOCK_VOXELS allow.
+
+    None above or below the part: past a flat end lies a dark row, whose dose says nothing of a threshold.
+    """
+    nx, ny, _ = part.grid.shape
     used = (part.judged == SOLID).any(0).any(0).nonzero().flatten()
-    middle = int(used.double().mean()) if len(used) else nz // 2
-    count = max(1, min(nz, BLOCK_VOXELS // (nx * ny)))
-    first = min(max(0, middle - count // 2), nz - count)
+    if not len(used):
+        return slice(0, 1)
+    low, high = int(used[0]), int(used[-1]) + 1
+    count = max(1, min(high - low, BLOCK_VOXELS // (nx * ny)))
+    first = min(max(low, int(used.double().mean()) - count // 2), high - count)
     return slice(first, first + count)
