@@ -22,6 +22,7 @@ ROWS = [
     ["prediction", "formulate", "proof"],
     ["outlook"],
     ["pipeline", "bench", "progress", "options"],
+    ["compare"],
     ["cli"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
