@@ -49,6 +49,7 @@ from lightlathe.solve import (
     Problem,
     Uniform,
     prove,
+    rounded,
     solve,
 )
 from sections import Case, best_ratio, cases, coverage, target
@@ -126,15 +127,22 @@ def bound(large: bool) -> None:
 
 def bits(large: bool) -> None:
     head("Window lost by rounding levels, limit 10, 200 iterations")
-    plain: dict[int, list[float]] = {8: [], 6: []}
-    for case in cases(**SMALL, absorptions=(0.0, 1.0, 2.0)):
-        patterns = designed(case, 200, limit=10.0).patterns
-        for depth, lost in plain.items():
-            steps = 2**depth - 1
-            rounded = (patterns / patterns.max() * steps).round() / steps * patterns.max()
-            lost.append(window_of(case, patterns) - window_of(case, rounded))
-    for depth, lost in plain.items():
-        row(f"{depth} bits", lost, "at most 0.002" if depth == 8 else "", "")
+    loss = SoftWindow(1000, 1000, 1)
+    for size, absorptions in (((32, 96), (0.0, 1.0, 2.0)), ((48, 96), (1.0,))):
+        group = cases(*size, absorptions)
+        designs = [designed(case, 200, limit=10.0).patterns for case in group]
+        for depth, careful in itertools.product((8, 6), (False, True)):
+            lost = []
+            for case, patterns in zip(group, designs, strict=True):
+                allowed = torch.linspace(0, 1, 2**depth, dtype=torch.float64) * patterns.max()
+                problem = Problem(case.operator, loss, case.target)
+                steps = 40 if careful else 0  # the first of all roundings is to the nearest level
+                found = rounded(problem, patterns, allowed, loss=loss, iterations=steps)
+                lost.append(window_of(case, patterns) - window_of(case, found))
+            how = "with an eye on the dose" if careful else "to the nearest level"
+            row(
+                f"{size[0]}^2, {len(group)} cases, {depth} bits, {how}", lost, "at most 0.002" if depth == 8 else "", ""
+            )
 
 
 def window_of(case: Case, patterns: torch.Tensor) -> float:

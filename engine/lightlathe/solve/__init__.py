@@ -22,6 +22,7 @@ from lightlathe.solve.ladder import climb
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
+from lightlathe.solve.rounding import rounded
 from lightlathe.solve.scenarios import Scenarios, repeated, windows
 from lightlathe.solve.starts import Filtered, Uniform
 
@@ -40,5 +41,5 @@ STARTS = {
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
     "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify", "climb",
-    "normalised", "patterns_for", "prove", "repeated", "solve", "windows",
+    "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
 ]  # fmt: skip
