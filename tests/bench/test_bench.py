@@ -8,6 +8,7 @@ import torch
 from lightlathe import bench
 from lightlathe.bench import cases, measure, report, verify
 from lightlathe.bench.cases import CASES, Case, that_fit
+from lightlathe.bench.multiply_adds import turns_of
 from lightlathe.dose.kernels import KERNELS, cpu
 
 TINY = Case("tiny", 24, 30)
@@ -67,6 +68,12 @@ def test_not_a_number_is_wrong(monkeypatch):
     right = cpu.collect
     monkeypatch.setattr(cpu, "collect", lambda x, views: right(x, views) * float("nan"))
     assert measure.products_row(TINY, CPU, "single", TOP, for_s=0.0)["right"] is False
+
+
+def test_the_loop_of_multiply_adds_adds_up():
+    """k -> 0.999 k + 0.001, three times, for 64 sums: by hand; 1e-5: sums of 64 float32 numbers."""
+    wanted = sum((((k * 0.999 + 0.001) * 0.999 + 0.001) * 0.999 + 0.001) for k in range(64))
+    assert turns_of(64)(3) == pytest.approx(wanted, rel=1e-5)
 
 
 def test_sizes_adapt_to_memory():
