@@ -92,14 +92,13 @@ def run(
     plan: Plan,
     path: Path,
     *,
-    text: str = "",
     resume: bool = False,
     on_run: Callable[[int, int, str], None] | None = None,
 ) -> Any:
     """Make all runs of a plan that the study file `path` does not hold yet; returns the Study (result/study.py).
 
-    text     the study file's own text, kept in the result
-    resume   go on with the runs in `path`; otherwise there must be no such file
+    resume   go on with the runs in `path`; otherwise there must be no such file. More jobs, variants and repeats may
+             have been added since, but what is set for all runs must be the same.
     on_run   called before each run with its number from 0, the number of all runs, and what is designed
     The file is whole after every run: an interrupt loses the run it falls in.
     """
@@ -107,18 +106,27 @@ def run(
 
     if path.exists() and not resume:
         raise JobError(f"{path}: is there already. Give another name, or resume it.")
-    study = read_study(path) if path.exists() else Study(path.stem.partition(".")[0], text, {})
-    done = {r.key: r for r in study.runs}
-    todo = list(itertools.product([Path(job) for job in plan.jobs], plan.variants(), range(plan.repeats)))
+    study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1), {})
+    if path.exists():
+        before = read_study(path)
+        old = json.loads(before.plan)
+        if (old["set"], old["bound_iterations"]) != (plan.set, plan.bound_iterations):
+            raise JobError(
+                f"{path}: its runs were made with other settings in `set` or bound_iterations; start afresh."
+            )
+        study = dataclasses.replace(study, facts=before.facts, runs=before.runs)
+    done = {r.key for r in study.runs}
+    todo = [  # built before any long work, so that a wrong key shows now
+        (variant, repeat, changed(Path(job), {**(plan.set or {}), **variant}, repeat))
+        for job, variant, repeat in itertools.product(plan.jobs, plan.variants(), range(plan.repeats))
+    ]
     made: dict[str, Setup] = {}
     proofs: dict[str, Proof | None] = {}
-    for number, (job_path, variant, repeat) in enumerate(todo):
-        key = Run(job_path.stem, variant, repeat, {}, {}, {}).key
-        if key in done:
+    for number, (variant, repeat, job) in enumerate(todo):
+        if Run(job.name, variant, repeat, {}, {}, {}).key in done:
             continue
         if on_run is not None:
-            on_run(number, len(todo), f"{job_path.stem}: {label(variant)}" + (f", repeat {repeat}" if repeat else ""))
-        job = changed(job_path, {**(plan.set or {}), **variant}, repeat)
+            on_run(number, len(todo), f"{job.name}: {label(variant)}" + (f", repeat {repeat}" if repeat else ""))
         place = same_place(job)
         if place not in made:
             made = {place: prepare(job)}  # one at a time: volumes are large
