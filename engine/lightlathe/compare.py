@@ -111,9 +111,7 @@ def run(
         before = read_study(path)
         old = json.loads(before.plan)
         if (old["set"], old["bound_iterations"]) != (plan.set, plan.bound_iterations):
-            raise JobError(
-                f"{path}: its runs were made with other settings in `set` or bound_iterations; start afresh."
-            )
+            raise JobError(f"{path}: its runs were made with other values in set or bound_iterations; start afresh.")
         study = dataclasses.replace(study, facts=before.facts, runs=before.runs)
     done = {r.key for r in study.runs}
     todo = [  # built before any long work, so that a wrong key shows now
