@@ -1,6 +1,7 @@
 """How far a design is from the best that any patterns could do: the bound of solve/bound.py for a print."""
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 import torch
@@ -9,7 +10,7 @@ from torch import Tensor
 from lightlathe.dose import DoseOperator
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import prove
+from lightlathe.solve import Bound, prove
 
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
@@ -22,12 +23,15 @@ class Proof:
     at_most        no patterns reach more, whatever their light
     at_most_here   nor these, with levels under the job's limit
     slice_z_mm     height of the slice that binds
+    part_mm, surroundings_mm   (x, y) of the voxels in it that the proof leans on most: between them the window is lost
     """
 
     reached: float
     at_most: float
     at_most_here: float
     slice_z_mm: float
+    part_mm: tuple[float, float]
+    surroundings_mm: tuple[float, float]
 
     def figures(self) -> dict[str, float]:
         return {
@@ -35,7 +39,19 @@ class Proof:
             "window_proven_at_most_with_limit": self.at_most_here,
             "window_gap": self.at_most_here - self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
+            "window_binding_part_x_mm": self.part_mm[0],
+            "window_binding_part_y_mm": self.part_mm[1],
+            "window_binding_surroundings_x_mm": self.surroundings_mm[0],
+            "window_binding_surroundings_y_mm": self.surroundings_mm[1],
         }
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What would widen the window of the slice that binds: the change in words, and what is then proven at most."""
+
+    words: str
+    at_most: float
 
 
 def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Proof | None:
@@ -54,32 +70,76 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
         return None
     windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
-    nx, ny, nz = setup.part.grid.shape
-    voxel = setup.part.grid.voxel_mm
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
-    chords = dataclasses.replace(setup.chords, rows=len(chosen), row_mm=voxel)
-    grid = Grid((nx, ny, len(chosen)), voxel)
+    bound = _bound(setup, gain, slices, dose[:, :, chosen], iterations)
+    x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
+    part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
+    reached = float(1 - most[both].amax() / least[both].amin())
+    height = z[int(chosen[bound.worst_slice])]
+    return Proof(reached, bound.window, bound.window_limited, height, part, surroundings)
+
+
+def remedies_of(setup: Setup, gain: float, dose: Tensor, proof: Proof, *, iterations: int = 150) -> list[Remedy]:
+    """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
+
+    What is proven at most is what a change would allow, not what a design would reach; the two lie close together.
+    """
+    target, voxel = setup.part.target(dose.device), setup.part.grid.voxel_mm
+    k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
+    solid, liquid = target.solid[:, :, k : k + 1], target.liquid[:, :, k : k + 1]
+    surface = _near(target.liquid)[:, :, k : k + 1] & solid | _near(target.solid)[:, :, k : k + 1] & liquid
+    here = Target(solid.contiguous(), liquid.contiguous())
+    banded = Target((solid & ~surface).contiguous(), (liquid & ~surface).contiguous())
+    found = []
+    for words, aim, changes in (
+        ("as it is", here, {}),
+        ("half the absorption", here, {"absorption": 0.5}),
+        ("twice the angles", here, {"angles": 2}),
+        (f"a band of {voxel:g} mm on either side of the surface left out (tolerance_mm)", banded, {}),
+    ):
+        if bool(aim.solid.any()) and bool(aim.liquid.any()):
+            found.append(Remedy(words, _bound(setup, gain, aim, dose[:, :, k : k + 1], iterations, **changes).window))
+    return sorted(found, key=lambda remedy: -remedy.at_most)
+
+
+def _near(mask: Tensor) -> Tensor:
+    """Voxels that share a face with a voxel of the mask, or lie in it."""
+    grown = mask.clone()
+    for axis in range(3):
+        rest = mask.shape[axis] - 1
+        grown.narrow(axis, 1, rest).logical_or_(mask.narrow(axis, 0, rest))
+        grown.narrow(axis, 0, rest).logical_or_(mask.narrow(axis, 1, rest))
+    return grown
+
+
+def _bound(
+    setup: Setup, gain: float, target: Target, dose: Tensor, iterations: int, *, absorption: float = 1, angles: int = 1
+) -> Bound:
+    """The bound for some slices, one pattern row each; `absorption` and `angles` are factors on the job's own."""
+    nx, ny, nz = target.solid.shape
+    voxel = setup.part.grid.voxel_mm
+    turn = setup.chords.angle_rad
+    step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
+    between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
+    chords = dataclasses.replace(setup.chords, angle_rad=between, rows=nz, row_mm=voxel)
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
         return DoseOperator(
             chords,
-            grid,
+            Grid((nx, ny, nz), voxel),
             vial_radius_mm=setup.job.vial.radius_mm,
-            absorption_per_mm=setup.job.resin.absorption_per_mm,
-            gain=gain,
+            absorption_per_mm=setup.job.resin.absorption_per_mm * absorption,
+            gain=gain / angles,
             device=dose.device,
             dtype=dtype,
             precision=precision,
         )
 
-    bound = prove(
+    return prove(
         operator(torch.float32, "half"),
-        slices,
-        dose[:, :, chosen].float().contiguous(),
+        target,
+        dose.float().contiguous(),
         exact=operator(torch.float64, "single"),
         limit=setup.job.design.level_limit,
         iterations=iterations,
     )
-    binding = int(chosen[bound.worst_slice])
-    reached = float(1 - most[both].amax() / least[both].amin())
-    return Proof(reached, bound.window, bound.window_limited, (binding - (nz - 1) / 2) * voxel)

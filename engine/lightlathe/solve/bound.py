@@ -50,6 +50,12 @@ class Bound:
     def worst_slice(self) -> int:
         return int(self.by_slice_limited.argmin())
 
+    def heaviest(self, mask: Tensor) -> tuple[int, int, int]:
+        """The voxel of `mask` (x, y, z) in the worst slice that the proof leans on most: the window is narrow there."""
+        weights = torch.where(mask.to(self.weights.device), self.weights, -1.0)[:, :, self.worst_slice]
+        i, j = divmod(int(weights.flatten().argmax()), weights.shape[1])
+        return i, j, self.worst_slice
+
 
 def prove(
     operator: Any, target: Target, dose: Tensor, *, exact: Any, limit: float = math.inf, iterations: int = 100
