@@ -44,7 +44,8 @@ class FreeSetRamp:
         movable = free(x, g, problem.limit)
         d = ramp(g * movable) * movable
         opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-30)
-        longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, 2 * step)
+        farther = torch.where(dot(change, change) > 0, 2 * step, step)  # at a loss of 0 nothing moves any more
+        longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, farther)
         step = torch.where(first, opening.to(torch.float64), torch.where(accepted, longer, step / 2))
         return {
             "trial": (x - step.to(x.dtype) * d).clamp_(0, problem.limit),
