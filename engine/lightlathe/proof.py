@@ -8,9 +8,10 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator
+from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import Bound, prove
+from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
 
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
@@ -48,9 +49,11 @@ class Proof:
 
 @dataclass(frozen=True)
 class Remedy:
-    """What would widen the window of the slice that binds: the change in words, and what is then proven at most."""
+    """What would widen the window of the slice that binds: the change in words, what a design of that slice alone then
+    reaches, and what is proven at most."""
 
     words: str
+    reached: float
     at_most: float
 
 
@@ -71,7 +74,10 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
     windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
-    bound = _bound(setup, gain, slices, dose[:, :, chosen], iterations)
+    operator, exact = _operators(setup, gain, len(chosen))
+    start = dose[:, :, chosen].float().contiguous()
+    limit = setup.job.design.level_limit
+    bound = prove(operator, slices, start, exact=exact, limit=limit, iterations=iterations)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
     part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
     reached = float(1 - most[both].amax() / least[both].amin())
@@ -79,67 +85,67 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
     return Proof(reached, bound.window, bound.window_limited, height, part, surroundings)
 
 
-def remedies_of(setup: Setup, gain: float, dose: Tensor, proof: Proof, *, iterations: int = 150) -> list[Remedy]:
+def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Remedy]:
     """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
 
-    What is proven at most is what a change would allow, not what a design would reach; the two lie close together.
+    Each change is designed for that slice alone, in `iterations` steps, and as many again prove what it allows.
     """
-    target, voxel = setup.part.target(dose.device), setup.part.grid.voxel_mm
+    target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
-    solid, liquid = target.solid[:, :, k : k + 1], target.liquid[:, :, k : k + 1]
-    surface = _near(target.liquid)[:, :, k : k + 1] & solid | _near(target.solid)[:, :, k : k + 1] & liquid
-    here = Target(solid.contiguous(), liquid.contiguous())
-    banded = Target((solid & ~surface).contiguous(), (liquid & ~surface).contiguous())
+    solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
+    surface = _grown(liquid) & solid | _grown(solid) & liquid
     found = []
     for words, aim, changes in (
-        ("as it is", here, {}),
-        ("half the absorption", here, {"absorption": 0.5}),
-        ("twice the angles", here, {"angles": 2}),
-        (f"a band of {voxel:g} mm on either side of the surface left out (tolerance_mm)", banded, {}),
-    ):
-        if bool(aim.solid.any()) and bool(aim.liquid.any()):
-            found.append(Remedy(words, _bound(setup, gain, aim, dose[:, :, k : k + 1], iterations, **changes).window))
-    return sorted(found, key=lambda remedy: -remedy.at_most)
+        ("as it is", Target(solid, liquid), {}),
+        ("half the absorption", Target(solid, liquid), {"absorption": 0.5}),
+        ("twice the angles", Target(solid, liquid), {"angles": 2}),
+        (f"{voxel:g} mm on either side of the surface left out (tolerance_mm)",
+         Target(solid & ~surface, liquid & ~surface), {}),
+    ):  # fmt: skip
+        if not (bool(aim.solid.any()) and bool(aim.liquid.any())):
+            continue
+        operator, exact = _operators(setup, setup.operator.gain, 1, **changes)
+        scaled = normalised(operator, aim)
+        problem = Problem(scaled, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
+        outcome = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations)
+        bound = prove(scaled, aim, scaled(outcome.patterns), exact=exact.scaled(scaled.gain), iterations=iterations)
+        found.append(Remedy(words, max(outcome.log["window_relative"]), bound.window))
+    return sorted(found, key=lambda remedy: -remedy.reached)
 
 
-def _near(mask: Tensor) -> Tensor:
-    """Voxels that share a face with a voxel of the mask, or lie in it."""
+def _grown(mask: Tensor) -> Tensor:
+    """(x, y, 1): voxels of one slice that share a side with a voxel of the mask, or lie in it."""
     grown = mask.clone()
-    for axis in range(3):
+    for axis in (0, 1):
         rest = mask.shape[axis] - 1
         grown.narrow(axis, 1, rest).logical_or_(mask.narrow(axis, 0, rest))
         grown.narrow(axis, 0, rest).logical_or_(mask.narrow(axis, 1, rest))
     return grown
 
 
-def _bound(
-    setup: Setup, gain: float, target: Target, dose: Tensor, iterations: int, *, absorption: float = 1, angles: int = 1
-) -> Bound:
-    """The bound for some slices, one pattern row each; `absorption` and `angles` are factors on the job's own."""
-    nx, ny, nz = target.solid.shape
-    voxel = setup.part.grid.voxel_mm
-    turn = setup.chords.angle_rad
+def _operators(
+    setup: Setup, gain: float, slices: int, *, absorption: float = 1, angles: int = 1
+) -> tuple[DoseOperator, DoseOperator]:
+    """The operator on some slices with one pattern row each, and the same in float64.
+
+    absorption, angles   factors on the job's own
+    """
+    nx, ny, _ = setup.part.grid.shape
+    voxel, turn = setup.part.grid.voxel_mm, setup.chords.angle_rad
     step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
     between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
-    chords = dataclasses.replace(setup.chords, angle_rad=between, rows=nz, row_mm=voxel)
+    chords = dataclasses.replace(setup.chords, angle_rad=between, rows=slices, row_mm=voxel)
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
         return DoseOperator(
             chords,
-            Grid((nx, ny, nz), voxel),
+            Grid((nx, ny, slices), voxel),
             vial_radius_mm=setup.job.vial.radius_mm,
             absorption_per_mm=setup.job.resin.absorption_per_mm * absorption,
             gain=gain / angles,
-            device=dose.device,
+            device=setup.device,
             dtype=dtype,
             precision=precision,
         )
 
-    return prove(
-        operator(torch.float32, "half"),
-        target,
-        dose.float().contiguous(),
-        exact=operator(torch.float64, "single"),
-        limit=setup.job.design.level_limit,
-        iterations=iterations,
-    )
+    return operator(torch.float32, "half"), operator(torch.float64, "single")
