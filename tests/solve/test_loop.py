@@ -6,10 +6,11 @@ import math
 import numpy as np
 import pytest
 import torch
-from flat_problems import make
+from flat_problems import dense, make
 
 from lightlathe.errors import SolveError
 from lightlathe.losses import GapHinge, SoftWindow, SquaredError
+from lightlathe.quantities import Target
 from lightlathe.solve import SOLVERS, BoundedLBFGS, Filtered, FreeSetRamp, Problem, StopRule, Uniform, solve
 
 
@@ -162,34 +163,41 @@ class Enough(Exception):
     pass
 
 
-class EndsAfter:
-    """The soft window, until it has been called often enough."""
+class OnCard:
+    """A whole matrix on the card, in float32, that ends the run after some products."""
 
-    def __init__(self, calls):
-        self.left = calls
+    device, dtype = torch.device("cuda"), torch.float32
 
-    def stage(self, share):
-        return self
+    def __init__(self, operator, products=10**6):
+        self.pattern_shape, self.dose_shape, self.gain = operator.pattern_shape, operator.dose_shape, operator.gain
+        self.matrix = torch.tensor(dense(operator), dtype=torch.float32, device="cuda")
+        self.left = products
 
-    def __call__(self, dose, target):
+    def __call__(self, patterns):
         self.left -= 1
         if self.left < 0:
             raise Enough
-        return SoftWindow().stage(0.5)(dose, target)
+        return (self.matrix @ patterns.flatten()).reshape(self.dose_shape)
+
+    def transpose(self, dose):
+        return (self.matrix.T @ dose.flatten()).reshape(self.pattern_shape)
 
 
 @pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA device")
+@pytest.mark.filterwarnings("ignore:Synchronization debug mode")  # torch says that it may miss some waits
 @pytest.mark.parametrize("name", SOLVERS)
 def test_an_iteration_does_not_wait_for_the_device(name):
-    case = make("hook", dtype=torch.float32, device="cuda")
+    case = make("hook")
+    operator = OnCard(case.operator)  # the reference kernel waits; the kernels for cards have tests of their own
+    target = Target(case.target.solid.cuda(), case.target.liquid.cuda())
     state = solve(
-        Problem(case.operator, SoftWindow(), case.target),
+        Problem(operator, SoftWindow(), target),
         SOLVERS[name](),
         Filtered(),
         iterations=20,
         on_iteration=lambda row: "begun",  # kernels are loaded now
     ).state
-    problem = Problem(case.operator, EndsAfter(10), case.target)
+    problem = Problem(OnCard(case.operator, products=10), SoftWindow(), target)
     torch.cuda.set_sync_debug_mode("error")  # whatever waits for the device raises RuntimeError
     try:
         with pytest.raises(Enough):

@@ -12,10 +12,10 @@ def taps(count: int, *, device: torch.device | str = "cpu", dtype: torch.dtype =
     h(0) = 1/4, h(odd n) = -1/(pi n)^2, h(even n) = 0. Taking the ramp in frequency instead would shift the mean.
     Source: Kak & Slaney, Principles of Computerized Tomographic Imaging (1988), chapter 3, eq. 61.
     """
-    n = torch.arange(-(count - 1), count, dtype=torch.float64)
+    n = torch.arange(-(count - 1), count, device=device, dtype=torch.float64)
     h = torch.where(n % 2 == 0, 0.0, -1 / (math.pi * n).square().clamp(min=1e-300))
     h[count - 1] = 0.25
-    return h.to(device=device, dtype=dtype)
+    return h.to(dtype)
 
 
 def ramp(patterns: Tensor) -> Tensor:
