@@ -95,16 +95,16 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
     solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
     found = []
-    for words, aim, changes in (
-        ("as it is", Target(solid, liquid), {}),
-        ("half the absorption", Target(solid, liquid), {"absorption": 0.5}),
-        ("twice the angles", Target(solid, liquid), {"angles": 2}),
+    for words, aim, absorption, angles in (
+        ("as it is", Target(solid, liquid), 1.0, 1),
+        ("half the absorption", Target(solid, liquid), 0.5, 1),
+        ("twice the angles", Target(solid, liquid), 1.0, 2),
         (f"{voxel:g} mm on either side of the surface left out (tolerance_mm)",
-         Target(solid & ~surface, liquid & ~surface), {}),
+         Target(solid & ~surface, liquid & ~surface), 1.0, 1),
     ):  # fmt: skip
         if not (bool(aim.solid.any()) and bool(aim.liquid.any())):
             continue
-        operator, exact = _operators(setup, setup.operator.gain, 1, **changes)
+        operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
         problem = Problem(scaled, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
         outcome = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations)
