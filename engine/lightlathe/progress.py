@@ -1,6 +1,7 @@
 """What a person sees of a running design, and what is left if it is stopped."""
 
 import math
+import sys
 import time
 from collections.abc import Callable
 from typing import Any
@@ -31,15 +32,18 @@ class Bar:
     def __init__(self, iterations: int, log: dict[str, list[float]]) -> None:
         from tqdm import tqdm
 
-        self.bar = tqdm(total=iterations, initial=len(log.get("iteration", [])), desc="design", unit="it", leave=True)
+        pause = 0.1 if sys.stderr.isatty() else 10.0  # seconds between two lines; a file need not hold every one
+        done = len(log.get("iteration", []))
+        self.bar = tqdm(total=iterations, initial=done, desc="design", unit="it", leave=True, mininterval=pause)
 
     def __call__(self, figures: dict[str, float]) -> None:
-        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
         window = figures["window_relative"]
         self.bar.set_postfix_str(
             f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
-            + (f"window {window:.3f}" if window > -10 else "window below -10")
+            + (f"window {window:.3f}" if window > -10 else "window below -10"),
+            refresh=False,
         )
+        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
 
     def __enter__(self) -> "Bar":
         return self

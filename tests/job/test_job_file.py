@@ -157,3 +157,15 @@ def test_numbers_beyond_all_measure_and_members_without_keys(tmp_path, old, new,
         assert word in str(caught.value)
     assert len(str(caught.value)) < 400
     assert "Known here: ." not in str(caught.value)
+
+
+@pytest.mark.parametrize(("key", "table"), [("pixel_mm", "light"), ("voxel_mm", "grid")])
+def test_a_length_in_micrometres_is_noticed(tmp_path, key, table):
+    text = TOML.replace(f"{key} = 0.25", f"{key} = 250")
+    with pytest.raises(JobError, match=rf"test.toml \[{table}\]: {key} is 250, in mm.*{key} = 0.25"):
+        parse(text, tmp_path)
+
+
+def test_a_decimal_comma_is_named(tmp_path):
+    with pytest.raises(JobError, match=r"not valid TOML.*Decimals need a point: 0\.25, not 0,25"):
+        parse(TOML.replace("voxel_mm = 0.25", "voxel_mm = 0,25"), tmp_path)

@@ -48,6 +48,29 @@ def test_a_sound_case_works_and_nothing_is_asked_of_it():
     assert all(reason.level == "will work" and not reason.change for reason in found.reasons)
 
 
+def test_what_lacks_its_number_is_not_called_right():
+    found = verdict()
+    assert [r.topic for r in found.reasons if not r.known] == ["sinking", "heat"]
+    assert found.text().startswith("verdict: will work (not judged for want of a number: sinking, heat)\n")
+    assert "  ?       sinking: viscosity_pa_s of the resin is not given" in found.text()
+    full = verdict(viscosity_pa_s=1000.0, double_bonds_mol_m3=2000.0)
+    assert full.text().startswith("verdict: will work\n")
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (0.8, "If 0.8 is per cm, absorption_per_mm = 0.08."),
+        (12.5, "penetration depth in mm, absorption_per_mm = 0.08."),
+    ],
+)
+def test_an_absorption_that_prints_in_another_unit_is_asked_about(given, said):
+    reason = only(verdict(absorption_per_mm=given), "absorption")
+    assert reason.level == "cannot work"
+    assert said in reason.text
+    assert "per cm" not in only(verdict(absorption_per_mm=33.0), "absorption").text  # as dark in per cm
+
+
 @pytest.mark.parametrize("depth_mm", [0.04, 0.11, 0.2])
 def test_a_layer_printing_resin_leaves_a_ring(depth_mm):
     """Common practice, no source: such a resin in a 16 mm vial prints a ring at the wall, whatever the pictures."""
@@ -78,7 +101,8 @@ def test_a_beam_as_wide_as_the_vial_is_told_apart_from_one_that_fits_the_part():
     assert wide.number == pytest.approx(8 / 17)  # of the width, what the part's shadow takes
     narrow = only(verdict(columns=70), "field")
     assert narrow.level == "cannot work"
-    assert "1.1 times" in narrow.change  # 8 mm wanted, 7 there
+    assert "80 columns instead of 70" in narrow.change
+    assert "1.14 times" in narrow.change
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """From tables to a [resin] table ready to paste."""
 
 import json
+import math
 import tomllib
 
 import numpy as np
@@ -81,6 +82,14 @@ def test_induction_joined_with_absorption(folder):
     found = measure([folder / "onset.csv"], absorption_per_mm=0.1)
     assert found.values["induction_mj_cm3"].value == pytest.approx(295.0, rel=1e-3)  # 296 and 294 mJ/cm2, times 1/cm
     assert "induction_mj_cm3" in found.text()
+    assert "liquid_below_mj_cm3 is no more than that" in found.toml()
+
+
+def test_no_fit_is_trusted_beyond_a_bench(tmp_path):
+    """Ten films that lie exactly on a line: the interval is nil, what a bench repeats is not."""
+    rows = "".join(f"{p},{100 * math.exp(-0.2 * p)!r}\n" for p in range(1, 11))
+    (tmp_path / "exact.csv").write_text(f"path [mm],transmission [%]\n{rows}", encoding="utf-8")
+    assert tomllib.loads(measure([tmp_path / "exact.csv"]).toml())["resin"]["absorption_known_to_percent"] == 1.0
 
 
 def test_tables_that_disagree_are_named(folder):

@@ -150,6 +150,20 @@ def test_a_damaged_state_is_one_clear_error(record, tmp_path):
         read_partial(path, record.settings)
 
 
+def test_files_of_another_kind_say_what_to_do(record, tmp_path):
+    path = partial_path(tmp_path / "valve.h5")
+    with pytest.raises(ResultError, match="no unfinished design to go on from"):
+        read_partial(path, record.settings)
+    write_partial(path, record.job_toml, record.settings, {"iteration": 7}, record.log)
+    with pytest.raises(ResultError, match="unfinished design: `lightlathe design JOB --resume`"):
+        read_result(path)
+
+
+def test_a_record_in_a_python_session_is_one_line(record):
+    assert repr(record).startswith("Record('")
+    assert len(repr(record)) < 120
+
+
 def test_state_of_an_unfinished_run(record, tmp_path):
     path = partial_path(tmp_path / "valve.lathe.h5")
     state = {"patterns": torch.rand(2, 3, 4), "iteration": 7, "rate": 0.5}

@@ -1,6 +1,7 @@
 """Reads a job file: TOML text -> Job, each error with file, table, key, what came and what was expected."""
 
 import dataclasses
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -42,7 +43,9 @@ def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
     try:
         tables = tomllib.loads(text)
     except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
-        raise JobError(f"{file}: not valid TOML: {problem}.") from None
+        comma = re.search(r"^\s*\w+\s*=\s*(\d+),(\d+)\s*(#.*)?$", text, re.MULTILINE)
+        hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
+        raise JobError(f"{file}: not valid TOML: {problem}.{hint}") from None
     return job_from(tables, name=name, folder=folder, file=file, text=text)
 
 
@@ -78,7 +81,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
     if not any(p.role == "part" for p in parts):
         raise JobError(f'{file}: no [[part]] has role = "part"; expected at least one solid to print.')
     resin = {"kind": "threshold", **tables["resin"]} if isinstance(tables["resin"], dict) else tables["resin"]
-    return Job(
+    job = Job(
         name=name,
         folder=folder,
         text=text,
@@ -91,6 +94,13 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         design=_design(one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS), top.inner("design")),
         output=one(Output, "output"),
     )
+    for table, key, length in (("light", "pixel_mm", job.light.pixel_mm), ("grid", "voxel_mm", job.grid.voxel_mm)):
+        if length >= job.vial.inner_diameter_mm:
+            raise JobError(
+                f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {job.vial.inner_diameter_mm:g} mm "
+                f"wide. If it is in um, write {key} = {length / 1000:g}."
+            )
+    return job
 
 
 def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:

@@ -7,7 +7,7 @@ from lightlathe.judge.even_light import mean_within, profile
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.verdict import Reason
 
-LONG_S = 1800.0  # half an hour; prints take tens of seconds to minutes (common practice, no source)
+LONG_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
 DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
 CONVERSION = 0.3  # of double bonds when a part has just gelled all through (from memory)
@@ -35,7 +35,8 @@ def light(case: Case) -> Reason:
     short, long = exposure_range_s(case)
     text = (
         f"{case.irradiance_mw_cm2:.3g} mW/cm2 into this resin makes {case.dose_rate:.2g} mJ/cm3 a second at the wall: "
-        f"{_time(short)} is the shortest possible exposure, {_time(long)} about the longest a design may need"
+        f"{_time(short)} is the shortest possible exposure, {_time(long)} about the longest a design may need, rounded "
+        f"up to whole turns of {_time(case.turn_s)}"
     )
     if case.max_exposure_s is not None and short > case.max_exposure_s:
         factor = short / case.max_exposure_s
@@ -79,10 +80,10 @@ def sinking(case: Case) -> Reason:
     thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel
     if case.viscosity_pa_s is None:
         text = (
-            f"the resin's viscosity is not given; below about {thick:.2g} Pa s a part of this size, {rise:.3g} kg/m3 "
-            f"denser than the resin, sinks by more than a pixel in {_time(time)}."
+            f"viscosity_pa_s of the resin is not given; below about {thick:.2g} Pa s a part of this size, {rise:.3g} "
+            f"kg/m3 denser than the resin, sinks by more than a pixel in {_time(time)}."
         )
-        return Reason("sinking", "will work", text, None, thick, "Pa s")
+        return Reason("sinking", "will work", text, None, thick, "Pa s", known=False)
     sunk = sinking_mm_s(ball, rise, case.viscosity_pa_s) * time
     text = f"at {case.viscosity_pa_s:.3g} Pa s the part sinks about {sunk:.2g} mm in {_time(time)}"
     if sunk > allowed:
@@ -104,7 +105,7 @@ def heat(case: Case) -> Reason:
             f"{typical:.0f} K, and that heat needs about {_time(leaves)} to leave this vial. double_bonds_mol_m3 of "
             "this resin tells how much."
         )
-        return Reason("heat", "will work", text, lit, HOT_K, "K")
+        return Reason("heat", "will work", text, lit, HOT_K, "K", known=False)
     rise = curing_heat_k(case.double_bonds_mol_m3, CONVERSION) + lit
     text = (
         f"curing {100 * CONVERSION:.0f} % of the double bonds warms the part by about {rise:.2g} K; that heat needs "

@@ -54,8 +54,8 @@ def field(case: Case) -> Reason:
             min(width - across, height - case.part_height_mm),
             0.0,
             "mm",
-            f"a lens that enlarges the picture {max(across / width, case.part_height_mm / height):.2g} times, more "
-            "columns or rows, or a smaller part.",
+            f"{_missing(case)}; or a lens that enlarges the picture "
+            f"{max(across / width, case.part_height_mm / height):.3g} times, or a smaller part.",
         )
     share = across / width
     if width >= 2 * case.vial_radius_mm:
@@ -69,6 +69,15 @@ def field(case: Case) -> Reason:
             f" A picture {factor:.2g} times as large has pixels of {case.pixel_mm * factor:.2g} mm and stronger light."
         )
     return Reason("field", "will work", text, share, 1.0)
+
+
+def _missing(case: Case) -> str:
+    """Columns and rows that would just light all of the part, of those that are too few."""
+    wanted = (
+        ("columns", case.columns, 2 * case.part_radius_mm / case.pixel_mm),
+        ("rows", case.rows, case.part_height_mm / case.pixel_mm),
+    )
+    return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n)
 
 
 def detail(case: Case) -> Reason:

@@ -77,12 +77,23 @@ def absorption(case: Case) -> Reason:
             )
         else:
             text = f"{light}. No patterns give {whose} more than the wall gets"
-        text += f"; it would need a penetration depth above {needed:.2g} mm."
+        text += f"; it would need a penetration depth above {needed:.2g} mm.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
     text = f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}."
     if limit < SLIM or case.a > DARK:
         return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))
     return Reason("absorption", "will work", text, limit, SLIM, "process window")
+
+
+def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
+    """A question where the number, read in another unit, would be a resin that prints."""
+    given = case.absorption_per_mm
+    readings = (
+        (given / 10, f"If {given:.4g} is per cm, absorption_per_mm = {given / 10:.4g}."),
+        (1 / given, f"If {given:.4g} is the penetration depth in mm, absorption_per_mm = {1 / given:.4g}."),
+    )
+    fit = [words for value, words in readings if value < given and limit_at(value) > SLIM]
+    return "".join(f" {words}" for words in fit)
 
 
 def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
@@ -133,9 +144,11 @@ def threshold(case: Case) -> Reason:
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
     limit = window_limit(case)(case.absorption_per_mm)
     if need > limit > 0:
-        return Reason(
-            "threshold", "marginal", f"{text}, above the proven limit of {_percent(limit)}.", need, limit, "", narrow
+        above = (
+            f"{text}, above the proven limit of {_percent(limit)}: no light is right for every threshold between "
+            "the two, so the true one must be found by trying."
         )
+        return Reason("threshold", "marginal", above, need, limit, "", narrow)
     if need > REACHED:
         return Reason(
             "threshold", "marginal", f"{text}; designs often end near {_percent(REACHED)}.", need, REACHED, "", narrow

@@ -19,6 +19,7 @@ class Reason:
     text     a sentence for a maker
     number, limit, unit    what was found and what it is held against; None where there is no such number
     change   the change that helps most; empty where nothing needs changing
+    known    False where the job lacks the number to judge by; such a reason does not worsen the verdict
     """
 
     topic: str
@@ -28,6 +29,7 @@ class Reason:
     limit: float | None = None
     unit: str = ""
     change: str = ""
+    known: bool = True
 
 
 @dataclass(frozen=True)
@@ -51,9 +53,12 @@ class Verdict:
 
     def text(self) -> str:
         """The verdict first, then the reasons, worst first, then the cautions."""
-        lines = [f"verdict: {self.level}"]
+        open_ = ", ".join(r.topic for r in self.reasons if not r.known)
+        also = f" (not judged for want of a number: {open_})" if open_ and self.level != "cannot work" else ""
+        lines = [f"verdict: {self.level}{also}"]
         for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
             mark = {"will work": "  ok      ", "marginal": "  watch   ", "cannot work": "  stop    "}[r.level]
+            mark = mark if r.known else "  ?       "
             lines.append(f"{mark}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")

@@ -17,6 +17,7 @@ WARNING = (
     "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "
     "up to 70 times"
 )
+FLOOR_PERCENT = 1.0  # better than this no bench repeats a dose or an absorption (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,12 @@ class Measured:
         else:
             lines += ["# liquid_below_mj_cm3 =    not measured: a dose series in the vial gives it"]
             lines += ["# solid_above_mj_cm3 =     not measured: a dose series in the vial gives it"]
+        induction = self.values.get("induction_mj_cm3")
+        if induction is not None:
+            lines += [
+                f"# the first resin turned solid at {induction.text()} ({self.sources['induction_mj_cm3']}): "
+                "liquid_below_mj_cm3 is no more than that"
+            ]
         absorption = self.values.get("absorption_per_mm")
         if absorption is not None:
             lines[2:2] = _known("absorption", [absorption])
@@ -181,7 +188,9 @@ def _known(name: str, values: list[Value]) -> list[str]:
         return []
     if percent >= 100:
         return [f"# {name} known to no better than {percent:.0f} %: measure more"]
-    return [f"{name}_known_to_percent = {max(percent, 0.01):.2g}"]
+    if percent < FLOOR_PERCENT:
+        return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {percent:.2g}; no meter is as good"]
+    return [f"{name}_known_to_percent = {percent:.2g}"]
 
 
 def _plain(values: dict[str, Any]) -> dict[str, Any]:

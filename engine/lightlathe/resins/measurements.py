@@ -85,8 +85,10 @@ def read_table(path: str | Path) -> Table:
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise MeasurementError(f"{path}: cannot be read as text ({problem}).") from None
+    except OSError as problem:
+        raise MeasurementError(f"{path}: cannot be read ({problem.strerror}). Is the path right?") from None
+    except UnicodeDecodeError as problem:
+        raise MeasurementError(f"{path}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     if not lines:
         raise MeasurementError(f"{path}: is empty. {accepted()}")

@@ -17,7 +17,8 @@ def least_squares(
     from scipy.optimize import curve_fit
     from scipy.stats import t
 
-    found, covariance = curve_fit(model, x, y, p0=start)
+    # MINPACK, the default, gives no covariance for points that lie exactly on the model
+    found, covariance = curve_fit(model, x, y, p0=start, method="trf")
     half = t.ppf(0.5 + CONFIDENCE / 2, len(x) - 2) * np.sqrt(np.diag(covariance))
     return tuple(map(float, found)), tuple(map(float, half)), model(x, *found)
 

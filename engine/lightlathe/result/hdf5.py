@@ -21,6 +21,10 @@ from lightlathe.result.record import Record
 
 FORMAT = "lightlathe-result"
 FORMAT_VERSION = 1
+OTHER = {  # what to do with a file of another kind
+    "lightlathe-state": " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",
+    "lightlathe-study": " It is a study: `lightlathe compare` shows it.",
+}
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
@@ -114,7 +118,7 @@ def opened(path: str | Path, expected: str) -> Iterator[Any]:
     with file:
         kind = file.attrs.get("format", "no format given")
         if kind != expected:
-            raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.")
+            raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.{OTHER.get(str(kind), '')}")
         try:
             if int(file.attrs["format_version"]) > FORMAT_VERSION:
                 raise ResultError(

@@ -48,6 +48,8 @@ def _state_in(group: Any) -> dict[str, Any]:
 
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
     """State and log of an unfinished design; ResultError where it belongs to other settings."""
+    if not path.exists():
+        raise ResultError(f"{path}: no such file, so no unfinished design to go on from. Design without --resume.")
     with opened(path, FORMAT) as file:
         was = settings_in(file)
         changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]

@@ -7,7 +7,7 @@ from typing import Any
 from lightlathe.quantities import Part, Patterns, Prediction
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Record:
     """One design, as the result file keeps it.
 
@@ -28,6 +28,10 @@ class Record:
     facts: dict[str, Any] = field(default_factory=dict)
     log: dict[str, list[float]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)
+        return f"Record({self.name!r}, {shape} voxels, {images} images, exposure {self.patterns.exposure_s:.1f} s)"
 
     @property
     def quality(self) -> dict[str, float]:
