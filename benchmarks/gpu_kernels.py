@@ -161,7 +161,7 @@ def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
         return operator(patterns).requires_grad_()
 
     def slope_of(dose: torch.Tensor) -> torch.Tensor:
-        value = gap_hinge(dose, solid, liquid, part_at_least=1.05, void_at_most=0.95, exponent=2)
+        value = gap_hinge(dose, solid, liquid, part_at_least=1.05, outside_at_most=0.95, exponent=2)
         return torch.autograd.grad(value, dose)[0]
 
     def step(gradient: torch.Tensor) -> None:

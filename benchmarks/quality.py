@@ -29,7 +29,7 @@ import torch
 
 from lightlathe.bench.machine import machine
 from lightlathe.losses import (
-    DoseBand,
+    DoseCorridor,
     GapHinge,
     Logistic,
     SoftOverlap,
@@ -193,7 +193,7 @@ def solvers(large: bool) -> None:
 
 def losses(large: bool) -> None:
     every = [SoftWindow(), WIDEST, GapHinge(), GapHinge(1.1, 0.9), GapHinge(exponent=8), Logistic(), Logistic(60),
-             SoftOverlap(), WorstShare(), DoseBand(), SquaredError()]  # fmt: skip
+             SoftOverlap(), WorstShare(), DoseCorridor(), SquaredError()]  # fmt: skip
     group = cases(96, 96, (1.0,), columns=32)
     for weights in (False, True):
         head(f"Every loss, 96 voxels on 32 columns, bounded_lbfgs 100, {'by coverage' if weights else 'even'}")

@@ -212,7 +212,7 @@ def test_gap_hinge_in_two_passes(exponent):
     kind = torch.randint(0, 3, dose.shape, generator=generator)
     given = dose.to(DEVICE).clone().requires_grad_()
     solid, liquid = (kind == 2).to(DEVICE), (kind == 1).to(DEVICE)
-    value = gap_hinge(given, solid, liquid, part_at_least=1.05, void_at_most=0.95, exponent=exponent)
+    value = gap_hinge(given, solid, liquid, part_at_least=1.05, outside_at_most=0.95, exponent=exponent)
     (3 * value).backward()
     wanted = dose.double().requires_grad_()
     loss = GapHinge(1.05, 0.95, exponent)(wanted, Target(solid=kind == 2, liquid=kind == 1))
@@ -222,7 +222,7 @@ def test_gap_hinge_in_two_passes(exponent):
     assert gap(given.grad, wanted.grad) < 2e-6
     given = torch.full((5,), math.nan, device=DEVICE)
     yes = torch.ones(5, dtype=torch.bool, device=DEVICE)
-    assert gap_hinge(given, yes, ~yes, part_at_least=1.05, void_at_most=0.95, exponent=exponent).isnan()
+    assert gap_hinge(given, yes, ~yes, part_at_least=1.05, outside_at_most=0.95, exponent=exponent).isnan()
 
 
 def test_tally_in_one_pass():

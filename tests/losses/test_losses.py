@@ -9,7 +9,7 @@ import torch
 from lightlathe.errors import JobError, ShapeError
 from lightlathe.losses import (
     LOSSES,
-    DoseBand,
+    DoseCorridor,
     GapHinge,
     Logistic,
     SoftOverlap,
@@ -39,7 +39,7 @@ BY_HAND = {
     "hinge, p = 1": (GapHinge(1.05, 0.95, exponent=1), (0.25 + 0.25) / 4),
     "hinge, p = 8": (GapHinge(1.05, 0.95, exponent=8), 2 * 0.25**8 / 4),
     "squared": (SquaredError(), (1.2**2 + 0.7**2 + 0.5**2 + 1.2**2) / 4),
-    "band": (DoseBand(1.2, 0.1, 0.9), (0.3**2 + 0 + 0 + 0.3**2) / 4),
+    "corridor": (DoseCorridor(1.2, 0.1, 0.9), (0.3**2 + 0 + 0 + 0.3**2) / 4),
     "logistic": (Logistic(20), (softplus(4) + softplus(-6) + softplus(-10) + softplus(4)) / 4),
     "overlap": (SoftOverlap(20), 1 - (cure(-4) + cure(6)) / (2 + cure(-10) + cure(4))),
     "window": (
@@ -69,7 +69,7 @@ def test_a_voxel_of_weight_two_counts_as_two_voxels():
 def test_a_dose_of_its_own_for_each_voxel():
     wanted = torch.tensor([1.0, 1.5, 0, 0, 0], dtype=torch.float64).reshape(5, 1, 1)
     graded = Target(SOLID, LIQUID, dose=wanted)
-    assert float(DoseBand(tolerance=0.1, void_at_most=2)(DOSE, graded)) == pytest.approx((0.1**2 + 0.1**2) / 4)
+    assert float(DoseCorridor(tolerance=0.1, outside_at_most=2)(DOSE, graded)) == pytest.approx((0.1**2 + 0.1**2) / 4)
     assert float(SquaredError()(DOSE, graded)) == pytest.approx((0.2**2 + 0.2**2 + 0.5**2 + 1.2**2) / 4)
 
 
@@ -124,7 +124,7 @@ class TestEveryLoss:
         lambda: GapHinge(0.9, 1.0),
         lambda: GapHinge(exponent=0.5),
         lambda: SquaredError(0, 1),
-        lambda: DoseBand(tolerance=-1),
+        lambda: DoseCorridor(tolerance=-1),
         lambda: Logistic(0),
         lambda: SoftOverlap(-1),
         lambda: SoftWindow(100, 10),

@@ -12,7 +12,7 @@ No member indexes with a mask: that would make a GPU wait for the host at every 
 A staged loss changes during a run: `stage(share)` gives the loss to use when that share of the iterations is done.
 """
 
-from lightlathe.losses.dose_band import DoseBand
+from lightlathe.losses.dose_corridor import DoseCorridor
 from lightlathe.losses.gap_hinge import GapHinge
 from lightlathe.losses.logistic import Logistic
 from lightlathe.losses.own import is_own, own_loss
@@ -24,7 +24,7 @@ from lightlathe.losses.weighting import weighted
 from lightlathe.losses.worst_share import WorstShare
 
 LOSSES = {
-    "dose_band": DoseBand,
+    "dose_corridor": DoseCorridor,
     "gap_hinge": GapHinge,
     "logistic": Logistic,
     "soft_overlap": SoftOverlap,
@@ -33,6 +33,6 @@ LOSSES = {
     "worst_share": WorstShare,
 }
 __all__ = [
-    "LOSSES", "PENALTIES", "DoseBand", "GapHinge", "LightUsed", "Logistic", "PeakLevel", "Roughness", "SoftOverlap",
+    "LOSSES", "PENALTIES", "DoseCorridor", "GapHinge", "LightUsed", "Logistic", "PeakLevel", "Roughness", "SoftOverlap",
     "SoftWindow", "SquaredError", "WorstShare", "is_own", "own_loss", "weighted",
 ]  # fmt: skip

@@ -12,10 +12,10 @@ from lightlathe.quantities import Target
 
 @dataclass(frozen=True)
 class GapHinge:
-    """Mean over the judged voxels of relu(part_at_least - D)^p in the part and relu(D - void_at_most)^p elsewhere.
+    """Mean over the judged voxels of relu(part_at_least - D)^p in the part and relu(D - outside_at_most)^p elsewhere.
 
-    part_at_least, void_at_most   doses in units of the gel dose, on either side of it
-    exponent                      p; 1 counts shortfalls, 2 is smooth, 8 sees little but the worst voxels
+    part_at_least, outside_at_most   doses in units of the gel dose, on either side of it
+    exponent                         p; 1 counts shortfalls, 2 is smooth, 8 sees little but the worst voxels
 
     Use it to reach a design without wrong voxels in the fewest steps. Its value is 0, and the design stops improving,
     as soon as every voxel keeps the gap: a wider process window needs a wider gap or SoftWindow.
@@ -23,14 +23,14 @@ class GapHinge:
     """
 
     part_at_least: float = 1.05
-    void_at_most: float = 0.95
+    outside_at_most: float = 0.95
     exponent: float = 2.0
 
     def __post_init__(self) -> None:
-        if not 0 <= self.void_at_most <= self.part_at_least:
+        if not 0 <= self.outside_at_most <= self.part_at_least:
             raise JobError(
-                f"gap_hinge: void_at_most is {self.void_at_most} and part_at_least {self.part_at_least}; expected "
-                "0 <= void_at_most <= part_at_least, in units of the gel dose."
+                f"gap_hinge: outside_at_most is {self.outside_at_most} and part_at_least {self.part_at_least}; "
+                "expected 0 <= outside_at_most <= part_at_least, in units of the gel dose."
             )
         if self.exponent < 1:
             raise JobError(f"gap_hinge: exponent is {self.exponent}; expected 1 or more (below 1 it is not convex).")
@@ -45,10 +45,10 @@ class GapHinge:
                 target.solid,
                 target.liquid,
                 part_at_least=self.part_at_least,
-                void_at_most=self.void_at_most,
+                outside_at_most=self.outside_at_most,
                 exponent=self.exponent,
             )
         short = torch.relu(self.part_at_least - dose) * target.solid
-        over = torch.relu(dose - self.void_at_most) * target.liquid
+        over = torch.relu(dose - self.outside_at_most) * target.liquid
         amiss = short + over  # a voxel is in one class only
         return mean_over_judged(amiss.square() if self.exponent == 2 else amiss.pow(self.exponent), target)
