@@ -1,16 +1,19 @@
-"""Comparing designs: what is varied, runs that resume, the study file read back, ranking with its noise, the plots."""
+"""Comparing designs: what a study file asks for, runs that resume, the study file read back by h5py alone."""
 
-import math
+import json
+import subprocess
+import sys
 from types import SimpleNamespace
 
 import h5py
 import pytest
+import torch
 
-from lightlathe.compare import changed, load_plan, run, same_place
-from lightlathe.errors import JobError, ResultError
-from lightlathe.export.convergence import draw_convergence, so_far
-from lightlathe.result.ranking import label, ranking, table
-from lightlathe.result.study import read_study
+from lightlathe.compare import _figures, begin, run
+from lightlathe.errors import JobError, LightlatheError, ResultError
+from lightlathe.plan import changed, designs, load_plan, same_place
+from lightlathe.quantities import Patterns
+from lightlathe.result.study import read_study, write_study
 
 PLAN = """
 [study]
@@ -32,76 +35,197 @@ def folder(tmp_path, small_job):
     return tmp_path
 
 
-def test_a_study_runs_resumes_and_is_read_back(folder):
-    plan, path, begun = load_plan(folder / "study.toml"), folder / "out.study.h5", []
+class StopBefore:
+    """Watches a study, and ends it as Ctrl-C would when a design begins."""
 
-    def stop_at_third(number, count, words):
-        begun.append(words)
-        if len(begun) == 3:
+    def __init__(self, number=None):
+        self.number, self.begun, self.said, self.iterations = number, [], [], 0
+
+    def begin(self, number, words):
+        self.begun.append(words)
+        if number == self.number:
             raise KeyboardInterrupt
 
+    def __call__(self, figures):
+        self.iterations += 1
+
+    def done(self, words):
+        self.said.append(words)
+
+
+def made(folder, plan=PLAN, **options):
+    """The study that a plan gives, in folder/out.study.h5."""
+    (folder / "study.toml").write_text(plan)
+    path = folder / "out.study.h5"
+    study, todo = begin(load_plan(folder / "study.toml"), path, resume=options.pop("resume", False))
+    return run(study, todo, path, **options)
+
+
+def test_a_study_runs_resumes_and_is_read_back(folder):
+    path, watch = folder / "out.study.h5", StopBefore(2)
     with pytest.raises(KeyboardInterrupt):
-        run(plan, path, on_run=stop_at_third)
-    assert len(read_study(path).runs) == 2
-    with pytest.raises(JobError, match="is there already"):
-        run(plan, path)
-    begun.append("again")
-    study = run(plan, path, resume=True, on_run=lambda number, count, words: begun.append(words))
-    assert begun == [
+        made(folder, watch=watch)
+    assert watch.begun == [
         "small: gap_hinge, free_set_ramp",
         "small: gap_hinge, free_set_ramp, repeat 1",
         "small: gap_hinge(exponent=4), free_set_ramp",
-        "again",
+    ]
+    assert len(watch.said) == 2
+    assert watch.iterations == 12
+    half = read_study(path)
+    assert len(half.runs) == 2
+    with pytest.raises(JobError, match="is there already"):
+        made(folder)
+    watch = StopBefore()
+    study = made(folder, resume=True, watch=watch)
+    assert watch.begun == [
         "small: gap_hinge(exponent=4), free_set_ramp",
         "small: gap_hinge(exponent=4), free_set_ramp, repeat 1",
     ]
-    back = read_study(path)
-    assert [r.key for r in back.runs] == [r.key for r in study.runs]
-    for read, made in zip(back.runs, study.runs, strict=True):
-        assert read.figures == pytest.approx(made.figures, nan_ok=True)
-        assert read.log["loss"] == made.log["loss"]
-    first = study.runs[0]
+    assert study.runs[:2] == half.runs
+    first, second = study.runs[:2]
     assert first.settings["design"]["loss"]["kind"] == "gap_hinge"
     assert first.figures["iterations"] == 6
-    assert first.figures["window_relative"] <= first.figures["window_proven_at_most_with_limit"]
-    assert first.figures["window_gap"] == pytest.approx(
-        first.figures["window_proven_at_most_with_limit"] - first.figures["window_relative"]
+    assert second.settings["design"]["start"] == {"kind": "filtered", "disturbed": 0.3, "seed": 1}
+    assert second.log["loss"][0] != first.log["loss"][0]  # the start was disturbed
+    # proven once: a bound made by the first run holds for those after the interrupt
+    assert len({r.figures["window_proven_at_most_with_limit"] for r in study.runs}) == 1
+    for r in study.runs:
+        assert r.figures["window_gap"] == pytest.approx(
+            r.figures["window_proven_at_most_with_limit"] - r.figures["window_relative"], abs=1e-12
+        )
+        assert r.figures["window_gap"] > 0
+    with pytest.raises(JobError, match=r"other settings than .* \(design.iterations\)"):
+        made(folder, PLAN.replace('"design.iterations" = 6', '"design.iterations" = 7'), resume=True)
+    with pytest.raises(JobError, match="bound_iterations"):
+        made(folder, PLAN.replace("bound_iterations = 20", "bound_iterations = 21"), resume=True)
+    watch = StopBefore()
+    more = made(folder, PLAN.replace("repeats = 2", "repeats = 3"), resume=True, watch=watch)
+    assert [words[-8:] for words in watch.begun] == ["repeat 2", "repeat 2"]
+    assert len(more.runs) == 6
+
+
+def test_the_file_holds_what_was_made_and_h5py_alone_reads_it(folder):
+    study, path = made(folder), folder / "out.study.h5"
+    back = read_study(path)
+    assert (
+        (back.name, back.plan, back.rank_by) == (study.name, study.plan, "iou_fine") == ("out", study.plan, "iou_fine")
     )
-    assert study.runs[1].settings["design"]["start"] == {"kind": "filtered", "disturbed": 0.3, "seed": 1}
-    assert study.runs[1].log["loss"][0] != first.log["loss"][0]  # the start was disturbed
-    with h5py.File(path) as file:  # h5py alone can read it
+    for read, one in zip(back.runs, study.runs, strict=True):
+        assert (read.key, read.facts, read.settings) == (one.key, one.facts, one.settings)
+        assert read.figures == pytest.approx(one.figures, nan_ok=True)
+        assert read.log.keys() == one.log.keys()
+        assert read.log["loss"] == one.log["loss"]
+    with h5py.File(path) as file:
         assert file.attrs["format"] == "lightlathe-study"
-        assert file["runs/0003/log/window_relative"].shape == (6,)
-        assert file["runs/0003/log/seconds"].attrs["units"] == "s"
-    text = table(study, "iou_fine")
-    assert "gap_hinge(exponent=4), free_set_ramp" in text
-    assert "means of 2 runs" in text
-    for name in ("plot.png", "plot.svg"):
-        assert draw_convergence(study, folder / name, label).stat().st_size > 10_000
-    other = folder / "other.toml"
-    other.write_text(PLAN.replace('"design.iterations" = 6', '"design.iterations" = 7'))
-    with pytest.raises(JobError, match="other values"):
-        run(load_plan(other), path, resume=True)
+        assert json.loads(file["plan"].asstr()[()])["repeats"] == 2
+        group = file["runs/0003"]
+        assert json.loads(group.attrs["variant"]) == {
+            "design.loss": {"kind": "gap_hinge", "exponent": 4},
+            "design.solver": "free_set_ramp",
+        }
+        assert group["log/window_relative"].shape == (6,)
+        assert group["log/seconds"].attrs["units"] == "s"
+        assert list(group["log/seconds"].attrs["dims"]) == ["iteration"]
+        figures = group["figures"].attrs
+        assert figures["iterations"] == 6
+        assert group["facts"].attrs["processor"]
+
+
+def test_light_by_hand():
+    """A fifth of 20 mW/cm2 on 40 x 20 pixels of 0.25 mm, 0.5 cm2, through 3 turns of 10 s: 60 mJ."""
+    levels, angles = torch.full((60, 40, 20), 51, dtype=torch.uint8), torch.linspace(0, 6, 60, dtype=torch.float64)
+    record = SimpleNamespace(
+        log={name: [0.0] for name in ("under_cure_fraction", "over_cure_fraction", "seconds", "iteration")},
+        quality={},
+        patterns=Patterns(levels, angles, 255, 0.25, 20.0, 10 / 60, 3),
+    )
+    assert _figures(record)["light_mj"] == pytest.approx(0.2 * 20 * 0.5 * 30, rel=1e-6)  # levels are float32
+
+
+def test_a_run_killed_outright_leaves_a_whole_file(folder):
+    """SIGKILL in the middle of a design: what was finished before it is readable, and the study goes on from there."""
+    code = """
+import os, signal, sys
+from lightlathe import pipeline
+from lightlathe.cli import main
+real, count = pipeline.solve, []
+def solve(*args, **kwargs):
+    count.append(1)
+    if len(count) == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return real(*args, **kwargs)
+pipeline.solve = solve
+main(["compare", "study.toml"])
+"""
+    done = subprocess.run([sys.executable, "-c", code], cwd=folder, capture_output=True, timeout=120, check=False)
+    assert done.returncode == -9
+    path = folder / "study.study.h5"
+    assert len(read_study(path).runs) == 2
+    study, todo = begin(load_plan(folder / "study.toml"), path, resume=True)
+    assert (len(study.runs), len(todo)) == (2, 2)
+
+
+def test_a_design_that_fails_is_a_run_without_figures(folder):
+    """A loss that is finite where it is tried but not on the job: the others are made all the same, and stay."""
+    (folder / "mine.py").write_text(
+        "import torch\ndef bad(dose, target):\n    return dose.sum() * (1 if dose.numel() < 10 else float('nan'))\n"
+    )
+    plan = PLAN.replace('{ kind = "gap_hinge", exponent = 4 }', '"mine.py:bad"')
+    watch = StopBefore()
+    study = made(folder, plan, watch=watch)
+    assert [r.failed for r in study.runs] == [False, False, True, True]
+    assert "NaN" in study.runs[2].facts["failed"]
+    assert "SolveError" in watch.said[2]
+    assert read_study(folder / "out.study.h5").runs[2].facts == study.runs[2].facts
+    watch = StopBefore()
+    made(folder, plan, resume=True, watch=watch)
+    assert watch.begun == []  # it would fail again
+    (folder / "mine.py").write_text("import torch\ndef bad(dose, target):\n    return dose.square().sum()\n")
+    with pytest.raises(JobError, match=r"files.mine.py"):
+        made(folder, plan, resume=True)
 
 
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
         ('jobs = ["small.toml"]', 'job = "small.toml"', "unknown key 'job'"),
+        ('jobs = ["small.toml"]', "", "key 'jobs' is missing"),
+        ('jobs = ["small.toml"]', "jobs = []", "a study of 0 jobs"),
+        ('jobs = ["small.toml"]', 'jobs = "small.toml"', "expected a list"),
+        ('jobs = ["small.toml"]', "jobs = [3]", "jobs is 3; expected a text"),
+        ('jobs = ["small.toml"]', 'jobs = ["small.toml", "other/small.toml"]', "told apart by their names"),
         ("repeats = 2", "repeats = 0", "a repeat or more"),
+        ("repeats = 2", "repeats = 1.5", "repeats is 1.5; expected a whole number"),
         ("repeats = 2", 'rank_by = "beauty"', "rank_by is 'beauty'"),
+        ("bound_iterations = 20", "bound_iterations = -1", "0 or more steps"),
         ('"design.solver" = ["free_set_ramp"]', '"design.solver" = "free_set_ramp"', "table of lists"),
+        ('"design.solver" = ["free_set_ramp"]', '"design.solver" = []', "table of lists"),
+        ('"design.solver" = ["free_set_ramp"]', 'design.solver = ["free_set_ramp"]', "its keys in quotes"),
         ('"design.solver" = ["free_set_ramp"]', '"design.solvr" = ["free_set_ramp"]', "unknown key 'solvr'"),
+        ('"design.solver" = ["free_set_ramp"]', '"desgin.solver" = ["free_set_ramp"]', "unknown table 'desgin'"),
         ('"design.solver" = ["free_set_ramp"]', 'solver = ["free_set_ramp"]', "does not name a key"),
+        ('"design.solver" = ["free_set_ramp"]', '"design.iterations" = [3]', "in vary and in set"),
+        ('"design.solver" = ["free_set_ramp"]', '"design.bound_iterations" = [3]', "proves once"),
+        ('["gap_hinge", {', '["gap_hing", {', "unknown kind 'gap_hing'. Did you mean 'gap_hinge'"),
+        ('["gap_hinge", {', '["gap_hinge", "gap_hinge", {', "are the same design"),
+        ("exponent = 4", "exponent = 2", "are the same design"),
         ("exponent = 4", "exponent = 0", "exponent is 0"),
+        ('"design.iterations" = 6', '"design.iterations" = "6"', "iterations is '6'"),
+        ('"design.iterations" = 6', '"design.start" = { kind = "earlier", result = "x.h5" }', "can be disturbed"),
+        ('"design.iterations" = 6', '"vial.inner_diameter_mm" = 3.0', "does not fit"),
+        ('"design.iterations" = 6', '"grid.voxel_mm" = 1e-4', "voxels takes"),
         ("[study]", "[other]\n[study]", "has the tables other, study"),
+        ("[study]", "[[study]]", "expected a table"),
+        ("repeats = 2", "repeats = = 2", "not valid TOML"),
         ("small.toml", "none.toml", "cannot read the job file"),
     ],
 )
 def test_a_wrong_plan_is_refused_before_anything_runs(folder, old, new, says):
-    (folder / "study.toml").write_text(PLAN.replace(old, new))
-    with pytest.raises(JobError, match=says):
-        run(load_plan(folder / "study.toml"), folder / "out.h5", on_run=lambda *_: pytest.fail("a run began"))
+    assert old in PLAN
+    with pytest.raises(LightlatheError, match=says):
+        made(folder, PLAN.replace(old, new, 1), watch=StopBefore(0))
+    assert not (folder / "out.study.h5").exists()
 
 
 def test_runs_share_their_preparation_where_they_can(folder):
@@ -118,54 +242,38 @@ def test_any_key_may_be_varied(folder):
     job = changed(folder / "small.toml", {"resin.absorption_per_mm": 0.2, "turn.angles": 30}, 0)
     assert job.resin.absorption_per_mm == 0.2
     assert job.turn.angles == 30
+    own = {"kind": "filtered", "disturbed": 0.5, "seed": 7}
+    assert changed(folder / "small.toml", {"design.start": own}, 2).design.start.seed == 9
+    assert changed(folder / "small.toml", {"design.start": own}, 2).design.start.disturbed == 0.5
 
 
-def study_of(**values):
-    """A study of made-up figures: variant -> values over its repeats."""
-    runs = [
-        SimpleNamespace(job="j", variant={"design.loss": name}, repeat=number, figures={"iou": value})
-        for name, several in values.items()
-        for number, value in enumerate(several)
+def test_every_combination_is_planned_the_last_key_changing_fastest(folder):
+    (folder / "study.toml").write_text(PLAN.replace('["free_set_ramp"]', '["free_set_ramp", "adam"]'))
+    planned = designs(load_plan(folder / "study.toml"))
+    assert [p.words for p in planned][:5] == [
+        "small: gap_hinge, free_set_ramp",
+        "small: gap_hinge, free_set_ramp, repeat 1",
+        "small: gap_hinge, adam",
+        "small: gap_hinge, adam, repeat 1",
+        "small: gap_hinge(exponent=4), free_set_ramp",
     ]
-    return SimpleNamespace(runs=runs)
+    assert len(planned) == 8
 
 
-def test_ranking_by_hand():
-    """b beats a by 0.02, less than a spreads (0.04): they share rank 1. c is 0.1 behind the leader: rank 3."""
-    lines = ranking(study_of(a=[0.90, 0.94], b=[0.94, 0.94], c=[0.84, 0.84], d=[math.nan, 0.9]), "iou")
-    assert [(line.variant, line.rank) for line in lines] == [("b", 1), ("a", 1), ("c", 3), ("d", 4)]
-    assert lines[1].figures["iou"] == pytest.approx(0.92)
-    assert lines[1].spread == pytest.approx(0.04)
-
-
-def test_ranking_of_single_runs_knows_no_noise():
-    study = study_of(a=[0.9], b=[0.9001])
-    assert [line.rank for line in ranking(study, "iou")] == [1, 2]
-    assert math.isnan(ranking(study, "iou")[0].spread)
-    assert "not known" in table(study, "iou")
-
-
-def test_fewer_seconds_rank_first():
-    study = SimpleNamespace(
-        runs=[
-            SimpleNamespace(job="j", variant={"x": v}, repeat=0, figures={"seconds": s})
-            for v, s in (("slow", 9.0), ("quick", 1.0))
-        ]
-    )
-    assert [line.variant for line in ranking(study, "seconds")] == ["quick", "slow"]
-
-
-def test_labels():
-    assert label({"design.loss": {"kind": "gap_hinge", "exponent": 4}, "turn.angles": 90}) == (
-        "gap_hinge(exponent=4), angles = 90"
-    )
-
-
-def test_plots_show_the_best_so_far():
-    log = {"under_cure_fraction": [0.2, 0.0, 0.1], "over_cure_fraction": [0.0, 0.02, 0.0],
-           "window_relative": [math.nan, -0.2, -0.5]}  # fmt: skip
-    wrong, window = so_far(log)
-    assert wrong == pytest.approx([10, 1, 1])
-    assert window.tolist() == [-math.inf, -0.2, -0.2]
-    with pytest.raises(ResultError, match="no runs"):
-        draw_convergence(SimpleNamespace(runs=()), "x.png", label)
+def test_a_damaged_or_other_file_is_no_study(folder):
+    study, path = made(folder), folder / "out.study.h5"
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(ResultError, match="not a readable HDF5 file"):
+        made(folder, resume=True)
+    write_study(study, path)
+    with h5py.File(path, "r+") as file:
+        del file["runs/0001/settings"]
+    with pytest.raises(ResultError, match="incomplete"):
+        read_study(path)
+    with h5py.File(path, "r+") as file:
+        file.attrs["format"] = "lightlathe-result"
+    with pytest.raises(ResultError, match="its format is 'lightlathe-result'"):
+        read_study(path)
+    with pytest.raises(ResultError, match="lightlathe compare STUDY"):
+        read_study(folder / "none.h5")

@@ -14,14 +14,15 @@ PACKAGE = ENGINE / "lightlathe"
 STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
 ROWS = [
     ["errors"],
-    ["checks"],
+    ["checks", "one_pass", "one_pass_triton"],
     ["quantities"],
     STAGES,
     ["job"],
     ["prepare", "summary"],
     ["prediction", "formulate", "proof"],
-    ["outlook"],
+    ["outlook", "exposure"],
     ["pipeline", "bench", "progress", "options"],
+    ["plan"],
     ["compare"],
     ["cli"],
 ]

@@ -12,8 +12,8 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from lightlathe.errors import LightlatheError, MeasurementError, PartError, ResultError
-from lightlathe.options import parser
+from lightlathe.errors import LightlatheError, MeasurementError, PartError
+from lightlathe.options import assumptions, parser
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
@@ -60,9 +60,9 @@ def _as_interrupt(*_: object) -> None:
 def bench(arguments: argparse.Namespace) -> int:
     import torch
 
-    from lightlathe.bench import against, run, table
+    from lightlathe.bench import against, read_bench, run, table
 
-    other = read_json(arguments.against) if arguments.against is not None else None
+    other = None if arguments.against is None else read_bench(arguments.against)
     device = arguments.device or ("cuda" if torch.cuda.is_available() else "cpu")
     path = arguments.output or Path(f"bench-{device.replace(':', '')}.json")
     result = run(quick=arguments.quick, device=device, verify=arguments.verify)
@@ -72,19 +72,6 @@ def bench(arguments: argparse.Namespace) -> int:
         print(against(result, other))
     print(f"written to {path}")
     return 0
-
-
-def read_json(path: Path) -> dict[str, Any]:
-    """A bench file; ResultError where it is none."""
-    try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as problem:
-        raise ResultError(f"{path}: not a readable bench file ({problem}). `lightlathe bench` writes one.") from None
-    if not isinstance(found, dict) or found.get("format") != "lightlathe-bench":
-        raise ResultError(
-            f"{path}: not a bench file; expected format 'lightlathe-bench'. `lightlathe bench` writes one."
-        )
-    return found
 
 
 def check(arguments: argparse.Namespace) -> int:
@@ -128,6 +115,7 @@ def design(arguments: argparse.Namespace) -> int:
     from lightlathe.prepare import load_solids, settings_of
     from lightlathe.progress import Bar, Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
+    from lightlathe.result.hdf5 import require_writable
 
     job = load_job(arguments.job)
     named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
@@ -164,6 +152,50 @@ def design(arguments: argparse.Namespace) -> int:
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
     return 0
+
+
+def compare(arguments: argparse.Namespace) -> int:
+    from h5py import is_hdf5
+
+    from lightlathe.export.convergence import draw_study, require_matplotlib
+    from lightlathe.result.ranking import label, rank_figure
+    from lightlathe.result.study import read_study
+    from lightlathe.result.study_table import table
+
+    if arguments.plots is not None:
+        require_matplotlib()
+    if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
+        if arguments.output is not None or arguments.resume:
+            raise LightlatheError("-o and --resume go with a study file (TOML); a study made earlier is only shown.")
+        study = read_study(arguments.study)
+    else:
+        study = make_study(arguments)
+    print(table(study, rank_figure(arguments.rank_by or study.rank_by)))
+    if arguments.plots is not None:
+        print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
+    return 0
+
+
+def make_study(arguments: argparse.Namespace) -> Any:
+    """The runs that a study file asks for and that are not there yet."""
+    from lightlathe.compare import begin, run
+    from lightlathe.plan import load_plan
+    from lightlathe.progress import StudyBar
+    from lightlathe.result.hdf5 import require_writable
+
+    path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
+    plan = load_plan(arguments.study)
+    require_writable(path)
+    study, todo = begin(plan, path, resume=arguments.resume)
+    print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
+    try:
+        with StudyBar([planned.job.design.iterations for planned in todo]) as bar:
+            return run(study, todo, path, watch=bar)
+    except BaseException:
+        if path.exists():
+            again = shlex.join(["lightlathe", "compare", str(arguments.study), "-o", str(path), "--resume"])
+            print(f"\nThe runs that were finished are in {path}. Go on with: {again}", file=sys.stderr)
+        raise
 
 
 def predict(arguments: argparse.Namespace) -> int:
@@ -208,35 +240,6 @@ def finite(figures: dict[str, float]) -> dict[str, float | None]:
     return {name: value if math.isfinite(value) else None for name, value in figures.items()}
 
 
-def require_writable(path: Path) -> None:
-    """ResultError before any work, where a result could not be written after it."""
-    from lightlathe.result.hdf5 import whole_file
-
-    if path.is_dir():
-        raise ResultError(f"{path}: is a folder; expected the name of a file.")
-    probe = path.with_name(f".{path.name}.probe")
-    try:
-        with whole_file(probe):
-            pass
-    except ResultError:
-        raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?") from None
-    probe.unlink()
-
-
-def assumptions(arguments: argparse.Namespace) -> str:
-    """What `predict` was asked to assume, in words."""
-    said = []
-    if arguments.absorption is not None:
-        said.append(f"absorption {arguments.absorption:g} 1/mm")
-    if arguments.exposure is not None:
-        said.append(f"exposure {arguments.exposure:g} s")
-    if arguments.axis_offset:
-        said.append(f"axis off by {arguments.axis_offset:g} mm")
-    if arguments.sense is not None:
-        said.append(f"vial turning {arguments.sense}")
-    return ", ".join(said) or "as designed"
-
-
 def export(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
     from lightlathe.result import read_result
@@ -251,7 +254,10 @@ def export(arguments: argparse.Namespace) -> int:
     return 0
 
 
-COMMANDS = {"check": check, "design": design, "predict": predict, "export": export, "resin": resin, "bench": bench}
+COMMANDS = {
+    "check": check, "design": design, "compare": compare, "predict": predict, "export": export, "resin": resin,
+    "bench": bench,
+}  # fmt: skip
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -1,190 +1,162 @@
 """Designs under several losses, solvers or settings side by side: which is best here, by how much, and is that noise?
 
-A study file (TOML) names jobs and what to vary; every combination is designed from the job's start and, to see how much
-of a difference is chance, from that start disturbed at random. Runs end in one HDF5 file (result/study.py).
+A plan (plan.py) says which. Every combination is designed from the job's start and, to see how much of a difference is
+chance, from that start disturbed at random. All runs end in one HDF5 file (result/study.py).
 """
 
 import dataclasses
-import itertools
+import hashlib
 import json
 import logging
 import math
-import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+import torch
 
 from lightlathe import pipeline
-from lightlathe.errors import JobError
+from lightlathe.bench.machine import machine
+from lightlathe.errors import JobError, LightlatheError
 from lightlathe.formulate import problem_of
-from lightlathe.job import Job, job_from, load_job, resolved
-from lightlathe.job.tables import Where, build
-from lightlathe.prepare import Setup, prepare
-from lightlathe.proof import Proof, proof_of
-from lightlathe.result.ranking import BETTER, label
+from lightlathe.part import require_fit
+from lightlathe.plan import Plan, Planned, designs, same_place
+from lightlathe.prepare import Setup, device_of, lay_out, load_solids, prepare, require_memory, settings_of
+from lightlathe.proof import proof_of
 from lightlathe.result.record import Record
+from lightlathe.result.study import Run, Study, read_study, write_study
+from lightlathe.result.study_table import one_line
 
 log = logging.getLogger(__name__)
 
-DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
-OF_THE_DESIGN = (  # keys of [design] that change neither voxels nor operator, so that runs share their preparation
-    "loss", "solver", "start", "weight", "penalties", "stop", "robust", "iterations", "bound_iterations", "level_limit",
-    "seed",
-)  # fmt: skip
 
+def begin(plan: Plan, path: Path, *, resume: bool = False) -> tuple[Study, list[Planned]]:
+    """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
 
-@dataclass(frozen=True)
-class Plan:
-    """What a study compares. Fields are the keys of [study]; `vary` and `set` use dotted job keys ("design.loss").
-
-    jobs               job files, relative to the study file
-    vary               key -> list of values; every combination is designed
-    set                key -> value, the same for every run
-    repeats            runs of each combination: one from the job's start, the others from that start disturbed
-    rank_by            figure that orders the table
-    bound_iterations   steps on the proof of the widest possible window, once per part, grid and light; 0 leaves it out
+    resume   take the runs in the study file `path`; otherwise there must be no such file. Jobs, variants and repeats
+             may have been added to the plan since, but what was designed must be what the plan asks for now.
     """
-
-    jobs: tuple[str, ...]
-    vary: Any
-    set: Any = None
-    repeats: int = 3
-    rank_by: str = "iou_fine"
-    bound_iterations: int = 100
-
-    def __post_init__(self) -> None:
-        if not self.jobs or self.repeats < 1 or self.bound_iterations < 0:
-            raise JobError(
-                f"a study of {len(self.jobs)} jobs, repeats = {self.repeats}, bound_iterations = "
-                f"{self.bound_iterations}; expected a job and a repeat or more, and 0 or more steps."
-            )
-        if self.rank_by not in BETTER:
-            raise JobError(f"rank_by is '{self.rank_by}'; expected one of {', '.join(BETTER)}.")
-        if not isinstance(self.vary, Mapping) or not all(isinstance(v, list) and v for v in self.vary.values()):
-            raise JobError('vary must be a table of lists with one value or more each: "design.loss" = [...].')
-        if not isinstance(self.set, Mapping | None):
-            raise JobError('set must be a table of values: "design.iterations" = 100.')
-
-    def variants(self) -> list[dict[str, Any]]:
-        """Every combination of the varied values, the last key changing fastest."""
-        return [dict(zip(self.vary, values, strict=True)) for values in itertools.product(*self.vary.values())]
-
-
-def load_plan(path: str | Path) -> Plan:
-    """The plan in a study file; its [study] table holds the fields of Plan. Job paths become absolute."""
-    path = Path(path)
-    try:
-        tables = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as problem:
-        raise JobError(f"{path}: cannot read the study file ({problem.strerror}). Is the path right?") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-        raise JobError(f"{path}: not valid TOML: {problem}.") from None
-    if list(tables) != ["study"]:
-        raise JobError(f"{path}: has the tables {', '.join(tables) or 'none'}; a study file has [study] alone.")
-    plan = build(Plan, tables["study"], Where(path.name, "study"))
-    return dataclasses.replace(plan, jobs=tuple(str((path.parent / job).resolve()) for job in plan.jobs))
-
-
-def run(
-    plan: Plan,
-    path: Path,
-    *,
-    resume: bool = False,
-    on_run: Callable[[int, int, str], None] | None = None,
-) -> Any:
-    """Make all runs of a plan that the study file `path` does not hold yet; returns the Study (result/study.py).
-
-    resume   go on with the runs in `path`; otherwise there must be no such file. More jobs, variants and repeats may
-             have been added since, but what is set for all runs must be the same.
-    on_run   called before each run with its number from 0, the number of all runs, and what is designed
-    The file is whole after every run: an interrupt loses the run it falls in.
-    """
-    from lightlathe.result.study import Run, Study, read_study, write_study  # h5py is loaded here
-
-    if path.exists() and not resume:
-        raise JobError(f"{path}: is there already. Give another name, or resume it.")
-    study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1), {})
+    planned = designs(plan)
+    study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1, default=str))
     if path.exists():
-        before = read_study(path)
-        old = json.loads(before.plan)
-        if (old["set"], old["bound_iterations"]) != (plan.set, plan.bound_iterations):
-            raise JobError(f"{path}: its runs were made with other values in set or bound_iterations; start afresh.")
-        study = dataclasses.replace(study, facts=before.facts, runs=before.runs)
+        if not resume:
+            raise JobError(f"{path}: is there already. Give another name with -o, or --resume to go on with it.")
+        study = dataclasses.replace(study, runs=_still_valid(read_study(path), plan, planned, path).runs)
     done = {r.key for r in study.runs}
-    todo = [  # built before any long work, so that a wrong key shows now
-        (variant, repeat, changed(Path(job), {**(plan.set or {}), **variant}, repeat))
-        for job, variant, repeat in itertools.product(plan.jobs, plan.variants(), range(plan.repeats))
-    ]
-    made: dict[str, Setup] = {}
-    proofs: dict[str, Proof | None] = {}
-    for number, (variant, repeat, job) in enumerate(todo):
-        if Run(job.name, variant, repeat, {}, {}, {}).key in done:
-            continue
-        if on_run is not None:
-            on_run(number, len(todo), f"{job.name}: {label(variant)}" + (f", repeat {repeat}" if repeat else ""))
-        place = same_place(job)
-        if place not in made:
-            made = {place: prepare(job)}  # one at a time: volumes are large
-        setup = dataclasses.replace(made[place], job=job)
-        record = pipeline.design(job, setup=setup)
-        if place not in proofs and plan.bound_iterations:
-            proofs[place] = _proof(setup, record, plan.bound_iterations)
-        figures = _figures(record, proofs.get(place))
-        study = dataclasses.replace(study, facts=record.facts).with_run(
-            Run(job.name, variant, repeat, resolved(job), figures, record.log)
-        )
+    todo = [p for p in planned if p.key not in done]
+    for job in {same_place(p.job): p.job for p in todo}.values():
+        layout = lay_out(job, load_solids(job)[0])
+        for table, report in zip(job.parts, layout.fits, strict=True):
+            if table.role == "part":
+                require_fit(report)
+        require_memory(layout.grid, device_of(job))
+    return study, todo
+
+
+class Watch(Protocol):
+    """Who is told how a study goes: each design's number and name, the figures of each iteration, what came of it."""
+
+    def begin(self, number: int, words: str) -> None: ...
+    def __call__(self, figures: dict[str, float]) -> None: ...
+    def done(self, words: str) -> None: ...
+
+
+def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = None) -> Study:
+    """Make the designs of `todo` and write each into the study file `path`; returns the study with all its runs.
+
+    The file is whole after every run: an interrupt loses the run it falls in. A design that fails is a run without
+    figures, and the study goes on.
+    """
+    steps = json.loads(study.plan)["bound_iterations"]
+    bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
+    setups: dict[str, Setup] = {}
+    for number, planned in enumerate(todo):
+        if watch is not None:
+            watch.begin(number, planned.words)
+        job, place = planned.job, hashlib.sha256(same_place(planned.job).encode()).hexdigest()
+        if place not in setups:
+            setups = {place: _warm(prepare(job))}  # one at a time: volumes are large
+        setup = dataclasses.replace(setups[place], job=job)
+        facts: dict[str, Any] = {"place": place, **_machine(setup)}
+        figures, rows = {}, {}
+        try:
+            record = pipeline.design(job, setup=setup, on_iteration=watch)
+        except LightlatheError as problem:
+            facts["failed"] = f"{type(problem).__name__}: {problem}"
+        else:
+            if place not in bounds and steps:
+                bounds[place] = _bound(setup, record, steps)
+            facts |= record.facts
+            figures, rows = _figures(record) | bounds.get(place, {}), record.log
+            if "window_proven_at_most_with_limit" in figures:
+                figures["window_gap"] = figures["window_proven_at_most_with_limit"] - figures["window_relative"]
+        made = Run(job.name, planned.variant, planned.repeat, settings_of(job), figures, rows, facts)
+        study = study.with_run(made)
         write_study(study, path)
+        if watch is not None:
+            watch.done(one_line(made))
     return study
 
 
-def changed(path: Path, changes: Mapping[str, Any], repeat: int) -> Job:
-    """The job at `path` with dotted keys changed; a repeat above 0 disturbs its start with that seed."""
-    original = load_job(path)
-    tables = tomllib.loads(original.text)
-    for dotted, value in changes.items():
-        table, _, key = dotted.partition(".")
-        if not key or isinstance(tables.get(table, {}), list):
-            raise JobError(f"study: '{dotted}' does not name a key of one table; expected for example design.loss.")
-        tables[table] = {**tables.get(table, {}), key: value}
-    design = dict(tables.get("design", {}))
-    design["bound_iterations"] = 0  # proven once for all runs, see `run`
-    if repeat:
-        start = design.get("start", "filtered")
-        start = {"kind": start} if isinstance(start, str) else start
-        if start.get("kind") not in ("filtered", "uniform"):
+def _still_valid(study: Study, plan: Plan, planned: list[Planned], path: Path) -> Study:
+    """The study, if its runs are what the plan asks for now; JobError names what has changed since."""
+    if json.loads(study.plan)["bound_iterations"] != plan.bound_iterations:
+        raise JobError(f"{path}: its runs were made with another value of bound_iterations; start afresh with -o.")
+    now = {p.key: p.job for p in planned}
+    for r in (r for r in study.runs if r.key in now):
+        settings = json.loads(json.dumps(settings_of(now[r.key])))
+        changed = _differing(r.settings, settings)
+        if changed:
             raise JobError(
-                f"study: only the starts filtered and uniform can be disturbed, not {start}; set repeats = 1."
+                f"{path}: {r.job} was designed with other settings than the plan has now ({', '.join(changed)}).\n"
+                "  Put them back, or start afresh under another name with -o."
             )
-        design["start"] = {**start, "disturbed": DISTURBANCE, "seed": repeat}
-    tables["design"] = design
-    return job_from(tables, name=original.name, folder=original.folder, file=path.name, text=original.text)
+    return study
 
 
-def same_place(job: Job) -> str:
-    """Equal for jobs that share voxels, chords and operator."""
-    tables = resolved(job)
-    tables["design"] = {k: v for k, v in tables["design"].items() if k not in OF_THE_DESIGN}
-    return json.dumps([str(job.folder), tables, job.design.level_limit], sort_keys=True)
+def _differing(old: Any, new: Any, at: str = "") -> list[str]:
+    """Dotted names of what differs between two trees of settings."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        return [
+            name
+            for key in dict.fromkeys([*old, *new])
+            for name in _differing(old.get(key), new.get(key), f"{at}.{key}".lstrip("."))
+        ]
+    return [] if old == new else [at]
 
 
-def _proof(setup: Setup, record: Record, iterations: int) -> Proof | None:
+def _warm(setup: Setup) -> Setup:
+    """Both products once, so that no run's seconds hold the time in which kernels are compiled or loaded."""
+    operator = setup.operator
+    operator.transpose(operator(torch.zeros(operator.pattern_shape, device=setup.device, dtype=setup.dtype)))
+    return setup
+
+
+def _machine(setup: Setup) -> dict[str, Any]:
+    found = machine(setup.device)
+    return {name: found[name] for name in ("processor", "threads", "card") if name in found}
+
+
+def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
+    """What is proven of the window of any design in this place."""
     dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
-    return proof_of(setup, problem_of(setup).operator.gain, dose, iterations=iterations)
+    proof = proof_of(setup, problem_of(setup).operator.gain, dose, iterations=iterations)
+    return {} if proof is None else _bound_in(proof.figures())
 
 
-def _figures(record: Record, proof: Proof | None) -> dict[str, float]:
+def _bound_in(figures: dict[str, float]) -> dict[str, float]:
+    return {k: v for k, v in figures.items() if k.startswith(("window_proven", "window_binding"))}
+
+
+def _figures(record: Record) -> dict[str, float]:
     """The figures of the print, and of the way there."""
     wrong = np.add(record.log["under_cure_fraction"], record.log["over_cure_fraction"])
-    figures = {
+    patterns = record.patterns
+    mj = float(patterns.fractions().sum(dtype=torch.float64)) * (patterns.pixel_mm / 10) ** 2
+    return {
         **record.quality,
         "seconds": record.log["seconds"][-1],
         "iterations": record.log["iteration"][-1] + 1,
         "iterations_to_none_wrong": float(1 + np.argmax(wrong == 0)) if (wrong == 0).any() else math.nan,
-        "mean_level": float(record.patterns.fractions().mean()),
+        "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
     }
-    if proof is not None:
-        figures |= proof.figures() | {"window_gap": proof.at_most_here - record.quality["window_relative"]}
-    return figures

@@ -51,6 +51,13 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
 
+    sub = command("compare", "design under several losses, solvers or settings, and say which is best here")
+    sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML), or a study made earlier (HDF5)")
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="HDF5 (default: STUDY.study.h5, here)")
+    sub.add_argument("--resume", action="store_true", help="go on with the runs that the file does not hold yet")
+    sub.add_argument("--plots", type=Path, metavar="FOLDER", help="how the runs converged, as PNG and SVG")
+    sub.add_argument("--rank-by", metavar="FIGURE", help="order the table by another figure than the study file says")
+
     sub = command("resin", "absorption and threshold doses from your own measurements")
     sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
     sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
@@ -65,3 +72,17 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
     sub.add_argument("--against", type=Path, metavar="OTHER.json", help="lay an earlier bench of any machine beside it")
     return top
+
+
+def assumptions(arguments: argparse.Namespace) -> str:
+    """What `predict` was asked to assume, in words."""
+    said = []
+    if arguments.absorption is not None:
+        said.append(f"absorption {arguments.absorption:g} 1/mm")
+    if arguments.exposure is not None:
+        said.append(f"exposure {arguments.exposure:g} s")
+    if arguments.axis_offset:
+        said.append(f"axis off by {arguments.axis_offset:g} mm")
+    if arguments.sense is not None:
+        said.append(f"vial turning {arguments.sense}")
+    return ", ".join(said) or "as designed"

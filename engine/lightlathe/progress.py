@@ -1,5 +1,6 @@
 """What a person sees of a running design, and what is left if it is stopped."""
 
+import itertools
 import math
 import sys
 import time
@@ -50,3 +51,27 @@ class Bar:
 
     def __exit__(self, *_: object) -> None:
         self.bar.close()
+
+
+class StudyBar(Bar):
+    """The progress bar of a study: the iterations of all its designs, which of them runs, what came of the others."""
+
+    def __init__(self, iterations: list[int]) -> None:
+        super().__init__(sum(iterations), {})
+        self.begins = [0, *itertools.accumulate(iterations)]
+        self.number = 0
+
+    def begin(self, number: int, words: str) -> None:
+        self.number = number
+        self.bar.n = self.begins[number]
+        self.bar.set_description_str(f"{number + 1} of {len(self.begins) - 1}, {words}")
+
+    def __call__(self, figures: dict[str, float]) -> None:
+        super().__call__({**figures, "iteration": self.begins[self.number] + figures["iteration"]})
+
+    def done(self, words: str) -> None:
+        """A line above the bar, on standard output."""
+        self.bar.write(words)
+
+    def __enter__(self) -> "StudyBar":
+        return self

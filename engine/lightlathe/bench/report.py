@@ -1,9 +1,26 @@
 """The measurement as text: one machine, or two side by side."""
 
+import json
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
+from lightlathe.errors import ResultError
+
 Result = dict[str, Any]
+
+
+def read_bench(path: Path) -> Result:
+    """A bench file; ResultError where it is none."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as problem:
+        raise ResultError(f"{path}: not a readable bench file ({problem}). `lightlathe bench` writes one.") from None
+    if not isinstance(found, dict) or found.get("format") != "lightlathe-bench":
+        raise ResultError(
+            f"{path}: not a bench file; expected format 'lightlathe-bench'. `lightlathe bench` writes one."
+        )
+    return found
 
 
 def table(result: Result) -> str:

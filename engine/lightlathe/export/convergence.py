@@ -1,5 +1,7 @@
 """How the runs of a study went: wrong voxels and process window, by iteration and by seconds."""
 
+import os
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -7,59 +9,115 @@ import numpy as np
 
 from lightlathe.errors import ResultError
 
-FLOOR = 1e-3  # percent: where the logarithmic axis of wrong voxels turns linear, so that none wrong can be shown
+FLOOR = 1e-2  # percent: where the logarithmic axis of wrong voxels turns linear, so that none wrong can be shown
+DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
+LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
 
 
-def draw_convergence(study: Any, path: Path, name_of: Any) -> Path:
-    """Write a PNG or SVG, two rows for each job; one colour for each variant, one line for each repeat.
+def require_matplotlib() -> None:
+    """ResultError where pictures cannot be drawn; asked before any long work."""
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
+
+
+def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
+    """Write NAME-JOB.png and .svg for each job of a study; the folder is made where there is none. Returns the paths.
 
     study     of result/study.py
     name_of   gives the name of a variant (result/ranking.py, `label`)
-    The window drawn is the widest so far among designs with the fewest wrong voxels so far: what a stop would give.
-    Needs matplotlib (extra `plot`); ResultError says so where it is missing.
+    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or a picture cannot be written.
     """
-    try:
-        from matplotlib import colormaps
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError:
-        raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
-    jobs = list(dict.fromkeys(run.job for run in study.runs))
-    names = list(dict.fromkeys(name_of(run.variant) for run in study.runs))
-    if not jobs:
-        raise ResultError("the study holds no runs yet; there is nothing to draw.")
-    colours = {name: colormaps["tab20"](number % 20) for number, name in enumerate(names)}
-    figure = Figure(figsize=(12, 6 * len(jobs) + 0.3 * len(names)), layout="constrained")
+    if not any(r.log for r in study.runs):
+        raise ResultError("the study holds no runs with a log yet; there is nothing to draw.")
+    paths = []
+    for job in dict.fromkeys(r.job for r in study.runs if r.log):
+        for ending in ("png", "svg"):
+            paths.append(Path(folder) / f"{study.name}-{job}.{ending}")
+            draw_convergence([r for r in study.runs if r.job == job and r.log], paths[-1], name_of, title=job)
+    return paths
+
+
+def draw_convergence(
+    runs: list[Any], path: Path, name_of: Callable[[Mapping[str, Any]], str], *, title: str = ""
+) -> Path:
+    """Write one picture (PNG or SVG) of runs of one job: a colour for each value of the key varied first, a dash for
+    those of the others, faint lines for repeats.
+
+    Drawn is the best design so far, which a stop there would have kept. A grey line shows the widest window that any
+    patterns could reach, where that is proven and the same for all runs.
+    """
+    require_matplotlib()
+    from matplotlib import colormaps, rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    names = list(dict.fromkeys(name_of(r.variant) for r in runs))
+    firsts = list(dict.fromkeys(_first(r.variant) for r in runs))
+    rests = list(dict.fromkeys(_rest(r.variant) for r in runs))
+    colours = colormaps["tab10"] if len(firsts) <= 10 else colormaps["turbo"].resampled(len(firsts))
+    figure = Figure(figsize=(12, 8 + 0.22 * -(-len(names) // 3)), layout="constrained")
     FigureCanvasAgg(figure)
-    axes = figure.subplots(2 * len(jobs), 2, squeeze=False)
-    for number, job in enumerate(jobs):
-        for run in (r for r in study.runs if r.job == job):
-            name = name_of(run.variant)
-            look = {"color": colours[name], "alpha": 0.9 if run.repeat == 0 else 0.35, "linewidth": 1.2}
-            wrong, window = so_far(run.log)
-            for column, at in enumerate((np.asarray(run.log["iteration"]) + 1, np.asarray(run.log["seconds"]))):
-                for row, values in enumerate((wrong, window)):
-                    axes[2 * number + row, column].plot(
-                        at, values, **look, label=name if (number, row, column, run.repeat) == (0, 0, 0, 0) else None
-                    )
-        for column, below in enumerate(("iterations (one product each way)", "seconds")):
-            top, bottom = axes[2 * number, column], axes[2 * number + 1, column]
-            top.set_yscale("symlog", linthresh=FLOOR)
-            top.set_ylim(bottom=0)
-            top.set_ylabel("wrong voxels / %")
-            bottom.set_ylabel("relative window, widest so far")
-            bottom.set_ylim(bottom=-0.5)
-            for panel in (top, bottom):
-                panel.set_xlabel(below)
-                panel.grid(alpha=0.3)
-            top.set_title(job)
+    axes = figure.subplots(2, 2, sharex="col", sharey="row")
+    for run in sorted(runs, key=lambda r: -r.repeat):
+        look = {
+            "color": colours(firsts.index(_first(run.variant))),
+            "linestyle": DASHES[rests.index(_rest(run.variant)) % len(DASHES)],
+            "alpha": 1.0 if run.repeat == 0 else 0.3,
+            "linewidth": 1.4 if run.repeat == 0 else 0.8,
+        }
+        for column, at in enumerate((np.asarray(run.log["iteration"]) + 1, np.asarray(run.log["seconds"]))):
+            for row, values in enumerate(so_far(run.log)):
+                axes[row, column].plot(at, values, **look)
+    for name in names:  # in the order of the study, each once, at full strength
+        run = next(r for r in runs if name_of(r.variant) == name)
+        dash = DASHES[rests.index(_rest(run.variant)) % len(DASHES)]
+        axes[0, 0].plot([], [], color=colours(firsts.index(_first(run.variant))), linestyle=dash, label=name)
+    bounds = {r.figures.get("window_proven_at_most_with_limit") for r in runs}
+    bound = bounds.pop() if len(bounds) == 1 else None
+    for column, below in enumerate(("iterations (one product with the operator, one with its transpose)", "seconds")):
+        top, bottom = axes[:, column]
+        top.set_yscale("symlog", linthresh=FLOOR)
+        top.set_ylim(bottom=0)
+        bottom.set_xlabel(below)
+        if bound is not None:
+            bottom.axhline(bound, color="0.4", linewidth=1)
+            said, place = "no patterns reach more (proven)", bottom.get_yaxis_transform()
+            bottom.text(0.99, bound, said, transform=place, ha="right", va="bottom", color="0.3", size="small")
+        bottom.set_ylim(bottom=max(LEAST_WINDOW, bottom.get_ylim()[0]))
+        for panel in (top, bottom):
+            panel.grid(alpha=0.3)
+            panel.set_xlim(left=0)
+    axes[0, 0].set_ylabel("wrong voxels / %")
+    axes[1, 0].set_ylabel("relative process window")
+    figure.suptitle(title)
     figure.legend(loc="outside lower center", ncols=min(3, len(names)), fontsize="small")
-    figure.savefig(path)
-    return Path(path)
+    try:
+        os.makedirs(path.parent, exist_ok=True)
+        with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
+            figure.savefig(path, dpi=110)
+    except OSError as problem:
+        raise ResultError(f"{path}: cannot write the picture ({problem}). Is the folder writable?") from None
+    return path
 
 
 def so_far(log: dict[str, list[float]]) -> tuple[np.ndarray, np.ndarray]:
-    """Fewest wrong voxels (mean of the two shares, in percent) and the widest window, up to each logged iteration."""
+    """Of the design that a stop at each logged iteration would have kept: wrong voxels (mean of the two shares, in
+    percent) and window. Kept are the fewest wrong voxels, then the widest window."""
     wrong = 50 * np.add(log["under_cure_fraction"], log["over_cure_fraction"])
     window = np.nan_to_num(np.asarray(log["window_relative"], float), nan=-np.inf)
-    return np.minimum.accumulate(wrong), np.maximum.accumulate(window)
+    kept, best = [], 0
+    for number in range(len(wrong)):
+        if (wrong[number], -window[number]) < (wrong[best], -window[best]):
+            best = number
+        kept.append(best)
+    return wrong[kept], window[kept]
+
+
+def _first(variant: Mapping[str, Any]) -> str:
+    return str(next(iter(variant.values()), ""))
+
+
+def _rest(variant: Mapping[str, Any]) -> str:
+    return str(list(variant.values())[1:])

@@ -47,6 +47,19 @@ def whole_file(path: Path) -> Iterator[Any]:
             unfinished.unlink(missing_ok=True)
 
 
+def require_writable(path: Path) -> None:
+    """ResultError before any work, where a file could not be written after it."""
+    if path.is_dir():
+        raise ResultError(f"{path}: is a folder; expected the name of a file.")
+    probe = path.with_name(f".{path.name}.probe")
+    try:
+        with whole_file(probe):
+            pass
+    except ResultError:
+        raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?") from None
+    probe.unlink()
+
+
 def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
     """One dataset with its units and the names of its axes; whole numbers are packed."""
     values = np.asarray(values)
@@ -110,7 +123,8 @@ def opened(path: str | Path, expected: str) -> Iterator[Any]:
     """An HDF5 file of the kind `expected`, else ResultError saying what it is instead."""
     path = Path(path)
     if not path.is_file():
-        raise ResultError(f"{path}: no such file. `lightlathe design JOB` writes one.")
+        writes = "compare STUDY" if expected == "lightlathe-study" else "design JOB"
+        raise ResultError(f"{path}: no such file. `lightlathe {writes}` writes one.")
     try:
         file: Any = h5py.File(path, "r")
     except OSError as problem:

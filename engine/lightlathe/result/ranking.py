@@ -1,6 +1,7 @@
 """Which variant of a study is best, by how much, and whether the difference is more than chance."""
 
 import dataclasses
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,14 +9,24 @@ from typing import Any
 
 import numpy as np
 
+from lightlathe.errors import ResultError
+
 BETTER = {
     "iou_fine": 1,
     "iou": 1,
     "window_relative": 1,
     "wrong_voxels": -1,
     "wrong_voxels_fine": -1,
+    "light_mj": -1,
     "seconds": -1,
 }  # 1: larger is better
+
+
+def rank_figure(name: str) -> str:
+    """`name`, if variants can be ranked by it, else ResultError."""
+    if name not in BETTER:
+        raise ResultError(f"runs cannot be ranked by '{name}'; expected one of {', '.join(BETTER)}.")
+    return name
 
 
 def label(variant: Mapping[str, Any]) -> str:
@@ -25,28 +36,33 @@ def label(variant: Mapping[str, Any]) -> str:
         if isinstance(value, Mapping):
             rest = ", ".join(f"{k}={word(v)}" for k, v in value.items() if k != "kind")
             return f"{value.get('kind', '')}({rest})"
-        return f"{value:g}" if isinstance(value, float) else str(value)
+        return str(value)
 
-    named = {
-        k: f"{k.rpartition('.')[2]} = {word(v)}" if isinstance(v, int | float) else word(v) for k, v in variant.items()
-    }
-    return ", ".join(named.values())
+    named = (f"{k.rpartition('.')[2]} = {v}" if isinstance(v, int | float) else word(v) for k, v in variant.items())
+    return ", ".join(named)
 
 
 @dataclass(frozen=True)
 class Line:
     """One variant on one job: its rank, the mean of each figure over the repeats, and how far they lie apart.
 
-    rank     1 is best; variants that differ by no more than either spreads over its repeats share a rank
-    spread   largest less smallest value of the ranking figure over the repeats; NaN for one run
+    rank      1 is best; variants that differ by no more than either spreads over its repeats share a rank, and so do
+              all without a value
+    spread    largest less smallest value of the ranking figure over the repeats; NaN for one run
+    failed    the first error, where a run gave no design
     """
 
     job: str
-    variant: str
+    variant: Mapping[str, Any]
     rank: int
     figures: dict[str, float]
     spread: float
     runs: int
+    failed: str | None = None
+
+    @property
+    def name(self) -> str:
+        return label(self.variant)
 
 
 def ranking(study: Any, rank_by: str) -> list[Line]:
@@ -55,61 +71,59 @@ def ranking(study: Any, rank_by: str) -> list[Line]:
     for job in dict.fromkeys(r.job for r in study.runs):
         groups: dict[str, list[Any]] = {}
         for r in (r for r in study.runs if r.job == job):
-            groups.setdefault(label(r.variant), []).append(r)
-        found = []
-        for name, runs in groups.items():
-            values = [r.figures.get(rank_by, math.nan) for r in runs]
-            spread = max(values) - min(values) if len(values) > 1 else math.nan
-            keys = dict.fromkeys(k for r in runs for k in r.figures)
-            means = {k: float(np.mean([r.figures.get(k, math.nan) for r in runs])) for k in keys}
-            found.append(Line(job, name, 0, means, spread, len(runs)))
+            groups.setdefault(json.dumps(r.variant, default=str), []).append(r)
+        found = [_line(job, runs, rank_by) for runs in groups.values()]
         worth = {id(line): BETTER[rank_by] * line.figures.get(rank_by, math.nan) for line in found}
         found.sort(key=lambda line: -math.inf if math.isnan(worth[id(line)]) else worth[id(line)], reverse=True)
         leader, rank = None, 0
         for place, line in enumerate(found, 1):
-            noise = 0.0 if leader is None else np.nanmax([0.0, leader.spread, line.spread])
-            if leader is None or not worth[id(leader)] - worth[id(line)] <= noise:
+            if leader is None or not _level(worth[id(leader)], worth[id(line)], leader.spread, line.spread):
                 leader, rank = line, place
             lines.append(dataclasses.replace(line, rank=rank))
     return lines
 
 
-COLUMNS = (  # head, figure, format
-    ("wrong", "wrong_voxels", "{:.0f}"),
-    ("IoU", "iou", "{:.4f}"),
-    ("true IoU", "iou_fine", "{:.4f}"),
-    ("window", "window_relative", "{:.3f}"),
-    ("to bound", "window_gap", "{:.3f}"),
-    ("light", "mean_level", "{:.3f}"),
-    ("its", "iterations", "{:.0f}"),
-    ("first right", "iterations_to_none_wrong", "{:.0f}"),
-    ("seconds", "seconds", "{:.1f}"),
-)
+def _line(job: str, runs: list[Any], rank_by: str) -> Line:
+    values = [r.figures.get(rank_by, math.nan) for r in runs]
+    spread = max(values) - min(values) if len(values) > 1 else math.nan
+    keys = dict.fromkeys(k for r in runs for k in r.figures)
+    means = {k: float(np.mean([r.figures.get(k, math.nan) for r in runs])) for k in keys}
+    failed = next((r.facts["failed"] for r in runs if "failed" in r.facts), None)
+    return Line(job, runs[0].variant, 0, means, spread, len(runs), failed)
 
 
-def table(study: Any, rank_by: str) -> str:
-    """The ranking as text, one block per job; `=` marks ranks that the noise does not tell apart."""
-    lines, blocks = ranking(study, rank_by), []
-    for job in dict.fromkeys(line.job for line in lines):
-        block = [line for line in lines if line.job == job]
-        wide = max(len(line.variant) for line in block)
-        heads = "  ".join(f"{head:>11s}" for head, _, _ in COLUMNS)
-        rows = [f"{job}, ranked by {rank_by}", f"  rank  {'':{wide}s}  {heads}  {'spread':>9s}"]
-        ranks = [line.rank for line in block]
-        for line in block:
-            values = (_shown(line.figures.get(name, math.nan), form) for _, name, form in COLUMNS)
-            tie = "=" if ranks.count(line.rank) > 1 else " "
-            cells = "  ".join(f"{value:>11s}" for value in values)
-            rows.append(f"  {line.rank:3d}{tie}  {line.variant:{wide}s}  {cells}  {_shown(line.spread, '{:.4f}'):>9s}")
-        runs = max(line.runs for line in block)
-        rows.append(
-            f"  means of {runs} runs from disturbed starts; spread of {rank_by}; = where the spread hides the order"
-            if runs > 1
-            else "  one run each: how much of a difference is chance is not known (repeats = 1)"
-        )
-        blocks.append("\n".join(rows))
-    return "\n\n".join(blocks)
+def _level(first: float, second: float, *spreads: float) -> bool:
+    """Whether chance may have put `first` above `second`."""
+    if math.isnan(first) or math.isnan(second):
+        return math.isnan(first) and math.isnan(second)
+    return first - second <= max([0.0, *(s for s in spreads if not math.isnan(s))])
 
 
-def _shown(value: float, form: str) -> str:
-    return "-" if math.isnan(value) else form.format(value)
+@dataclass(frozen=True)
+class Effect:
+    """How far one varied key moves the mean of the ranking figure on one job, all other keys held.
+
+    typical, most   median and largest, over the values of the other keys, of best less worst value
+    """
+
+    job: str
+    key: str
+    typical: float
+    most: float
+
+
+def effects(lines: list[Line], rank_by: str) -> list[Effect]:
+    """For each job and each key that is varied; variants without a value are left out."""
+    found = []
+    sound = [line for line in lines if not math.isnan(line.figures.get(rank_by, math.nan))]
+    for job in dict.fromkeys(line.job for line in sound):
+        here = [line for line in sound if line.job == job]
+        for key in dict.fromkeys(key for line in here for key in line.variant):
+            groups: dict[str, list[float]] = {}
+            for line in here:
+                others = json.dumps({k: v for k, v in line.variant.items() if k != key}, default=str)
+                groups.setdefault(others, []).append(line.figures[rank_by])
+            ranges = [max(values) - min(values) for values in groups.values() if len(values) > 1]
+            if ranges:
+                found.append(Effect(job, key, float(np.median(ranges)), max(ranges)))
+    return found

@@ -1,7 +1,8 @@
 """The study file: every run of a comparison in one HDF5 file, with settings, figures and logs."""
 
 import json
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,11 @@ import h5py
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put_log, whole_file
 
 FORMAT = "lightlathe-study"
+
+
+def key_of(job: str, variant: Mapping[str, Any], repeat: int) -> str:
+    """What tells a run from the others of its study."""
+    return json.dumps([job, variant, repeat], sort_keys=True, default=str)
 
 
 @dataclass(frozen=True)
@@ -22,6 +28,7 @@ class Run:
     settings   every setting after defaults
     figures    plain numbers by name, as in the result file, and some of the log's (see compare.py)
     log        one list per column, one value per logged iteration
+    facts      what ran where and when, why it stopped; `failed`, the error in words, of a design that gave nothing
     """
 
     job: str
@@ -30,21 +37,28 @@ class Run:
     settings: dict[str, Any]
     figures: dict[str, float]
     log: dict[str, list[float]]
+    facts: dict[str, Any] = field(default_factory=dict)
 
     @property
     def key(self) -> str:
-        """What tells this run from the others of its study."""
-        return json.dumps([self.job, self.variant, self.repeat], sort_keys=True)
+        return key_of(self.job, self.variant, self.repeat)
+
+    @property
+    def failed(self) -> bool:
+        return "failed" in self.facts
 
 
 @dataclass(frozen=True)
 class Study:
-    """Runs in the order they were made; `plan` is the text that asked for them, `facts` tell what ran where."""
+    """Runs in the order they were made; `plan` is what asked for them, the fields of plan.py's Plan as JSON."""
 
     name: str
     plan: str
-    facts: dict[str, Any]
     runs: tuple[Run, ...] = ()
+
+    @property
+    def rank_by(self) -> str:
+        return json.loads(self.plan)["rank_by"]
 
     def with_run(self, run: Run) -> "Study":
         return replace(self, runs=(*self.runs, run))
@@ -53,14 +67,16 @@ class Study:
 def write_study(study: Study, path: Path) -> Path:
     """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path."""
     with whole_file(path) as file:
-        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": study.name, **study.facts})
+        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": study.name})
         file.create_dataset("plan", data=study.plan, dtype=h5py.string_dtype()).attrs.update({"units": "1", "dims": []})
         for number, run in enumerate(study.runs):
             group = file.create_group(f"runs/{number:04d}")
-            group.attrs.update({"job": run.job, "repeat": run.repeat, "variant": json.dumps(run.variant)})
-            settings = group.create_dataset("settings", data=json.dumps(run.settings), dtype=h5py.string_dtype())
+            group.attrs.update({"job": run.job, "repeat": run.repeat, "variant": json.dumps(run.variant, default=str)})
+            text = json.dumps(run.settings, default=str)
+            settings = group.create_dataset("settings", data=text, dtype=h5py.string_dtype())
             settings.attrs.update({"units": "1", "dims": []})
             group.create_group("figures").attrs.update(run.figures)
+            group.create_group("facts").attrs.update(run.facts)
             put_log(group, run.log)
     return Path(path)
 
@@ -68,8 +84,6 @@ def write_study(study: Study, path: Path) -> Path:
 def read_study(path: str | Path) -> Study:
     """The study in a file. Raises ResultError."""
     with opened(path, FORMAT) as file:
-        known = ("format", "format_version", "name")
-        facts = {k: v.item() if hasattr(v, "item") else v for k, v in file.attrs.items() if k not in known}
         runs = []
         for group in (file["runs"][number] for number in sorted(file.get("runs", {}))):
             runs.append(
@@ -80,6 +94,7 @@ def read_study(path: str | Path) -> Study:
                     settings=json.loads(group["settings"].asstr()[()]),
                     figures={k: float(v) for k, v in group["figures"].attrs.items()},
                     log={k: v[()].tolist() for k, v in group.get("log", {}).items()},
+                    facts={k: v.item() if hasattr(v, "item") else v for k, v in group["facts"].attrs.items()},
                 )
             )
-        return Study(str(file.attrs["name"]), file["plan"].asstr()[()], facts, tuple(runs))
+        return Study(str(file.attrs["name"]), file["plan"].asstr()[()], tuple(runs))
