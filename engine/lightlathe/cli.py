@@ -157,20 +157,22 @@ def design(arguments: argparse.Namespace) -> int:
 def compare(arguments: argparse.Namespace) -> int:
     from h5py import is_hdf5
 
-    from lightlathe.export.convergence import draw_study, require_matplotlib
+    from lightlathe.export.convergence import draw_study, require_drawing
     from lightlathe.result.ranking import label, rank_figure
     from lightlathe.result.study import read_study
     from lightlathe.result.study_table import table
 
+    if arguments.rank_by is not None:
+        rank_figure(arguments.rank_by)
     if arguments.plots is not None:
-        require_matplotlib()
+        require_drawing(arguments.plots)
     if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
         if arguments.output is not None or arguments.resume:
             raise LightlatheError("-o and --resume go with a study file (TOML); a study made earlier is only shown.")
         study = read_study(arguments.study)
     else:
         study = make_study(arguments)
-    print(table(study, rank_figure(arguments.rank_by or study.rank_by)))
+    print(table(study, arguments.rank_by or study.rank_by))
     if arguments.plots is not None:
         print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
     return 0

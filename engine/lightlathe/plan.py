@@ -114,15 +114,15 @@ def load_plan(path: str | Path) -> Plan:
 
 def designs(plan: Plan) -> list[Planned]:
     """Every design of a plan, in the order in which they are made. Raises for whatever its job files would refuse."""
-    planned: list[Planned] = []
+    planned: dict[str, Planned] = {}
     seen: dict[str, str] = {}
     for job, variant, repeat in itertools.product(plan.jobs, plan.variants(), range(plan.repeats)):
         one = Planned(changed(Path(job), {**(plan.set or {}), **variant}, repeat), variant, repeat)
         same = seen.setdefault(json.dumps([one.job.name, resolved(one.job)], sort_keys=True, default=str), one.words)
-        if same != one.words or any(other.key == one.key for other in planned):
+        if same != one.words or one.key in planned:
             raise JobError(f"study: '{same}' and '{one.words}' are the same design; leave one of them out.")
-        planned.append(one)
-    return planned
+        planned[one.key] = one
+    return list(planned.values())
 
 
 def changed(path: Path, changes: Mapping[str, Any], repeat: int) -> Job:

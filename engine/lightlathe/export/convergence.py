@@ -14,8 +14,18 @@ DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
 LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
 
 
-def require_matplotlib() -> None:
-    """ResultError where pictures cannot be drawn; asked before any long work."""
+def require_drawing(folder: Path) -> None:
+    """ResultError where pictures cannot be drawn or put; asked before any long work. Makes the folder."""
+    _require_matplotlib()
+    try:
+        os.makedirs(folder, exist_ok=True)
+    except OSError as problem:
+        raise ResultError(
+            f"{folder}: cannot be made a folder for pictures ({problem.strerror}). Name another."
+        ) from None
+
+
+def _require_matplotlib() -> None:
     try:
         import matplotlib  # noqa: F401
     except ImportError:
@@ -29,6 +39,7 @@ def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], 
     name_of   gives the name of a variant (result/ranking.py, `label`)
     Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or a picture cannot be written.
     """
+    require_drawing(folder)
     if not any(r.log for r in study.runs):
         raise ResultError("the study holds no runs with a log yet; there is nothing to draw.")
     paths = []
@@ -48,7 +59,7 @@ def draw_convergence(
     Drawn is the best design so far, which a stop there would have kept. A grey line shows the widest window that any
     patterns could reach, where that is proven and the same for all runs.
     """
-    require_matplotlib()
+    _require_matplotlib()
     from matplotlib import colormaps, rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -94,7 +105,6 @@ def draw_convergence(
     figure.suptitle(title)
     figure.legend(loc="outside lower center", ncols=min(3, len(names)), fontsize="small")
     try:
-        os.makedirs(path.parent, exist_ok=True)
         with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
             figure.savefig(path, dpi=110)
     except OSError as problem:

@@ -47,11 +47,11 @@ def _block(lines: list[Line], rank_by: str) -> str:
     if columns[0][1] != rank_by:
         columns = [(rank_by, rank_by, "{:.4g}"), *columns]
     form = columns[0][2]
-    rows = [["rank", "", columns[0][0], "spread", *(head for head, _, _ in columns[1:])]]
+    rows = [["rank ", "", columns[0][0], "spread", *(head for head, _, _ in columns[1:])]]
     ranks = [line.rank for line in lines]
     for line in lines:
         values = [_shown(line.figures.get(name, math.nan), shape) for _, name, shape in columns]
-        tie = "=" if ranks.count(line.rank) > 1 else ""
+        tie = "=" if ranks.count(line.rank) > 1 else " "
         rows.append([f"{line.rank}{tie}", line.name, values[0], _shown(line.spread, form), *values[1:]])
     wide = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
     text = [f"{lines[0].job}, ranked by {rank_by}"]
