@@ -271,6 +271,11 @@ def test_a_damaged_or_other_file_is_no_study(folder):
         del file["runs/0001/settings"]
     with pytest.raises(ResultError, match="incomplete"):
         read_study(path)
+    write_study(study, path)
+    with h5py.File(path, "r+") as file:
+        file["plan"][()] = json.dumps({"rank_by": "beauty"})
+    with pytest.raises(ResultError, match="ranked by 'beauty'"):
+        read_study(path)
     with h5py.File(path, "r+") as file:
         file.attrs["format"] = "lightlathe-result"
     with pytest.raises(ResultError, match="its format is 'lightlathe-result'"):

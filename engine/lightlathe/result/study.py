@@ -9,6 +9,7 @@ from typing import Any
 import h5py
 
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put_log, whole_file
+from lightlathe.result.ranking import rank_figure
 
 FORMAT = "lightlathe-study"
 
@@ -97,4 +98,6 @@ def read_study(path: str | Path) -> Study:
                     facts={k: v.item() if hasattr(v, "item") else v for k, v in group["facts"].attrs.items()},
                 )
             )
-        return Study(str(file.attrs["name"]), file["plan"].asstr()[()], tuple(runs))
+        study = Study(str(file.attrs["name"]), file["plan"].asstr()[()], tuple(runs))
+        rank_figure(study.rank_by)
+        return study
