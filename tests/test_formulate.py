@@ -1,10 +1,15 @@
 """Settings of [design] that change what is solved: penalties, stop rules, scenarios, earlier starts, the bound."""
 
+import dataclasses
+import math
+
 import pytest
 
 from lightlathe import pipeline
 from lightlathe.errors import JobError
+from lightlathe.formulate import climbed, problem_of
 from lightlathe.job import parse_job
+from lightlathe.prepare import voxels
 
 
 def designed(text, folder, more=""):
@@ -93,3 +98,72 @@ def test_a_design_that_is_done_stays_done(small_job, tmp_path):
     record = designed(small_job(iterations=300), tmp_path, more)
     assert record.log["loss"][-1] == 0.0
     assert record.quality["wrong_voxels"] == 0
+
+
+def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path):
+    """The light found on voxels twice as large goes over unchanged: it leaves the part the same mean dose."""
+    rung = "ladder = [{ coarser = 2, iterations = 20 }]\n"
+    job = parse_job(small_job(iterations=4) + "bound_iterations = 0\n" + rung, name="test", folder=tmp_path)
+    setup = pipeline.prepare(job)
+    problem = problem_of(setup)
+    light = climbed(setup, problem)
+    coarse = setup.part.grid.coarser(2)
+    assert coarse.shape[0] == math.ceil(setup.part.grid.shape[0] / 2)
+    part = voxels(job, setup.solids, coarse, setup.device)
+    mean = setup.operator.on(coarse)(light)[part.target().solid].mean()
+    assert setup.operator(light)[problem.target.solid].mean() == pytest.approx(float(mean), rel=0.1)  # edges differ
+    on_coarse = problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(coarse)))
+    dose = on_coarse.operator(light * (problem.operator.gain / on_coarse.operator.gain))
+    assert dose[on_coarse.target.solid].min() > dose[on_coarse.target.liquid].max()  # what was designed there prints
+    assert pipeline.design(job).facts["coarse_seconds"] > 0
+    assert designed(small_job(iterations=4), tmp_path, "bound_iterations = 0\n").facts["coarse_seconds"] == 0
+    with pytest.raises(JobError, match=r"coarser is 0\.5; expected how many times larger"):
+        designed(small_job(), tmp_path, "ladder = [{ coarser = 0.5, iterations = 20 }]\n")
+
+
+GRADED = """
+[[part]]
+shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }
+wanted_dose = 1.2
+
+[[part]]
+shape = { kind = "cylinder", radius_mm = 0.8, height_mm = 1.0 }
+wanted_dose = 1.5
+"""
+
+
+def test_a_graded_part_gets_its_doses(small_job, tmp_path):
+    """A core that wants 1.5 gel doses in a rim that wants 1.2: each gets its own, in mJ/cm3, after quantising."""
+    text = small_job(iterations=60).split("[vial]", 1)[1]
+    more = 'bound_iterations = 0\nloss = { kind = "dose_corridor", tolerance = 0.05 }\n'
+    record = designed(GRADED + "[vial]" + text, tmp_path, more)
+    dose, radius = record.prediction.dose / 42, record.part.grid.radius_mm()  # 42 is the middle of 40 and 44 mJ/cm3
+    part = record.part.coverage > 0.99
+    core, rim = (dose[part & where[:, :, None]] for where in (radius < 0.5, (radius > 1.1) & (radius < 1.8)))
+    assert core.mean() == pytest.approx(1.5, abs=0.06)  # the corridor's half width, and 0.01 for levels
+    assert rim.mean() == pytest.approx(1.2, abs=0.06)
+    assert record.quality["wanted_dose_rms"] < 0.1
+    with pytest.raises(JobError, match="takes a loss that aims at doses"):
+        designed(GRADED + "[vial]" + text, tmp_path)
+
+
+def test_a_band_in_voxels_is_a_band_in_mm(small_job, tmp_path):
+    by_voxels = pipeline.prepare(parse_job(small_job() + "tolerance_voxels = 1\n", name="t", folder=tmp_path)).part
+    by_mm = pipeline.prepare(parse_job(small_job() + "tolerance_mm = 0.25\n", name="t", folder=tmp_path)).part
+    none = pipeline.prepare(parse_job(small_job(), name="t", folder=tmp_path)).part
+    assert (by_voxels.judged == by_mm.judged).all()
+    assert (by_voxels.judged != none.judged).any()
+    with pytest.raises(JobError, match="both given"):
+        designed(small_job(), tmp_path, "tolerance_mm = 0.1\ntolerance_voxels = 1\n")
+
+
+def test_a_part_that_counts_more_is_cured_more(small_job, tmp_path):
+    """Where a print cannot be right (too dark a resin), the weight moves mistakes from the part to its surroundings."""
+    more = 'bound_iterations = 0\nloss = "squared_error"\n'
+    text = small_job(absorption=1.2, iterations=20)
+
+    def mean_in_part(record):
+        return float(record.prediction.dose[record.part.judged == 2].mean() / record.prediction.dose.max())
+
+    even, heavy = (designed(text, tmp_path, more + f"part_weight = {w}\n") for w in (1, 20))
+    assert mean_in_part(heavy) > mean_in_part(even)

@@ -1,4 +1,4 @@
-"""What a job's design has to solve: the problem, plain or under all scenarios that the print must survive."""
+"""What a job's design has to solve and where it starts: plain, under scenarios, up a ladder of voxel sizes."""
 
 import dataclasses
 import itertools
@@ -9,8 +9,9 @@ from torch import Tensor
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
 from lightlathe.losses import weighted
-from lightlathe.prepare import Setup
-from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
+from lightlathe.part import coverage
+from lightlathe.prepare import Setup, voxels
+from lightlathe.solve import Earlier, Problem, Scenarios, climb, normalised, patterns_for, repeated
 
 
 def problem_of(setup: Setup) -> Problem:
@@ -18,9 +19,49 @@ def problem_of(setup: Setup) -> Problem:
     design = setup.job.design
     target = setup.part.target(setup.device)
     operator = normalised(setup.operator, target)
-    if design.weight == "coverage":
-        target = weighted(target, coverage=setup.part.coverage.to(setup.device))
+    if design.weight == "coverage" or design.part_weight != 1:
+        covered = setup.part.coverage.to(setup.device) if design.weight == "coverage" else None
+        target = weighted(target, coverage=covered, solid=design.part_weight)
+    target = dataclasses.replace(target, dose=wanted_doses(setup))
     return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
+
+
+def wanted_doses(setup: Setup) -> Tensor | None:
+    """(x, y, z) in units of the gel dose: what each solid of a graded job wants; None where no solid says so.
+
+    A voxel that two solids share wants what the one wants that fills more of it, the later one where both fill it.
+    """
+    job = setup.job
+    if all(table.wanted_dose is None for table in job.parts):
+        return None
+    if not hasattr(job.design.loss, "part_dose"):
+        raise JobError(
+            f"wanted_dose in [part] takes a loss that aims at doses; loss in [design] is {job.design.loss!r}.\n"
+            '  loss = "dose_corridor" or "squared_error" does.'
+        )
+    wanted = torch.full(setup.part.grid.shape, job.design.loss.part_dose, device=setup.device)
+    most = torch.zeros_like(wanted)
+    for table, solid in zip(job.parts, setup.solids, strict=True):
+        if table.role == "part":
+            covered = coverage(solid.form, setup.part.grid, device=setup.device)
+            dose = job.design.loss.part_dose if table.wanted_dose is None else table.wanted_dose
+            wanted = torch.where((covered >= most) & (covered > 0), dose, wanted)
+            most = torch.maximum(most, covered)
+    return wanted
+
+
+def climbed(setup: Setup, problem: Problem) -> Tensor:
+    """The patterns that a design starts from, bettered on each coarser grid of [design.ladder] before."""
+    design, rungs = setup.job.design, []
+    for rung in design.ladder:
+        grid = setup.part.grid.coarser(rung.coarser)
+        part = voxels(setup.job, setup.solids, grid, setup.device)
+        lower = dataclasses.replace(setup, part=part, operator=setup.operator.on(grid))
+        rungs.append((problem_of(lower), rung.iterations))
+    if not rungs:
+        return start_of(setup, problem)
+    found = climb(rungs, design.solver, start_of(setup, rungs[0][0])).patterns
+    return found * (rungs[-1][0].operator.gain / problem.operator.gain)
 
 
 def start_of(setup: Setup, problem: Problem) -> Tensor:

@@ -7,6 +7,7 @@ import dataclasses
 import datetime
 import logging
 import math
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,15 +16,15 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe.dose import gain_mj_cm3
 from lightlathe.errors import JobError
-from lightlathe.formulate import problem_of, robust_problem, start_of, worst_case
+from lightlathe.exposure import expose, gain_per_turn
+from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job
-from lightlathe.judge import CAUTIONS, ExposurePlan, best_thresholds, light_use, plan_exposure, warnings
+from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, settings_of, voxels
-from lightlathe.projector import Codebook, quantise
+from lightlathe.projector import Codebook
 from lightlathe.proof import proof_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
@@ -31,8 +32,6 @@ from lightlathe.solve import Problem, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
-
-LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 
 
 def design(
@@ -53,7 +52,10 @@ def design(
     torch.manual_seed(job.design.seed)
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
-    problem, start = plain if robust is None else robust, start_of(setup, plain)
+    problem = plain if robust is None else robust
+    began = time.perf_counter()
+    start = start_of(setup, plain) if resume and robust is None else climbed(setup, plain)
+    coarse_s = time.perf_counter() - began if job.design.ladder else 0.0
     if robust is not None:
         log.info("the plain design first, then the robust one from there")
         start = solve(plain, job.design.solver, start, iterations=job.design.iterations).patterns
@@ -76,9 +78,11 @@ def design(
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
         state=None if state is None else _on(setup.device, state),
     )
-    patterns, plan = expose(setup, outcome.patterns)
+    patterns, plan = expose(setup, outcome.patterns, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
     prediction.quality.update(proven(setup, plain, outcome.patterns))
+    if plain.target.dose is not None:
+        prediction.quality.update(graded(prediction.dose / job.resin.gel_mj_cm3, plain.target))
     if robust is not None:
         prediction.quality.update(robustness(setup, start, outcome.patterns))
     return Record(
@@ -89,7 +93,7 @@ def design(
         patterns=patterns,
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,
-        facts=facts(setup, outcome.stopped_because),
+        facts=facts(setup, outcome.stopped_because) | {"coarse_seconds": coarse_s},
         log=rows,
         warnings=(*setup.warnings, *warnings),
     )
@@ -113,74 +117,6 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
         dose = setup.operator(patterns)
         figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
     return figures
-
-
-def expose(setup: Setup, found: Tensor) -> tuple[Patterns, ExposurePlan]:
-    """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
-
-    The plan is made for the rounded levels: rounding moves the window, so the dimming is set once more after it.
-    """
-    light, turn = setup.job.light, setup.job.turn
-    peak = float(found.max())
-    if not (math.isfinite(peak) and peak > 0):
-        raise JobError("the design found no light at all; try another loss or start in [design].")
-    fractions, book = (found / peak).clamp_(0, 1), Codebook.of(light.bits, light.response)
-
-    def shown(dimming: float) -> Patterns:
-        levels = quantise(fractions * dimming, book).cpu()
-        return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
-                        turn.dwell_s, turns)  # fmt: skip
-
-    plan = plan_for(setup, fractions)
-    turns, dimming = plan.turns, plan.dimming
-    rounded = plan_for(setup, shown(dimming).fractions(setup.dtype, setup.device))
-    wanted = dimming * rounded.turns * rounded.dimming
-    if plan.reachable and wanted > turns:
-        turns += 1
-    patterns = shown(min(1.0, wanted / turns))
-    if not bool((patterns.levels.int() > 0).any()):
-        raise JobError(
-            f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster "
-            "turn suits this resin."
-        )
-    final = plan_for(setup, patterns.fractions(setup.dtype, setup.device))
-    return patterns, dataclasses.replace(
-        final,
-        turns=turns,
-        dimming=min(1.0, wanted / turns),
-        exposure_s=turns * turn.seconds_per_turn,
-        shortest_s=final.shortest_s * final.dimming,  # of these levels, dimmed already
-        longest_s=final.longest_s * final.dimming,
-        low_mj_cm3=final.low_mj_cm3 / (final.turns * final.dimming) * turns,
-        high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
-        reachable=plan.reachable,
-    )
-
-
-def plan_for(setup: Setup, fractions: Tensor) -> ExposurePlan:
-    """The exposure that suits levels (0..1 of full irradiance), over all scenarios of the job."""
-    job, turn, resin = setup.job, setup.job.turn, setup.job.resin
-    cases = worst_case(setup, fractions, gain_per_turn(job))
-    per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
-    best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
-    for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
-        plan = plan_exposure(
-            max(most for most, _ in cases),
-            min(least for _, least in cases),
-            resin.liquid_below_mj_cm3,
-            resin.solid_above_mj_cm3,
-            turn.seconds_per_turn,
-            turn.max_exposure_s or LONGEST_S,
-            best_per_turn=best,
-        )
-        resin = resin.at(plan.exposure_s)
-    return plan
-
-
-def gain_per_turn(job: Job) -> float:
-    """Dose in mJ/cm3 that one image at full level leaves in one turn where nothing is lost on the way."""
-    return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)
 
 
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:

@@ -190,7 +190,7 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
         job.vial.radius_mm,
         inserts=[coverage(form, grid, device=device) for form in forms["insert"]],
         keep_liquid=[coverage(form, grid, device=device) for form in forms["keep_liquid"]],
-        tolerance_mm=job.design.tolerance_mm,
+        tolerance_mm=job.tolerance_mm,
     )
     return Part(grid, part, judged)
 

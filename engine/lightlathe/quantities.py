@@ -9,6 +9,7 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import torch
 from torch import Tensor
@@ -55,6 +56,11 @@ class Grid:
         """(x, y) bool: voxel centres at most `radius_mm` from the axis (a hair of rounding allowed)."""
         return self.radius_mm() <= radius_mm * (1 + 1e-12)
 
+    def coarser(self, times: float) -> "Grid":
+        """The same origin in voxels `times` larger, as many as hold the box."""
+        nx, ny, nz = (math.ceil(n / times - 1e-9) for n in self.shape)
+        return Grid((nx, ny, nz), self.voxel_mm * times)
+
     def finer(self, times: int) -> "Grid":
         """The same box and origin in voxels `times` smaller."""
         nx, ny, nz = self.shape
@@ -81,6 +87,12 @@ class Target:
             extra = getattr(self, name)
             if extra is not None:
                 has_axes(name, extra, ("x", "y", "z"), self.solid.shape)
+
+    @cached_property
+    def judged_weight(self) -> Tensor:
+        """0-d float64: sum of the weights of all judged voxels; added up at first use."""
+        judged = self.solid | self.liquid
+        return (judged if self.weight is None else judged * self.weight).sum(dtype=torch.float64)
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         *_proven(q),
         f"              the resin stays liquid below {resin.liquid_below_mj_cm3:.4g} and is solid above "
         f"{resin.solid_above_mj_cm3:.4g} mJ/cm3",
+        *_graded(q),
         f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
         f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
@@ -79,6 +80,15 @@ def _proven(q: dict[str, float]) -> list[str]:
             f"{q['window_no_scenario_plain']:.1%})"
         )
     return lines
+
+
+def _graded(q: dict[str, float]) -> list[str]:
+    if "wanted_dose_rms" not in q:
+        return []
+    return [
+        f"  doses       {q['wanted_dose_rms']:.3f} rms from those wanted, 90 % of the part within "
+        f"{q['wanted_dose_90']:.3f} (in units of the gel dose)"
+    ]
 
 
 def comparison(record: Record, other: Prediction, assumed: str) -> str:

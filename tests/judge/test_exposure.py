@@ -119,3 +119,14 @@ def test_a_series_in_words():
     assert bracket_text((), 20.0).startswith("no bracketing series")
     assert "one vial" in bracket_text((55.0,), 5.0)
     assert bracket_text((40.0, 80.0), 50.0).startswith("2 vials for a threshold known to 50 %: 40.0, 80.0 s")
+
+
+def test_doses_that_are_wanted_as_they_are_set_the_exposure():
+    """1.6 turns of full levels are asked for: two turns at 0.8 of the levels, whatever the threshold would like."""
+    plan = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=1.6)
+    assert (plan.turns, plan.dimming, plan.exposure_s) == (2, pytest.approx(0.8), 10)
+    assert not plan.sure
+    assert not plan.right  # 12.8 mJ/cm3 in the part where 75 are needed
+    within = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=14.5)
+    assert within.sure
+    assert within.right  # 58 outside, 116 inside

@@ -22,6 +22,7 @@ class PartTable:
     role   part: must turn solid; insert: sits in the vial already, is not judged; keep_liquid: must stay liquid
     lay    along or across: turn the longest side along the axis or across it, before rotation_deg
     centre middle of the box on the axis at half height; several meshes are centred as one and keep their places
+    wanted_dose   of this solid in units of the gel dose, for graded parts; takes a loss that aims at doses
     """
 
     mesh: str | None = None
@@ -33,14 +34,17 @@ class PartTable:
     lay: Literal["along", "across"] | None = None
     centre: bool = True
     shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    wanted_dose: float | None = None
 
     def __post_init__(self) -> None:
         if (self.mesh is None) == (self.shape is None):
             raise JobError('expected either mesh = "file" or shape = { kind = ... }, not both and not neither.')
-        positive("part", scale=self.scale)
+        positive("part", scale=self.scale, wanted_dose=self.wanted_dose)
+        if self.wanted_dose is not None and self.role != "part":
+            raise JobError(f'wanted_dose is given for the role "{self.role}"; expected it with role = "part" only.')
         if self.shape is not None:
             for f in fields(self):
-                if f.name not in ("mesh", "shape", "role") and getattr(self, f.name) != f.default:
+                if f.name not in ("mesh", "shape", "role", "wanted_dose") and getattr(self, f.name) != f.default:
                     raise JobError(f"{f.name} goes with a mesh; a shape has its own lengths and its place, at_mm.")
 
 
@@ -136,17 +140,32 @@ class Robust:
 
 
 @dataclass(frozen=True)
+class Rung:
+    """A design on coarser voxels, whose patterns the next finer ones start from."""
+
+    coarser: float
+    iterations: int
+
+    def __post_init__(self) -> None:
+        positive("design.ladder", iterations=self.iterations)
+        if not self.coarser > 1:
+            raise JobError(f"coarser is {self.coarser}; expected how many times larger the voxels are, above 1.")
+
+
+@dataclass(frozen=True)
 class Design:
     """How patterns are found.
 
     weight        coverage: a voxel counts by how clearly it is in or out; even: all count alike
+    part_weight   how much a voxel of the part counts against one outside it
     penalties     what else a design should keep small, beside the loss
     stop          when to stop before the iterations are spent
     robust        scenarios that the print must survive
+    ladder        designs on coarser voxels first, coarsest first; see Rung
     bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
 
     level_limit   no pixel brighter than this many times the even level that would just cure the part
-    tolerance_mm  band along the surface that is left out of design and judging
+    tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
                   rounded so; double: float64 throughout (CPU, or the reference kernel)
     """
@@ -155,26 +174,32 @@ class Design:
     solver: Any = "bounded_lbfgs"
     start: Any = "filtered"
     weight: Literal["coverage", "even"] = "even"
+    part_weight: float = 1.0
     penalties: tuple[Any, ...] = ()
     stop: Any = None
     robust: Any = None
+    ladder: tuple[Any, ...] = ()
     iterations: int = 60
     bound_iterations: int = 50
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
+    tolerance_voxels: float = 0.0
     seed: int = 0
     kernel: str = "auto"
     device: str = "auto"
     precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
-        positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        positive("design", iterations=self.iterations, level_limit=self.level_limit, part_weight=self.part_weight)
         if self.bound_iterations < 0:
             raise JobError(f"bound_iterations is {self.bound_iterations}; expected 0 or more.")
         if not 0 <= self.seed < 2**63:
             raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
-        if self.tolerance_mm < 0:
-            raise JobError(f"tolerance_mm is {self.tolerance_mm}; expected 0 or more.")
+        for name in ("tolerance_mm", "tolerance_voxels"):
+            if getattr(self, name) < 0:
+                raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
+        if self.tolerance_mm and self.tolerance_voxels:
+            raise JobError("tolerance_mm and tolerance_voxels are both given; expected one of them.")
 
 
 @dataclass(frozen=True)
@@ -199,6 +224,11 @@ class Job:
     grid: GridTable
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
+
+    @property
+    def tolerance_mm(self) -> float:
+        """Width of the band along the surface that is not judged."""
+        return self.design.tolerance_mm or self.design.tolerance_voxels * self.grid.voxel_mm
 
     def path(self, name: str) -> Path:
         """A path of the job file, which is relative to the job file's own folder."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
-from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Turn, Vial
+from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.losses import LOSSES, PENALTIES, is_own, own_loss
 from lightlathe.losses.own import OwnLoss
@@ -115,7 +115,8 @@ def _design(design: Design, where: Where) -> Design:
     penalties = [choose_member(PENALTIES, value, where.inner("penalties")) for value in design.penalties]
     stop = None if design.stop is None else build(StopRule, design.stop, where.inner("stop"))
     robust = None if design.robust is None else build(Robust, design.robust, where.inner("robust"))
-    return dataclasses.replace(design, penalties=tuple(penalties), stop=stop, robust=robust)
+    ladder = tuple(build(Rung, value, where.inner("ladder")) for value in design.ladder)
+    return dataclasses.replace(design, penalties=tuple(penalties), stop=stop, robust=robust, ladder=ladder)
 
 
 def resolved(job: Job) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
 from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure
 from lightlathe.judge.extent import extent_of
-from lightlathe.judge.quality import best_thresholds, light_use, quality
+from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import Reason, Verdict
 from lightlathe.judge.warnings import warnings
@@ -25,6 +25,7 @@ __all__ = [
     "bracket_text",
     "check",
     "extent_of",
+    "graded",
     "light_use",
     "next_exposure",
     "plan_exposure",

@@ -77,6 +77,7 @@ def plan_exposure(
     max_exposure_s: float | None = None,
     *,
     best_per_turn: tuple[float, float] | None = None,
+    full_turns: float | None = None,
 ) -> ExposurePlan:
     """Turns and dimming that put the patterns' dose window over the resin's.
 
@@ -85,8 +86,10 @@ def plan_exposure(
     turn_s, max_exposure_s               seconds of one turn; longest exposure allowed
     best_per_turn    thresholds that print best (`best_thresholds` of one turn's dose), for where the window is negative
                      and no exposure is right everywhere
+    full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
 
-    The rule, with x = turns * dimming and m = sqrt(max_out * min_in), the geometric middle of the dose window:
+    The rule, unless full_turns says x, with x = turns * dimming and
+    m = sqrt(max_out * min_in), the geometric middle of the dose window:
     1. where x * max_out <= liquid_below and x * min_in >= solid_above can both hold, x is in the geometric middle of
        the x for which they do;
     2. else, where the window is positive, x * m is the gel dose (not for a resin with liquid_below = 0, which turns
@@ -126,6 +129,11 @@ def plan_exposure(
                 "  Does the light reach it? Check the beam's width, the part's place and the resin's absorption."
             )
         x, low, high = gel / middle, math.nan, math.nan
+    if full_turns is not None:
+        x = full_turns
+        if not sure_low <= x <= sure_high:
+            sure = False
+            low, high = (gel / min_in_per_turn, gel_high) if right else (math.nan, math.nan)
     turns = max(1, math.ceil(x - 1e-9))
     allowed = math.inf if max_exposure_s is None else math.floor(max_exposure_s / turn_s + 1e-9)
     if allowed < 1:

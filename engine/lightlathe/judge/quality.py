@@ -8,7 +8,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
 from lightlathe.judge.order import edge, histogram, received_by, slabs
-from lightlathe.quantities import LIQUID, SOLID, Part
+from lightlathe.quantities import LIQUID, SOLID, Part, Target
 
 NAN = float("nan")
 
@@ -134,6 +134,21 @@ def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:
         "absorbed_light_fraction": _share(absorbed, incident_mj),
         "wasted_light_fraction": 1 - used,
     }
+
+
+def graded(dose: Tensor, target: Target) -> dict[str, float]:
+    """How well a graded part gets the doses it wants: (x, y, z) dose in units of the gel dose, target with doses.
+
+    wanted_dose_rms    root mean square of dose less wanted, over the part's voxels, in units of the gel dose
+    wanted_dose_90     90 % of the part's voxels lie no further from theirs
+    """
+    assert target.dose is not None
+    solid = target.solid.cpu()
+    away = (dose.cpu() - target.dose.cpu())[solid].abs().double()
+    if not away.numel():
+        return {"wanted_dose_rms": NAN, "wanted_dose_90": NAN}
+    most = float(away.kthvalue(max(1, math.ceil(0.9 * away.numel()))).values)
+    return {"wanted_dose_rms": float(away.square().mean().sqrt()), "wanted_dose_90": most}
 
 
 def _share(count: float, total: float) -> float:

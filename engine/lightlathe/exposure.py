@@ -1,0 +1,96 @@
+"""From the light that a design found to levels, whole turns and seconds."""
+
+import dataclasses
+import math
+
+from torch import Tensor
+
+from lightlathe.dose import gain_mj_cm3
+from lightlathe.errors import JobError
+from lightlathe.formulate import worst_case
+from lightlathe.job import Job
+from lightlathe.judge import ExposurePlan, best_thresholds, plan_exposure
+from lightlathe.prepare import Setup
+from lightlathe.projector import Codebook, quantise
+from lightlathe.quantities import Patterns
+
+LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+
+
+def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
+    """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
+
+    gel_gain   of the operator with which `found` gives doses in units of the gel dose, where these are wanted as they
+               are (graded parts) rather than a threshold passed
+    The plan is made for the rounded levels: rounding moves the window, so the dimming is set once more after it.
+    """
+    light, turn = setup.job.light, setup.job.turn
+    peak = float(found.max())
+    if not (math.isfinite(peak) and peak > 0):
+        raise JobError("the design found no light at all; try another loss or start in [design].")
+    fractions, book = (found / peak).clamp_(0, 1), Codebook.of(light.bits, light.response)
+
+    def shown(dimming: float) -> Patterns:
+        levels = quantise(fractions * dimming, book).cpu()
+        return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
+                        turn.dwell_s, turns)  # fmt: skip
+
+    def planned(dimming: float = 1.0) -> ExposurePlan:
+        full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
+        levels = fractions if dimming == 1.0 else shown(dimming).fractions(setup.dtype, setup.device)
+        return plan_for(setup, levels, None if full is None else full / dimming)
+
+    plan = planned()
+    turns, dimming = plan.turns, plan.dimming
+    rounded = planned(dimming)
+    wanted = dimming * rounded.turns * rounded.dimming
+    if plan.reachable and wanted > turns:
+        turns += 1
+    patterns = shown(min(1.0, wanted / turns))
+    if not bool((patterns.levels.int() > 0).any()):
+        raise JobError(
+            f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
+            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster "
+            "turn suits this resin."
+        )
+    final = planned(min(1.0, wanted / turns))
+    return patterns, dataclasses.replace(
+        final,
+        turns=turns,
+        dimming=min(1.0, wanted / turns),
+        exposure_s=turns * turn.seconds_per_turn,
+        shortest_s=final.shortest_s * final.dimming,  # of these levels, dimmed already
+        longest_s=final.longest_s * final.dimming,
+        low_mj_cm3=final.low_mj_cm3 / (final.turns * final.dimming) * turns,
+        high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
+        reachable=plan.reachable,
+    )
+
+
+def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -> ExposurePlan:
+    """The exposure that suits levels (0..1 of full irradiance), over all scenarios of the job.
+
+    full_turns   of these levels, where the job wants doses as they are
+    """
+    job, turn, resin = setup.job, setup.job.turn, setup.job.resin
+    cases = worst_case(setup, fractions, gain_per_turn(job))
+    per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
+    best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
+    for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
+        plan = plan_exposure(
+            max(most for most, _ in cases),
+            min(least for _, least in cases),
+            resin.liquid_below_mj_cm3,
+            resin.solid_above_mj_cm3,
+            turn.seconds_per_turn,
+            turn.max_exposure_s or LONGEST_S,
+            best_per_turn=best,
+            full_turns=full_turns,
+        )
+        resin = resin.at(plan.exposure_s)
+    return plan
+
+
+def gain_per_turn(job: Job) -> float:
+    """Dose in mJ/cm3 that one image at full level leaves in one turn where nothing is lost on the way."""
+    return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)
