@@ -42,8 +42,15 @@ def test_a_study_from_start_to_pictures_and_shown_again(folder, capsys, monkeypa
     assert main(["compare", "losses.toml", "--plots", "plots"]) == 0
     said = capsys.readouterr().out
     assert "4 designs to make, 0 made already; all in losses.study.h5" in said
-    for words in ("disc: squared_error, repeat 1: true IoU", "disc, ranked by iou_fine", "to bound", "light mJ",
-                  "design.loss alone moves iou_fine by", "chance", "picture: plots/losses-disc.svg"):  # fmt: skip
+    for words in (
+        "disc: squared_error, repeat 1: true IoU",
+        "disc, ranked by iou_fine",
+        "to bound",
+        "light mJ",
+        "another design.loss, all else the same, moves iou_fine by",
+        "chance",
+        "picture: plots/losses-disc.svg",
+    ):
         assert words in said, words
     assert names(folder) == ["disc.toml", "losses.study.h5", "losses.toml", "plots"]
     assert names(folder / "plots") == ["losses-disc.png", "losses-disc.svg"]

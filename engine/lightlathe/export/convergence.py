@@ -1,5 +1,6 @@
 """How the runs of a study went: wrong voxels and process window, by iteration and by seconds."""
 
+import math
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -64,11 +65,10 @@ def draw_convergence(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    names = list(dict.fromkeys(name_of(r.variant) for r in runs))
     firsts = list(dict.fromkeys(_first(r.variant) for r in runs))
     rests = list(dict.fromkeys(_rest(r.variant) for r in runs))
     colours = colormaps["tab10"] if len(firsts) <= 10 else colormaps["turbo"].resampled(len(firsts))
-    figure = Figure(figsize=(12, 8 + 0.22 * -(-len(names) // 3)), layout="constrained")
+    figure = Figure(figsize=(12, 8 + 0.22 * -(-len(firsts) * len(rests) // 3)), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(2, 2, sharex="col", sharey="row")
     for run in sorted(runs, key=lambda r: -r.repeat):
@@ -81,29 +81,32 @@ def draw_convergence(
         for column, at in enumerate((np.asarray(run.log["iteration"]) + 1, np.asarray(run.log["seconds"]))):
             for row, values in enumerate(so_far(run.log)):
                 axes[row, column].plot(at, values, **look)
-    for name in names:  # in the order of the study, each once, at full strength
-        run = next(r for r in runs if name_of(r.variant) == name)
+    one_each = {name_of(r.variant): r for r in runs}
+    for name, run in sorted(one_each.items(), key=lambda item: rests.index(_rest(item[1].variant))):
         dash = DASHES[rests.index(_rest(run.variant)) % len(DASHES)]
         axes[0, 0].plot([], [], color=colours(firsts.index(_first(run.variant))), linestyle=dash, label=name)
-    bounds = {r.figures.get("window_proven_at_most_with_limit") for r in runs}
-    bound = bounds.pop() if len(bounds) == 1 else None
+    bounds = {r.figures.get("window_proven_at_most_with_limit", math.nan) for r in runs}
+    bound = bounds.pop() if len(bounds) == 1 else math.nan
+    windows = np.concatenate([so_far(r.log)[1] for r in runs] + [[bound]])
+    least, most = (float(f(windows, where=np.isfinite(windows), initial=0.0)) for f in (np.min, np.max))
     for column, below in enumerate(("iterations (one product with the operator, one with its transpose)", "seconds")):
         top, bottom = axes[:, column]
         top.set_yscale("symlog", linthresh=FLOOR)
         top.set_ylim(bottom=0)
         bottom.set_xlabel(below)
-        if bound is not None:
+        if math.isfinite(bound):
             bottom.axhline(bound, color="0.4", linewidth=1)
             said, place = "no patterns reach more (proven)", bottom.get_yaxis_transform()
             bottom.text(0.99, bound, said, transform=place, ha="right", va="bottom", color="0.3", size="small")
-        bottom.set_ylim(bottom=max(LEAST_WINDOW, bottom.get_ylim()[0]))
+        bottom.set_ylim(max(LEAST_WINDOW, least - 0.05), max(LEAST_WINDOW, most) + 0.05)
         for panel in (top, bottom):
             panel.grid(alpha=0.3)
             panel.set_xlim(left=0)
     axes[0, 0].set_ylabel("wrong voxels / %")
     axes[1, 0].set_ylabel("relative process window")
     figure.suptitle(title)
-    figure.legend(loc="outside lower center", ncols=min(3, len(names)), fontsize="small")
+    columns = len(rests) if len(rests) in (2, 3, 4) else 3  # a column for each dash, where there are a few
+    figure.legend(loc="outside lower center", ncols=columns, fontsize="small")
     try:
         with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
             figure.savefig(path, dpi=110)

@@ -1,6 +1,7 @@
 """Which variant of a study is best, by how much, and whether the difference is more than chance."""
 
 import dataclasses
+import itertools
 import json
 import math
 from collections.abc import Mapping
@@ -101,9 +102,9 @@ def _level(first: float, second: float, *spreads: float) -> bool:
 
 @dataclass(frozen=True)
 class Effect:
-    """How far one varied key moves the mean of the ranking figure on one job, all other keys held.
+    """How far another value of one varied key moves the mean of the ranking figure on one job, all other keys the same.
 
-    typical, most   median and largest, over the values of the other keys, of best less worst value
+    typical, most   median and largest difference, over all pairs of values and all settings of the other keys
     """
 
     job: str
@@ -113,7 +114,7 @@ class Effect:
 
 
 def effects(lines: list[Line], rank_by: str) -> list[Effect]:
-    """For each job and each key that is varied; variants without a value are left out."""
+    """For each job and each key of two values or more; variants without the figure are left out."""
     found = []
     sound = [line for line in lines if not math.isnan(line.figures.get(rank_by, math.nan))]
     for job in dict.fromkeys(line.job for line in sound):
@@ -123,7 +124,7 @@ def effects(lines: list[Line], rank_by: str) -> list[Effect]:
             for line in here:
                 others = json.dumps({k: v for k, v in line.variant.items() if k != key}, default=str)
                 groups.setdefault(others, []).append(line.figures[rank_by])
-            ranges = [max(values) - min(values) for values in groups.values() if len(values) > 1]
-            if ranges:
-                found.append(Effect(job, key, float(np.median(ranges)), max(ranges)))
+            apart = [abs(a - b) for values in groups.values() for a, b in itertools.combinations(values, 2)]
+            if apart:
+                found.append(Effect(job, key, float(np.median(apart)), max(apart)))
     return found

@@ -60,8 +60,8 @@ def _block(lines: list[Line], rank_by: str) -> str:
         text.append("  " + "  ".join(cells).rstrip())
     text += [f"  {line.name} failed: {line.failed}" for line in lines if line.failed is not None]
     for effect in effects(lines, rank_by):
-        moved = f"{_shown(effect.typical, form)}, at most {_shown(effect.most, form)}"
-        text.append(f"  {effect.key} alone moves {rank_by} by {moved}")
+        moved = f"{_shown(effect.typical, form)} (median), {_shown(effect.most, form)} (most)"
+        text.append(f"  another {effect.key}, all else the same, moves {rank_by} by {moved}")
     return "\n".join([*text, *_noise(lines, rank_by, form)])
 
 
@@ -72,9 +72,9 @@ def _noise(lines: list[Line], rank_by: str, form: str) -> list[str]:
     runs = "/".join(str(n) for n in sorted({line.runs for line in lines}))
     typical = _shown(spreads[len(spreads) // 2], form)
     return [
-        f"  chance, the start disturbed at random, moves it by {typical}, at most {_shown(spreads[-1], form)}: the "
-        f"spread of {runs} runs each,",
-        "  which are the means above; = where the spread hides the order",
+        f"  chance, a start disturbed at random, moves it by {typical} (median), {_shown(spreads[-1], form)} (most): "
+        f"the spread over {runs} runs,",
+        "  whose means are above; = where the spread hides the order",
     ]
 
 
