@@ -97,10 +97,10 @@ class DoseOperator:
 
     def _forward(self, patterns: Tensor) -> Tensor:
         views = self.resampling.forward(patterns).contiguous()
-        return self.resampling.in_slices(self._module.deposit(views, self.views).mul_(self.gain))
+        return self.resampling.in_slices(self._module.deposit(views, self.views, self.gain))
 
     def _transpose(self, dose: Tensor) -> Tensor:
-        views = self._module.collect(self.resampling.in_planes(dose).contiguous(), self.views).mul_(self.gain)
+        views = self._module.collect(self.resampling.in_planes(dose).contiguous(), self.views, self.gain)
         return self.resampling.transpose(views)
 
 

@@ -1,12 +1,13 @@
 """Asks for a gap: the part above one dose, everything else below a lower one."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.losses.voxels import check, mean_over_judged
+from lightlathe.one_pass import AtOnce
 from lightlathe.quantities import Target
 
 
@@ -37,18 +38,14 @@ class GapHinge:
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         check(dose, target)
-        if dose.is_cuda and dose.dtype == torch.float32 and target.weight is None:
-            from lightlathe.losses.gap_hinge_triton import gap_hinge  # the same in one pass, slope included
-
-            return gap_hinge(
-                dose,
-                target.solid,
-                target.liquid,
-                part_at_least=self.part_at_least,
-                outside_at_most=self.outside_at_most,
-                exponent=self.exponent,
-            )
         short = torch.relu(self.part_at_least - dose) * target.solid
         over = torch.relu(dose - self.outside_at_most) * target.liquid
         amiss = short + over  # a voxel is in one class only
         return mean_over_judged(amiss.square() if self.exponent == 2 else amiss.pow(self.exponent), target)
+
+    def at_once(self, dose: Tensor, target: Target) -> AtOnce:
+        """The same with slope and tally, where `one_pass.serve` allows."""
+        from lightlathe.losses.gap_hinge_triton import gap_hinge
+
+        check(dose, target)
+        return gap_hinge(dose, target, **asdict(self))

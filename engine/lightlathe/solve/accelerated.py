@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.solve.passes import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
-from lightlathe.solve.step_rules import dot
 
 
 @dataclass(frozen=True)
@@ -38,16 +38,17 @@ class AcceleratedGradient:
         return {**state, "trial": state["patterns"], "before": state["patterns"], "momentum": state["momentum"] * 0 + 1}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
-        x, y, g = state["patterns"], at.patterns, at.gradient
-        change, turn = y - state["before"], g - state["gradient"]
-        seen = dot(turn, turn) / dot(change, turn)
+        passes, y, g = passes_for("accelerated", at.patterns), at.patterns, at.gradient
+        turns, curved, steep, size = passes.turned(y, state["before"], g, state["gradient"])
+        seen = turns / curved
         seen = torch.where((seen > 0) & seen.isfinite(), seen, 0.0)
-        opening = 10 * dot(g.abs(), torch.ones_like(g)) / dot(y.abs(), torch.ones_like(y))
-        bend = torch.where(state["bend"].isnan(), opening, torch.maximum(self.forget * state["bend"], seen))
-        new = (y - g / bend.to(g.dtype)).clamp_(0, problem.limit)
-        uphill = dot(g, new - x) > 0
-        old_momentum = torch.where(uphill, 1.0, state["momentum"])
-        momentum = (1 + torch.sqrt(1 + 4 * old_momentum.square())) / 2
-        carry = ((old_momentum - 1) / momentum).to(x.dtype)
-        trial = (new + carry * (new - x)).clamp_(0, problem.limit)
+        bend = torch.where(state["bend"].isnan(), 10 * steep / size, torch.maximum(self.forget * state["bend"], seen))
+        momentum = state["momentum"]
+        carry = (momentum - 1) / _next(momentum)
+        new, trial, uphill = passes.carried(y, g, state["patterns"], bend, carry, limit=problem.limit)
+        momentum = _next(torch.where(uphill, 1.0, momentum))
         return {"trial": trial, "patterns": new, "before": y, "gradient": g, "bend": bend, "momentum": momentum}
+
+
+def _next(momentum: Tensor) -> Tensor:
+    return (1 + torch.sqrt(1 + 4 * momentum.square())) / 2

@@ -6,6 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.solve.passes import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 
@@ -45,10 +46,9 @@ class Adam:
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         steps = state["steps"] + 1
-        mean = state["mean"] * self.mean + at.gradient * (1 - self.mean)
-        square = state["square"] * self.square + at.gradient.square() * (1 - self.square)
-        mean_share, square_share = 1 - self.mean**steps, 1 - self.square**steps
-        scale = torch.sqrt(square / square_share.to(square.dtype)) + torch.finfo(square.dtype).tiny ** 0.5
-        step = mean / scale * (self.rate / mean_share).to(mean.dtype)
-        trial = (at.patterns - step).clamp_(0, problem.limit)
+        scales = torch.stack([1 / (1 - self.square**steps), self.rate / (1 - self.mean**steps)])
+        trial, mean, square = passes_for("adam", at.patterns).step(
+            at.patterns, at.gradient, state["mean"], state["square"], scales,
+            keeps=(self.mean, self.square), limit=problem.limit,
+        )  # fmt: skip
         return {"trial": trial, "patterns": at.patterns, "mean": mean, "square": square, "steps": steps}

@@ -13,6 +13,7 @@ from torch import Tensor
 from lightlathe.errors import SolveError
 from lightlathe.solve.figures import NAMES, Figures
 from lightlathe.solve.memory import memory_bytes
+from lightlathe.solve.passes import keep_if
 from lightlathe.solve.problem import Evaluated, Problem
 
 log = logging.getLogger(__name__)
@@ -101,6 +102,7 @@ def solve(
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """
     run = dict(state) if state is not None else _begin(problem, solver, start)
+    run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
     rows: dict[str, list[float]] = {}
     began = time.perf_counter() - run["seconds"]
     why = "all iterations done"
@@ -111,7 +113,7 @@ def solve(
             run["solver"] = solver.restage(run["solver"])
         own = getattr(solver, "loss_for", None)
         at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
-        figures = Figures.of(at.dose, problem.target)
+        figures = Figures.of(at.dose, problem.target, at.tally)
         _remember(run, at, figures, number)
         run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
@@ -156,7 +158,7 @@ def _remember(run: State, at: Evaluated, figures: Figures, number: int) -> None:
     wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
     better = (wrong < run["best_wrong"]) | ((wrong == run["best_wrong"]) & (window > run["best_window"]))
     better = better & sound
-    run["best"] = torch.where(better, at.patterns, run["best"])
+    run["best"] = keep_if(better, at.patterns, run["best"])
     run["last"] = at.patterns
     run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])
     run["best_window"] = torch.where(better, window.nan_to_num(-math.inf), run["best_window"])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.one_pass import serve
 from lightlathe.quantities import Target
 
 NAMES = ("iou", "under_cure_fraction", "over_cure_fraction", "window_relative")
@@ -22,12 +23,15 @@ class Figures:
     wrong: Tensor
 
     @staticmethod
-    def of(dose: Tensor, target: Target) -> "Figures":
+    def of(dose: Tensor, target: Target, tally: tuple[Tensor, ...] | None = None) -> "Figures":
+        """Of a dose; `tally` where the loss has counted already (one_pass.AtOnce)."""
         solid, liquid = target.solid, target.liquid
-        if dose.is_cuda and dose.dtype == torch.float32:
-            from lightlathe.solve.figures_triton import tally  # the same in one pass
+        if tally is not None:
+            correct, over, part, rest, least, most = tally
+        elif serve(dose):
+            from lightlathe.solve.figures_triton import tally as count
 
-            correct, over, part, rest, least, most = tally(dose, solid, liquid)
+            correct, over, part, rest, least, most = count(dose, solid, liquid)
         else:
             cured = dose >= 1
             correct = (cured & solid).sum()

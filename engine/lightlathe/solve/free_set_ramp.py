@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.solve.passes import keep_if, passes_for
 from lightlathe.solve.problem import Evaluated, Problem
-from lightlathe.solve.ramp import ramp
-from lightlathe.solve.step_rules import dot, free
 
 
 @dataclass(frozen=True)
@@ -35,20 +34,20 @@ class FreeSetRamp:
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         x, g, value, step = (state[k] for k in ("patterns", "gradient", "value", "step"))
+        passes, tried = passes_for("free_set", x), at.patterns
+        promised, curved, moved, bent = passes.compared(tried, at.gradient, x, g)
         first = value.isnan()
-        change, bend = at.patterns - x, at.gradient - g
-        accepted = first | (at.value <= value + 1e-4 * dot(g, change))
-        spectral = dot(change, bend) / dot(bend, ramp(bend))
-        x = torch.where(accepted, at.patterns, x)
-        g = torch.where(accepted, at.gradient, g)
-        movable = free(x, g, problem.limit)
-        d = ramp(g * movable) * movable
-        opening = self.first_change * x.abs().sum() / d.abs().sum().clamp(min=1e-30)
-        farther = torch.where(dot(change, change) > 0, 2 * step, step)  # at a loss of 0 nothing moves any more
+        accepted = first | (at.value <= value + 1e-4 * promised)
+        farther = torch.where(moved > 0, 2 * step, step)  # at a loss of 0 nothing moves any more
+        spectral = curved / bent
         longer = torch.where((spectral > 0) & spectral.isfinite(), spectral, farther)
-        step = torch.where(first, opening.to(torch.float64), torch.where(accepted, longer, step / 2))
+        step = torch.where(accepted, longer, step / 2)
+        g = keep_if(~accepted, g, at.gradient)
+        trial, x, step = passes.stepped(
+            accepted, tried, x, g, step, first, change=self.first_change, limit=problem.limit
+        )
         return {
-            "trial": (x - step.to(x.dtype) * d).clamp_(0, problem.limit),
+            "trial": trial,
             "patterns": x,
             "gradient": g,
             "value": torch.where(accepted, at.value.to(torch.float64), value),

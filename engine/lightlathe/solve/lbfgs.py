@@ -5,11 +5,9 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.solve.lbfgs_passes import Products
+from lightlathe.solve.passes import keep_if, passes_for
 from lightlathe.solve.problem import Evaluated, Problem
-from lightlathe.solve.step_rules import dot, free
-
-CHUNK = {"cpu": 2**18}  # numbers of a temporary copy while inner products are taken: what a cache holds
-LARGE_CHUNK = 2**24  # on cards
 
 
 @dataclass(frozen=True)
@@ -48,102 +46,78 @@ class BoundedLBFGS:
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         x, g, d, value, step = (state[k] for k in ("patterns", "gradient", "direction", "value", "step"))
+        passes, tried, age = passes_for("lbfgs", x), at.patterns, state["age"]
         first = value.isnan()
-        change, bend = at.patterns - x, at.gradient - g
-        promised, gained = dot(g, change), at.value - value
+        promised, curved, moved, bent, tried_size, size = passes.compared(tried, at.gradient, x, g)
+        gained = at.value - value
         accepted = first | (gained <= 1e-4 * promised)
-        changes, bends, age = self._learn(state, change, bend, ~first)
-
-        x = torch.where(accepted, at.patterns, x)
-        g = torch.where(accepted, at.gradient, g)
-        value = torch.where(accepted, at.value.to(torch.float64), value)
-        movable = free(x, g, problem.limit)
-        downhill = g * movable
-        fresh = _inverse_times(downhill, movable, changes, bends, age, opening=self.first_change * x.abs().sum())
-        fresh = fresh.mul_(movable).neg_()
-        fresh = torch.where(dot(fresh, downhill) < 0, fresh, -downhill)
-        d = torch.where(accepted, fresh, d)
         shorter = step * (-0.5 * promised / (gained - promised)).clamp(0.1, 0.5).nan_to_num(0.5)
         step = torch.where(accepted, 1.0, shorter)
+
+        # the pair is kept if the loss curves upward along it; a rejected trial teaches as well
+        keep = ~first & (curved > 1e-10 * torch.sqrt(moved * bent))
+        slot = age.argmin().reshape(1)
+        products = passes.learnt(
+            accepted, keep, slot, tried, at.gradient, x, g, state["changes"], state["bends"], limit=problem.limit
+        )
+        number = torch.where(keep, age.amax() + 1, age.index_select(0, slot)[0])
+        age = age.index_copy(0, slot, number.reshape(1))
+        opening = self.first_change * torch.where(accepted, tried_size, size)
+        factors = _inverse_times(products, age, opening=opening)
+        g = keep_if(~accepted, g, at.gradient)
+        direction, trial, x = passes.combined(
+            accepted, tried, x, g, d, state["changes"], state["bends"], *factors, step, limit=problem.limit
+        )
         return {
-            "trial": (x + d * step.to(x.dtype)).clamp_(0, problem.limit),
+            "trial": trial,
             "patterns": x,
             "gradient": g,
-            "direction": d,
-            "changes": changes,
-            "bends": bends,
+            "direction": direction,
+            "changes": state["changes"],
+            "bends": state["bends"],
             "age": age,
-            "value": value,
+            "value": torch.where(accepted, at.value.to(torch.float64), value),
             "step": step,
         }
 
-    def _learn(self, state: dict[str, Tensor], change: Tensor, bend: Tensor, known: Tensor) -> tuple[Tensor, ...]:
-        """Put the pair in the oldest slot if the loss curves upward along it; in place, for want of memory.
 
-        A rejected trial teaches as well. Doing it twice from one state gives the same: an interrupt does no harm.
-        """
-        age = state["age"]
-        slot = age.argmin().reshape(1)
-        upward = dot(change, bend) > 1e-10 * torch.sqrt(dot(change, change) * dot(bend, bend))
-        keep = known & upward
-        for name, vector in (("changes", change), ("bends", bend)):
-            row = torch.where(keep, vector.flatten(), state[name].index_select(0, slot)[0])
-            state[name].index_copy_(0, slot, row[None])
-        number = torch.where(keep, age.amax() + 1, age.index_select(0, slot)[0])
-        return state["changes"], state["bends"], age.index_copy(0, slot, number.reshape(1))
-
-
-def _inverse_times(
-    downhill: Tensor, movable: Tensor, changes: Tensor, bends: Tensor, age: Tensor, *, opening: Tensor
-) -> Tensor:
-    """H times the free gradient: the two-loop recursion as two triangular solves on the inner products of the pairs.
+def _inverse_times(products: Products, age: Tensor, *, opening: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Factors of q, of the rows of S and of those of Y in H q, the two-loop recursion as two triangular solves.
 
     With S, Y the free parts of the pairs, oldest first: alpha solves triu(S'Y) alpha = S'q, beta solves
     tril(Y'S) beta = c Y'(q - Y alpha) + tril(Y'S, -1) alpha, and H q = c (q - Y alpha) + S (alpha - beta).
-    Without pairs, the direction is the gradient, scaled so that its sum of moduli is `opening`.
+    Without pairs H q is the gradient, scaled so that its sum of moduli is `opening`; where rounding has turned H q
+    uphill it is the gradient as it is.
     """
     order = age.argsort()
-    changes_changes, changes_bends, bends_bends, changes_load, bends_load = (
-        table[order] if table.ndim == 1 else table[order][:, order]
-        for table in _products(changes, bends, downhill, movable)
-    )
-    curvature = changes_bends.diagonal()
-    size = torch.sqrt(changes_changes.diagonal() * bends_bends.diagonal())
-    valid = (age[order] > 0) & (curvature > 1e-10 * size)
+    own, change_load, bend_load = (table[order] for table in (products.change_change, *products[3:5]))
+    change_bend, bend_bend = (table[order][:, order] for table in products[1:3])
+    curvature = change_bend.diagonal()
+    valid = (age[order] > 0) & (curvature > 1e-10 * torch.sqrt(own * bend_bend.diagonal()))
     both = valid[:, None] & valid[None, :]
-    sy = torch.where(both, changes_bends, torch.eye(len(age), device=age.device, dtype=torch.float64))
-    alpha = _triangular(sy, torch.where(valid, changes_load, 0.0), upper=True)
+    sy = torch.where(both, change_bend, torch.eye(len(age), device=age.device, dtype=torch.float64))
+    alpha = _triangular(sy, torch.where(valid, change_load, 0.0), upper=True)
 
     newest = torch.where(valid, torch.arange(len(age), device=age.device), -1).amax()
     at = newest.clamp(min=0).reshape(1)
-    learnt = (curvature.index_select(0, at) / bends_bends.diagonal().index_select(0, at))[0]
-    naive = opening.to(torch.float64) / downhill.abs().sum().to(torch.float64).clamp(min=1e-300)
+    learnt = (curvature.index_select(0, at) / bend_bend.diagonal().index_select(0, at))[0]
+    naive = opening / products.size.clamp(min=1e-300)
     scale = torch.where(newest >= 0, learnt, naive)
 
     lower = sy.T.tril(-1)
-    right = scale * (bends_load - bends_bends @ alpha) + lower @ alpha
+    right = scale * (bend_load - bend_bend @ alpha) + lower @ alpha
     beta = _triangular(sy.T, torch.where(valid, right, 0.0), upper=False)
 
+    on_changes, on_bends = alpha - beta, -scale * alpha
+    steepness = scale * products.load + on_changes @ change_load + on_bends @ bend_load  # <q, H q>
+    downhill = steepness > 0
     back = torch.empty_like(order).scatter_(0, order, torch.arange(len(age), device=age.device))
-    on_changes = (alpha - beta)[back].to(downhill.dtype)
-    on_bends = (-scale * alpha)[back].to(downhill.dtype)
-    flat = downhill.flatten() * scale.to(downhill.dtype)
-    return flat.add_(on_changes @ changes).add_(on_bends @ bends).reshape(downhill.shape)
+    return (
+        torch.where(downhill, scale, 1.0),
+        torch.where(downhill, on_changes[back], 0.0),
+        torch.where(downhill, on_bends[back], 0.0),
+    )
 
 
 def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
     return torch.linalg.solve_triangular(matrix.triu() if upper else matrix.tril(), right[:, None], upper=upper)[:, 0]
-
-
-def _products(changes: Tensor, bends: Tensor, downhill: Tensor, movable: Tensor) -> list[Tensor]:
-    """S'S, S'Y, Y'Y, S'q, Y'q over the free levels, in float64; a piece at a time, to hold no second copy."""
-    m, n = changes.shape
-    width = max(1, CHUNK.get(changes.device.type, LARGE_CHUNK) // m)
-    total: list[Tensor] = []
-    for start in range(0, n, width):
-        piece = slice(start, start + width)
-        mask, q = movable.flatten()[piece], downhill.flatten()[piece]
-        s, y = changes[:, piece] * mask, bends[:, piece] * mask
-        new = [s @ s.T, s @ y.T, y @ y.T, s @ q, y @ q]
-        total = [t.to(torch.float64) + (total[i] if total else 0) for i, t in enumerate(new)]
-    return total

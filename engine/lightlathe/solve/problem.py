@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
+from lightlathe.one_pass import serve
 from lightlathe.quantities import Target
 
 
@@ -43,29 +44,44 @@ class Problem:
 
     def evaluate(self, patterns: Tensor, loss: Callable[[Tensor, Target], Tensor]) -> "Evaluated":
         """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose."""
-        dose = self.operator(patterns).detach().requires_grad_()
-        value = loss(dose, self.target)
-        if not value.requires_grad:
-            raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
-        (slope,) = torch.autograd.grad(value, dose)
+        dose = self.operator(patterns).detach()
+        at_once = getattr(loss, "at_once", None)
+        if at_once is not None and serve(dose):
+            value, slope, tally = at_once(dose, self.target)
+        else:
+            (value, slope), tally = _by_autograd(loss, dose, self.target), None
         gradient = self.operator.transpose(slope)
-        value = value.detach()
         if self.penalties:
             leaf = patterns.detach().requires_grad_()
             extra = torch.stack([penalty(leaf) for penalty in self.penalties]).sum()
             value = value + extra.detach()
             gradient = gradient + torch.autograd.grad(extra, leaf)[0]
-        return Evaluated(patterns, dose.detach(), value, gradient)
+        return Evaluated(patterns, dose, value, gradient, tally)
 
 
 @dataclass(frozen=True)
 class Evaluated:
-    """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value."""
+    """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value.
+
+    gradient   made for this point alone: the solver it is told to may keep it and write over it
+    tally      what the figures count, where the loss has counted it in passing (one_pass.AtOnce)
+    """
 
     patterns: Tensor
     dose: Tensor
     value: Tensor
     gradient: Tensor
+    tally: tuple[Tensor, ...] | None = None
+
+
+def _by_autograd(loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target) -> tuple[Tensor, Tensor]:
+    """Value and slope of any loss that torch can differentiate."""
+    leaf = dose.detach().requires_grad_()
+    value = loss(leaf, target)
+    if not value.requires_grad:
+        raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
+    (slope,) = torch.autograd.grad(value, leaf)
+    return value.detach(), slope
 
 
 def normalised(operator: Any, target: Target) -> Any:

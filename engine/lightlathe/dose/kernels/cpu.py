@@ -25,27 +25,27 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None
 
 
-def deposit(views_array: Tensor, views) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice). Memory: about 1 MB a thread beside its input and output."""
+def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: about 1 MB a thread beside its input and output."""
     from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 
     light = _numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
-    fixed = (*_directions(views), *_columns(views), _optics(views))
+    fixed = (*_directions(views), *_columns(views), _optics(views, gain))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
     return torch.from_numpy(dose)
 
 
-def collect(volume: Tensor, views) -> Tensor:
-    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice). Memory: about 1 MB a thread."""
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: about 1 MB a thread."""
     from lightlathe.dose.kernels.cpu_loops import ANGLES_AT_ONCE, collect_angles
 
     dose = _numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
     tiles = _tiles(views)
     cos, sin = _directions(views)
-    fixed = (*_columns(views), _optics(views))
+    fixed = (*_columns(views), _optics(views, gain))
 
     def work(first: int, last: int) -> None:
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
@@ -77,5 +77,5 @@ def _columns(views) -> tuple[np.ndarray, np.ndarray]:
     return views.x_mm().numpy(), views.y_mm().numpy()
 
 
-def _optics(views) -> tuple[float, float, float]:
-    return float(views.bin_mm), float(views.radius_mm), float(views.absorption_per_mm)
+def _optics(views, gain: float) -> tuple[float, float, float, float]:
+    return float(views.bin_mm), float(views.radius_mm), float(views.absorption_per_mm), float(gain)

@@ -85,13 +85,13 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
 
     Returns the first bin that the tile reads and how many.
     """
-    bin_mm, radius_mm, absorption_per_mm = optics
+    bin_mm, radius_mm, absorption_per_mm, gain = optics
     for p in range(count):
         s = x[p] * cos + y[p] * sin
         place = min(max(s / bin_mm + (0.5 * (bins - 1) + 1.0), 0.0), bins + 1.0)
         below = min(np.floor(place), float(bins))
         depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + (y[p] * cos - x[p] * sin)
-        light = exp_of_negative(-absorption_per_mm * max(depth, 0.0))
+        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0))
         light = light if (place > 0.0) & (place < bins + 1.0) else 0.0
         low[p] = np.int64(below)
         near[p] = light * (1.0 - (place - below))

@@ -118,7 +118,7 @@ extern "C" __global__ void light_to_halves(const float* x, const float* low, con
 
 extern "C" __global__ void __launch_bounds__(GROUPS * 128 + 128, 1)
 deposit(const __grid_constant__ Map light, const float* table, const float* low, const float* high, float* dose,
-        int nx, int ny, int nz, int bins, int directions, float radius, float decay, int limit) {
+        int nx, int ny, int nz, int bins, int directions, float radius, float decay, int limit, float gain) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[STAGES], empty[STAGES];
     float4* info = (float4*)(shared + STAGES * STAGE_BYTES);  // c, s, first bin from the centre, offsets of the groups
@@ -224,7 +224,8 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
 #pragma unroll
         for (int k = 0; k < 16; ++k) {
             const int z = blockIdx.y * 128 + k * 8 + 2 * t;
-            const float one = keep ? d[4 * k + 2 * n] * back : 0.0f, two = keep ? d[4 * k + 2 * n + 1] * back : 0.0f;
+            const float one = keep ? d[4 * k + 2 * n] * back * gain : 0.0f,
+                        two = keep ? d[4 * k + 2 * n + 1] * back * gain : 0.0f;
             if (nz % 2 == 0 && z < nz) *(float2*)(row + z) = make_float2(one, two);
             else {
                 if (z < nz) row[z] = one;
@@ -313,7 +314,7 @@ __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int 
 extern "C" __global__ void __launch_bounds__(384, 1)
 collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, const float* table, const int* member,
         const int* main_axis, const float* low, const float* high, float* out, int nx, int ny, int nz, int bins,
-        int strips, int x0, int x1, int y0, int y1, float radius, float decay, int limit) {
+        int strips, int x0, int x1, int y0, int y1, float radius, float decay, int limit, float gain) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[PAIRS], empty[PAIRS];
     __shared__ int counted[12];
@@ -415,7 +416,7 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
         // nobody else adds to this row in this launch: the order of sums is that of the blocks, whatever the timing
 #pragma unroll
         for (int k = 0; k < 32; ++k) {
-            const float one = d[4 * k + 2 * n] * back, two = d[4 * k + 2 * n + 1] * back;
+            const float one = d[4 * k + 2 * n] * back * gain, two = d[4 * k + 2 * n + 1] * back * gain;
             if (nz % 2 == 0) {
                 if (8 * k < left) add(row + 8 * k, one, two);
             } else {

@@ -48,8 +48,8 @@ def _program(device: torch.device) -> Program:
     return Program(Path(__file__).with_suffix(".cu").read_text(), "sm_90a")
 
 
-def deposit(views_array: Tensor, views) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice)."""
+def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), times gain."""
     device, nz = views_array.device, views_array.shape[2]
     dose = torch.empty(views.dose_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
@@ -68,12 +68,12 @@ def deposit(views_array: Tensor, views) -> Tensor:
         grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), math.ceil(nz / 128))
         program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * DIRECTIONS_AT_MOST,
                        boxes, table, low, high, dose, views.nx, views.ny, nz, views.bins, len(table),
-                       radius, decay, limit)  # fmt: skip
+                       radius, decay, limit, float(gain))  # fmt: skip
     return dose
 
 
-def collect(volume: Tensor, views) -> Tensor:
-    """The transpose: views (angle, bin, slice) of a volume (x, y, slice)."""
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain."""
     device, nz = volume.device, volume.shape[2]
     out = torch.zeros(views.view_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
@@ -96,5 +96,5 @@ def collect(volume: Tensor, views) -> Tensor:
                 program.launch("collect", (len(fans.main) * strips, math.ceil(nz / 256)), (384,),
                                PAIRS * PAIR_BYTES + 8 * RUNS, along_x, along_y, fans.table, fans.member, fans.main,
                                low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1,
-                               radius, decay, limit)  # fmt: skip
+                               radius, decay, limit, float(gain))  # fmt: skip
     return out

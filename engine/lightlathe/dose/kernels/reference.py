@@ -46,19 +46,19 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
         )
 
 
-def deposit(views_array: Tensor, views) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice). Memory: a few times one dose volume."""
+def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: a few times one dose volume."""
     device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
     dark = torch.zeros(1, slices, device=device, dtype=dtype)
     dose = torch.zeros(views.nx * views.ny, slices, device=device, dtype=dtype)
     for view, (low, near, far) in zip(views_array, _weights(views, device, dtype), strict=True):
         padded = torch.cat([dark, view, dark])
         dose += near * padded[low] + far * padded[low + 1]
-    return dose.reshape(views.nx, views.ny, slices)
+    return dose.mul_(gain).reshape(views.nx, views.ny, slices)
 
 
-def collect(volume: Tensor, views) -> Tensor:
-    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice).
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain.
 
     index_add_ adds in no fixed order on CUDA: there the last digits may differ from run to run.
     """
@@ -70,4 +70,4 @@ def collect(volume: Tensor, views) -> Tensor:
         padded.index_add_(0, low, near * flat)
         padded.index_add_(0, low + 1, far * flat)
         view.copy_(padded[1:-1])
-    return out
+    return out.mul_(gain)

@@ -71,8 +71,8 @@ class _Halves:
         return self.hi, self.lo, self.low, self.high
 
 
-def deposit(views_array: Tensor, views) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice)."""
+def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), times gain."""
     from lightlathe.dose.kernels.triton_kernels import deposit_kernel
 
     nz = views_array.shape[2]
@@ -86,14 +86,14 @@ def deposit(views_array: Tensor, views) -> Tensor:
     grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), math.ceil(nz / block))
     deposit_kernel[grid](
         *light.operands, table, member, dose,
-        views.nx, views.ny, nz, light.padded, views.bins, len(table), *vial(views),
+        views.nx, views.ny, nz, light.padded, views.bins, len(table), *vial(views), float(gain),
         SPLIT=split, TILE=8, BINS=BINS, BLOCK=block, num_warps=4, num_stages=5,
     )  # fmt: skip
     return dose
 
 
-def collect(volume: Tensor, views) -> Tensor:
-    """The transpose: views (angle, bin, slice) of a volume (x, y, slice)."""
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain."""
     from lightlathe.dose.kernels.triton_kernels import collect_kernel
 
     nz = volume.shape[2]
@@ -116,7 +116,7 @@ def collect(volume: Tensor, views) -> Tensor:
             strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
             collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
                 *voxels.operands, fans.table, fans.member, fans.main, out,
-                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *circle,
+                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *circle, float(gain),
                 SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
                 LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
                 num_warps=4, num_stages=2 if split else 3,

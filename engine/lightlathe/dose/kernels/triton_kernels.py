@@ -73,7 +73,7 @@ def _depth(place, rest, radius, radius_rest):
 @triton.jit
 def deposit_kernel(
     hi, lo, low, high, table, member, dose,
-    nx, ny, nz, padded, bins, directions, radius, radius_rest, decay, limit,
+    nx, ny, nz, padded, bins, directions, radius, radius_rest, decay, limit, gain,
     SPLIT: tl.constexpr, TILE: tl.constexpr, BINS: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """One tile of TILE x TILE voxel columns, BLOCK slices, all directions one after another.
@@ -128,7 +128,7 @@ def deposit_kernel(
     p = tl.arange(0, TILE * TILE)
     i, j = i0 + p // TILE, j0 + p % TILE
     x2, y2 = 2 * i - nx + 1, 2 * j - ny + 1
-    acc = tl.where((x2 * x2 + y2 * y2 <= limit)[:, None], acc * back, 0.0)
+    acc = tl.where((x2 * x2 + y2 * y2 <= limit)[:, None], acc * back * gain, 0.0)
     out = (i.to(tl.int64) * ny + j)[:, None] * nz + z[None, :]
     tl.store(dose + out, acc, mask=((i < nx) & (j < ny))[:, None] & (z < nz)[None, :])
 
@@ -170,7 +170,7 @@ def _hull(table, strip, u, v, middle, span, DIRECTIONS: tl.constexpr, SIDE: tl.c
 @triton.jit
 def collect_kernel(
     hi, lo, low, high, table, member, main, out,
-    nx, ny, nz, padded, bins, strips, x0, x1, y0, y1, radius, radius_rest, decay, limit,
+    nx, ny, nz, padded, bins, strips, x0, x1, y0, y1, radius, radius_rest, decay, limit, gain,
     SPLIT: tl.constexpr, DIRECTIONS: tl.constexpr, RUN: tl.constexpr, INNER: tl.constexpr,
     LINES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
@@ -257,7 +257,7 @@ def collect_kernel(
     at = tl.where(opposite == 1, bins - 1 - at, at)
     where = (view * bins + at).to(tl.int64)[:, None] * nz + z[None, :]
     mask = wanted[:, None] & (z < tl.where(total > 0, nz, 0))[None, :]
-    tl.store(out + where, tl.load(out + where, mask=mask, other=0.0) + acc * back, mask=mask)
+    tl.store(out + where, tl.load(out + where, mask=mask, other=0.0) + acc * back * gain, mask=mask)
 
 
 @triton.jit
