@@ -150,13 +150,13 @@ def _bound_in(figures: dict[str, float]) -> dict[str, float]:
 
 def _figures(record: Record) -> dict[str, float]:
     """The figures of the print, and of the way there."""
-    wrong = np.add(record.log["under_cure_fraction"], record.log["over_cure_fraction"])
+    right = np.asarray(record.log["best_wrong"]) == 0
     patterns = record.patterns
     mj = float(patterns.fractions().sum(dtype=torch.float64)) * (patterns.pixel_mm / 10) ** 2
     return {
         **record.quality,
         "seconds": record.log["seconds"][-1],
         "iterations": record.log["iteration"][-1] + 1,
-        "iterations_to_none_wrong": float(1 + np.argmax(wrong == 0)) if (wrong == 0).any() else math.nan,
+        "iterations_to_none_wrong": float(1 + np.argmax(right)) if right.any() else math.nan,
         "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
     }

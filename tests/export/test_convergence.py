@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from lightlathe.errors import ResultError
-from lightlathe.export.convergence import draw_convergence, draw_study, so_far
+from lightlathe.export.convergence import draw_convergence, draw_study
 from lightlathe.result.ranking import label
 from lightlathe.result.study import Run, Study
 
@@ -18,13 +18,12 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def a_run(variant, repeat=0, job="disc", bound=0.4, steps=8, amiss=0.3):
-    share = [amiss / (1 + n) ** 2 if n < steps - 2 else 0.0 for n in range(steps)]
+    wrong = [1000 * amiss / (1 + n) ** 2 if n < steps - 2 else 0.0 for n in range(steps)]
     log = {
         "iteration": [float(n) for n in range(steps)],
         "seconds": [0.1 * (n + 1) for n in range(steps)],
-        "under_cure_fraction": share,
-        "over_cure_fraction": [0.0] * steps,
-        "window_relative": [amiss - 0.8 + 0.1 * n + 0.01 * repeat for n in range(steps)],
+        "best_wrong": wrong,
+        "best_window": [amiss - 0.8 + 0.1 * n + 0.01 * repeat for n in range(steps)],
     }
     return Run(job, variant, repeat, {}, {"window_proven_at_most_with_limit": bound}, log)
 
@@ -34,15 +33,6 @@ VARIANTS = [{"design.loss": loss, "design.solver": solver} for loss in ("one", "
 
 def texts(path):
     return [t.strip() for t in ElementTree.parse(path).getroot().itertext() if t.strip()]
-
-
-def test_best_so_far_by_hand():
-    """Fewest wrong first, then the widest window: step 3 has more wrong, so its wider window does not count."""
-    log = {"under_cure_fraction": [0.2, 0.0, 0.1, 0.0, 0.0], "over_cure_fraction": [0.0, 0.02, 0.0, 0.02, 0.0],
-           "window_relative": [math.nan, -0.2, 0.9, -0.1, -0.3]}  # fmt: skip
-    wrong, window = so_far(log)
-    assert wrong == pytest.approx([10, 1, 1, 1, 0])  # percent, mean of the two shares
-    assert window.tolist() == [-math.inf, -0.2, -0.2, -0.1, -0.3]
 
 
 def test_a_picture_of_each_job_as_png_and_svg(tmp_path):
@@ -65,7 +55,7 @@ def test_a_picture_of_each_job_as_png_and_svg(tmp_path):
         assert near.sum() > 1000  # curves across four panels, not specks
     assert (pixels == 255).all(1).mean() > 0.5
     said = texts(paths[1])
-    for words in ("disc", "wrong voxels / %", "relative process window", "seconds", "no patterns reach more (proven)",
+    for words in ("disc", "wrong voxels", "relative process window", "seconds", "no patterns reach more (proven)",
                   "one, slow", "one, quick", "two, slow", "two, quick"):  # fmt: skip
         assert words in said, words
     assert sum("iterations" in words for words in said) == 1

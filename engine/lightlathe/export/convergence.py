@@ -10,7 +10,6 @@ import numpy as np
 
 from lightlathe.errors import ResultError
 
-FLOOR = 1e-2  # percent: where the logarithmic axis of wrong voxels turns linear, so that none wrong can be shown
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
 LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
 
@@ -79,7 +78,7 @@ def draw_convergence(
             "linewidth": 1.4 if run.repeat == 0 else 0.8,
         }
         for column, at in enumerate((np.asarray(run.log["iteration"]) + 1, np.asarray(run.log["seconds"]))):
-            for row, values in enumerate(so_far(run.log)):
+            for row, values in enumerate(_best(run)):
                 axes[row, column].plot(at, values, **look)
     one_each = {name_of(r.variant): r for r in runs}
     for name, run in sorted(one_each.items(), key=lambda item: rests.index(_rest(item[1].variant))):
@@ -87,11 +86,11 @@ def draw_convergence(
         axes[0, 0].plot([], [], color=colours(firsts.index(_first(run.variant))), linestyle=dash, label=name)
     bounds = {r.figures.get("window_proven_at_most_with_limit", math.nan) for r in runs}
     bound = bounds.pop() if len(bounds) == 1 else math.nan
-    windows = np.concatenate([so_far(r.log)[1] for r in runs] + [[bound]])
+    windows = np.concatenate([_best(r)[1] for r in runs] + [[bound]])
     least, most = (float(f(windows, where=np.isfinite(windows), initial=0.0)) for f in (np.min, np.max))
     for column, below in enumerate(("iterations (one product with the operator, one with its transpose)", "seconds")):
         top, bottom = axes[:, column]
-        top.set_yscale("symlog", linthresh=FLOOR)
+        top.set_yscale("symlog", linthresh=1)  # none wrong can be shown
         top.set_ylim(bottom=0)
         bottom.set_xlabel(below)
         if math.isfinite(bound):
@@ -102,7 +101,7 @@ def draw_convergence(
         for panel in (top, bottom):
             panel.grid(alpha=0.3)
             panel.set_xlim(left=0)
-    axes[0, 0].set_ylabel("wrong voxels / %")
+    axes[0, 0].set_ylabel("wrong voxels")
     axes[1, 0].set_ylabel("relative process window")
     figure.suptitle(title)
     columns = len(rests) if len(rests) in (2, 3, 4) else 3  # a column for each dash, where there are a few
@@ -115,17 +114,9 @@ def draw_convergence(
     return path
 
 
-def so_far(log: dict[str, list[float]]) -> tuple[np.ndarray, np.ndarray]:
-    """Of the design that a stop at each logged iteration would have kept: wrong voxels (mean of the two shares, in
-    percent) and window. Kept are the fewest wrong voxels, then the widest window."""
-    wrong = 50 * np.add(log["under_cure_fraction"], log["over_cure_fraction"])
-    window = np.nan_to_num(np.asarray(log["window_relative"], float), nan=-np.inf)
-    kept, best = [], 0
-    for number in range(len(wrong)):
-        if (wrong[number], -window[number]) < (wrong[best], -window[best]):
-            best = number
-        kept.append(best)
-    return wrong[kept], window[kept]
+def _best(run: Any) -> tuple[np.ndarray, np.ndarray]:
+    """Wrong voxels and window of the best design up to each logged iteration; -inf where no window was known yet."""
+    return np.asarray(run.log["best_wrong"], float), np.nan_to_num(run.log["best_window"], nan=-np.inf)
 
 
 def _first(variant: Mapping[str, Any]) -> str:
