@@ -129,6 +129,7 @@ class TestEveryLoss:
         lambda: SoftOverlap(-1),
         lambda: SoftWindow(100, 10),
         lambda: SoftWindow(last_share=0),
+        lambda: SoftWindow(slice_sharpness=-1),
         lambda: WorstShare(0),
     ],
 )
@@ -150,12 +151,16 @@ def test_soft_window_sharpens_from_stage_to_stage_and_ends_at_its_sharpest():
     assert found == pytest.approx([10, 10, 31.6228, 100, 316.228, 316.228, 1000, 1000], rel=1e-5)
 
 
-def test_soft_window_treats_slices_one_by_one():
+def test_soft_window_weighs_slices_by_how_bad_they_are():
+    """Two slices by hand: their mean for q = 0, log(mean of exp(q S)) / q else, which lies between mean and worst."""
     two = torch.cat([DOSE, DOSE - 0.1], dim=2)
     target = Target(SOLID.expand(5, 1, 2), LIQUID.expand(5, 1, 2))
-    loss = SoftWindow(10, 10, 1)
-    mean = (loss(DOSE, TARGET) + loss(DOSE - 0.1, TARGET)) / 2
-    torch.testing.assert_close(loss(two, target), mean)
+    first, second = (float(SoftWindow(10, 10, 1)(dose, TARGET)) for dose in (DOSE, DOSE - 0.1))
+    values = [float(SoftWindow(10, 10, 1, slice_sharpness=q)(two, target)) for q in (0, 5, 10, 1e9)]
+    assert values[0] == pytest.approx((first + second) / 2)
+    assert values[1] == pytest.approx(math.log((math.exp(5 * first) + math.exp(5 * second)) / 2) / 5)
+    assert values[2] == values[3]  # never sharper than the voxels
+    assert values[0] < values[1] < values[2] < max(first, second)
 
 
 def test_worst_share_of_one_voxel_is_the_maximum():
