@@ -133,7 +133,7 @@ def test_the_file_holds_what_was_made_and_h5py_alone_reads_it(folder):
 
 
 def test_light_and_iterations_by_hand():
-    """A fifth of 20 mW/cm2 on 40 x 20 pixels of 0.25 mm, 0.5 cm2, through 3 turns of 10 s: 60 mJ. Right in the third."""
+    """A fifth of 20 mW/cm2 on 40 x 20 pixels of 0.25 mm, 0.5 cm2, through 3 turns of 10 s: 60 mJ."""
     levels, angles = torch.full((60, 40, 20), 51, dtype=torch.uint8), torch.linspace(0, 6, 60, dtype=torch.float64)
     record = SimpleNamespace(
         log={"best_wrong": [9.0, 1.0, 0.0, 0.0], "seconds": [1.0, 2.0, 3.0, 4.5], "iteration": [0.0, 1.0, 2.0, 3.0]},
