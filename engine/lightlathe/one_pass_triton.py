@@ -46,12 +46,11 @@ def picked(new, old, at, held, take):
 
 
 @triton.jit
-def store_tally(d, part, rest, sums, extremes, blocks):
-    """Of doses d, for the figures of a design: rows 0 to 3 of `sums`, rows 0 and 1 of `extremes`.
+def store_tally(d, part, rest, sums, extremes, at, blocks):
+    """Of doses d, for the figures of a design: column `at` of `sums` (rows 0 to 3) and of `extremes` (rows 0 and 1).
 
     part, rest   1 where a voxel must turn solid, where it must stay liquid, else 0. Counts of a block are exact.
     """
-    at = tl.program_id(0)
     cured = tl.where(d >= 1.0, 1.0, 0.0)
     tl.store(sums + at, tl.sum(cured * part, 0))
     tl.store(sums + blocks + at, tl.sum(cured * rest, 0))
@@ -79,7 +78,7 @@ def _keep(better, new, kept, n, BLOCK: tl.constexpr):
 
 
 def keep_if(better: Tensor, new: Tensor, kept: Tensor) -> Tensor:
-    """Overwrites `kept` by `new` where the 0-d bool `better` is true, and returns it; else nothing is read or written."""
+    """Overwrites `kept` by `new` where the 0-d bool `better` is true, and returns it; else touches neither."""
     n, kept = kept.numel(), kept.contiguous()
     _keep[(triton.cdiv(n, BLOCK),)](better.view(torch.uint8), new.contiguous(), kept, n, BLOCK=BLOCK)  # pyright: ignore
     return kept

@@ -14,11 +14,11 @@ from flat_problems import make
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.one_pass_triton import keep_if
 from lightlathe.quantities import Target
-from lightlathe.solve import SOLVERS, Filtered, Problem, solve
-from lightlathe.solve import (
-    accelerated_passes, accelerated_triton, adam_passes, adam_triton, free_set_passes, free_set_triton, lbfgs_passes,
-    lbfgs_triton,
-)  # fmt: skip
+from lightlathe.solve import SOLVERS, Filtered, Problem, adam_passes, adam_triton, lbfgs_passes, lbfgs_triton, solve
+from lightlathe.solve import accelerated_passes as acc_passes
+from lightlathe.solve import accelerated_triton as acc_triton
+from lightlathe.solve import free_set_passes as set_passes
+from lightlathe.solve import free_set_triton as set_triton
 from lightlathe.solve.ramp import ramp, taps
 
 DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
@@ -67,13 +67,13 @@ def test_adam(shape):
 def test_accelerated(shape):
     y, before, x = (numbers(shape, seed, positive=True) for seed in (1, 2, 3))
     g, g_before = numbers(shape, 4), numbers(shape, 5)
-    pairs, _, _ = both(accelerated_triton, accelerated_passes, "turned", y, before, g, g_before)
+    pairs, _, _ = both(acc_triton, acc_passes, "turned", y, before, g, g_before)
     scale = float((y - before).double().norm() * (g - g_before).double().norm()) + 1e-30
     for got, wanted in pairs:
         assert abs(float(got - wanted)) < 1e-6 * max(scale, abs(float(wanted)))
     bend, carry = torch.tensor(2.5, dtype=torch.float64), torch.tensor(0.6, dtype=torch.float64)
     for x_now in (x, (y - g / 2.5).clamp(0, LIMIT) + g.abs() * g.sign()):  # a change downhill in part, and uphill
-        pairs, _, _ = both(accelerated_triton, accelerated_passes, "carried", y, g, x_now, bend, carry, limit=LIMIT)
+        pairs, _, _ = both(acc_triton, acc_passes, "carried", y, g, x_now, bend, carry, limit=LIMIT)
         for got, wanted in pairs:
             assert gap(got, wanted) < 1e-6
 
@@ -82,7 +82,7 @@ def test_accelerated_does_not_carry_on_uphill():
     y, g = numbers((2, 9, 4), 1, positive=True).to(DEVICE), numbers((2, 9, 4), 2).to(DEVICE)
     bend, carry = torch.tensor(1.0, device=DEVICE), torch.tensor(0.9, device=DEVICE)
     for x, uphill in ((y - 5 * g, True), (y + 5 * g, False)):
-        new, trial, said = accelerated_triton.carried(y, g, x, bend, carry, limit=LIMIT)
+        new, trial, said = acc_triton.carried(y, g, x, bend, carry, limit=LIMIT)
         # x lies five gradients down or up from y, and new one down: the way from x to new points up or down
         assert bool(said) is uphill or float((g * (new - x)).sum()) == 0
         assert torch.equal(trial, new) is uphill
@@ -90,7 +90,7 @@ def test_accelerated_does_not_carry_on_uphill():
 
 @pytest.mark.parametrize("columns", [1, 2, 33, 512, 2048])
 def test_the_ramp_of_rounded_taps_is_symmetric_and_positive_definite(columns):
-    even_odd, odd_even = free_set_triton.halves(columns, DEVICE).double().cpu()
+    even_odd, odd_even = set_triton.halves(columns, DEVICE).double().cpu()
     matrix = torch.eye(columns, dtype=torch.float64) / 4
     matrix[::2, 1::2] = even_odd[: (columns + 1) // 2, : columns // 2]
     matrix[1::2, ::2] = odd_even[: columns // 2, : (columns + 1) // 2]
@@ -108,7 +108,7 @@ def test_the_ramp_of_rounded_taps_is_symmetric_and_positive_definite(columns):
 def test_free_set_compares(shape):
     tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
     tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)
-    pairs, _, _ = both(free_set_triton, free_set_passes, "compared", tried, tried_gradient, x, gradient)
+    pairs, _, _ = both(set_triton, set_passes, "compared", tried, tried_gradient, x, gradient)
     size = float((tried_gradient - gradient).norm() * (tried - x).norm())
     for got, wanted in pairs[:3]:
         assert abs(float(got - wanted)) <= 2e-6 * max(size, abs(float(wanted)))  # float32 sums
@@ -122,7 +122,7 @@ def test_free_set_steps(shape, accepted, first):
     tried, x, gradient = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True), numbers(shape, 4)
     step = torch.tensor(0.7, dtype=torch.float64)
     pairs, here, _ = both(
-        free_set_triton, free_set_passes, "stepped", accepted, tried, x, gradient, step, first, change=0.9, limit=LIMIT
+        set_triton, set_passes, "stepped", accepted, tried, x, gradient, step, first, change=0.9, limit=LIMIT
     )
     (trial, trial_wanted), (taken, taken_wanted), (length, length_wanted) = pairs
     assert torch.equal(taken, taken_wanted)
@@ -131,7 +131,7 @@ def test_free_set_steps(shape, accepted, first):
     step_size = (trial_wanted - taken_wanted).norm()
     assert float((trial - trial_wanted).norm()) <= 2.0**-10 * float(step_size) + 1e-7 * float(taken.norm())
     if shape[1] < 200:
-        again = free_set_triton.stepped(*here, change=0.9, limit=LIMIT)
+        again = set_triton.stepped(*here, change=0.9, limit=LIMIT)
         assert torch.equal(again[0].double().cpu(), trial)
 
 
@@ -180,7 +180,9 @@ def test_tally_in_one_pass():
 
 
 @pytest.mark.parametrize("weighted", [False, True])
-@pytest.mark.parametrize("loss", [GapHinge(), GapHinge(exponent=1.0), GapHinge(exponent=3.5)])
+@pytest.mark.parametrize(
+    "loss", [GapHinge(), GapHinge(exponent=1.0), GapHinge(exponent=3.5), SoftWindow(), SoftWindow(9, 9, 1)]
+)
 def test_losses_at_once(loss, weighted):
     """Value and slope against autograd in float64, the tally against counts by hand."""
     generator = torch.Generator().manual_seed(2)
@@ -245,7 +247,7 @@ def test_the_rounded_step_is_that_of_the_exact_ramp_nearly():
     """The filter inside the step, seen alone: a step of 1 from levels that are all free."""
     x, gradient = numbers((2, 40, 6), 1).abs() + 5, numbers((2, 40, 6), 2)
     one = torch.tensor(1.0, dtype=torch.float64, device=DEVICE)
-    trial, _, _ = free_set_triton.stepped(
+    trial, _, _ = set_triton.stepped(
         YES.to(DEVICE), x.to(DEVICE), x.to(DEVICE), gradient.to(DEVICE), one, NO.to(DEVICE), change=1.0, limit=math.inf
     )
     wanted = ramp(gradient.double())

@@ -38,7 +38,7 @@ def _judge(
         steep = tl.where(amiss == 0.0, 0.0, exponent * _power(amiss, exponent - 1.0))
     tl.store(slope + at, steep * (rest - part) * share, mask=held)
     tl.store(sums + 4 * blocks + tl.program_id(0), tl.sum(power * share, 0))
-    store_tally(d, part, rest, sums, extremes, blocks)
+    store_tally(d, part, rest, sums, extremes, tl.program_id(0), blocks)
 
 
 def gap_hinge(dose: Tensor, target: Target, *, part_at_least: float, outside_at_most: float, exponent: float) -> AtOnce:

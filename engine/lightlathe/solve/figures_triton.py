@@ -15,7 +15,7 @@ def _tally(dose, solid, liquid, sums, extremes, n, blocks, BLOCK: tl.constexpr):
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.float32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.float32)
-    store_tally(d, part, rest, sums, extremes, blocks)
+    store_tally(d, part, rest, sums, extremes, tl.program_id(0), blocks)
 
 
 def tally(dose: Tensor, solid: Tensor, liquid: Tensor) -> tuple[Tensor, ...]:

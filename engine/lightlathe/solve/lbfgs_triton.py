@@ -50,8 +50,9 @@ def _learnt(
     new_row = only(row == newest, learn)[:, None]
     with_bends, among_bends = tl.zeros((SIDE, SIDE), tl.float32), tl.zeros((SIDE, SIDE), tl.float32)
     own, size = tl.zeros((SIDE,), tl.float32), 0.0
-    for tile in range(TILES):
-        at = (tl.program_id(0).to(tl.int64) * TILES + tile) * WIDTH + tl.arange(0, WIDTH)
+    first = tl.program_id(0).to(tl.int64) * TILES * WIDTH
+    for tile in range(tl.minimum(TILES, tl.cdiv(n - first, WIDTH))):
+        at = first + tile * WIDTH + tl.arange(0, WIDTH)
         held = at < n
         to, old = tl.load(tried + at, mask=held, other=0.0), tl.load(x + at, mask=held, other=0.0)
         to_g, old_g = tl.load(tried_gradient + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)

@@ -26,7 +26,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 
 def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: about 1 MB a thread beside its input and output."""
+    """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
     from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 
     light = _numpy(views_array)
@@ -38,7 +38,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
 
 
 def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
-    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: about 1 MB a thread."""
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
     from lightlathe.dose.kernels.cpu_loops import ANGLES_AT_ONCE, collect_angles
 
     dose = _numpy(volume)

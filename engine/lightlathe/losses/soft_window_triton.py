@@ -1,0 +1,85 @@
+"""The softened window in two passes over the dose: one for its value and the counts of the figures, one for its slope.
+
+Plain torch takes twenty.
+"""
+
+import torch
+import triton
+import triton.language as tl
+from torch import Tensor
+
+from lightlathe.one_pass import AtOnce
+from lightlathe.one_pass_triton import partial_sums, store_tally, tally_of
+from lightlathe.quantities import Target
+
+TILE = 2048  # voxels of a program: some columns, some slices
+
+
+@triton.jit
+def _voxels(
+    dose, solid, liquid, weight, columns, nz, k, WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr
+):
+    """A tile of columns and slices: where it lies, which slices, what exists, dose, classes and the exponents."""
+    row = tl.program_id(0) * ROWS + tl.arange(0, ROWS)
+    z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
+    held = (row < columns)[:, None] & (z < nz)[None, :]
+    at = row.to(tl.int64)[:, None] * nz + z[None, :]
+    d = tl.load(dose + at, mask=held, other=0.0)
+    part = tl.load(solid + at, mask=held, other=0).to(tl.float32)
+    rest = tl.load(liquid + at, mask=held, other=0).to(tl.float32)
+    exponent = (d - 1.0) * (rest - part) * k
+    if WEIGHTED:
+        exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
+    exponent = tl.where(part + rest > 0.0, exponent, float("-inf"))
+    return at, z, held, d, part, rest, exponent
+
+
+@triton.jit
+def _value(
+    dose, solid, liquid, weight, highest, totals, sums, extremes, columns, nz, k, programs,
+    WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
+):  # fmt: skip
+    """Of each slice of the tile the highest exponent and the sum of exp(exponent - highest)."""
+    _, z, _, d, part, rest, exponent = _voxels(dose, solid, liquid, weight, columns, nz, k, WEIGHTED, ROWS, DEEP)
+    top = tl.max(exponent, 0)
+    safe = tl.where(top == float("-inf"), 0.0, top)
+    total = tl.sum(tl.exp(exponent - safe[None, :]), 0)
+    out = tl.program_id(0).to(tl.int64) * nz + z
+    tl.store(highest + out, top, mask=z < nz)
+    tl.store(totals + out, total, mask=z < nz)
+    program = tl.program_id(0) * tl.num_programs(1) + tl.program_id(1)
+    store_tally(tl.ravel(d), tl.ravel(part), tl.ravel(rest), sums, extremes, program, programs)
+
+
+@triton.jit
+def _slope(
+    dose, solid, liquid, weight, level, slope, columns, nz, k,
+    WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
+):  # fmt: skip
+    at, z, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, columns, nz, k, WEIGHTED, ROWS, DEEP)
+    share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0)[None, :])
+    tl.store(slope + at, share * (rest - part) / nz, mask=held)
+
+
+def soft_window(dose: Tensor, target: Target, *, sharpness: float) -> AtOnce:
+    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope."""
+    k, nz = float(sharpness), dose.shape[2]
+    columns = dose.shape[0] * dose.shape[1]
+    deep = min(64, triton.next_power_of_2(nz))
+    tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}
+    grid = triton.cdiv(columns, tiles["ROWS"]), triton.cdiv(nz, deep)
+    programs = grid[0] * grid[1]
+    sums, extremes = partial_sums(4, programs, dose), partial_sums(2, programs, dose)
+    highest, totals = partial_sums(grid[0], nz, dose), partial_sums(grid[0], nz, dose)
+    slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
+    weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
+    given = (
+        dose.detach().contiguous(), target.solid.contiguous().view(torch.uint8),
+        target.liquid.contiguous().view(torch.uint8), weight,
+    )  # fmt: skip
+    _value[grid](*given, highest, totals, sums, extremes, columns, nz, k, programs, **tiles)  # pyright: ignore
+    top = highest.amax(0).clamp(min=-k)  # exp(-k) is the floor of every slice
+    total = (totals.double() * torch.exp((highest - top).double())).sum(0) + torch.exp(-k - top.double())
+    level = top.double() + total.log()
+    _slope[grid](*given, level.to(torch.float32), slope, columns, nz, k, **tiles)  # pyright: ignore
+    return AtOnce((level.mean() / k).to(dose.dtype), slope, tally_of(sums.sum(1, dtype=torch.float64), extremes))
