@@ -135,14 +135,29 @@ def test_the_file_holds_what_was_made_and_h5py_alone_reads_it(folder):
 def test_light_and_iterations_by_hand():
     """A fifth of 20 mW/cm2 on 40 x 20 pixels of 0.25 mm, 0.5 cm2, through 3 turns of 10 s: 60 mJ."""
     levels, angles = torch.full((60, 40, 20), 51, dtype=torch.uint8), torch.linspace(0, 6, 60, dtype=torch.float64)
-    record = SimpleNamespace(
-        log={"best_wrong": [9.0, 1.0, 0.0, 0.0], "seconds": [1.0, 2.0, 3.0, 4.5], "iteration": [0.0, 1.0, 2.0, 3.0]},
-        quality={},
-        patterns=Patterns(levels, angles, 255, 0.25, 20.0, 10 / 60, 3),
-    )
-    figures = _figures(record)
+    log = {"best_wrong": [9.0, 1.0, 0.0, 0.0], "seconds": [1.0, 2.0, 3.0, 4.5], "iteration": [0.0, 1.0, 2.0, 3.0]}
+    record = SimpleNamespace(quality={}, patterns=Patterns(levels, angles, 255, 0.25, 20.0, 10 / 60, 3))
+    figures = _figures(record, log)
     assert figures["light_mj"] == pytest.approx(0.2 * 20 * 0.5 * 30, rel=1e-6)  # levels are float32
     assert (figures["iterations"], figures["iterations_to_none_wrong"], figures["seconds"]) == (4, 3, 4.5)
+
+
+def test_what_goes_before_the_loop_costs_seconds_too(folder, monkeypatch):
+    """A start that takes half a second by the clock: every logged second comes after it."""
+    from lightlathe import compare, pipeline
+
+    now = [0.0]
+    monkeypatch.setattr(compare.time, "perf_counter", lambda: now[0])
+    real = pipeline.solve
+
+    def slow(*args, **kwargs):
+        now[0] += 0.5
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(pipeline, "solve", slow)
+    for one in made(folder).runs:
+        assert min(one.log["seconds"]) == pytest.approx(0.5)  # the loop itself takes no time by this clock
+        assert one.figures["seconds"] == pytest.approx(0.5)
 
 
 def test_a_run_killed_outright_leaves_a_whole_file(folder):

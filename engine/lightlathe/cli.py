@@ -195,8 +195,9 @@ def make_study(arguments: argparse.Namespace) -> Any:
             return run(study, todo, path, watch=bar)
     except BaseException:
         if path.exists():
-            again = shlex.join(["lightlathe", "compare", str(arguments.study), "-o", str(path), "--resume"])
-            print(f"\nThe runs that were finished are in {path}. Go on with: {again}", file=sys.stderr)
+            again = ["lightlathe", "compare", str(arguments.study), "-o", str(path), "--resume"]
+            again += [] if arguments.plots is None else ["--plots", str(arguments.plots)]
+            print(f"\nThe runs that were finished are in {path}. Go on with: {shlex.join(again)}", file=sys.stderr)
         raise
 
 

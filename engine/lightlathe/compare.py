@@ -9,6 +9,7 @@ import hashlib
 import json
 import logging
 import math
+import time
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -61,6 +62,20 @@ class Watch(Protocol):
     def done(self, words: str) -> None: ...
 
 
+class Clock:
+    """Tells `watch` of each iteration, and finds the seconds that went before the loop that is logged: the start, a
+    ladder of coarser voxels, the plain design before a robust one."""
+
+    def __init__(self, watch: Watch | None) -> None:
+        self.watch, self.began, self.before_s = watch, time.perf_counter(), math.nan
+
+    def __call__(self, figures: dict[str, float]) -> None:
+        if math.isnan(self.before_s):
+            self.before_s = time.perf_counter() - self.began - figures["seconds"]
+        if self.watch is not None:
+            self.watch(figures)
+
+
 def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = None) -> Study:
     """Make the designs of `todo` and write each into the study file `path`; returns the study with all its runs.
 
@@ -79,15 +94,17 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
         setup = dataclasses.replace(setups[place], job=job)
         facts: dict[str, Any] = {"place": place, **_machine(setup)}
         figures, rows = {}, {}
+        clock = Clock(watch)
         try:
-            record = pipeline.design(job, setup=setup, on_iteration=watch)
+            record = pipeline.design(job, setup=setup, on_iteration=clock)
         except LightlatheError as problem:
             facts["failed"] = f"{type(problem).__name__}: {problem}"
         else:
             if place not in bounds and steps:
                 bounds[place] = _bound(setup, record, steps)
             facts |= record.facts
-            figures, rows = _figures(record) | bounds.get(place, {}), record.log
+            rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
+            figures = _figures(record, rows) | bounds.get(place, {})
             if "window_proven_at_most_with_limit" in figures:
                 figures["window_gap"] = figures["window_proven_at_most_with_limit"] - figures["window_relative"]
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job), figures, rows, facts)
@@ -148,15 +165,15 @@ def _bound_in(figures: dict[str, float]) -> dict[str, float]:
     return {k: v for k, v in figures.items() if k.startswith(("window_proven", "window_binding"))}
 
 
-def _figures(record: Record) -> dict[str, float]:
+def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
     """The figures of the print, and of the way there."""
-    right = np.asarray(record.log["best_wrong"]) == 0
+    right = np.asarray(log["best_wrong"]) == 0
     patterns = record.patterns
     mj = float(patterns.fractions().sum(dtype=torch.float64)) * (patterns.pixel_mm / 10) ** 2
     return {
         **record.quality,
-        "seconds": record.log["seconds"][-1],
-        "iterations": record.log["iteration"][-1] + 1,
+        "seconds": log["seconds"][-1],
+        "iterations": log["iteration"][-1] + 1,
         "iterations_to_none_wrong": float(1 + np.argmax(right)) if right.any() else math.nan,
         "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
     }

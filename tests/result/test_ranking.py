@@ -167,6 +167,8 @@ def test_unknown_figures_are_refused():
         ({"design.loss": "soft_window", "grid.voxel_mm": 0.12}, "soft_window, voxel_mm = 0.12"),
         ({"design.level_limit": 10.0000001}, "level_limit = 10.0000001"),
         ({"part.centre": False}, "centre = False"),
+        ({"design.ladder": [{"coarser": 2, "iterations": 4}]}, "ladder = [(coarser=2, iterations=4)]"),
+        ({"design.ladder": []}, "ladder = []"),
         ({}, ""),
     ],
 )

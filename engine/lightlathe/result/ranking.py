@@ -37,10 +37,11 @@ def label(variant: Mapping[str, Any]) -> str:
         if isinstance(value, Mapping):
             rest = ", ".join(f"{k}={word(v)}" for k, v in value.items() if k != "kind")
             return f"{value.get('kind', '')}({rest})"
-        return str(value)
+        return f"[{', '.join(map(word, value))}]" if isinstance(value, list) else str(value)
 
-    named = (f"{k.rpartition('.')[2]} = {v}" if isinstance(v, int | float) else word(v) for k, v in variant.items())
-    return ", ".join(named)
+    return ", ".join(
+        word(v) if isinstance(v, str | Mapping) else f"{k.rpartition('.')[2]} = {word(v)}" for k, v in variant.items()
+    )
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ COLUMNS = (  # head, figure, format
 LEGEND = """\
 true IoU     overlap with the true shape, judged on finer voxels; IoU and wrong: on the job's own voxels
 window       relative process window of the rounded levels; to bound: what no patterns can pass, less the window
-right after  iterations to the first design without a wrong voxel; seconds: of the iterations alone"""
+right after  iterations to the first design without a wrong voxel; seconds: of the start and the iterations alone"""
 
 
 def table(study: Any, rank_by: str) -> str:
