@@ -1,6 +1,6 @@
 """The dose kernels on one NVIDIA card: speed against the card's ceilings and against torch, errors, a whole iteration.
 
-    python benchmarks/gpu_kernels.py [--quick]
+    python benchmarks/gpu_kernels.py [--quick] [--slab] [--solvers [VOXELS/ANGLES ...]]
 
 GUPS = nx * ny * nz * angles / time / 1e9, every voxel of the square grid counted, whatever a method skips. "in vial":
 the vial's circle fits the grid; "full": it covers the grid. Times are medians of device events and hold everything
@@ -15,12 +15,11 @@ from collections.abc import Callable
 import torch
 import triton
 
-from lightlathe.beams import Telecentric
-from lightlathe.dose import DoseOperator, Views
+from gpu_solvers import report, wavy
+from lightlathe.dose import Views
 from lightlathe.dose.kernels import KERNELS, choose, reference
 from lightlathe.errors import KernelUnavailable
-from lightlathe.losses.gap_hinge_triton import gap_hinge
-from lightlathe.quantities import Grid
+from lightlathe.losses import GapHinge
 
 CARD = torch.device("cuda:0")
 SIZES = ((256, 180), (512, 360), (1024, 720))
@@ -138,31 +137,20 @@ def torch_sparse(voxels: int, angles: int) -> None:
 
 
 def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
-    """Dose, gap hinge and its slope in one pass each, gradient, step clipped to 0..10: a design's least iteration.
+    """Dose, gap hinge with its slope in one pass, gradient, step clipped to 0..10: a design's least iteration.
 
     slices   of a slab, where the whole volume does not fit the card; slabs are designs of their own
     """
     slices = slices or voxels
-    angle = torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
-    chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=slices, pixel_mm=0.1)
-    grid = Grid((voxels, voxels, slices), voxel_mm=0.1)
-    operator = DoseOperator(chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=40 / voxels / 2, device=CARD)
-    x = torch.linspace(-1, 1, voxels, device=CARD)
-    inside = (x[:, None, None] ** 2 + x[None, :, None] ** 2 < 1).expand(operator.dose_shape)
-    wave = torch.sin(9 * x)
-    along = torch.sin(9 * torch.linspace(-1, 1, slices, device=CARD))
-    solid = (wave[:, None, None] + wave[None, :, None] + along[None, None, :] > 0) & inside
-    liquid = inside & ~solid
-    del inside, wave
+    operator, target = wavy(voxels, angles, slices, CARD)
     patterns = torch.ones(operator.pattern_shape, device=CARD)
     torch.cuda.reset_peak_memory_stats()
 
     def dose_of() -> torch.Tensor:
-        return operator(patterns).requires_grad_()
+        return operator(patterns)
 
     def slope_of(dose: torch.Tensor) -> torch.Tensor:
-        value = gap_hinge(dose, solid, liquid, part_at_least=1.05, outside_at_most=0.95, exponent=2)
-        return torch.autograd.grad(value, dose)[0]
+        return GapHinge().at_once(dose, target).slope
 
     def step(gradient: torch.Tensor) -> None:
         patterns.add_(gradient, alpha=-1.0).clamp_(0, 10)
@@ -214,10 +202,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="256 and 512 voxels, no peers")
     parser.add_argument("--slab", action="store_true", help="only the iteration on a slab of 2048 x 2048 x 256 voxels")
+    parser.add_argument(
+        "--solvers", nargs="*", metavar="VOXELS/ANGLES", help="only the real loop, every solver; 512/360 1024/720"
+    )
     options = parser.parse_args()
     quick = options.quick
-    print(f"{torch.cuda.get_device_name(CARD)}, torch {torch.__version__}, triton {triton.__version__}")
+    name = torch.cuda.get_device_name(CARD) if torch.cuda.is_available() else "no card: a trial of the script"
+    print(f"{name}, torch {torch.__version__}, triton {triton.__version__}")
     torch.manual_seed(0)
+    if options.solvers is not None:
+        sizes = tuple(tuple(int(n) for n in size.split("/")) for size in options.solvers)
+        report(sizes or SIZES[1:], CARD if torch.cuda.is_available() else torch.device("cpu"))
+        return
     if options.slab:
         iteration(2048, 1440, slices=256)
         return

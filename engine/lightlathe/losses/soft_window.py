@@ -73,7 +73,11 @@ class SoftWindow:
         slices = excess.flatten(0, 1)
         floor = torch.full_like(slices[:1], -k)
         worst = torch.cat([slices, floor]).logsumexp(0) / k
-        q = min(self.slice_sharpness, k)
+        return self._joined(worst)
+
+    def _joined(self, worst: Tensor) -> Tensor:
+        """One value of the slices', (slice,)."""
+        q = min(self.slice_sharpness, self.sharpest)
         return worst.mean() if q == 0 else ((q * worst).logsumexp(0) - math.log(len(worst))) / q
 
     def at_once(self, dose: Tensor, target: Target) -> AtOnce:
@@ -81,4 +85,4 @@ class SoftWindow:
         from lightlathe.losses.soft_window_triton import soft_window
 
         check(dose, target)
-        return soft_window(dose, target, sharpness=self.sharpest)
+        return soft_window(dose, target, sharpness=self.sharpest, joined=self._joined)

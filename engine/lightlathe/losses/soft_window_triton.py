@@ -3,6 +3,8 @@
 Plain torch takes twenty.
 """
 
+from collections.abc import Callable
+
 import torch
 import triton
 import triton.language as tl
@@ -53,16 +55,20 @@ def _value(
 
 @triton.jit
 def _slope(
-    dose, solid, liquid, weight, level, slope, columns, nz, k,
+    dose, solid, liquid, weight, level, part_of_value, slope, columns, nz, k,
     WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
 ):  # fmt: skip
     at, z, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, columns, nz, k, WEIGHTED, ROWS, DEEP)
     share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0)[None, :])
-    tl.store(slope + at, share * (rest - part) / nz, mask=held)
+    share *= tl.load(part_of_value + z, mask=z < nz, other=0.0)[None, :]
+    tl.store(slope + at, share * (rest - part), mask=held)
 
 
-def soft_window(dose: Tensor, target: Target, *, sharpness: float) -> AtOnce:
-    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope."""
+def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Callable[[Tensor], Tensor]) -> AtOnce:
+    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope.
+
+    joined   (slice,) values of the slices -> the loss
+    """
     k, nz = float(sharpness), dose.shape[2]
     columns = dose.shape[0] * dose.shape[1]
     deep = min(64, triton.next_power_of_2(nz))
@@ -81,5 +87,11 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float) -> AtOnce:
     top = highest.amax(0).clamp(min=-k)  # exp(-k) is the floor of every slice
     total = (totals.double() * torch.exp((highest - top).double())).sum(0) + torch.exp(-k - top.double())
     level = top.double() + total.log()
-    _slope[grid](*given, level.to(torch.float32), slope, columns, nz, k, **tiles)  # pyright: ignore
-    return AtOnce((level.mean() / k).to(dose.dtype), slope, tally_of(sums.sum(1, dtype=torch.float64), extremes))
+    with torch.enable_grad():
+        worst = (level / k).requires_grad_()
+        value = joined(worst)
+        (part_of_value,) = torch.autograd.grad(value, worst)
+    shares = level.to(torch.float32), part_of_value.to(torch.float32)
+    _slope[grid](*given, *shares, slope, columns, nz, k, **tiles)  # pyright: ignore
+    tally = tally_of(sums.sum(1, dtype=torch.float64), extremes)
+    return AtOnce(value.detach().to(dose.dtype), slope, tally)

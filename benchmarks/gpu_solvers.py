@@ -1,0 +1,209 @@
+"""The real loop of `solve` on one card, solver by solver: milliseconds an iteration, in A, in A', and the share beside.
+
+Called by `python benchmarks/gpu_kernels.py --solvers`. A and A' are timed inside the loop, where they run. "passes"
+times each function of one pass alone and divides the bytes it must touch by that time.
+"""
+
+import math
+import statistics
+import time
+from collections.abc import Callable
+
+import torch
+from torch import Tensor
+
+from lightlathe.beams import Telecentric
+from lightlathe.dose import DoseOperator
+from lightlathe.losses import GapHinge, SoftWindow
+from lightlathe.quantities import Grid, Target
+from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
+from lightlathe.solve.figures import Figures
+from lightlathe.solve.passes import keep_if, passes_for
+
+TILES = ((128, 32, 64, 8), (128, 32, 128, 8), (128, 64, 64, 8), (64, 32, 64, 4), (64, 64, 64, 4), (256, 32, 32, 8))
+
+
+def wavy(voxels: int, angles: int, slices: int, device: torch.device) -> tuple[DoseOperator, Target]:
+    """A vial filled by a sponge of sine waves, light falling to 1/e over the vial's radius."""
+    angle = torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
+    chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=slices, pixel_mm=0.1)
+    grid = Grid((voxels, voxels, slices), voxel_mm=0.1)
+    operator = DoseOperator(chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=20 / voxels, device=device)
+    x = torch.linspace(-1, 1, voxels, device=device)
+    inside = (x[:, None, None] ** 2 + x[None, :, None] ** 2 < 1).expand(operator.dose_shape)
+    wave, along = torch.sin(9 * x), torch.sin(9 * torch.linspace(-1, 1, slices, device=device))
+    solid = (wave[:, None, None] + wave[None, :, None] + along[None, None, :] > 0) & inside
+    return operator, Target(solid, inside & ~solid)
+
+
+class Clock:
+    """Moments on the device's own clock, which marking does not wait for."""
+
+    def __init__(self, device: torch.device) -> None:
+        self.device = device
+
+    def mark(self):
+        if self.device.type != "cuda":
+            return time.perf_counter()
+        event = torch.cuda.Event(enable_timing=True)
+        event.record()
+        return event
+
+    def ms(self, begin, end) -> float:
+        """Waits for `end`."""
+        if self.device.type != "cuda":
+            return 1e3 * (end - begin)
+        end.synchronize()
+        return begin.elapsed_time(end)
+
+    def of(self, work: Callable[[], object], repeats: int = 9) -> float:
+        work()
+        marks = []
+        for _ in range(repeats):
+            begin = self.mark()
+            work()
+            marks.append((begin, self.mark()))
+        return statistics.median(self.ms(*pair) for pair in marks)
+
+
+class Timed:
+    """An operator that marks the time before and after each product."""
+
+    def __init__(self, operator: DoseOperator, clock: Clock) -> None:
+        self.operator, self.clock, self.spent = operator, clock, {"A": [], "A'": []}
+
+    def __getattr__(self, name: str):
+        return getattr(self.operator, name)
+
+    def _run(self, name: str, product: Callable[[Tensor], Tensor], x: Tensor) -> Tensor:
+        begin = self.clock.mark()
+        made = product(x)
+        self.spent[name].append((begin, self.clock.mark()))
+        return made
+
+    def __call__(self, patterns: Tensor) -> Tensor:
+        return self._run("A", self.operator, patterns)
+
+    def transpose(self, dose: Tensor) -> Tensor:
+        return self._run("A'", self.operator.transpose, dose)
+
+    def mean_ms(self, name: str) -> float:
+        return statistics.mean(self.clock.ms(*pair) for pair in self.spent[name])
+
+
+def members(voxels: int) -> list[tuple[object, object]]:
+    """Solvers and losses; 10 pairs of bounded_lbfgs do not fit a card of 80 GB at 1024 voxels."""
+    pairs = BoundedLBFGS() if voxels < 1024 else BoundedLBFGS(memory=5)
+    return [
+        (FreeSetRamp(), GapHinge()),
+        (Adam(), GapHinge()),
+        (AcceleratedGradient(), GapHinge()),
+        (pairs, GapHinge()),
+        (pairs, SoftWindow(stages=1)),
+    ]
+
+
+def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) -> None:
+    """One row a solver: `iterations` of the real loop, after 4 that compile and claim memory, without a log."""
+    clock = Clock(device)
+    raw, target = wavy(voxels, angles, voxels, device)
+    operator = normalised(raw, target)
+    start = Filtered()(Problem(operator, GapHinge(), target))
+    for solver, loss in members(voxels):
+        name = f"{type(solver).__name__}{f' ({m} pairs)' if (m := getattr(solver, 'memory', 0)) else ''}"
+        if device.type == "cuda":
+            torch.cuda.empty_cache()
+            torch.cuda.reset_peak_memory_stats()
+        try:
+            state = solve(Problem(operator, loss, target), solver, start, iterations=4).state
+            timed = Timed(operator, clock)
+            problem = Problem(timed, loss, target)
+            begin = clock.mark()
+            solve(problem, solver, start, iterations=4 + iterations, log_every=10**9, state=state)
+            ms = clock.ms(begin, clock.mark()) / iterations
+        except torch.OutOfMemoryError:
+            print(f"| {voxels}/{angles} | {name} | {type(loss).__name__} | does not fit |")
+            continue
+        finally:
+            state = None
+        a, back = timed.mean_ms("A"), timed.mean_ms("A'")
+        peak = torch.cuda.max_memory_allocated() / 2**30 if device.type == "cuda" else math.nan
+        numbers = (
+            f"{ms:.2f} | {a:.2f} | {back:.2f} | {ms - a - back:.2f} | {100 * (1 - (a + back) / ms):.0f} % | {peak:.1f}"
+        )
+        print(f"| {voxels}/{angles} | {name} | {type(loss).__name__} | {numbers} |", flush=True)
+
+
+def row(clock: Clock, name: str, count: float, nbytes: int, work: Callable[[], object]) -> None:
+    """One row; count: arrays of nbytes that the function must read or write."""
+    ms = clock.of(work)
+    print(f"| {name} | {count} | {ms:.2f} | {count * nbytes / ms / 1e6:.0f} |", flush=True)
+
+
+def step_passes(voxels: int, angles: int, device: torch.device) -> None:
+    """Each function of one pass over arrays as large as the patterns, alone."""
+    clock, shape = Clock(device), (angles, voxels, voxels)
+    x, y, g, h, v = (torch.rand(shape, device=device) for _ in range(5))
+    yes, no = torch.ones((), dtype=torch.bool, device=device), torch.zeros((), dtype=torch.bool, device=device)
+    one, limit = torch.ones((), dtype=torch.float64, device=device), 10.0
+    adam, fast, ramp, pairs = (passes_for(name, x) for name in ("adam", "accelerated", "free_set", "lbfgs"))
+    scales = torch.stack([one, one])
+    m = 10 if voxels < 1024 else 5
+    s, b = (torch.rand(m, x.numel(), device=device) for _ in range(2))
+    f, slot = torch.ones(m, device=device, dtype=torch.float64), torch.zeros(1, device=device, dtype=torch.int64)
+    works: list[tuple[str, int, Callable[[], object]]] = [
+        ("keep_if, better", 2, lambda: keep_if(yes, x, y)),
+        ("keep_if, not better", 0, lambda: keep_if(no, x, y)),
+        ("adam.step", 7, lambda: adam.step(x, g, h, v, scales, keeps=(0.9, 0.999), limit=limit)),
+        ("accelerated.turned", 4, lambda: fast.turned(x, y, g, h)),
+        ("accelerated.carried", 5, lambda: fast.carried(y, g, x, one, one, limit=limit)),
+        ("free_set.compared", 4, lambda: ramp.compared(x, g, y, h)),
+        ("free_set.stepped", 4, lambda: ramp.stepped(yes, x, y, g, one, no, change=1.0, limit=limit)),
+        ("free_set.stepped, first", 6, lambda: ramp.stepped(yes, x, y, g, one, yes, change=1.0, limit=limit)),
+        ("lbfgs.compared", 4, lambda: pairs.compared(x, g, y, h)),
+        (f"lbfgs.learnt, {m} pairs", 2 * m + 4,
+         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, s, b, limit=limit)),
+        (f"lbfgs.combined, {m} pairs", 2 * m + 5,
+         lambda: pairs.combined(yes, x, y, g, h, s, b, one, f, f, one, limit=limit)),
+    ]  # fmt: skip
+    for name, count, work in works:
+        row(clock, name, count, x.nbytes, work)
+    if x.is_cuda:
+        tiles(clock, x, g, y, h)
+
+
+def dose_passes(voxels: int, device: torch.device) -> None:
+    """The same of the dose; two masks count as half of it. Only the figures run without a card."""
+    clock, dose = Clock(device), torch.rand(voxels, voxels, voxels, device=device)
+    solid = dose > 0.5
+    target = Target(solid, ~solid)
+    if dose.is_cuda:
+        row(clock, "gap_hinge at once (dose)", 2.5, dose.nbytes, lambda: GapHinge().at_once(dose, target))
+        row(clock, "soft_window at once (dose)", 4, dose.nbytes, lambda: SoftWindow().at_once(dose, target))
+    row(clock, "figures alone (dose)", 1.5, dose.nbytes, lambda: Figures.of(dose, target))
+
+
+def tiles(clock: Clock, x: Tensor, g: Tensor, y: Tensor, h: Tensor) -> None:
+    """The ramp's tile shapes: columns made, columns taken at a time, rows, warps."""
+    from lightlathe.solve import free_set_triton as ramp
+
+    yes, no = torch.ones((), dtype=torch.bool, device=x.device), torch.zeros((), dtype=torch.bool, device=x.device)
+    one, kept = torch.ones((), dtype=torch.float64, device=x.device), (ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS)
+    for shape in TILES:
+        ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS = shape
+        ramp.halves.cache_clear()
+        compared = clock.of(lambda: ramp.compared(x, g, y, h), 5)
+        stepped = clock.of(lambda: ramp.stepped(yes, x, y, g, one, no, change=1.0, limit=10.0), 5)
+        print(f"| ramp tile {shape} | | {compared:.2f} compared, {stepped:.2f} stepped | |", flush=True)
+    ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS = kept
+    ramp.halves.cache_clear()
+
+
+def report(sizes: tuple[tuple[int, int], ...], device: torch.device) -> None:
+    print("\n| size | solver | loss | ms | A | A' | beside | share | GiB |\n" + "| --- " * 9 + "|")
+    for voxels, angles in sizes:
+        loops(voxels, angles, device)
+    print("\n| pass | passes | ms | GB/s |\n" + "| --- " * 4 + "|")
+    for voxels, angles in sizes[:1]:
+        step_passes(voxels, angles, device)
+        dose_passes(voxels, device)
