@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from lightlathe.quantities import SOLID, Prediction
+from lightlathe.quantities import Prediction
 from lightlathe.result import Record
 
 
@@ -16,7 +16,7 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
     exposure   lines on the exposure and its margins
     """
     q, patterns, grid = record.quality, record.patterns, record.part.grid
-    solid = (record.part.judged == SOLID).nonzero()
+    solid = (record.part.coverage >= 0.5).nonzero()
     low, high = solid.min(0).values, solid.max(0).values
     size = ((high - low + 1) * grid.voxel_mm).tolist()
     middle = [float(c) * grid.voxel_mm for c in (low + high + 1) / 2 - solid.new_tensor(grid.shape) / 2]
