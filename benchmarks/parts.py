@@ -96,7 +96,7 @@ def main() -> None:
     options.out.mkdir(parents=True, exist_ok=True)
     card = torch.cuda.get_device_name() if torch.cuda.is_available() else f"{torch.get_num_threads()} CPU threads"
     print(f"{platform.machine()}, {card}, torch {torch.__version__}, Python {platform.python_version()}")
-    heads = ("grid", "wrong", "window", "IoU", "IoU fine", "exposure s", "prepare s", "design s")
+    heads = ("grid", "wrong", "window", "proven", "IoU", "IoU fine", "exposure s", "prepare s", "design s")
     print(f"{'part':16}" + "".join(f"{head:>14}" for head in heads))
     for name, (mesh, unit, lay) in PARTS.items():
         if options.only in (None, name):
@@ -112,7 +112,8 @@ def run(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Nam
     done = time.perf_counter()
     q = record.quality
     grid = "x".join(str(n) for n in record.part.grid.shape)
-    figures = (grid, f"{q['wrong_voxels']:.0f}", *(f"{q[k]:.4f}" for k in ("window_relative", "iou", "iou_fine")))
+    names = ("window_relative", "window_proven_at_most_with_limit", "iou", "iou_fine")
+    figures = (grid, f"{q['wrong_voxels']:.0f}", *(f"{q[k]:.4f}" for k in names))
     times = (f"{t:.1f}" for t in (record.patterns.exposure_s, ready - began, done - ready))
     print(f"{name:16}" + "".join(f"{value:>14}" for value in (*figures, *times)), flush=True)
     if options.figures_only:

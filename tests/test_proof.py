@@ -4,10 +4,11 @@ import math
 
 import torch
 
+from lightlathe import pipeline
 from lightlathe.formulate import problem_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import prepare
-from lightlathe.proof import proof_of, remedies_of
+from lightlathe.proof import advice, proof_of, remedies_of
 
 
 def proven(text, folder, iterations=60):
@@ -36,6 +37,17 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
     assert remedies[0].words == "half the absorption"
     assert 0.1 < remedies[0].reached <= remedies[0].at_most
     assert next(r for r in remedies if r.words == "as it is").at_most < -1
+    said = advice(proof, remedies)
+    assert said.startswith("Proven: no patterns whatever print this part")
+    assert f"at z = {proof.slice_z_mm:.2f} mm" in said
+    assert said.index("half the absorption") < said.index("as it is")  # best first
+
+
+def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):
+    record = pipeline.design(parse_job(small_job(absorption=0.8, iterations=5), name="t", folder=tmp_path))
+    assert sum("half the absorption" in text for text in record.warnings) == 1
+    fine = pipeline.design(parse_job(small_job(), name="t", folder=tmp_path))
+    assert not any("absorption" in text for text in fine.warnings)
 
 
 def test_too_few_angles_are_told(small_job, tmp_path):

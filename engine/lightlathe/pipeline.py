@@ -25,7 +25,7 @@ from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, settings_of, voxels
 from lightlathe.projector import Codebook
-from lightlathe.proof import proof_of
+from lightlathe.proof import advice, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.solve import Problem, solve
@@ -80,7 +80,8 @@ def design(
     )
     patterns, plan = expose(setup, outcome.patterns, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    prediction.quality.update(proven(setup, plain, outcome.patterns))
+    figures, advised = proven(setup, plain, outcome.patterns)
+    prediction.quality.update(figures)
     if plain.target.dose is not None:
         prediction.quality.update(graded(prediction.dose / job.resin.gel_mj_cm3, plain.target))
     if robust is not None:
@@ -95,17 +96,19 @@ def design(
         vial_radius_mm=job.vial.radius_mm,
         facts=facts(setup, outcome.stopped_because) | {"coarse_seconds": coarse_s},
         log=rows,
-        warnings=(*setup.warnings, *warnings),
+        warnings=(*setup.warnings, *warnings, *advised),
     )
 
 
-def proven(setup: Setup, problem: Problem, patterns: Tensor) -> dict[str, float]:
-    """How wide the process window can be at most, whatever the patterns; see proof.py."""
+def proven(setup: Setup, problem: Problem, patterns: Tensor) -> tuple[dict[str, float], list[str]]:
+    """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py."""
     steps = setup.job.design.bound_iterations
     if steps == 0:
-        return {}
+        return {}, []
     proof = proof_of(setup, problem.operator.gain, problem.operator(patterns), iterations=steps)
-    return {} if proof is None else proof.figures()
+    if proof is None:
+        return {}, []
+    return proof.figures(), [] if proof.reached > 0 else [advice(proof, remedies_of(setup, proof))]
 
 
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:

@@ -113,6 +113,23 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
     return sorted(found, key=lambda remedy: -remedy.reached)
 
 
+def advice(proof: Proof, remedies: list[Remedy]) -> str:
+    """Where a print fails, whether any light could print it, and what would help; a sentence or two each."""
+    x, y = proof.part_mm
+    beside_x, beside_y = proof.surroundings_mm
+    if proof.at_most <= 0:
+        said = "Proven: no patterns whatever print this part in this resin and vial. "
+    elif proof.at_most_here <= 0:
+        said = "Proven: no patterns within level_limit print this part; a higher level_limit might. "
+    else:
+        said = f"No exposure is right everywhere; a window of {proof.at_most_here:.1%} is not ruled out by the proof. "
+    tried = "; ".join(f"{r.words} {r.reached:.0%} (at most {r.at_most:.0%})" for r in remedies)
+    return (
+        f"{said}It is decided in the slice at z = {proof.slice_z_mm:.2f} mm, between ({x:.2f}, {y:.2f}) mm in the part "
+        f"and ({beside_x:.2f}, {beside_y:.2f}) mm beside it. Windows of that slice alone, by what is changed: {tried}."
+    )
+
+
 def _grown(mask: Tensor) -> Tensor:
     """(x, y, 1): voxels of one slice that share a side with a voxel of the mask, or lie in it."""
     grown = mask.clone()
