@@ -1,5 +1,7 @@
 """Pieces that the one-pass functions share."""
 
+from typing import Any
+
 import torch
 import triton
 import triton.language as tl
@@ -65,6 +67,11 @@ def tally_of(totals: Tensor, extremes: Tensor) -> tuple[Tensor, ...]:
     return (*totals[:4].unbind(), extremes[0].amin(), extremes[1].amax())
 
 
+def launch(kernel: Any, grid: tuple[int, ...], *arguments: Any, **settings: Any) -> None:
+    """Start a kernel; its parameters are Triton's, which checkers of Python's types do not know."""
+    kernel[grid](*arguments, **settings)
+
+
 def partial_sums(rows: int, blocks: int, like: Tensor) -> Tensor:
     """Memory for `rows` sums of each program; add them up by `.sum(1, dtype=torch.float64)`."""
     return torch.empty(rows, blocks, device=like.device, dtype=torch.float32)
@@ -80,5 +87,5 @@ def _keep(better, new, kept, n, BLOCK: tl.constexpr):
 def keep_if(better: Tensor, new: Tensor, kept: Tensor) -> Tensor:
     """Overwrites `kept` by `new` where the 0-d bool `better` is true, and returns it; else touches neither."""
     n, kept = kept.numel(), kept.contiguous()
-    _keep[(triton.cdiv(n, BLOCK),)](better.view(torch.uint8), new.contiguous(), kept, n, BLOCK=BLOCK)  # pyright: ignore
+    launch(_keep, (triton.cdiv(n, BLOCK),), better.view(torch.uint8), new.contiguous(), kept, n, BLOCK=BLOCK)
     return kept

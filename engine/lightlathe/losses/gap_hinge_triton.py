@@ -6,7 +6,7 @@ import triton.language as tl
 from torch import Tensor
 
 from lightlathe.one_pass import AtOnce
-from lightlathe.one_pass_triton import BLOCK, offsets, partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums, store_tally, tally_of
 from lightlathe.quantities import Target
 
 
@@ -49,7 +49,7 @@ def gap_hinge(dose: Tensor, target: Target, *, part_at_least: float, outside_at_
     slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
     masks = target.solid.contiguous().view(torch.uint8), target.liquid.contiguous().view(torch.uint8)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
-    _judge[(blocks,)](  # pyright: ignore
+    launch(_judge, (blocks,),
         dose.detach().contiguous(), *masks, weight, target.judged_weight.to(torch.float32), slope, sums, extremes,
         n, blocks, float(part_at_least), float(outside_at_most), float(exponent),
         SQUARE=exponent == 2, WEIGHTED=target.weight is not None, BLOCK=BLOCK,

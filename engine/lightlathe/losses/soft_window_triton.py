@@ -11,7 +11,7 @@ import triton.language as tl
 from torch import Tensor
 
 from lightlathe.one_pass import AtOnce
-from lightlathe.one_pass_triton import partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import launch, partial_sums, store_tally, tally_of
 from lightlathe.quantities import Target
 
 TILE = 2048  # voxels of a program: some columns, some slices
@@ -83,7 +83,7 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Calla
         dose.detach().contiguous(), target.solid.contiguous().view(torch.uint8),
         target.liquid.contiguous().view(torch.uint8), weight,
     )  # fmt: skip
-    _value[grid](*given, highest, totals, sums, extremes, columns, nz, k, programs, **tiles)  # pyright: ignore
+    launch(_value, grid, *given, highest, totals, sums, extremes, columns, nz, k, programs, **tiles)
     top = highest.amax(0).clamp(min=-k)  # exp(-k) is the floor of every slice
     total = (totals.double() * torch.exp((highest - top).double())).sum(0) + torch.exp(-k - top.double())
     level = top.double() + total.log()
@@ -92,6 +92,6 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Calla
         value = joined(worst)
         (part_of_value,) = torch.autograd.grad(value, worst)
     shares = level.to(torch.float32), part_of_value.to(torch.float32)
-    _slope[grid](*given, *shares, slope, columns, nz, k, **tiles)  # pyright: ignore
+    launch(_slope, grid, *given, *shares, slope, columns, nz, k, **tiles)
     tally = tally_of(sums.sum(1, dtype=torch.float64), extremes)
     return AtOnce(value.detach().to(dose.dtype), slope, tally)

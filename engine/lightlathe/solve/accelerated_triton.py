@@ -5,7 +5,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import BLOCK, clip, keep_if, offsets, partial_sums
+from lightlathe.one_pass_triton import BLOCK, clip, keep_if, launch, offsets, partial_sums
 
 
 @triton.jit
@@ -26,7 +26,7 @@ def turned(y: Tensor, before: Tensor, gradient: Tensor, gradient_before: Tensor)
     n, blocks = y.numel(), triton.cdiv(y.numel(), BLOCK)
     sums = partial_sums(4, blocks, y)
     given = (part.contiguous() for part in (y, before, gradient, gradient_before))
-    _turned[(blocks,)](*given, sums, n, blocks, BLOCK=BLOCK)  # pyright: ignore
+    launch(_turned, (blocks,), *given, sums, n, blocks, BLOCK=BLOCK)
     return sums.sum(1, dtype=torch.float64).unbind()
 
 
@@ -50,6 +50,6 @@ def carried(
     sums = partial_sums(1, blocks, y)
     given = (y.contiguous(), gradient.contiguous(), x.contiguous(), bend.to(torch.float32), carry.to(torch.float32))
     new, trial = torch.empty_like(given[0]), torch.empty_like(given[0])
-    _carried[(blocks,)](*given, new, trial, sums, n, float(limit), BLOCK=BLOCK)  # pyright: ignore
+    launch(_carried, (blocks,), *given, new, trial, sums, n, float(limit), BLOCK=BLOCK)
     uphill = sums.sum(dtype=torch.float64) > 0
     return new, keep_if(uphill, new, trial), uphill

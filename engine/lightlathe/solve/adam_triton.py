@@ -5,7 +5,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import BLOCK, clip, offsets
+from lightlathe.one_pass_triton import BLOCK, clip, launch, offsets
 
 TINY = torch.finfo(torch.float32).tiny ** 0.5
 
@@ -39,8 +39,19 @@ def step(
 ) -> tuple[Tensor, Tensor, Tensor]:
     n = x.numel()
     given = (x.contiguous(), gradient.contiguous(), mean, square, scales.to(torch.float32))
-    made = tuple(torch.empty_like(given[0]) for _ in range(3))
-    _step[(triton.cdiv(n, BLOCK),)](  # pyright: ignore
-        *given, *made, n, keeps[0], 1 - keeps[0], keeps[1], 1 - keeps[1], TINY, float(limit), BLOCK=BLOCK
+    made = torch.empty_like(given[0]), torch.empty_like(given[0]), torch.empty_like(given[0])
+    launch(
+        _step,
+        (triton.cdiv(n, BLOCK),),
+        *given,
+        *made,
+        n,
+        keeps[0],
+        1 - keeps[0],
+        keeps[1],
+        1 - keeps[1],
+        TINY,
+        float(limit),
+        BLOCK=BLOCK,
     )
     return made

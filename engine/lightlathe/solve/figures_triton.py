@@ -5,7 +5,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import BLOCK, offsets, partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums, store_tally, tally_of
 
 
 @triton.jit
@@ -27,5 +27,5 @@ def tally(dose: Tensor, solid: Tensor, liquid: Tensor) -> tuple[Tensor, ...]:
     blocks = max(1, triton.cdiv(n, BLOCK))
     sums, extremes = partial_sums(4, blocks, dose), partial_sums(2, blocks, dose)
     masks = solid.contiguous().view(torch.uint8), liquid.contiguous().view(torch.uint8)
-    _tally[(blocks,)](dose.contiguous(), *masks, sums, extremes, n, blocks, BLOCK=BLOCK)  # pyright: ignore
+    launch(_tally, (blocks,), dose.contiguous(), *masks, sums, extremes, n, blocks, BLOCK=BLOCK)
     return tally_of(sums.sum(1, dtype=torch.float64), extremes)

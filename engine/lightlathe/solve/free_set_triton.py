@@ -18,7 +18,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import clip, flag, free, only, partial_sums, picked
+from lightlathe.one_pass_triton import clip, flag, free, launch, only, partial_sums, picked
 from lightlathe.solve.ramp import taps
 
 OUT, IN, ROWS, WARPS = 128, 32, 64, 8  # columns that a program makes, columns it takes at a time, rows, warps: no spill
@@ -139,7 +139,7 @@ def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor)
     grid, sizes = _grid(tried)
     sums = partial_sums(4, sizes[-1], tried)
     table = halves(tried.shape[1], tried.device)
-    _compared[grid](*given, table, sums, *sizes, OUT=OUT, IN=IN, ROWS=ROWS, num_warps=WARPS)  # pyright: ignore
+    launch(_compared, grid, *given, table, sums, *sizes, OUT=OUT, IN=IN, ROWS=ROWS, num_warps=WARPS)
     return sums.sum(1, dtype=torch.float64).unbind()
 
 
@@ -156,7 +156,7 @@ def stepped(
 
     def go(step: Tensor, opening: bool) -> None:
         made = step.to(torch.float32), trial, taken, sums, float(limit)
-        _stepped[grid](*given, table, *flags, *made, *sizes, OPENING=opening, **settings)  # pyright: ignore
+        launch(_stepped, grid, *given, table, *flags, *made, *sizes, OPENING=opening, **settings)
 
     go(step, True)
     levels, length = sums.sum(1, dtype=torch.float64)

@@ -57,7 +57,7 @@ def learnt(
         piece = slice(start, start + width)
         mask = movable.flatten()[piece]
         s, y, q = changes[:, piece] * mask, bends[:, piece] * mask, gradient.flatten()[piece] * mask
-        new = [torch.einsum("pn,pn->p", s, s), s @ y.T, y @ y.T, s @ q, y @ q, q @ q, q.abs().sum()]
+        new = [(s * s).sum(1), s @ y.T, y @ y.T, s @ q, y @ q, q @ q, q.abs().sum()]
         total = [t.to(torch.float64) + (total[i] if total else 0) for i, t in enumerate(new)]
     return Products(*total)
 

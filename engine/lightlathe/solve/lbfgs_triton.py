@@ -9,7 +9,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import BLOCK, clip, flag, free, offsets, only, partial_sums, picked
+from lightlathe.one_pass_triton import BLOCK, clip, flag, free, launch, offsets, only, partial_sums, picked
 from lightlathe.solve.lbfgs_passes import Products
 
 WIDTH, TILES = 32, 256  # levels a product takes at a time, how many such tiles a program of one warp takes
@@ -35,7 +35,7 @@ def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor)
     n, blocks = x.numel(), triton.cdiv(x.numel(), BLOCK)
     sums = partial_sums(6, blocks, x)
     given = (part.contiguous() for part in (tried, tried_gradient, x, gradient))
-    _compared[(blocks,)](*given, sums, n, blocks, BLOCK=BLOCK)  # pyright: ignore
+    launch(_compared, (blocks,), *given, sums, n, blocks, BLOCK=BLOCK)
     return sums.sum(1, dtype=torch.float64).unbind()
 
 
@@ -71,7 +71,7 @@ def _learnt(
         with_bends = tl.dot(s, across, with_bends, input_precision="tf32x3")
         among_bends = tl.dot(y, across, among_bends, input_precision="tf32x3")
         own += tl.sum(s * s, 1)
-        size += tl.sum(tl.abs(q), 0)
+        size += tl.sum(tl.abs(q), 0)  # pyright: ignore
     here = sums + tl.program_id(0).to(tl.int64) * (2 * SIDE * SIDE + SIDE + 1)
     square = row[:, None] * SIDE + row[None, :]
     tl.store(here + square, with_bends)
@@ -90,7 +90,9 @@ def learnt(
     sums = torch.empty(programs, 2 * side * side + side + 1, device=x.device, dtype=torch.float32)
     flags = accepted.view(torch.uint8), keep.view(torch.uint8), slot
     given = (part.contiguous() for part in (tried, tried_gradient, x, gradient))
-    _learnt[(programs,)](  # pyright: ignore
+    launch(
+        _learnt,
+        (programs,),
         *flags,
         *given,
         changes,
@@ -149,8 +151,8 @@ def combined(
     m, n = changes.shape
     factors = torch.cat([on_load.reshape(1), on_changes, on_bends]).to(torch.float32)
     given = [part.contiguous() for part in (tried, x, gradient, direction)]
-    made = tuple(torch.empty_like(given[0]) for _ in range(3))
-    _combined[(triton.cdiv(n, 1024),)](  # pyright: ignore
+    made = torch.empty_like(given[0]), torch.empty_like(given[0]), torch.empty_like(given[0])
+    launch(_combined, (triton.cdiv(n, 1024),),
         accepted.view(torch.uint8), *given, changes, bends, factors, step.to(torch.float32), *made, n, float(limit),
         PAIRS=m, BLOCK=1024,
     )  # fmt: skip
