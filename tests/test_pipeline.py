@@ -2,12 +2,14 @@
 
 import math
 
+import numpy as np
 import pytest
 import torch
 
 from lightlathe import pipeline
 from lightlathe.errors import JobError
 from lightlathe.job import parse_job
+from lightlathe.projector import RESPONSES, Codebook
 from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.result import read_result
 
@@ -152,3 +154,16 @@ def test_stopped_and_resumed_is_the_same_design(small_job, folder):
 def test_figures_are_finite_where_a_print_exists(small_job, folder):
     record = designed(small_job(), folder)
     assert all(math.isfinite(v) for v in record.quality.values())
+
+
+@pytest.mark.parametrize("response", ["linear", "srgb"])
+def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, response):
+    text = small_job().replace("irradiance_mw_cm2 = 20", f'irradiance_mw_cm2 = 20\nbits = 6\nresponse = "{response}"')
+    plain, careful = (
+        pipeline.design(parse_job(text + f"rounding_iterations = {n}\n", name="t", folder=tmp_path)) for n in (0, 60)
+    )
+    assert careful.quality["window_relative"] > plain.quality["window_relative"] + 0.002  # 6 bits cost 0.007 and more
+    book = Codebook.of(6, RESPONSES[response]())
+    assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
+    step = np.diff(np.append(book.levels, book.levels[-1])).max()
+    assert int((careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()) <= 2 * step  # and dimming

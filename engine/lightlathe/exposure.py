@@ -3,6 +3,8 @@
 import dataclasses
 import math
 
+import numpy as np
+import torch
 from torch import Tensor
 
 from lightlathe.dose import gain_mj_cm3
@@ -10,9 +12,11 @@ from lightlathe.errors import JobError
 from lightlathe.formulate import worst_case
 from lightlathe.job import Job
 from lightlathe.judge import ExposurePlan, best_thresholds, plan_exposure
+from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
+from lightlathe.solve import Problem, rounded
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 
@@ -35,29 +39,33 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
                         turn.dwell_s, turns)  # fmt: skip
 
-    def planned(dimming: float = 1.0) -> ExposurePlan:
+    def planned(levels: Tensor, dimming: float = 1.0) -> ExposurePlan:
         full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
-        levels = fractions if dimming == 1.0 else shown(dimming).fractions(setup.dtype, setup.device)
         return plan_for(setup, levels, None if full is None else full / dimming)
 
-    plan = planned()
+    plan = planned(fractions)
     turns, dimming = plan.turns, plan.dimming
-    rounded = planned(dimming)
-    wanted = dimming * rounded.turns * rounded.dimming
+    rounded_plan = planned(shown(dimming).fractions(setup.dtype, setup.device), dimming)
+    wanted = dimming * rounded_plan.turns * rounded_plan.dimming
     if plan.reachable and wanted > turns:
         turns += 1
-    patterns = shown(min(1.0, wanted / turns))
+    dimming = min(1.0, wanted / turns)
+    patterns = shown(dimming)
+    if setup.job.design.rounding_iterations:
+        patterns = dataclasses.replace(
+            patterns, levels=with_an_eye_on_the_dose(setup, fractions * dimming, turns, book)
+        )
     if not bool((patterns.levels.int() > 0).any()):
         raise JobError(
             f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
             f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster "
             "turn suits this resin."
         )
-    final = planned(min(1.0, wanted / turns))
+    final = planned(patterns.fractions(setup.dtype, setup.device), dimming)
     return patterns, dataclasses.replace(
         final,
         turns=turns,
-        dimming=min(1.0, wanted / turns),
+        dimming=dimming,
         exposure_s=turns * turn.seconds_per_turn,
         shortest_s=final.shortest_s * final.dimming,  # of these levels, dimmed already
         longest_s=final.longest_s * final.dimming,
@@ -65,6 +73,18 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
         reachable=plan.reachable,
     )
+
+
+def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
+    """Levels for fractions of full irradiance, each the one above or below, chosen so that the window stays wide."""
+    exact = np.unique(book.levels)
+    operator = setup.operator.scaled(gain_per_turn(setup.job) * turns / setup.job.resin.gel_mj_cm3)
+    sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
+    problem = Problem(operator, sharp, setup.part.target(setup.device))
+    allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
+    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.design.rounding_iterations)
+    levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
+    return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
 
 
 def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -> ExposurePlan:

@@ -18,7 +18,7 @@ from lightlathe.result.study import key_of
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
 OF_THE_DESIGN = (  # keys of [design] that change neither voxels nor operator, so that runs share their preparation
     "loss", "solver", "start", "weight", "part_weight", "penalties", "stop", "robust", "ladder", "iterations",
-    "bound_iterations", "level_limit", "seed",
+    "bound_iterations", "rounding_iterations", "level_limit", "seed",
 )  # fmt: skip
 
 

@@ -164,6 +164,7 @@ class Design:
     ladder        designs on coarser voxels first, coarsest first; see Rung
     bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
 
+    rounding_iterations   steps spent on choosing between the levels above and below; worth it with few bits
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
@@ -181,6 +182,7 @@ class Design:
     ladder: tuple[Any, ...] = ()
     iterations: int = 60
     bound_iterations: int = 50
+    rounding_iterations: int = 0
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
     tolerance_voxels: float = 0.0
@@ -191,8 +193,9 @@ class Design:
 
     def __post_init__(self) -> None:
         positive("design", iterations=self.iterations, level_limit=self.level_limit, part_weight=self.part_weight)
-        if self.bound_iterations < 0:
-            raise JobError(f"bound_iterations is {self.bound_iterations}; expected 0 or more.")
+        for name in ("bound_iterations", "rounding_iterations"):
+            if getattr(self, name) < 0:
+                raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
         if not 0 <= self.seed < 2**63:
             raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
         for name in ("tolerance_mm", "tolerance_voxels"):
