@@ -138,8 +138,8 @@ def test_free_set_steps(shape, accepted, first):
 @pytest.mark.parametrize("shape", [(3, 20, 11), (1, 1, 1), (4, 100, 50)])
 @pytest.mark.parametrize("keep", [YES, NO])
 @pytest.mark.parametrize("accepted", [YES, NO])
-@pytest.mark.parametrize("memory", [1, 10, 17])
-def test_lbfgs(shape, accepted, keep, memory):
+@pytest.mark.parametrize(("memory", "bits"), [(1, 32), (10, 32), (10, 16), (17, 32)])
+def test_lbfgs(shape, accepted, keep, memory, bits):
     tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
     tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)
     pairs, _, _ = both(lbfgs_triton, lbfgs_passes, "compared", tried, tried_gradient, x, gradient)
@@ -148,6 +148,8 @@ def test_lbfgs(shape, accepted, keep, memory):
         assert abs(float(got - wanted)) <= 2e-6 * max(size, abs(float(wanted)))
     n = x.numel()
     changes, bends = numbers((memory, n), 5), numbers((memory, n), 6)
+    if bits == 16:
+        changes, bends = (kept.bfloat16().view(torch.int16) for kept in (changes, bends))
     slot = torch.tensor([memory // 2])
     given = accepted, keep, slot, tried, tried_gradient, x, gradient, changes, bends
     pairs, here, exact = both(lbfgs_triton, lbfgs_passes, "learnt", *given, limit=LIMIT)
@@ -155,7 +157,9 @@ def test_lbfgs(shape, accepted, keep, memory):
         # float32 sums over n random numbers, against the products of the norms, which are about n
         assert float((got - wanted).abs().max()) <= 1e-6 * (n + 10)
     for mine, wanted in zip(here[-2:], exact[-2:], strict=True):
-        assert torch.equal(mine.double().cpu(), wanted.float().double())  # the memory, written in place
+        # the memory, written in place; bits of 16 may differ by one where float32 and float64 round to two sides
+        assert (torch.equal(mine.cpu(), wanted.to(mine.dtype)) if bits == 32
+                else int((mine.cpu().int() - wanted.int()).abs().max()) <= 1)  # fmt: skip
     direction, step = numbers(shape, 7), torch.tensor(0.8, dtype=torch.float64)
     factors = [torch.randn(k, generator=torch.Generator().manual_seed(8)).double() for k in (memory, memory)]
     given = (accepted, tried, x, tried_gradient, direction, changes, bends, torch.tensor(1.3).double(), *factors, step)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.errors import JobError
 from lightlathe.solve.lbfgs_passes import Products
 from lightlathe.solve.passes import keep_if, passes_for
 from lightlathe.solve.problem import Evaluated, Problem
@@ -15,6 +16,8 @@ class BoundedLBFGS:
     """Quasi-Newton direction from the last `memory` steps on the levels free to move, projected onto the bounds.
 
     memory         pairs kept; each takes twice the memory of the patterns
+    pair_bits      32, or 16: the pairs as bfloat16, half the memory and half of what a card reads; same windows
+                   (benchmarks/GPU.md)
     first_change   size of the first step: its mean change, in units of the mean level
 
     One iteration is one trial. A trial that lowers the loss too little shortens the step; no decision waits for the
@@ -26,16 +29,25 @@ class BoundedLBFGS:
 
     memory: int = 10
     first_change: float = 0.1
+    pair_bits: int = 32
+
+    def __post_init__(self) -> None:
+        if self.memory < 1 or self.pair_bits not in (16, 32):
+            raise JobError(
+                f"bounded_lbfgs: memory is {self.memory} and pair_bits {self.pair_bits}; expected 1 pair or more, "
+                "and 16 or 32 bits."
+            )
 
     def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         m, n, device = self.memory, patterns.numel(), patterns.device
+        dtype = torch.int16 if self.pair_bits == 16 else patterns.dtype  # the bits of bfloat16
         return {
             "trial": patterns,
             "patterns": patterns,
             "gradient": torch.zeros_like(patterns),
             "direction": torch.zeros_like(patterns),
-            "changes": torch.zeros(m, n, device=device, dtype=patterns.dtype),
-            "bends": torch.zeros(m, n, device=device, dtype=patterns.dtype),  # changes of the gradient
+            "changes": torch.zeros(m, n, device=device, dtype=dtype),
+            "bends": torch.zeros(m, n, device=device, dtype=dtype),  # changes of the gradient
             "age": torch.zeros(m, device=device, dtype=torch.int64),  # serial number of the pair in each slot, 0: none
             "value": torch.full((), torch.nan, device=device, dtype=torch.float64),
             "step": torch.ones((), device=device, dtype=torch.float64),

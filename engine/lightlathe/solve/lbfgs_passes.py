@@ -1,6 +1,7 @@
 """The arithmetic of solver bounded_lbfgs in plain torch.
 
-The pairs lie as rows: `changes` (pair, level) of the patterns, `bends` (pair, level) of the gradient.
+The pairs lie as rows: `changes` (pair, level) of the patterns, `bends` (pair, level) of the gradient; floating, or the
+bits of bfloat16 as int16, a dtype that files know.
 """
 
 from typing import NamedTuple
@@ -26,6 +27,11 @@ class Products(NamedTuple):
     size: Tensor  # sum |q|
 
 
+def stored(memory: Tensor) -> Tensor:
+    """The numbers of a memory of pairs, as they lie there."""
+    return memory.view(torch.bfloat16) if memory.dtype == torch.int16 else memory
+
+
 def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor) -> tuple[Tensor, ...]:
     """0-d float64, for s the change from x and t that of the gradient.
 
@@ -45,21 +51,26 @@ def learnt(
     q is the gradient of the point gone on from, which is `tried` where `accepted`.
     Doing it twice from one state gives the same: an interrupt does no harm.
     """
+    changes, bends = stored(changes), stored(bends)
     for memory, vector in ((changes, tried - x), (bends, tried_gradient - gradient)):
-        row = torch.where(keep, vector.flatten(), memory.index_select(0, slot)[0])
+        row = torch.where(keep, vector.flatten().to(memory.dtype), memory.index_select(0, slot)[0])
         memory.index_copy_(0, slot, row[None])
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
-    m, n = changes.shape
-    width = max(1, CHUNK.get(changes.device.type, LARGE_CHUNK) // m)
     total: list[Tensor] = []
-    for start in range(0, n, width):
-        piece = slice(start, start + width)
+    for piece in _pieces(changes):
         mask = movable.flatten()[piece]
-        s, y, q = changes[:, piece] * mask, bends[:, piece] * mask, gradient.flatten()[piece] * mask
+        s, y = changes[:, piece].to(x.dtype) * mask, bends[:, piece].to(x.dtype) * mask
+        q = gradient.flatten()[piece] * mask
         new = [(s * s).sum(1), s @ y.T, y @ y.T, s @ q, y @ q, q @ q, q.abs().sum()]
         total = [t.to(torch.float64) + (total[i] if total else 0) for i, t in enumerate(new)]
     return Products(*total)
+
+
+def _pieces(pairs: Tensor) -> list[slice]:
+    """Levels, some at a time, to hold no second copy of the pairs."""
+    width = max(1, CHUNK.get(pairs.device.type, LARGE_CHUNK) // len(pairs))
+    return [slice(start, start + width) for start in range(0, pairs.shape[1], width)]
 
 
 def combined(
@@ -74,7 +85,9 @@ def combined(
     x = torch.where(accepted, tried, x)
     movable = free(x, gradient, limit)
     flat = (gradient * movable).flatten() * on_load.to(x.dtype)
-    flat = flat.add_(on_changes.to(x.dtype) @ changes).add_(on_bends.to(x.dtype) @ bends)
+    for memory, factors in ((stored(changes), on_changes.to(x.dtype)), (stored(bends), on_bends.to(x.dtype))):
+        for piece in _pieces(memory):
+            flat[piece] += factors @ memory[:, piece].to(x.dtype)
     fresh = flat.reshape(x.shape).mul_(movable).neg_()
     direction = torch.where(accepted, fresh, direction)
     return direction, (x + direction * step.to(x.dtype)).clamp_(0, limit), x

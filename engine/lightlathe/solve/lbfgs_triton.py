@@ -40,9 +40,29 @@ def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor)
 
 
 @triton.jit
+def _read(at, mask, HALF: tl.constexpr):
+    """Numbers of the pairs; HALF: kept as the bits of bfloat16, the upper half of those of float32."""
+    value = tl.load(at, mask=mask, other=0)
+    return (value.to(tl.int32) << 16).to(tl.float32, bitcast=True) if HALF else value
+
+
+@triton.jit
+def _as_kept(x, HALF: tl.constexpr):
+    """x as it will be read again; HALF: rounded to bfloat16, ties to even."""
+    bits = x.to(tl.int32, bitcast=True)
+    rounded = (bits + 0x7FFF + ((bits >> 16) & 1)) & -0x10000
+    return rounded.to(tl.float32, bitcast=True) if HALF else x
+
+
+@triton.jit
+def _keep(at, x, mask, HALF: tl.constexpr):
+    tl.store(at, (x.to(tl.int32, bitcast=True) >> 16).to(tl.int16) if HALF else x, mask=mask)
+
+
+@triton.jit
 def _learnt(
     accepted, keep, slot, tried, tried_gradient, x, gradient, changes, bends, sums, n, limit,
-    PAIRS: tl.constexpr, SIDE: tl.constexpr, WIDTH: tl.constexpr, TILES: tl.constexpr,
+    HALF: tl.constexpr, PAIRS: tl.constexpr, SIDE: tl.constexpr, WIDTH: tl.constexpr, TILES: tl.constexpr,
 ):  # fmt: skip
     """Rows 0 to PAIRS - 1 of a tile are the pairs, row PAIRS of the bends' tile is the gradient, the rest zeros."""
     take, learn, newest = flag(accepted), flag(keep), tl.load(slot)
@@ -56,16 +76,16 @@ def _learnt(
         held = at < n
         to, old = tl.load(tried + at, mask=held, other=0.0), tl.load(x + at, mask=held, other=0.0)
         to_g, old_g = tl.load(tried_gradient + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
-        change, bend = to - old, to_g - old_g
-        tl.store(changes + newest * n + at, change, mask=only(held, learn))
-        tl.store(bends + newest * n + at, bend, mask=only(held, learn))
+        change, bend = _as_kept(to - old, HALF), _as_kept(to_g - old_g, HALF)
+        _keep(changes + newest * n + at, change, only(held, learn), HALF)
+        _keep(bends + newest * n + at, bend, only(held, learn), HALF)
         level, g = tl.where(take > 0, to, old), tl.where(take > 0, to_g, old_g)
         movable = free(level, g, limit)
         q = g * movable
         place = row.to(tl.int64)[:, None] * n + at[None, :]
         read = (row < PAIRS)[:, None] & ~new_row & held[None, :]
-        s = tl.where(new_row, change[None, :], tl.load(changes + place, mask=read, other=0.0)) * movable[None, :]
-        y = tl.where(new_row, bend[None, :], tl.load(bends + place, mask=read, other=0.0)) * movable[None, :]
+        s = tl.where(new_row, change[None, :], _read(changes + place, read, HALF)) * movable[None, :]
+        y = tl.where(new_row, bend[None, :], _read(bends + place, read, HALF)) * movable[None, :]
         y = tl.where((row == PAIRS)[:, None], q[None, :], y)
         across = tl.trans(y)
         with_bends = tl.dot(s, across, with_bends, input_precision="tf32x3")
@@ -122,7 +142,7 @@ def learnt(
 @triton.jit
 def _combined(
     accepted, tried, x, gradient, direction, changes, bends, factors, step, towards, trial, taken, n, limit,
-    PAIRS: tl.constexpr, BLOCK: tl.constexpr,
+    HALF: tl.constexpr, PAIRS: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """factors: of the gradient, then of the changes, then of the bends."""
     take = flag(accepted)
@@ -134,8 +154,8 @@ def _combined(
     fresh = only(held, take)
     place = at
     for k in range(PAIRS):
-        total += tl.load(factors + 1 + k) * tl.load(changes + place, mask=fresh, other=0.0)
-        total += tl.load(factors + 1 + PAIRS + k) * tl.load(bends + place, mask=fresh, other=0.0)
+        total += tl.load(factors + 1 + k) * _read(changes + place, fresh, HALF)
+        total += tl.load(factors + 1 + PAIRS + k) * _read(bends + place, fresh, HALF)
         place += n
     old = tl.load(direction + at, mask=only(held, 1 - take), other=0.0)
     d = tl.where(take > 0, -total * movable, old)
@@ -154,6 +174,6 @@ def combined(
     made = torch.empty_like(given[0]), torch.empty_like(given[0]), torch.empty_like(given[0])
     launch(_combined, (triton.cdiv(n, 1024),),
         accepted.view(torch.uint8), *given, changes, bends, factors, step.to(torch.float32), *made, n, float(limit),
-        PAIRS=m, BLOCK=1024,
+        HALF=changes.dtype == torch.int16, PAIRS=m, BLOCK=1024,
     )  # fmt: skip
     return made
