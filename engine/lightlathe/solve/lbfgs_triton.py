@@ -111,21 +111,9 @@ def learnt(
     flags = accepted.view(torch.uint8), keep.view(torch.uint8), slot
     given = (part.contiguous() for part in (tried, tried_gradient, x, gradient))
     launch(
-        _learnt,
-        (programs,),
-        *flags,
-        *given,
-        changes,
-        bends,
-        sums,
-        n,
-        float(limit),
-        PAIRS=m,
-        SIDE=side,
-        WIDTH=WIDTH,
-        TILES=TILES,
-        num_warps=1,
-    )
+        _learnt, (programs,), *flags, *given, changes, bends, sums, n, float(limit),
+        HALF=changes.dtype == torch.int16, PAIRS=m, SIDE=side, WIDTH=WIDTH, TILES=TILES, num_warps=1,
+    )  # fmt: skip
     total = sums.sum(0, dtype=torch.float64)
     with_bends, among_bends = total[: 2 * side * side].reshape(2, side, side)
     return Products(
