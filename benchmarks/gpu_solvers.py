@@ -92,14 +92,15 @@ class Timed:
 
 
 def members(voxels: int) -> list[tuple[object, object]]:
-    """Solvers and losses; 10 pairs of bounded_lbfgs do not fit a card of 80 GB at 1024 voxels."""
+    """Solvers and losses; 10 pairs of 32 bits do not fit a card of 80 GB at 1024 voxels."""
     pairs = BoundedLBFGS() if voxels < 1024 else BoundedLBFGS(memory=5)
     return [
         (FreeSetRamp(), GapHinge()),
         (Adam(), GapHinge()),
         (AcceleratedGradient(), GapHinge()),
         (pairs, GapHinge()),
-        (pairs, SoftWindow(stages=1)),
+        (BoundedLBFGS(pair_bits=16), GapHinge()),
+        (BoundedLBFGS(pair_bits=16), SoftWindow(stages=1)),
     ]
 
 
@@ -110,7 +111,9 @@ def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) 
     operator = normalised(raw, target)
     start = Filtered()(Problem(operator, GapHinge(), target))
     for solver, loss in members(voxels):
-        name = f"{type(solver).__name__}{f' ({m} pairs)' if (m := getattr(solver, 'memory', 0)) else ''}"
+        name = type(solver).__name__
+        if isinstance(solver, BoundedLBFGS):
+            name += f" ({solver.memory} pairs of {solver.pair_bits} bits)"
         if device.type == "cuda":
             torch.cuda.empty_cache()
             torch.cuda.reset_peak_memory_stats()
@@ -150,6 +153,7 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
     scales = torch.stack([one, one])
     m = 10 if voxels < 1024 else 5
     s, b = (torch.rand(m, x.numel(), device=device) for _ in range(2))
+    s16, b16 = (torch.zeros(m, x.numel(), device=device, dtype=torch.int16) for _ in range(2))
     f, slot = torch.ones(m, device=device, dtype=torch.float64), torch.zeros(1, device=device, dtype=torch.int64)
     works: list[tuple[str, int, Callable[[], object]]] = [
         ("keep_if, better", 2, lambda: keep_if(yes, x, y)),
@@ -165,6 +169,10 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
          lambda: pairs.learnt(yes, yes, slot, x, g, y, h, s, b, limit=limit)),
         (f"lbfgs.combined, {m} pairs", 2 * m + 5,
          lambda: pairs.combined(yes, x, y, g, h, s, b, one, f, f, one, limit=limit)),
+        (f"lbfgs.learnt, {m} pairs of 16 bits", m + 4,
+         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, s16, b16, limit=limit)),
+        (f"lbfgs.combined, {m} pairs of 16 bits", m + 5,
+         lambda: pairs.combined(yes, x, y, g, h, s16, b16, one, f, f, one, limit=limit)),
     ]  # fmt: skip
     for name, count, work in works:
         row(clock, name, count, x.nbytes, work)
