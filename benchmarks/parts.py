@@ -112,7 +112,7 @@ def run(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Nam
     done = time.perf_counter()
     q = record.quality
     grid = "x".join(str(n) for n in record.part.grid.shape)
-    names = ("window_relative", "window_proven_at_most_with_limit", "iou", "iou_fine")
+    names = ("window_relative", "window_proven_at_most", "iou", "iou_fine")
     figures = (grid, f"{q['wrong_voxels']:.0f}", *(f"{q[k]:.4f}" for k in names))
     times = (f"{t:.1f}" for t in (record.patterns.exposure_s, ready - began, done - ready))
     print(f"{name:16}" + "".join(f"{value:>14}" for value in (*figures, *times)), flush=True)

@@ -89,10 +89,10 @@ def test_a_study_runs_resumes_and_is_read_back(folder):
     assert second.settings["design"]["start"] == {"kind": "filtered", "disturbed": 0.3, "seed": 1}
     assert second.log["loss"][0] != first.log["loss"][0]  # the start was disturbed
     # proven once: a bound made by the first run holds for those after the interrupt
-    assert len({r.figures["window_proven_at_most_with_limit"] for r in study.runs}) == 1
+    assert len({r.figures["window_proven_at_most"] for r in study.runs}) == 1
     for r in study.runs:
         assert r.figures["window_gap"] == pytest.approx(
-            r.figures["window_proven_at_most_with_limit"] - r.figures["window_relative"], abs=1e-12
+            r.figures["window_proven_at_most"] - r.figures["window_relative"], abs=1e-12
         )
         assert r.figures["window_gap"] > 0
     with pytest.raises(JobError, match=r"other settings than .* \(design.iterations\)"):

@@ -167,3 +167,38 @@ def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, respo
     assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
     step = np.diff(np.append(book.levels, book.levels[-1])).max()
     assert int((careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()) <= 2 * step  # and dimming
+
+
+INHIBITED = """
+kind = "inhibited"
+absorption_per_mm = 0.1
+wavelength_nm = 405
+planned_exposure_s = 30
+oxygen_mol_m3 = {oxygen}
+"""
+
+
+@pytest.mark.parametrize("oxygen", [0.0, 0.1, 1.0])
+def test_margins_hold_for_a_resin_whose_doses_move_with_time(small_job, tmp_path, oxygen):
+    """Just within both margins every voxel is right, by a prediction at that exposure; beyond them some are unsure."""
+    head, rest = small_job(iterations=25).split("[resin]")
+    text = head + "[resin]" + INHIBITED.format(oxygen=oxygen) + "[light]" + rest.split("[light]")[1]
+    record = pipeline.design(parse_job(text + "bound_iterations = 0\n", name="t", folder=tmp_path))
+    q, resin = record.quality, pipeline.job_of(record).resin
+    assert resin.at(record.patterns.exposure_s).gel_mj_cm3 == pytest.approx(q["gel_mj_cm3"])
+    for seconds, right in ((1.002 * q["shortest_s"], True), (0.998 * q["longest_s"], True),
+                           (0.97 * q["shortest_s"], False), (1.03 * q["longest_s"], False)):  # fmt: skip
+        there = pipeline.predict(record, exposure_s=seconds).quality
+        then = resin.at(seconds)
+        ends = (then.liquid_below_mj_cm3, then.solid_above_mj_cm3) if q["sure"] else (then.gel_mj_cm3,) * 2
+        found = there["window_low_mj_cm3"] <= ends[0] and there["window_high_mj_cm3"] >= ends[1]
+        assert found == right
+        assert there["wrong_voxels"] == 0 or not right
+
+
+def test_a_part_that_fills_the_vial_has_an_exposure_without_an_upper_end(small_job, tmp_path):
+    text = small_job(iterations=3).replace("radius_mm = 2.0, height_mm = 1.0", "radius_mm = 5.0, height_mm = 3.0")
+    text = text.replace("[grid]", "[grid]\nmargin_voxels = 0")
+    record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
+    assert record.quality["longest_s"] == math.inf
+    assert any("no light falls outside the part" in line for line in pipeline.exposure_lines(record))

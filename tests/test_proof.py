@@ -26,7 +26,7 @@ def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
     assert abs(proof.slice_z_mm) <= 0.5  # the part is 1 mm high
     figures = proof.figures()
     assert figures["window_binding_part_x_mm"] == proof.part_mm[0]
-    assert figures["window_gap"] == proof.at_most_here - proof.reached
+    assert figures["window_gap"] == proof.at_most - proof.reached
 
 
 def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_job, tmp_path):

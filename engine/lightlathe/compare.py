@@ -105,8 +105,8 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
             facts |= record.facts
             rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
             figures = _figures(record, rows) | bounds.get(place, {})
-            if "window_proven_at_most_with_limit" in figures:
-                figures["window_gap"] = figures["window_proven_at_most_with_limit"] - figures["window_relative"]
+            if "window_proven_at_most" in figures:
+                figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job), figures, rows, facts)
         study = study.with_run(made)
         write_study(study, path)

@@ -11,7 +11,7 @@ from lightlathe.dose import gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.formulate import worst_case
 from lightlathe.job import Job
-from lightlathe.judge import ExposurePlan, best_thresholds, plan_exposure
+from lightlathe.judge import ExposurePlan, best_thresholds, plan_exposure, with_margins_of
 from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
@@ -19,6 +19,7 @@ from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 
 
 def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
@@ -62,7 +63,7 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
             "turn suits this resin."
         )
     final = planned(patterns.fractions(setup.dtype, setup.device), dimming)
-    return patterns, dataclasses.replace(
+    plan = dataclasses.replace(
         final,
         turns=turns,
         dimming=dimming,
@@ -73,6 +74,7 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
         reachable=plan.reachable,
     )
+    return patterns, with_margins_of(plan, setup.job.resin)
 
 
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
@@ -96,7 +98,8 @@ def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -
     cases = worst_case(setup, fractions, gain_per_turn(job))
     per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
     best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
-    for _ in range(3):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
+    before, least_turns = math.nan, 1
+    for round_ in range(50):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
         plan = plan_exposure(
             max(most for most, _ in cases),
             min(least for _, least in cases),
@@ -106,9 +109,16 @@ def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -
             turn.max_exposure_s or LONGEST_S,
             best_per_turn=best,
             full_turns=full_turns,
+            least_turns=least_turns,
         )
-        resin = resin.at(plan.exposure_s)
-    return plan
+        if plan.exposure_s == before or resin.at(plan.exposure_s) == resin:
+            return plan
+        before, resin = plan.exposure_s, resin.at(plan.exposure_s)
+        if round_ >= SETTLED_AFTER:  # a turn more needs a turn less, and that a turn more: the longer one, dimmed
+            least_turns = max(least_turns, plan.turns)
+    raise JobError(
+        "no exposure suits this resin: the dose it needs changes with the time as fast as the light gives it."
+    )
 
 
 def gain_per_turn(job: Job) -> float:

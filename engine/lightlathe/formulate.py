@@ -39,6 +39,10 @@ def wanted_doses(setup: Setup) -> Tensor | None:
             f"wanted_dose in [part] takes a loss that aims at doses; loss in [design] is {job.design.loss!r}.\n"
             '  loss = "dose_corridor" or "squared_error" does.'
         )
+    if job.resin.at(1.0) != job.resin.at(1000.0):
+        raise JobError(
+            "wanted_dose in [part] takes a resin whose gel dose stays; this one's hangs on the exposure time."
+        )
     wanted = torch.full(setup.part.grid.shape, job.design.loss.part_dose, device=setup.device)
     most = torch.zeros_like(wanted)
     for table, solid in zip(job.parts, setup.solids, strict=True):
@@ -88,16 +92,18 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
 
 
 def scenarios_of(setup: Setup) -> list[tuple[DoseOperator, float]]:
-    """(operator, factor on its dose) of each scenario: every combination of the values in [design.robust].
+    """(operator, factor on its dose) of each scenario: the plain case, and every combination in [design.robust].
 
     A resin that absorbs more also takes up more of the light that arrives, so its dose grows with its absorption.
     """
     robust = setup.job.design.robust
     found: list[tuple[DoseOperator, float]] = []
+    if not all(0 in values for values in dataclasses.astuple(robust)):
+        found.append((setup.operator, 1.0))
     for percent, offset in itertools.product(robust.absorption_percent, robust.axis_offset_mm):
         factor = 1 + percent / 100
-        if factor <= 0:
-            raise JobError(f"absorption_percent in [design.robust] is {percent}; expected more than -100.")
+        if not 0.01 <= factor <= 100:
+            raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
         old = setup.operator
         chords = dataclasses.replace(setup.chords, offset_mm=setup.chords.offset_mm + offset)
         operator = old

@@ -145,11 +145,18 @@ def exposure_lines(record: Record) -> list[str]:
             f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {known:g} %:"
         )
     series = judge.bracket(plan, known)
-    if len(series) == 1:
+    if is_robust(record):
+        lines[1] += " (under every scenario of [design.robust])"
+    if len(series) == 1 and series[0] == plan.exposure_s:
         lines.append(f"one vial is enough for a threshold known to {known:.2g} %: this exposure")
     else:
         lines.append(judge.bracket_text(series, known))
     return lines
+
+
+def is_robust(record: Record) -> bool:
+    """Whether the design had scenarios to survive."""
+    return record.settings.get("design", {}).get("robust") is not None
 
 
 def plan_of(record: Record) -> ExposurePlan:

@@ -33,6 +33,9 @@ from lightlathe.solve import Problem, solve
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
 
+GRADED_TO = 0.15  # of the gel dose: doses further off than this is worth a warning (no source)
+LOG_EVERY = {"cuda": 5}  # iterations: a card waits for the host at each that is logged
+
 
 def design(
     job: Job,
@@ -73,6 +76,7 @@ def design(
         job.design.solver,
         start,
         iterations=job.design.iterations,
+        log_every=LOG_EVERY.get(setup.device.type, 1),
         on_iteration=each,
         stop=job.design.stop,
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
@@ -82,10 +86,23 @@ def design(
     prediction, warnings = judged(setup, patterns, plan)
     figures, advised = proven(setup, plain, outcome.patterns)
     prediction.quality.update(figures)
+    if figures:  # of the window that is shown, of rounded levels
+        prediction.quality["window_gap"] = figures["window_proven_at_most"] - prediction.quality["window_relative"]
     if plain.target.dose is not None:
         prediction.quality.update(graded(prediction.dose / job.resin.gel_mj_cm3, plain.target))
+        if not prediction.quality["wanted_dose_90"] <= GRADED_TO:
+            warnings.append(
+                f"A tenth of the part is further than {prediction.quality['wanted_dose_90']:.2f} gel doses from the "
+                "dose it wants. Steps between doses that are smaller, loss dose_corridor, or more iterations help."
+            )
     if robust is not None:
-        prediction.quality.update(robustness(setup, start, outcome.patterns))
+        q = prediction.quality
+        q.update(robustness(setup, start, outcome.patterns))
+        if q["window_all_scenarios_robust"] < q["window_all_scenarios_plain"]:
+            warnings.append(
+                "Designing for the scenarios made their worst case worse than a plain design does: leave `robust` out, "
+                'or take a loss of the worst voxels (loss = "soft_window").'
+            )
     return Record(
         name=job.name,
         job_toml=job.text,
@@ -116,7 +133,8 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     figures = {}
     for name, patterns in (("plain", plain), ("robust", robust)):
         doses = worst_case(setup, patterns, setup.operator.gain)
-        figures[f"window_all_scenarios_{name}"] = 1 - max(most for most, _ in doses) / min(least for _, least in doses)
+        most, least = max(most for most, _ in doses), min(least for _, least in doses)
+        figures[f"window_all_scenarios_{name}"] = 1 - most / least if least > 0 else -math.inf
         dose = setup.operator(patterns)
         figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
     return figures
@@ -129,7 +147,8 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     gain = gain_per_turn(job) * patterns.turns
     dose = setup.operator.scaled(gain)(shown)
     figures = figures_of(dose, setup.part, resin)
-    figures |= {name: float(value) for name, value in plan.as_json().items() if value is not None}
+    figures |= {name: float(value) for name, value in dataclasses.asdict(plan).items()}
+    figures |= {"shorter_percent": plan.shorter_percent, "longer_percent": plan.longer_percent}
     incident_mj = float(shown.sum(dtype=torch.float64)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
     figures |= light_use(dose, setup.part.to(setup.device), incident_mj)

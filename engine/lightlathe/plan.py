@@ -47,6 +47,8 @@ class Plan:
                 f"a study of {len(self.jobs)} jobs, repeats = {self.repeats}, bound_iterations = "
                 f"{self.bound_iterations}; expected a job and a repeat or more, and 0 or more steps."
             )
+        if self.repeats > 1000:
+            raise JobError(f"repeats is {self.repeats}; expected 1000 at most.")
         names = [Path(job).stem for job in self.jobs]
         if len(set(names)) < len(names):
             raise JobError(f"jobs are told apart by their names; got {', '.join(names)}. Rename one, or leave it out.")

@@ -22,14 +22,12 @@ class Proof:
 
     reached        the design's relative window
     at_most        no patterns reach more, whatever their light
-    at_most_here   nor these, with levels under the job's limit
     slice_z_mm     height of the slice that binds
     part_mm, surroundings_mm   (x, y) of the voxels in it that the proof leans on most: between them the window is lost
     """
 
     reached: float
     at_most: float
-    at_most_here: float
     slice_z_mm: float
     part_mm: tuple[float, float]
     surroundings_mm: tuple[float, float]
@@ -37,8 +35,7 @@ class Proof:
     def figures(self) -> dict[str, float]:
         return {
             "window_proven_at_most": self.at_most,
-            "window_proven_at_most_with_limit": self.at_most_here,
-            "window_gap": self.at_most_here - self.reached,
+            "window_gap": self.at_most - self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
             "window_binding_part_x_mm": self.part_mm[0],
             "window_binding_part_y_mm": self.part_mm[1],
@@ -76,13 +73,12 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
     operator, exact = _operators(setup, gain, len(chosen))
     start = dose[:, :, chosen].float().contiguous()
-    limit = setup.job.design.level_limit
-    bound = prove(operator, slices, start, exact=exact, limit=limit, iterations=iterations)
+    bound = prove(operator, slices, start, exact=exact, iterations=iterations)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
     part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
     reached = float(1 - most[both].amax() / least[both].amin())
     height = z[int(chosen[bound.worst_slice])]
-    return Proof(reached, bound.window, bound.window_limited, height, part, surroundings)
+    return Proof(reached, bound.window, height, part, surroundings)
 
 
 def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Remedy]:
@@ -119,10 +115,8 @@ def advice(proof: Proof, remedies: list[Remedy]) -> str:
     beside_x, beside_y = proof.surroundings_mm
     if proof.at_most <= 0:
         said = "Proven: no patterns whatever print this part in this resin and vial. "
-    elif proof.at_most_here <= 0:
-        said = "Proven: no patterns within level_limit print this part; a higher level_limit might. "
     else:
-        said = f"No exposure is right everywhere; a window of {proof.at_most_here:.1%} is not ruled out by the proof. "
+        said = f"No exposure is right everywhere; a window of {proof.at_most:.1%} is not ruled out by the proof. "
     tried = "; ".join(f"{r.words} {r.reached:.0%} (at most {r.at_most:.0%})" for r in remedies)
     return (
         f"{said}It is decided in the slice at z = {proof.slice_z_mm:.2f} mm, between ({x:.2f}, {y:.2f}) mm in the part "

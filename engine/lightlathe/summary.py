@@ -69,8 +69,8 @@ def _proven(q: dict[str, float]) -> list[str]:
     lines = []
     if "window_gap" in q:
         lines.append(
-            f"              proven: no patterns within the job's level limit reach more than "
-            f"{q['window_proven_at_most_with_limit']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm); "
+            f"              proven: no patterns whatever reach more than "
+            f"{q['window_proven_at_most']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm); "
             f"gap {q['window_gap']:.1%}"
         )
     if "window_all_scenarios_robust" in q:

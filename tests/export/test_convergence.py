@@ -25,7 +25,7 @@ def a_run(variant, repeat=0, job="disc", bound=0.4, steps=8, amiss=0.3):
         "best_wrong": wrong,
         "best_window": [amiss - 0.8 + 0.1 * n + 0.01 * repeat for n in range(steps)],
     }
-    return Run(job, variant, repeat, {}, {"window_proven_at_most_with_limit": bound}, log)
+    return Run(job, variant, repeat, {}, {"window_proven_at_most": bound}, log)
 
 
 VARIANTS = [{"design.loss": loss, "design.solver": solver} for loss in ("one", "two") for solver in ("slow", "quick")]

@@ -273,3 +273,11 @@ def test_heat():
     assert curing_heat_k(5000.0, 0.30) == pytest.approx(64, abs=0.5)
     assert light_heat_k(300.0) == pytest.approx(0.16, abs=0.005)  # 3 kJ/m2 * 100/m = 300 kJ/m3 = 300 mJ/cm3
     assert cooling_s(10.0) == pytest.approx(173, abs=0.5)
+
+
+@pytest.mark.parametrize("a", [0.1, 0.5, 1, 2, 2.5, 3, 3.5, 4, 5, 6, 10, 50, 500])
+def test_no_sentence_holds_an_undefined_number(a):
+    """Between mu R = 3 and 5 the axis still gets more than 1 % of the wall's dose: light does not die on the way."""
+    found = verdict(absorption_per_mm=a / 8)
+    assert "nan" not in found.text()
+    assert ("light dies" in only(found, "absorption").text) == (a > 5)

@@ -195,3 +195,14 @@ def test_rows_that_did_not_cure_are_left_out_and_said_so():
 def test_data_that_do_not_determine_the_answer(work, words):
     with pytest.raises(MeasurementError, match=words):
         work()
+
+
+@pytest.mark.parametrize("solid", [[0, 1], [0, 1, 0]])
+def test_one_dose_is_no_series(solid):
+    with pytest.raises(MeasurementError, match="one dose only"):
+        fits.thresholds(np.full(len(solid), 10.0), np.array(solid, float))
+
+
+def test_films_of_one_thickness_tell_nothing():
+    with pytest.raises(MeasurementError, match="equally thick"):
+        fits.working_curve(np.array([10.0, 20.0, 40.0]), np.array([0.5, 0.5, 0.5]))

@@ -128,7 +128,7 @@ def test_the_best_design_is_given_not_the_last(hook, hinge_problem):
     [
         (StopRule(window=0.05), "process window"),
         (StopRule(wrong_voxels=0), "wrong voxels"),
-        (StopRule(seconds=0.0), "0.0 s spent"),
+        (StopRule(seconds=1e-6), "1e-06 s spent"),
         (StopRule(stall=5), "no better design in 5 iterations"),
     ],
 )

@@ -84,7 +84,7 @@ def draw_convergence(
     for name, run in sorted(one_each.items(), key=lambda item: rests.index(_rest(item[1].variant))):
         dash = DASHES[rests.index(_rest(run.variant)) % len(DASHES)]
         axes[0, 0].plot([], [], color=colours(firsts.index(_first(run.variant))), linestyle=dash, label=name)
-    bounds = {r.figures.get("window_proven_at_most_with_limit", math.nan) for r in runs}
+    bounds = {r.figures.get("window_proven_at_most", math.nan) for r in runs}
     bound = bounds.pop() if len(bounds) == 1 else math.nan
     windows = np.concatenate([_best(r)[1] for r in runs] + [[bound]])
     least, most = (float(f(windows, where=np.isfinite(windows), initial=0.0)) for f in (np.min, np.max))

@@ -39,7 +39,12 @@ class PartTable:
     def __post_init__(self) -> None:
         if (self.mesh is None) == (self.shape is None):
             raise JobError('expected either mesh = "file" or shape = { kind = ... }, not both and not neither.')
-        positive("part", scale=self.scale, wanted_dose=self.wanted_dose)
+        positive("part", scale=self.scale)
+        if self.wanted_dose is not None and not 1 < self.wanted_dose <= 100:
+            raise JobError(
+                f"wanted_dose is {self.wanted_dose}; expected gel doses, above 1 (at 1 the resin just turns solid), at "
+                "most 100."
+            )
         if self.wanted_dose is not None and self.role != "part":
             raise JobError(f'wanted_dose is given for the role "{self.role}"; expected it with role = "part" only.')
         if self.shape is not None:
@@ -181,7 +186,7 @@ class Design:
     robust: Any = None
     ladder: tuple[Any, ...] = ()
     iterations: int = 60
-    bound_iterations: int = 50
+    bound_iterations: int = 100
     rounding_iterations: int = 0
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
@@ -192,7 +197,12 @@ class Design:
     precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
-        positive("design", iterations=self.iterations, level_limit=self.level_limit, part_weight=self.part_weight)
+        positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        if not 1e-3 <= self.part_weight <= 1e3:
+            raise JobError(f"part_weight is {self.part_weight}; expected 0.001 to 1000.")
+        widths = [rung.coarser for rung in self.ladder if isinstance(rung, Rung)]
+        if widths != sorted(widths, reverse=True):
+            raise JobError(f"ladder has voxels {widths} times larger, in this order; expected the coarsest first.")
         for name in ("bound_iterations", "rounding_iterations"):
             if getattr(self, name) < 0:
                 raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")

@@ -4,7 +4,7 @@ from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
-from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure
+from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
 from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
@@ -33,4 +33,5 @@ __all__ = [
     "read_came_out",
     "spread",
     "warnings",
+    "with_margins_of",
 ]

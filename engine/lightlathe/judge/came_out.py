@@ -2,6 +2,7 @@
 
 import math
 import re
+import unicodedata
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -59,12 +60,14 @@ class NextExposure:
 
 def read_came_out(text: str) -> CameOut:
     """'too thin by 0.1 mm' and the like; raises JobError that lists the accepted forms."""
-    said = " ".join(text.lower().split())
+    said = " ".join(unicodedata.normalize("NFKC", text).lower().split())  # both signs for micro are one
+    if moved := re.fullmatch(r"([0-9.]+ ?\S+) too (thin|fat|thick)", said):
+        said = f"too {moved[2]} by {moved[1]}"
     if said in ("nothing", "nothing came out"):
         return CameOut("nothing")
     if said in ("all solid", "a block", "block", "everything solid"):
         return CameOut("all solid")
-    match = re.fullmatch(r"(?:too )?(thin|fat|thick)(?: by ([0-9]*\.?[0-9]+) ?(mm|um|µm))?", said)
+    match = re.fullmatch(r"(?:too )?(thin|fat|thick)(?: by ([0-9]*\.?[0-9]+) ?(mm|um|\u03bcm))?", said)
     if match is None:
         raise JobError(f"the print came out '{text}'; expected one of {FORMS}. Distances need mm or um.")
     kind = "thin" if match[1] == "thin" else "fat"

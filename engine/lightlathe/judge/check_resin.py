@@ -69,10 +69,11 @@ def absorption(case: Case) -> Reason:
         return Reason("absorption", "will work" if case.a < DARK else "marginal", f"{light}.", case.a, DARK)
     if limit <= 0:
         needed = _depth_for(limit_at, 0.0, case.depth_mm)
-        if case.a >= RING:
+        dies = depth_where(case.a, 0.01)
+        if case.a >= RING and math.isfinite(dies):
             text = (
                 f"this resin takes {case.depth_mm:.2g} mm of depth, the vial's radius is {case.vial_radius_mm:.3g} mm: "
-                f"light dies in the outer {depth_where(case.a, 0.01) * case.vial_radius_mm:.2g} mm and leaves a ring "
+                f"light dies in the outer {dies * case.vial_radius_mm:.2g} mm and leaves a ring "
                 f"about {depth_where(case.a, math.exp(-1)) * case.vial_radius_mm:.1g} mm thick"
             )
         else:

@@ -1,7 +1,8 @@
 """How long to expose: the dose window of the patterns laid over the resin's."""
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 from lightlathe.errors import JobError
 
@@ -78,6 +79,7 @@ def plan_exposure(
     *,
     best_per_turn: tuple[float, float] | None = None,
     full_turns: float | None = None,
+    least_turns: int = 1,
 ) -> ExposurePlan:
     """Turns and dimming that put the patterns' dose window over the resin's.
 
@@ -86,6 +88,7 @@ def plan_exposure(
     turn_s, max_exposure_s               seconds of one turn; longest exposure allowed
     best_per_turn    thresholds that print best (`best_thresholds` of one turn's dose), for where the window is negative
                      and no exposure is right everywhere
+    least_turns      expose no shorter, and dim the levels instead
     full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
 
     The rule, unless full_turns says x, with x = turns * dimming and
@@ -134,7 +137,7 @@ def plan_exposure(
         if not sure_low <= x <= sure_high:
             sure = False
             low, high = (gel / min_in_per_turn, gel_high) if right else (math.nan, math.nan)
-    turns = max(1, math.ceil(x - 1e-9))
+    turns = max(least_turns, math.ceil(x - 1e-9))
     allowed = math.inf if max_exposure_s is None else math.floor(max_exposure_s / turn_s + 1e-9)
     if allowed < 1:
         raise JobError(
@@ -157,6 +160,35 @@ def plan_exposure(
         gel_mj_cm3=gel,
         reachable=reachable,
     )
+
+
+def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:
+    """The plan with margins that hold for a resin whose doses change with the time over which the dose comes."""
+    here = resin.at(plan.exposure_s)
+    if here == resin.at(2 * plan.exposure_s):
+        return plan
+    sure = plan.low_mj_cm3 <= here.liquid_below_mj_cm3 and plan.high_mj_cm3 >= here.solid_above_mj_cm3
+    plan = replace(plan, sure=sure, gel_mj_cm3=here.gel_mj_cm3)
+
+    def right(seconds: float) -> bool:
+        then = resin.at(seconds)
+        low, high = (then.liquid_below_mj_cm3, then.solid_above_mj_cm3) if plan.sure else (then.gel_mj_cm3,) * 2
+        share = seconds / plan.exposure_s
+        return plan.low_mj_cm3 * share <= low and plan.high_mj_cm3 * share >= high
+
+    def end(wrong: float) -> float:
+        """Where right turns wrong on the way from the plan's exposure, to a thousandth."""
+        good = plan.exposure_s
+        if right(wrong):
+            return wrong
+        while abs(wrong - good) > 1e-3 * plan.exposure_s:
+            middle = (good + wrong) / 2
+            good, wrong = (middle, wrong) if right(middle) else (good, middle)
+        return good
+
+    if not right(plan.exposure_s):
+        return replace(plan, shortest_s=math.nan, longest_s=math.nan)
+    return replace(plan, shortest_s=end(plan.exposure_s / 10), longest_s=end(plan.exposure_s * 10))
 
 
 def bracket(plan: ExposurePlan, known_to_percent: float, *, max_vials: int = 9) -> tuple[float, ...]:

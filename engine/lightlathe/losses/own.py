@@ -25,7 +25,10 @@ class OwnLoss:
         self.name, self.settings, self.loss = name, settings, loss
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
-        return self.loss(dose, target)
+        try:
+            return self.loss(dose, target)
+        except (ArithmeticError, LookupError, NameError, TypeError, ValueError, AssertionError) as problem:
+            raise JobError(f"loss '{self.name}': fails: {type(problem).__name__}: {problem}") from problem
 
     def __getattr__(self, attribute: str) -> Any:
         if attribute == "stage":  # a staged loss of one's own

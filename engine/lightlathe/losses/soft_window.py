@@ -42,14 +42,14 @@ class SoftWindow:
     slice_sharpness: float = 20.0
 
     def __post_init__(self) -> None:
-        if not 0 < self.softest <= self.sharpest:
+        if not 0 < self.softest <= self.sharpest <= 1e5:
             raise JobError(
                 f"soft_window: softest is {self.softest} and sharpest {self.sharpest}; "
-                "expected 0 < softest <= sharpest."
+                "expected 0 < softest <= sharpest <= 1e5."
             )
-        if self.stages < 1 or not 0 < self.last_share <= 1:
+        if not 1 <= self.stages <= 1000 or not 0 < self.last_share <= 1:
             raise JobError(
-                f"soft_window: stages is {self.stages} and last_share {self.last_share}; expected 1 stage or more "
+                f"soft_window: stages is {self.stages} and last_share {self.last_share}; expected 1 to 1000 stages "
                 "and a share above 0 and at most 1."
             )
         if not self.slice_sharpness >= 0:

@@ -9,6 +9,7 @@ from lightlathe.errors import MeasurementError
 from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
 
 SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
+WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)
 LN10 = math.log(10)
 
 
@@ -100,6 +101,8 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     slope = float(np.polyfit(x, y, 1)[0])
     _need_positive(slope, "penetration depth", "Does the thickness grow with the exposure?")
     start = (slope, float(x.mean() - y.mean() / slope))
+    if len(np.unique(y)) < 2:
+        raise MeasurementError("every film is equally thick; expected films that grow with the exposure.")
     (dp, log_ec), halves, fitted = least_squares(lambda t, d, e: d * (t - e), x, y, start)
     # onset dose = 10 Ec / Dp (mJ/cm2 over mm to mJ/cm3), its scatter from a fit in these very terms
     (_, log_dose), (_, half_dose), _ = least_squares(
@@ -129,6 +132,8 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
         raise MeasurementError(
             "the dose series has no liquid or no solid row; expected both. Go on to lower and higher doses."
         )
+    if len(np.unique(dose_mj_cm3)) < 2:
+        raise MeasurementError("the dose series has one dose only; expected several, some too low and some too high.")
     x = np.log(dose_mj_cm3)
     axes = ("ln(dose / (mJ/cm3))", "solid")
     top_liquid, low_cured = x[solid == 0].max(), x[solid > 0].min()
@@ -149,6 +154,11 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
             max(0.0, covariance[0, 0] + 2 * side * covariance[0, 1] + side**2 * covariance[1, 1])
         )
         found.append(_from_log(at, at - half, at + half, "mJ/cm3"))
+    if found[2].value > WIDEST * found[0].value:
+        raise MeasurementError(
+            f"by this dose series the resin stays liquid below {found[0].value:.3g} and is solid above "
+            f"{found[2].value:.3g} mJ/cm3: too far apart to print with. More vials at doses in between tell more."
+        )
     fitted = expit((x - middle) / width)
     outliers = tuple(int(i) for i in np.flatnonzero(np.abs(solid - fitted) > 1 - 0.05 / len(x)))
     return Fit(_doses(*found), axes, x, solid, fitted, outliers, ())

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 from lightlathe.errors import JobError
 
+DEEPEST_PER_MM = (1e-6, 1e4)  # light falls to 1/e over a kilometre, over a tenth of a micrometre: no resin is beyond
+
 
 @dataclass(frozen=True, kw_only=True)
 class Liquid:
@@ -27,10 +29,10 @@ class Liquid:
 
     def check_liquid(self, absorption_per_mm: float) -> None:
         """Raise JobError for what no liquid can be."""
-        if not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
+        if not DEEPEST_PER_MM[0] <= absorption_per_mm <= DEEPEST_PER_MM[1]:
             raise JobError(
-                f"absorption_per_mm is {absorption_per_mm}; expected a number above 0, in 1/mm to base e "
-                "(a resin that absorbs nothing takes up no dose)."
+                f"absorption_per_mm is {absorption_per_mm}; expected {DEEPEST_PER_MM[0]:g} to {DEEPEST_PER_MM[1]:g}, "
+                "in 1/mm to base e (a resin that absorbs nothing takes up no dose)."
             )
         if not (math.isfinite(self.refractive_index) and 1 <= self.refractive_index < 4):
             raise JobError(

@@ -70,6 +70,7 @@ class Measured:
             said = f"end of the onset's interval in {self.sources['onset_mj_cm3']}; a dose series in the vial is better"
             lines += [f"liquid_below_mj_cm3 = {onset.low:.4g}   # lower {said}"]
             lines += [f"solid_above_mj_cm3 = {onset.high:.4g}   # upper {said}"]
+            lines += _known("doses", [onset])
         else:
             lines += ["# liquid_below_mj_cm3 =    not measured: a dose series in the vial gives it"]
             lines += ["# solid_above_mj_cm3 =     not measured: a dose series in the vial gives it"]
@@ -88,7 +89,9 @@ class Measured:
         value = self.values.get(name)
         if value is None:
             return f"# {name} =    not measured: {wanted} gives it"
-        range_ = "" if math.isnan(value.low) else f"95 %: {value.low:.4g} to {value.high:.4g}, "
+        gaps = any("no statistics" in note for fit in self.fits if name in fit.values for note in fit.notes)
+        kind = "gaps of the series" if gaps else "95 %"
+        range_ = "" if math.isnan(value.low) else f"{kind}: {value.low:.4g} to {value.high:.4g}, "
         return f"{name} = {value.value:.4g}   # {range_}from {self.sources[name]}"
 
     def text(self) -> str:
@@ -119,6 +122,8 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     absorption_per_mm    base e; needed where doses are given as exposures and no table gives the absorption
     Raises MeasurementError for tables that cannot be read or do not determine what they should.
     """
+    if absorption_per_mm is not None and not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
+        raise MeasurementError(f"the absorption is {absorption_per_mm} 1/mm; expected a number above 0, to base e.")
     if not paths:
         raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
     tables = tuple(read_table(path) for path in paths)
@@ -142,6 +147,9 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
             induction.value * per_cm, induction.low * per_cm, induction.high * per_cm, "mJ/cm3"
         )
         sources["induction_mj_cm3"] = sources["induction_mj_cm2"]
+    if absorption_per_mm is not None and "absorption_per_mm" not in values:
+        values["absorption_per_mm"] = Value(absorption_per_mm, math.nan, math.nan, "1/mm")
+        sources["absorption_per_mm"] = "what was given"
     return Measured(tables, found, values, sources)
 
 
@@ -187,7 +195,7 @@ def _known(name: str, values: list[Value]) -> list[str]:
     if math.isnan(percent):
         return []
     if percent >= 100:
-        return [f"# {name} known to no better than {percent:.0f} %: measure more"]
+        return [f"# {name} known to no better than {min(percent, 1e4):.0f} %: measure more"]
     if percent < FLOOR_PERCENT:
         return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {percent:.2g}; no meter is as good"]
     return [f"{name}_known_to_percent = {percent:.2g}"]

@@ -3,6 +3,7 @@
 import csv
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import numpy as np
 
 from lightlathe.errors import MeasurementError
 
-LENGTH = {"mm": 1.0, "um": 1e-3, "µm": 1e-3, "cm": 10.0}
+LENGTH = {"mm": 1.0, "um": 1e-3, "\u03bcm": 1e-3, "cm": 10.0}
 UNITS: dict[str, dict[str, float]] = {  # column: accepted unit -> factor to the program's own, the first one
     "path": LENGTH,
     "depth": LENGTH,
@@ -84,7 +85,7 @@ def read_table(path: str | Path) -> Table:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = unicodedata.normalize("NFKC", path.read_text(encoding="utf-8-sig"))  # cm², μm and µm are one each
     except OSError as problem:
         raise MeasurementError(f"{path}: cannot be read ({problem.strerror}). Is the path right?") from None
     except UnicodeDecodeError as problem:

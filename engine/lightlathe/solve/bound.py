@@ -34,7 +34,8 @@ class Bound:
     """What is proven, in relative windows: no patterns reach more.
 
     window           of the whole print, with light of any strength
-    window_limited   of the whole print, with levels at most the limit and at least the gel dose in the part
+    window_limited   of the whole print, with levels at most `limit` times the even level that gives the part a mean
+                     dose of 1, and a least dose in the part of 1 or more: not of light that may be made stronger later
     by_slice         (z,) float64: the window of each slice alone; 1 where a slice has no voxel of one class
     by_slice_limited (z,) float64
     weights          (x, y, z) float64: the proof; the weights of each class sum to 1 in every slice
@@ -48,7 +49,7 @@ class Bound:
 
     @property
     def worst_slice(self) -> int:
-        return int(self.by_slice_limited.argmin())
+        return int(self.by_slice.argmin())
 
     def heaviest(self, mask: Tensor) -> tuple[int, int, int]:
         """The voxel of `mask` (x, y, z) in the worst slice that the proof leans on most: the window is narrow there."""

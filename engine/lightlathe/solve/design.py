@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import torch
 from torch import Tensor
 
-from lightlathe.errors import SolveError
+from lightlathe.errors import JobError, SolveError
 from lightlathe.solve.figures import NAMES, Figures
 from lightlathe.solve.memory import memory_bytes
 from lightlathe.solve.passes import keep_if
@@ -66,6 +66,12 @@ class StopRule:
     seconds: float | None = None
     stall: int | None = None
 
+    def __post_init__(self) -> None:
+        for name, least in (("wrong_voxels", 0), ("seconds", 1e-9), ("stall", 1)):
+            value = getattr(self, name)
+            if value is not None and not value >= least:
+                raise JobError(f"{name} is {value}; expected {'above 0' if least == 1e-9 else f'{least} or more'}.")
+
     def reason(self, row: dict[str, float]) -> str | None:
         if self.window is not None and row["best_wrong"] == 0 and row["best_window"] >= self.window:
             return f"process window of {row['best_window']:.3f} reached, {self.window} asked for"
@@ -114,7 +120,9 @@ def solve(
         own = getattr(solver, "loss_for", None)
         at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
         figures = Figures.of(at.dose, problem.target, at.tally)
-        _remember(run, at, figures, number)
+        # a graded part is judged by its doses, and their error is the loss; others by what they print
+        rank = figures.wrong if problem.target.dose is None else at.value
+        _remember(run, at, figures, rank, number)
         run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
         if number % log_every and number + 1 < iterations:
@@ -145,6 +153,7 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
         "solver": solver.begin(patterns, problem),
         "best": patterns,
         "last": patterns,
+        "best_rank": torch.full((), math.inf, **small),
         "best_wrong": torch.full((), math.inf, **small),
         "best_window": torch.full((), -math.inf, **small),
         "best_iteration": torch.full((), -1.0, **small),
@@ -152,14 +161,19 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
     }
 
 
-def _remember(run: State, at: Evaluated, figures: Figures, number: int) -> None:
-    """Keep the best patterns and the number of the first step whose loss was not a number, on the device."""
+def _remember(run: State, at: Evaluated, figures: Figures, rank: Tensor, number: int) -> None:
+    """Keep the best patterns and the number of the first step whose loss was not a number, on the device.
+
+    Best is the least rank; among equals the widest window.
+    """
     sound = at.value.isfinite()
+    rank = rank.to(torch.float64)
     wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
-    better = (wrong < run["best_wrong"]) | ((wrong == run["best_wrong"]) & (window > run["best_window"]))
+    better = (rank < run["best_rank"]) | ((rank == run["best_rank"]) & (window > run["best_window"]))
     better = better & sound
     run["best"] = keep_if(better, at.patterns, run["best"])
     run["last"] = at.patterns
+    run["best_rank"] = torch.where(better, rank, run["best_rank"])
     run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])
     run["best_window"] = torch.where(better, window.nan_to_num(-math.inf), run["best_window"])
     run["best_iteration"] = torch.where(better, float(number), run["best_iteration"])
