@@ -80,3 +80,17 @@ def test_a_resin_from_a_cure_depth_series(tmp_path, capsys):
     assert main(["resin"]) == 1
     assert "no table was named" in capsys.readouterr().err
     assert main(["resin", "--known"]) == 0
+
+
+def test_scenarios_are_in_the_effort(small_job, tmp_path):
+    from lightlathe.job import parse_job
+    from lightlathe.outlook import case_of
+    from lightlathe.prepare import load_solids
+
+    def case(more):
+        job = parse_job(small_job() + more, name="t", folder=tmp_path)
+        return case_of(job, load_solids(job)[0])
+
+    plain, robust = case(""), case("robust = { absorption_percent = [-10, 10], axis_offset_mm = [-0.1, 0, 0.1] }\n")
+    assert robust.iterations == plain.iterations * (1 + 7)  # the plain design, then itself and six scenarios
+    assert robust.volume_copies == 7 * plain.volume_copies

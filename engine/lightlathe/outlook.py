@@ -88,6 +88,9 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     known |= {"part_radius_mm": max(p.reach_mm for p in parts), "part_height_mm": high - low}
     resin, light, turn, design = job.resin, job.light, job.turn, job.design
     device = device_of(job)
+    scenarios = 0
+    if design.robust is not None:  # a plain design goes before; each scenario then takes a volume of every kind
+        scenarios = 1 + math.prod(len(values) for values in dataclasses.astuple(design.robust))
     return Case(
         vial_radius_mm=job.vial.radius_mm,
         resin_height_mm=job.vial.resin_height_mm,
@@ -102,7 +105,8 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         voxel_mm=job.grid.voxel_mm,
         angles=turn.angles,
         turn_s=turn.seconds_per_turn,
-        iterations=design.iterations,
+        iterations=design.iterations * (1 + scenarios),
+        volume_copies=Case.volume_copies * max(1, scenarios),
         level_limit=design.level_limit,
         max_exposure_s=turn.max_exposure_s,
         viscosity_pa_s=resin.viscosity_pa_s,
