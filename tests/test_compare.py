@@ -140,6 +140,8 @@ def test_light_and_iterations_by_hand():
     figures = _figures(record, log)
     assert figures["light_mj"] == pytest.approx(0.2 * 20 * 0.5 * 30, rel=1e-6)  # levels are float32
     assert (figures["iterations"], figures["iterations_to_none_wrong"], figures["seconds"]) == (4, 3, 4.5)
+    every_fifth = {**log, "iteration": [0.0, 5.0, 10.0, 15.0]}  # as cards log
+    assert _figures(record, every_fifth)["iterations_to_none_wrong"] == 11
 
 
 def test_what_goes_before_the_loop_costs_seconds_too(folder, monkeypatch):

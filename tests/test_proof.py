@@ -26,7 +26,7 @@ def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
     assert abs(proof.slice_z_mm) <= 0.5  # the part is 1 mm high
     figures = proof.figures()
     assert figures["window_binding_part_x_mm"] == proof.part_mm[0]
-    assert figures["window_gap"] == proof.at_most - proof.reached
+    assert figures["window_proven_at_most"] == proof.at_most >= proof.reached
 
 
 def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_job, tmp_path):
@@ -51,6 +51,7 @@ def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):
 
 
 def test_too_few_angles_are_told(small_job, tmp_path):
+    """Gains of 0.03 and 0.05: above the 0.01 by which a start disturbed at random moves a window."""
     setup, proof = proven(small_job().replace("angles = 60", "angles = 6"), tmp_path)
     remedies = {r.words: r for r in remedies_of(setup, proof)}
     as_it_is, more, band = (

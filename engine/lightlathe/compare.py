@@ -174,6 +174,6 @@ def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
         **record.quality,
         "seconds": log["seconds"][-1],
         "iterations": log["iteration"][-1] + 1,
-        "iterations_to_none_wrong": float(1 + np.argmax(right)) if right.any() else math.nan,
+        "iterations_to_none_wrong": 1 + log["iteration"][int(np.argmax(right))] if right.any() else math.nan,
         "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
     }

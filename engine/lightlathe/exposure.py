@@ -78,9 +78,13 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
 
 
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
-    """Levels for fractions of full irradiance, each the one above or below, chosen so that the window stays wide."""
+    """Levels for fractions of full irradiance, each the one above or below, chosen so that the window stays wide.
+
+    It looks at the plain case, not at scenarios.
+    """
     exact = np.unique(book.levels)
-    operator = setup.operator.scaled(gain_per_turn(setup.job) * turns / setup.job.resin.gel_mj_cm3)
+    resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
+    operator = setup.operator.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
     problem = Problem(operator, sharp, setup.part.target(setup.device))
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions)

@@ -39,6 +39,10 @@ def wanted_doses(setup: Setup) -> Tensor | None:
             f"wanted_dose in [part] takes a loss that aims at doses; loss in [design] is {job.design.loss!r}.\n"
             '  loss = "dose_corridor" or "squared_error" does.'
         )
+    if job.design.rounding_iterations:
+        raise JobError(
+            "rounding_iterations widens the window, wanted_dose in [part] asks for doses; expected one of the two."
+        )
     if job.resin.at(1.0) != job.resin.at(1000.0):
         raise JobError(
             "wanted_dose in [part] takes a resin whose gel dose stays; this one's hangs on the exposure time."

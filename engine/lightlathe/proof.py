@@ -35,7 +35,6 @@ class Proof:
     def figures(self) -> dict[str, float]:
         return {
             "window_proven_at_most": self.at_most,
-            "window_gap": self.at_most - self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
             "window_binding_part_x_mm": self.part_mm[0],
             "window_binding_part_y_mm": self.part_mm[1],

@@ -26,6 +26,10 @@ def of_constants(dose, target): return torch.tensor(3.0)
 def per_voxel(dose, target): return dose
 def endless(dose, target): return (dose - dose.detach()).sum().log()
 def broken(dose, target): return dose.no_such_thing()
+def small_only(dose, target):
+    if dose.numel() > 2:
+        raise RuntimeError("never tried on a real part")
+    return dose.sum()
 number = 7
 """
 SOLID = torch.tensor([True, False]).reshape(2, 1, 1)
@@ -74,3 +78,9 @@ def test_errors_name_the_loss_and_the_reason(folder, name, settings, says):
     with pytest.raises(JobError, match=says) as caught:
         own_loss(name, folder, settings)
     assert name in str(caught.value)
+
+
+def test_what_goes_wrong_on_a_real_part_is_told_too(folder):
+    loss = own_loss("mine.py:small_only", folder)
+    with pytest.raises(JobError, match=r"mine\.py:small_only.*RuntimeError: never tried"):
+        loss(DOSE.expand(2, 2, 1), Target(SOLID.expand(2, 2, 1), ~SOLID.expand(2, 2, 1)))

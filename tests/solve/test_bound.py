@@ -36,12 +36,11 @@ def test_any_weights_prove_something_true():
     generator = torch.Generator().manual_seed(5)
     for _ in range(20):
         weights = torch.rand(case.grid.shape, generator=generator, dtype=torch.float64) ** 8
-        bound = certify(case.operator, case.target, weights, limit=4.0)
+        bound = certify(case.operator, case.target, weights)
         patterns = 4 * torch.rand(case.operator.pattern_shape, generator=generator, dtype=torch.float64) ** 3
         dose = case.operator(patterns)
         ratio = dose[case.target.liquid].max() / dose[case.target.solid].min()
         assert 1 - ratio <= bound.window
-        assert bound.window_limited <= bound.window
 
 
 def test_bound_by_hand():
@@ -62,18 +61,6 @@ def test_bound_by_hand():
     assert bound.window >= 1 - 1 / 3
     even = certify(Plain(), Target(solid, ~solid), torch.ones(3, 1, 1))
     assert even.window == pytest.approx(1 - 1 / 4, abs=1e-8)
-    # with levels up to 1/2: r + (min(0, 1/2 - 2 r) + min(0, 1/2 - r)) / 2 is largest at r = 1/2, where it is 1/4
-    limited = certify(Plain(), Target(solid, ~solid), torch.ones(3, 1, 1), limit=0.5)
-    assert limited.window_limited == pytest.approx(1 - 1 / 4, abs=1e-8)
-
-
-def test_limited_bound_holds_for_the_linear_program_with_that_limit():
-    case, _ = flat("two_pins", 1.0)
-    dose = case.operator(designed(case, limit=3.0).patterns)
-    bound = prove(case.operator, case.target, dose, exact=case.operator, limit=3.0)
-    best = 1 - best_ratio("two_pins", 1.0, 3.0)
-    assert best <= bound.window_limited + 1e-7
-    assert bound.window_limited < bound.window
 
 
 @pytest.mark.parametrize("radius", [0.5, 0.75])

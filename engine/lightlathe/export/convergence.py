@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError
+from lightlathe.export.picture import require_matplotlib
 
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
 LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
@@ -16,20 +17,13 @@ LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there
 
 def require_drawing(folder: Path) -> None:
     """ResultError where pictures cannot be drawn or put; asked before any long work. Makes the folder."""
-    _require_matplotlib()
+    require_matplotlib()
     try:
         os.makedirs(folder, exist_ok=True)
     except OSError as problem:
         raise ResultError(
             f"{folder}: cannot be made a folder for pictures ({problem.strerror}). Name another."
         ) from None
-
-
-def _require_matplotlib() -> None:
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
 
 
 def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
@@ -59,7 +53,7 @@ def draw_convergence(
     Drawn is the best design so far, which a stop there would have kept. A grey line shows the widest window that any
     patterns could reach, where that is proven and the same for all runs.
     """
-    _require_matplotlib()
+    require_matplotlib()
     from matplotlib import colormaps, rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

@@ -11,6 +11,14 @@ from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
 ENDINGS = (".png", ".svg", ".pdf")
 
 
+def require_matplotlib() -> None:
+    """ResultError where pictures cannot be drawn."""
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        raise ResultError("pictures need matplotlib, which is not installed. pip install -e '.[plot]'") from None
+
+
 def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, title: str = "") -> Path:
     """Write a picture: the slice across the axis with most of the part, and the slice along it. Returns the path.
 
@@ -24,13 +32,12 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
         raise ResultError(
             f"{path}: there is no folder {path.parent}; expected a .png, .svg or .pdf in a folder there is."
         )
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.colors import ListedColormap
-        from matplotlib.figure import Figure
-        from matplotlib.patches import Patch
-    except ImportError:
-        raise ResultError("pictures need matplotlib, which is not installed. pip install 'lightlathe[plot]'") from None
+    require_matplotlib()
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.colors import ListedColormap
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Patch
+
     coverage = part.coverage.cpu().numpy()
     judged = part.judged.cpu().numpy()
     dose, solid = prediction.dose.cpu().numpy(), prediction.solid.cpu().numpy()

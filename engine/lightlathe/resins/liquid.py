@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from lightlathe.errors import JobError
 
-DEEPEST_PER_MM = (1e-6, 1e4)  # light falls to 1/e over a kilometre, over a tenth of a micrometre: no resin is beyond
+POSSIBLE_PER_MM = (1e-6, 1e4)  # light falls to 1/e over a kilometre, over a tenth of a micrometre: no resin is beyond
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,9 +29,9 @@ class Liquid:
 
     def check_liquid(self, absorption_per_mm: float) -> None:
         """Raise JobError for what no liquid can be."""
-        if not DEEPEST_PER_MM[0] <= absorption_per_mm <= DEEPEST_PER_MM[1]:
+        if not POSSIBLE_PER_MM[0] <= absorption_per_mm <= POSSIBLE_PER_MM[1]:
             raise JobError(
-                f"absorption_per_mm is {absorption_per_mm}; expected {DEEPEST_PER_MM[0]:g} to {DEEPEST_PER_MM[1]:g}, "
+                f"absorption_per_mm is {absorption_per_mm}; expected {POSSIBLE_PER_MM[0]:g} to {POSSIBLE_PER_MM[1]:g}, "
                 "in 1/mm to base e (a resin that absorbs nothing takes up no dose)."
             )
         if not (math.isfinite(self.refractive_index) and 1 <= self.refractive_index < 4):

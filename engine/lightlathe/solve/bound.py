@@ -7,9 +7,6 @@ Weights p on the voxels that must stay liquid and q on the part, each summing to
 
 so no patterns reach a ratio below r, or a relative window above 1 - r. The best weights prove the best ratio itself
 (strong duality of linear programming). Weights of one slice prove it for that slice, and the worst slice for all.
-If levels end at a limit G while the least dose in the part is 1 or more, some rays may fall short:
-
-    max outside >= r + G sum_j min(0, (A'p)_j - r (A'q)_j)   for every r; the largest right side is the bound.
 """
 
 import math
@@ -34,17 +31,12 @@ class Bound:
     """What is proven, in relative windows: no patterns reach more.
 
     window           of the whole print, with light of any strength
-    window_limited   of the whole print, with levels at most `limit` times the even level that gives the part a mean
-                     dose of 1, and a least dose in the part of 1 or more: not of light that may be made stronger later
     by_slice         (z,) float64: the window of each slice alone; 1 where a slice has no voxel of one class
-    by_slice_limited (z,) float64
     weights          (x, y, z) float64: the proof; the weights of each class sum to 1 in every slice
     """
 
     window: float
-    window_limited: float
     by_slice: Tensor
-    by_slice_limited: Tensor
     weights: Tensor
 
     @property
@@ -58,15 +50,12 @@ class Bound:
         return i, j, self.worst_slice
 
 
-def prove(
-    operator: Any, target: Target, dose: Tensor, *, exact: Any, limit: float = math.inf, iterations: int = 100
-) -> Bound:
+def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations: int = 100) -> Bound:
     """The tightest bound that `iterations` steps on the weights find, certified with the operator `exact`.
 
     operator   gives each slice from one row of patterns of its own (rows and slices one to one); normalised
     dose       (x, y, z) in units of the gel dose, of a design: its worst voxels are where the weights start
     exact      the same operator in float64, normalised alike, on any device
-    limit      highest level, for the limited bound
 
     One iteration is two products with the operator and two with its transpose.
     """
@@ -89,10 +78,10 @@ def prove(
         best = torch.where(worst < least, at.patterns, best)
         least = torch.minimum(worst, least)
         state = solver.advance(state, at, game)
-    return certify(exact, target, game.weights(best), limit)
+    return certify(exact, target, game.weights(best))
 
 
-def certify(exact: Any, target: Target, weights: Tensor, limit: float = math.inf) -> Bound:
+def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
     """What `weights` (x, y, z) prove, computed in float64 with the operator `exact`.
 
     Rounding: every term of A'p and A'q is 0 or more, so no digits cancel. With n terms each sum is right to
@@ -113,31 +102,11 @@ def certify(exact: Any, target: Target, weights: Tensor, limit: float = math.inf
     over, under = (exact.transpose(part).flatten(0, 1) for part in parts)
     ratio = torch.where(under > 0, over / under.clamp(min=1e-300), math.inf).amin(0) * (1 - ROUNDING)
     ratio = torch.where(both, ratio, 0.0)
-    limited = torch.where(both, torch.maximum(_limited(over, under, ratio, limit), ratio), 0.0)
     return Bound(
         window=float(1 - ratio.amax()),
-        window_limited=float(1 - limited.amax()),
         by_slice=(1 - ratio).cpu(),
-        by_slice_limited=(1 - limited).cpu(),
         weights=(parts[0] + parts[1]).cpu(),
     )
-
-
-def _limited(over: Tensor, under: Tensor, ratio: Tensor, limit: float) -> Tensor:
-    """(slice,) the most of r + limit * sum_j min(0, over_j - r under_j), which is concave in r, by golden halving."""
-    if not math.isfinite(limit):
-        return ratio
-    low, high = ratio.clone(), ratio + 2
-
-    def proven(r: Tensor) -> Tensor:
-        short = (over - r * under).clamp(max=0).sum(0)
-        return r * (1 - ROUNDING) + limit * short * (1 + ROUNDING)
-
-    for _ in range(60):  # shrinks the interval by (2/3)^60, to 1e-10
-        left, right = low + (high - low) / 3, high - (high - low) / 3
-        rises = proven(left) < proven(right)
-        low, high = torch.where(rises, left, low), torch.where(rises, high, right)
-    return proven((low + high) / 2)
 
 
 class _Game:
