@@ -15,12 +15,17 @@ from torch import Tensor
 from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator
 from lightlathe.losses import GapHinge, SoftWindow
+from lightlathe.pipeline import LOG_EVERY
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
 from lightlathe.solve.figures import Figures
 from lightlathe.solve.passes import keep_if, passes_for
 
-TILES = ((128, 32, 64, 8), (128, 32, 128, 8), (128, 64, 64, 8), (64, 32, 64, 4), (64, 64, 64, 4), (256, 32, 32, 8))
+TILES = (
+    (128, 64, 32, 4, 3, 168), (128, 64, 64, 8, 3, 255), (128, 32, 64, 8, 3, 255), (64, 32, 64, 4, 3, 168),
+    (64, 64, 32, 4, 3, 96), (64, 64, 32, 4, 3, 168), (256, 64, 32, 8, 3, 255), (128, 64, 32, 4, 4, 168),
+    (128, 128, 32, 4, 2, 168), (128, 32, 32, 4, 4, 168),
+)  # fmt: skip
 
 
 def wavy(voxels: int, angles: int, slices: int, device: torch.device) -> tuple[DoseOperator, Target]:
@@ -105,8 +110,8 @@ def members(voxels: int) -> list[tuple[object, object]]:
 
 
 def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) -> None:
-    """One row a solver: `iterations` of the real loop, after 4 that compile and claim memory, without a log."""
-    clock = Clock(device)
+    """One row a solver: `iterations` of the real loop with its log, after some that compile and claim memory."""
+    clock, every = Clock(device), LOG_EVERY["cuda"]
     raw, target = wavy(voxels, angles, voxels, device)
     operator = normalised(raw, target)
     start = Filtered()(Problem(operator, GapHinge(), target))
@@ -117,18 +122,21 @@ def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) 
         if device.type == "cuda":
             torch.cuda.empty_cache()
             torch.cuda.reset_peak_memory_stats()
+        timed, begun = Timed(operator, clock), []
+
+        def begin_after_the_first(row: dict[str, float], timed: Timed = timed, begun: list = begun) -> None:
+            if row["iteration"] == every:
+                timed.spent = {"A": [], "A'": []}
+                begun.append(clock.mark())
+
         try:
-            state = solve(Problem(operator, loss, target), solver, start, iterations=4).state
-            timed = Timed(operator, clock)
             problem = Problem(timed, loss, target)
-            begin = clock.mark()
-            solve(problem, solver, start, iterations=4 + iterations, log_every=10**9, state=state)
-            ms = clock.ms(begin, clock.mark()) / iterations
+            count = every + 1 + iterations
+            solve(problem, solver, start, iterations=count, log_every=every, on_iteration=begin_after_the_first)
+            ms = clock.ms(begun[0], clock.mark()) / iterations
         except torch.OutOfMemoryError:
             print(f"| {voxels}/{angles} | {name} | {type(loss).__name__} | does not fit |")
             continue
-        finally:
-            state = None
         a, back = timed.mean_ms("A"), timed.mean_ms("A'")
         peak = torch.cuda.max_memory_allocated() / 2**30 if device.type == "cuda" else math.nan
         numbers = (
@@ -155,29 +163,29 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
     s, b = (torch.rand(m, x.numel(), device=device) for _ in range(2))
     s16, b16 = (torch.zeros(m, x.numel(), device=device, dtype=torch.int16) for _ in range(2))
     f, slot = torch.ones(m, device=device, dtype=torch.float64), torch.zeros(1, device=device, dtype=torch.int64)
-    works: list[tuple[str, int, Callable[[], object]]] = [
+    loose = ramp.looked(yes, x, y, g, limit=limit)[1]
+    works: list[tuple[str, float, Callable[[], object]]] = [
         ("keep_if, better", 2, lambda: keep_if(yes, x, y)),
         ("keep_if, not better", 0, lambda: keep_if(no, x, y)),
         ("adam.step", 7, lambda: adam.step(x, g, h, v, scales, keeps=(0.9, 0.999), limit=limit)),
         ("accelerated.turned", 4, lambda: fast.turned(x, y, g, h)),
         ("accelerated.carried", 5, lambda: fast.carried(y, g, x, one, one, limit=limit)),
-        ("free_set.compared", 4, lambda: ramp.compared(x, g, y, h)),
-        ("free_set.stepped", 4, lambda: ramp.stepped(yes, x, y, g, one, no, change=1.0, limit=limit)),
-        ("free_set.stepped, first", 6, lambda: ramp.stepped(yes, x, y, g, one, yes, change=1.0, limit=limit)),
-        ("lbfgs.compared", 4, lambda: pairs.compared(x, g, y, h)),
-        (f"lbfgs.learnt, {m} pairs", 2 * m + 4,
-         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, s, b, limit=limit)),
-        (f"lbfgs.combined, {m} pairs", 2 * m + 5,
-         lambda: pairs.combined(yes, x, y, g, h, s, b, one, f, f, one, limit=limit)),
-        (f"lbfgs.learnt, {m} pairs of 16 bits", m + 4,
-         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, s16, b16, limit=limit)),
-        (f"lbfgs.combined, {m} pairs of 16 bits", m + 5,
-         lambda: pairs.combined(yes, x, y, g, h, s16, b16, one, f, f, one, limit=limit)),
-    ]  # fmt: skip
+        ("free_set.looked", 3.5, lambda: ramp.looked(yes, x, y, g, limit=limit)),
+        ("free_set.stepped", 2.5, lambda: ramp.stepped(x, loose, one, no, change=1.0, limit=limit)),
+        ("free_set.stepped, first", 4, lambda: ramp.stepped(x, loose, one, yes, change=1.0, limit=limit)),
+    ]
+    for bits, (changes, bends) in ((32, (s, b)), (16, (s16, b16))):
+        each = bits / 32
+        works += [
+            (f"lbfgs.learnt, {m} pairs of {bits} bits", 4 + 2 * m * each,
+             lambda c=changes, d=bends: pairs.learnt(yes, yes, slot, x, g, y, h, c, d, limit=limit)),
+            (f"lbfgs.combined, {m} pairs of {bits} bits", 3 + 2 * m * each,
+             lambda c=changes, d=bends: pairs.combined(x, g, c, d, one, f, f, one, limit=limit)),
+        ]  # fmt: skip
     for name, count, work in works:
         row(clock, name, count, x.nbytes, work)
     if x.is_cuda:
-        tiles(clock, x, g, y, h)
+        tiles(clock, x, loose)
 
 
 def dose_passes(voxels: int, device: torch.device) -> None:
@@ -191,20 +199,18 @@ def dose_passes(voxels: int, device: torch.device) -> None:
     row(clock, "figures alone (dose)", 1.5, dose.nbytes, lambda: Figures.of(dose, target))
 
 
-def tiles(clock: Clock, x: Tensor, g: Tensor, y: Tensor, h: Tensor) -> None:
-    """The ramp's tile shapes: columns made, columns taken at a time, rows, warps."""
+def tiles(clock: Clock, x: Tensor, loose: Tensor) -> None:
+    """The ramp's tile shapes: columns made, columns taken at a time, rows, warps, loads ahead, registers."""
     from lightlathe.solve import free_set_triton as ramp
 
-    yes, no = torch.ones((), dtype=torch.bool, device=x.device), torch.zeros((), dtype=torch.bool, device=x.device)
-    one, kept = torch.ones((), dtype=torch.float64, device=x.device), (ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS)
-    for shape in TILES:
-        ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS = shape
+    names = "OUT", "IN", "ROWS", "WARPS", "STAGES", "REGISTERS"
+    no, one = torch.zeros((), dtype=torch.bool, device=x.device), torch.ones((), dtype=torch.float64, device=x.device)
+    for shape in (*TILES, tuple(getattr(ramp, name) for name in names)):
+        for name, value in zip(names, shape, strict=True):
+            setattr(ramp, name, value)
         ramp.halves.cache_clear()
-        compared = clock.of(lambda: ramp.compared(x, g, y, h), 5)
-        stepped = clock.of(lambda: ramp.stepped(yes, x, y, g, one, no, change=1.0, limit=10.0), 5)
-        print(f"| ramp tile {shape} | | {compared:.2f} compared, {stepped:.2f} stepped | |", flush=True)
-    ramp.OUT, ramp.IN, ramp.ROWS, ramp.WARPS = kept
-    ramp.halves.cache_clear()
+        stepped = clock.of(lambda: ramp.stepped(x, loose, one, no, change=1.0, limit=10.0), 5)
+        print(f"| ramp tile {shape} | | {stepped:.2f} | |", flush=True)
 
 
 def report(sizes: tuple[tuple[int, int], ...], device: torch.device) -> None:

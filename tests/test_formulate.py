@@ -12,6 +12,7 @@ from lightlathe.formulate import climbed, problem_of, scenarios_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import voxels
 from lightlathe.solve import BoundedLBFGS, solve
+from lightlathe.summary import _proven
 
 
 def designed(text, folder, more=""):
@@ -27,8 +28,19 @@ def test_the_bound_stands_above_what_is_reached_and_below_the_closed_form(small_
         held = designed(small_job(), tmp_path, f"level_limit = {limit}\n").quality
         assert held["window_gap"] == held["window_proven_at_most"] - held["window_relative"]
         assert held["window_gap"] >= -0.01  # 8-bit levels, as above
+        assert held["light_at_level_limit"] > 0.3
     assert q["window_gap"] >= 0
+    assert q["light_at_level_limit"] < 0.05
     assert "window_gap" not in designed(small_job(), tmp_path, "bound_iterations = 0\n").quality
+
+
+@pytest.mark.parametrize(("gap", "held", "said"), [(0.14, 0.11, True), (0.14, 0.01, False), (0.05, 0.11, False)])
+def test_a_limit_on_levels_that_costs_window_is_named(gap, held, said):
+    """An embossed text: 14 % of gap and 11 % of the light at the limit; a limit of 40 for 10 left 4 % of gap."""
+    q = {"window_proven_at_most": 0.42, "window_binding_slice_z_mm": 0.0, "window_gap": gap}
+    text = "\n".join(_proven(q | {"light_at_level_limit": held}))
+    assert ("11% of the light comes from pixels at level_limit" in text) is said
+    assert "level_limit" not in "\n".join(_proven(q))  # a result of before this figure
 
 
 def test_designing_for_scenarios_widens_the_worst_case(small_job, tmp_path):

@@ -1,5 +1,6 @@
 """Pieces that the one-pass functions share."""
 
+import os
 from typing import Any
 
 import torch
@@ -7,7 +8,8 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-BLOCK = 2048  # numbers a program takes
+BLOCK = 1024  # numbers a program takes
+KEEPERS = 2048  # programs that copy
 
 
 @triton.jit
@@ -25,8 +27,21 @@ def clip(x, limit):
 
 @triton.jit
 def free(x, g, limit):
-    """1 where a small step downhill would not push a level through 0 or the limit, else 0."""
-    return tl.where(((x <= 0.0) & (g > 0.0)) | ((x >= limit) & (g < 0.0)), 0.0, 1.0)
+    """1 for a level between 0 and the limit, or at one of them if a step downhill takes it back inside; else 0."""
+    return tl.where(((x > 0.0) | (g < 0.0)) & ((x < limit) | (g > 0.0)), 1.0, 0.0)
+
+
+@triton.jit
+def to_bfloat(x):
+    """float32 x rounded to the 8 bits of bfloat16, ties to even, still as float32."""
+    bits = x.to(tl.int32, bitcast=True)
+    return ((bits + 0x7FFF + ((bits >> 16) & 1)) & -0x10000).to(tl.float32, bitcast=True)
+
+
+@triton.jit
+def bfloat_dot(a, b, acc, WIDEN: tl.constexpr):
+    """acc + a b of bfloat16 on the matrix units; WIDEN: in float32, as exact, where an interpreter lacks them."""
+    return tl.dot(a.to(tl.float32), b.to(tl.float32), acc, input_precision="ieee") if WIDEN else tl.dot(a, b, acc)
 
 
 @triton.jit
@@ -39,12 +54,6 @@ def flag(at):
 def only(held, wanted):
     """The mask `held`, all of it False where the scalar `wanted` is 0 and not 1."""
     return held.to(tl.int32) * wanted > 0
-
-
-@triton.jit
-def picked(new, old, at, held, take):
-    """new[at] where the scalar `take` is 1, old[at] where it is 0; only the one taken is read."""
-    return tl.load(new + at, mask=only(held, take), other=0.0) + tl.load(old + at, mask=only(held, 1 - take), other=0.0)
 
 
 @triton.jit
@@ -67,6 +76,11 @@ def tally_of(totals: Tensor, extremes: Tensor) -> tuple[Tensor, ...]:
     return (*totals[:4].unbind(), extremes[0].amin(), extremes[1].amax())
 
 
+def interpreted() -> bool:
+    """Whether Triton's functions run in its interpreter, on the CPU."""
+    return os.environ.get("TRITON_INTERPRET") == "1"
+
+
 def launch(kernel: Any, grid: tuple[int, ...], *arguments: Any, **settings: Any) -> None:
     """Start a kernel; its parameters are Triton's, which checkers of Python's types do not know."""
     kernel[grid](*arguments, **settings)
@@ -78,14 +92,15 @@ def partial_sums(rows: int, blocks: int, like: Tensor) -> Tensor:
 
 
 @triton.jit
-def _keep(better, new, kept, n, BLOCK: tl.constexpr):
-    at = offsets(BLOCK)
-    wanted = only(at < n, flag(better))
-    tl.store(kept + at, tl.load(new + at, mask=wanted), mask=wanted)
+def _keep(better, new, kept, n, stride, BLOCK: tl.constexpr):
+    for first in range(tl.program_id(0).to(tl.int64) * BLOCK, n * flag(better), stride):
+        at = first + tl.arange(0, BLOCK)
+        tl.store(kept + at, tl.load(new + at, mask=at < n), mask=at < n)
 
 
 def keep_if(better: Tensor, new: Tensor, kept: Tensor) -> Tensor:
     """Overwrites `kept` by `new` where the 0-d bool `better` is true, and returns it; else touches neither."""
     n, kept = kept.numel(), kept.contiguous()
-    launch(_keep, (triton.cdiv(n, BLOCK),), better.view(torch.uint8), new.contiguous(), kept, n, BLOCK=BLOCK)
+    programs = min(KEEPERS, triton.cdiv(n, BLOCK))  # few, as they mostly have nothing to do
+    launch(_keep, (programs,), better.view(torch.uint8), new.contiguous(), kept, n, programs * BLOCK, BLOCK=BLOCK)
     return kept

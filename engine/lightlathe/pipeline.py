@@ -86,6 +86,7 @@ def design(
     prediction, warnings = judged(setup, patterns, plan)
     figures, advised = proven(setup, plain, outcome.patterns)
     prediction.quality.update(figures)
+    prediction.quality["light_at_level_limit"] = _share_from(outcome.patterns, 0.999 * job.design.level_limit)
     if figures:  # of the window that is shown, of rounded levels
         prediction.quality["window_gap"] = figures["window_proven_at_most"] - prediction.quality["window_relative"]
     if plain.target.dose is not None:
@@ -126,6 +127,12 @@ def proven(setup: Setup, problem: Problem, patterns: Tensor) -> tuple[dict[str, 
     if proof is None:
         return {}, []
     return proof.figures(), [] if proof.reached > 0 else [advice(proof, remedies_of(setup, proof))]
+
+
+def _share_from(patterns: Tensor, level: float) -> float:
+    """Share of the light that comes from pixels of this level or more."""
+    total = patterns.sum(dtype=torch.float64)
+    return float((patterns * (patterns >= level)).sum(dtype=torch.float64) / total) if total > 0 else 0.0
 
 
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:

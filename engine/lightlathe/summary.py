@@ -8,6 +8,11 @@ from typing import Any
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
 
+WIDE_GAP, HELD = (
+    0.1,
+    0.05,
+)  # a higher level_limit helped where both were passed, else not (four meshes and the quickstart)
+
 
 def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cautions: Sequence[str]) -> str:
     """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
@@ -73,6 +78,11 @@ def _proven(q: dict[str, float]) -> list[str]:
             f"{q['window_proven_at_most']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm); "
             f"gap {q['window_gap']:.1%}"
         )
+        if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:
+            lines.append(
+                f"              {q['light_at_level_limit']:.0%} of the light comes from pixels at level_limit: a higher "
+                "one may close part of the gap, with a longer exposure"
+            )
     if "window_all_scenarios_robust" in q:
         lines.append(
             f"              over all scenarios {q['window_all_scenarios_robust']:.1%} (a plain design: "

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 import torch
+from scipy.ndimage import distance_transform_edt
 
 from lightlathe.errors import PartError, ShapeError
-from lightlathe.part import SHAPES, conflicts, coverage, judge, surface_distance_mm
+from lightlathe.part import SHAPES, conflicts, coverage, judge, near_surface
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
 
 GRID = Grid((16, 15, 9), voxel_mm=0.5)
@@ -68,21 +69,34 @@ def test_a_tolerance_does_not_free_a_region_to_keep_liquid():
     assert bool((judged[beside >= 0.5] == LIQUID).all())
 
 
-def test_distance_from_the_surface_against_all_pairs():
+@pytest.mark.parametrize("within", [0.3, 0.7, 1.05, 1.4, 2.0, 100.0])
+@pytest.mark.parametrize("shape", [(9, 8, 7), (1, 30, 2)])
+def test_near_the_surface_against_all_pairs(shape, within):
     rng = np.random.default_rng(5)
-    solid = torch.from_numpy(rng.random((5, 4, 6)) < 0.3)
-    grid = Grid((5, 4, 6), 0.7)
-    places = np.argwhere(np.ones(solid.shape, dtype=bool))
+    solid = torch.from_numpy(rng.random(shape) < 0.02)
+    solid[0, 0, 0] = True
+    places = np.argwhere(np.ones(shape, dtype=bool))
     flat = solid.numpy().ravel()
-    expected = [
-        np.linalg.norm(places[flat != flat[i]] - places[i], axis=1).min() * 0.7 - 0.35 for i in range(len(places))
-    ]
-    np.testing.assert_allclose(surface_distance_mm(solid, grid).numpy().ravel(), expected, rtol=1e-6)
+    gap = [np.linalg.norm(places[flat != flat[i]] - places[i], axis=1).min() - 0.5 for i in range(len(places))]
+    wanted = np.array(gap) < within / 0.7 - 1e-9  # 1.05 mm is 1.5 voxels of 0.7 mm: the second row is not nearer
+    got = near_surface(solid, Grid(shape, 0.7), within).numpy().ravel()
+    assert np.array_equal(got, wanted)
+    if 0.35 < within < 2.0 and shape[0] > 1:
+        assert 0 < wanted.sum() < len(wanted)
 
 
-def test_no_surface_is_infinitely_far():
+def test_near_the_surface_against_scipy():
+    """scipy's exact Euclidean distance transform, of a shape with slopes."""
+    solid = coverage(SHAPES["sphere"](2.9), GRID) >= 0.5
+    inner, outer = (distance_transform_edt(side.numpy()) for side in (solid, ~solid))
+    for voxels in (0.6, 1.0, 2.2, 5.0):
+        wanted = np.where(solid.numpy(), inner, outer) - 0.5 < voxels - 1e-9
+        assert np.array_equal(near_surface(solid, GRID, voxels * GRID.voxel_mm).numpy(), wanted)
+
+
+def test_without_a_surface_nothing_is_near():
     grid = Grid((2, 2, 2), 1.0)
-    assert bool(surface_distance_mm(torch.ones(2, 2, 2, dtype=torch.bool), grid).isinf().all())
+    assert not bool(near_surface(torch.ones(2, 2, 2, dtype=torch.bool), grid, 9.0).any())
 
 
 def test_a_part_of_which_nothing_is_left_is_refused():

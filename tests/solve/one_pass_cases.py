@@ -88,84 +88,92 @@ def test_accelerated_does_not_carry_on_uphill():
         assert torch.equal(trial, new) is uphill
 
 
-@pytest.mark.parametrize("columns", [1, 2, 33, 512, 2048])
-def test_the_ramp_of_rounded_taps_is_symmetric_and_positive_definite(columns):
+def rounded_ramp(columns):
+    """The matrix that the passes in Triton multiply by, (out, in)."""
     even_odd, odd_even = set_triton.halves(columns, DEVICE).double().cpu()
-    matrix = torch.eye(columns, dtype=torch.float64) / 4
+    matrix = torch.eye(columns, dtype=torch.float64) * (0.25 + set_triton.SPARE)
     matrix[::2, 1::2] = even_odd[: (columns + 1) // 2, : columns // 2]
     matrix[1::2, ::2] = odd_even[: columns // 2, : (columns + 1) // 2]
+    return matrix
+
+
+@pytest.mark.parametrize("columns", [1, 2, 33, 512, 2048])
+def test_the_ramp_of_rounded_taps_is_symmetric_and_positive_definite(columns):
+    matrix = rounded_ramp(columns)
     assert torch.equal(matrix, matrix.T)
     number = torch.arange(columns)
     exact = taps(columns)[number[:, None] - number[None, :] + columns - 1]
-    assert bool(((matrix - exact).abs() <= 2.0**-11 * exact.abs()).all())
+    off = (matrix - exact).fill_diagonal_(0.0)
+    assert bool((off.abs() <= 2.0**-8 * exact.abs()).all())
+    # what the module's docstring counts on: no eigenvalue below the exact ramp's, none 2^-9 above
+    added = torch.linalg.eigvalsh(matrix - exact)
+    assert float(added[0]) >= 0
+    assert float(added[-1]) <= 2.0**-9
     eigenvalues = torch.linalg.eigvalsh(matrix)
-    assert float(eigenvalues[0]) > 0.24 / columns  # what the module's docstring counts on
     condition = float(eigenvalues[-1] / eigenvalues[0])
-    assert 2.0**-11 * (condition**0.5 + condition**-0.5) / 2 < 0.05  # of 1: Kantorovich's bound, by far
+    assert condition < 1.4 * columns
+    assert 2.0**-8 * (condition**0.5 + condition**-0.5) / 2 < 0.2  # of 1: Kantorovich's bound
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-def test_free_set_compares(shape):
-    tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
-    tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)
-    pairs, _, _ = both(set_triton, set_passes, "compared", tried, tried_gradient, x, gradient)
-    size = float((tried_gradient - gradient).norm() * (tried - x).norm())
-    for got, wanted in pairs[:3]:
-        assert abs(float(got - wanted)) <= 2e-6 * max(size, abs(float(wanted)))  # float32 sums
-    got, wanted = pairs[3]
-    assert float(got) == pytest.approx(float(wanted), rel=2.0**-10)  # taps and numbers rounded to 11 bits
-
-
-@pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize(("accepted", "first"), [(YES, YES), (YES, NO), (NO, NO)])
-def test_free_set_steps(shape, accepted, first):
+@pytest.mark.parametrize("accepted", [YES, NO])
+def test_free_set_looks(shape, accepted):
     tried, x, gradient = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True), numbers(shape, 4)
+    pairs, _, _ = both(set_triton, set_passes, "looked", accepted, tried, x, gradient, limit=LIMIT)
+    (slope, slope_wanted), (loose, loose_wanted) = pairs
+    size = float(gradient.norm() * (tried - x).norm())
+    assert abs(float(slope - slope_wanted)) <= 2e-6 * max(size, abs(float(slope_wanted)))  # float32 sums
+    assert torch.equal(loose, loose_wanted.float().bfloat16().double())  # rounded as torch rounds
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("first", [YES, NO])
+def test_free_set_steps(shape, first):
+    x = numbers(shape, 1, positive=True)
+    loose = set_passes.looked(YES, x, x, numbers(shape, 4), limit=LIMIT)[1].bfloat16().float()
     step = torch.tensor(0.7, dtype=torch.float64)
-    pairs, here, _ = both(
-        set_triton, set_passes, "stepped", accepted, tried, x, gradient, step, first, change=0.9, limit=LIMIT
-    )
-    (trial, trial_wanted), (taken, taken_wanted), (length, length_wanted) = pairs
-    assert torch.equal(taken, taken_wanted)
-    assert float(length) == pytest.approx(float(length_wanted), rel=2.0**-10 if bool(first) else 0)
-    # the step's own size is what the rounding to 11 bits is a share of
-    step_size = (trial_wanted - taken_wanted).norm()
-    assert float((trial - trial_wanted).norm()) <= 2.0**-10 * float(step_size) + 1e-7 * float(taken.norm())
+    wanted, length_wanted, _ = set_passes.stepped(x.double(), loose.double(), step, first, change=0.9, limit=LIMIT)
+    here = [t.to(DEVICE) for t in (x, loose.bfloat16(), step, first)]
+    got = set_triton.stepped(*here, change=0.9, limit=LIMIT)
+    trial, length, promised = (t.double().cpu() for t in got)
+    # taps rounded to 8 bits, the middle one off by 2^-10: of the length, and of the step's own size
+    assert float(length) == pytest.approx(float(length_wanted), rel=2.0**-7 if bool(first) else 0)
+    step_size = float((wanted - x).norm())
+    assert float((trial - wanted).norm()) <= 2.0**-7 * step_size + 1e-7 * float(x.norm())
+    assert float(promised) == pytest.approx(float((loose.double() * (trial - x)).sum()), rel=1e-5, abs=1e-6)
     if shape[1] < 200:
-        again = set_triton.stepped(*here, change=0.9, limit=LIMIT)
-        assert torch.equal(again[0].double().cpu(), trial)
+        assert torch.equal(set_triton.stepped(*here, change=0.9, limit=LIMIT)[0].double().cpu(), trial)
 
 
 @pytest.mark.parametrize("shape", [(3, 20, 11), (1, 1, 1), (4, 100, 50)])
-@pytest.mark.parametrize("keep", [YES, NO])
+@pytest.mark.parametrize("learn", [YES, NO])
 @pytest.mark.parametrize("accepted", [YES, NO])
-@pytest.mark.parametrize(("memory", "bits"), [(1, 32), (10, 32), (10, 16), (17, 32)])
-def test_lbfgs(shape, accepted, keep, memory, bits):
+@pytest.mark.parametrize(("memory", "bits"), [(1, 32), (10, 32), (10, 16), (17, 32), (14, 16)])
+def test_lbfgs(shape, accepted, learn, memory, bits):
     tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
     tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)
-    pairs, _, _ = both(lbfgs_triton, lbfgs_passes, "compared", tried, tried_gradient, x, gradient)
-    size = float((tried_gradient - gradient).norm() * (tried - x).norm())
-    for got, wanted in pairs:
-        assert abs(float(got - wanted)) <= 2e-6 * max(size, abs(float(wanted)))
     n = x.numel()
     changes, bends = numbers((memory, n), 5), numbers((memory, n), 6)
     if bits == 16:
         changes, bends = (kept.bfloat16().view(torch.int16) for kept in (changes, bends))
     slot = torch.tensor([memory // 2])
-    given = accepted, keep, slot, tried, tried_gradient, x, gradient, changes, bends
+    given = accepted, learn, slot, tried, tried_gradient, x, gradient, changes, bends
     pairs, here, exact = both(lbfgs_triton, lbfgs_passes, "learnt", *given, limit=LIMIT)
-    for got, wanted in pairs:
-        # float32 sums over n random numbers, against the products of the norms, which are about n
-        assert float((got - wanted).abs().max()) <= 1e-6 * (n + 10)
+    for name, (got, wanted) in zip(lbfgs_passes.Products._fields, pairs, strict=True):
+        # of the norms' product, which is about n: float32 sums; pairs of 32 bits are rounded to 11, each at random
+        rounded = 2.0**-10 * 10 * n**0.5 if bits == 32 and name.startswith(("change", "bend")) else 0
+        cut = 5e-5 * n if DEVICE.type == "cuda" and name.startswith(("change", "bend_", "load")) else 0
+        assert float((got - wanted).abs().max()) <= 1e-6 * (n + 10) + rounded + cut, name
     for mine, wanted in zip(here[-2:], exact[-2:], strict=True):
         # the memory, written in place; bits of 16 may differ by one where float32 and float64 round to two sides
         assert (torch.equal(mine.cpu(), wanted.to(mine.dtype)) if bits == 32
                 else int((mine.cpu().int() - wanted.int()).abs().max()) <= 1)  # fmt: skip
-    direction, step = numbers(shape, 7), torch.tensor(0.8, dtype=torch.float64)
+    step = torch.tensor(0.8, dtype=torch.float64)
     factors = [torch.randn(k, generator=torch.Generator().manual_seed(8)).double() for k in (memory, memory)]
-    given = (accepted, tried, x, tried_gradient, direction, changes, bends, torch.tensor(1.3).double(), *factors, step)
-    pairs, _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
-    for got, wanted in pairs:
-        assert gap(got, wanted) < 3e-6  # sums of up to 35 terms in float32
+    given = (x, gradient, changes, bends, torch.tensor(1.3).double(), *factors, step)
+    (trial, promised), _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
+    assert gap(*trial) < 3e-6  # sums of up to 35 terms in float32
+    assert abs(float(promised[0] - promised[1])) <= 3e-6 * float(gradient.norm() * (trial[1] - x).norm()) + 1e-6
 
 
 def test_tally_in_one_pass():
@@ -225,11 +233,16 @@ def test_a_design_in_one_pass_goes_the_way_of_one_in_plain_torch(name, loss, mon
     one = solve(problem, SOLVERS[name](), Filtered(), iterations=8)
     for module in ("passes", "figures", "problem"):
         monkeypatch.setattr(f"lightlathe.solve.{module}.serve", lambda x: False)
+    monkeypatch.setattr(set_passes, "looked", rounded_look)  # plain torch with the roundings that Triton's passes make
+    monkeypatch.setattr(set_passes, "ramp", lambda loose: rounded_ramp(loose.shape[1]).to(loose) @ loose)
     other = solve(problem, SOLVERS[name](), Filtered(), iterations=8)
-    # the ramp rounds to 11 bits, which is a step a thousandth off; the others differ by float32 sums alone
-    allowed = 2e-2 if name == "free_set_ramp" else 2e-3
-    assert one.log["loss"] == pytest.approx(other.log["loss"], rel=allowed, abs=1e-6)
+    assert one.log["loss"] == pytest.approx(other.log["loss"], rel=2e-3, abs=1e-6)
     assert one.log["loss"][:2] == pytest.approx(other.log["loss"][:2], rel=1e-3)
+
+
+def rounded_look(*given, looked=set_passes.looked, **settings):
+    slope, loose = looked(*given, **settings)
+    return slope, loose.bfloat16().float()
 
 
 class OnDevice:
@@ -250,10 +263,8 @@ class OnDevice:
 
 def test_the_rounded_step_is_that_of_the_exact_ramp_nearly():
     """The filter inside the step, seen alone: a step of 1 from levels that are all free."""
-    x, gradient = numbers((2, 40, 6), 1).abs() + 5, numbers((2, 40, 6), 2)
+    x, gradient = (numbers((2, 40, 6), 1).abs() + 5).to(DEVICE), numbers((2, 40, 6), 2).bfloat16()
     one = torch.tensor(1.0, dtype=torch.float64, device=DEVICE)
-    trial, _, _ = set_triton.stepped(
-        YES.to(DEVICE), x.to(DEVICE), x.to(DEVICE), gradient.to(DEVICE), one, NO.to(DEVICE), change=1.0, limit=math.inf
-    )
+    trial = set_triton.stepped(x, gradient.to(DEVICE), one, NO.to(DEVICE), change=1.0, limit=math.inf)[0]
     wanted = ramp(gradient.double())
-    assert gap((x.double() - trial.double().cpu()), wanted) < 2.0**-11
+    assert gap((x.double() - trial.double()).cpu(), wanted) < 2.0**-8

@@ -11,19 +11,15 @@ import triton.language as tl
 from torch import Tensor
 
 from lightlathe.one_pass import AtOnce
-from lightlathe.one_pass_triton import launch, partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import launch, partial_sums, tally_of
 from lightlathe.quantities import Target
 
-TILE = 2048  # voxels of a program: some columns, some slices
+TILE, TURNS = 2048, 8  # voxels that a program takes at a time, some columns, some slices; how many times for the value
 
 
 @triton.jit
-def _voxels(
-    dose, solid, liquid, weight, columns, nz, k, WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr
-):
-    """A tile of columns and slices: where it lies, which slices, what exists, dose, classes and the exponents."""
-    row = tl.program_id(0) * ROWS + tl.arange(0, ROWS)
-    z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
+def _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED: tl.constexpr):
+    """A tile of columns and slices: where it lies, what exists, dose, classes and the exponents."""
     held = (row < columns)[:, None] & (z < nz)[None, :]
     at = row.to(tl.int64)[:, None] * nz + z[None, :]
     d = tl.load(dose + at, mask=held, other=0.0)
@@ -33,24 +29,50 @@ def _voxels(
     if WEIGHTED:
         exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
     exponent = tl.where(part + rest > 0.0, exponent, float("-inf"))
-    return at, z, held, d, part, rest, exponent
+    return at, held, d, part, rest, exponent
 
 
 @triton.jit
 def _value(
     dose, solid, liquid, weight, highest, totals, sums, extremes, columns, nz, k, programs,
-    WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
+    WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr, TURNS: tl.constexpr,
 ):  # fmt: skip
-    """Of each slice of the tile the highest exponent and the sum of exp(exponent - highest)."""
-    _, z, _, d, part, rest, exponent = _voxels(dose, solid, liquid, weight, columns, nz, k, WEIGHTED, ROWS, DEEP)
-    top = tl.max(exponent, 0)
-    safe = tl.where(top == float("-inf"), 0.0, top)
-    total = tl.sum(tl.exp(exponent - safe[None, :]), 0)
+    """Of each slice of some tiles the highest exponent and the sum of exp(exponent - highest); the tally of them all.
+
+    Every thread keeps what it saw of its own places in a tile, one after the other, and they meet at the end.
+    """
+    z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
+    top = tl.full((ROWS, DEEP), float("-inf"), tl.float32)
+    total = tl.zeros((ROWS, DEEP), tl.float32)
+    correct, over = tl.zeros((ROWS, DEEP), tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
+    parts, rests = tl.zeros((ROWS, DEEP), tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
+    least, most = tl.full((ROWS, DEEP), float("inf"), tl.float32), tl.full((ROWS, DEEP), float("-inf"), tl.float32)
+    for turn in range(TURNS):
+        row = (tl.program_id(0) * TURNS + turn) * ROWS + tl.arange(0, ROWS)
+        _, _, d, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
+        higher = tl.maximum(top, exponent)
+        safe = tl.where(higher == float("-inf"), 0.0, higher)
+        total = total * tl.exp(top - safe) + tl.exp(exponent - safe)
+        top = higher
+        cured = tl.where(d >= 1.0, 1.0, 0.0)
+        correct += cured * part
+        over += cured * rest
+        parts += part
+        rests += rest
+        least = tl.minimum(least, tl.where(part != 0.0, d, float("inf")))
+        most = tl.maximum(most, tl.where(rest != 0.0, d, float("-inf")))
+    highest_here = tl.max(top, 0)
+    safe = tl.where(highest_here == float("-inf"), 0.0, highest_here)
     out = tl.program_id(0).to(tl.int64) * nz + z
-    tl.store(highest + out, top, mask=z < nz)
-    tl.store(totals + out, total, mask=z < nz)
-    program = tl.program_id(0) * tl.num_programs(1) + tl.program_id(1)
-    store_tally(tl.ravel(d), tl.ravel(part), tl.ravel(rest), sums, extremes, program, programs)
+    tl.store(highest + out, highest_here, mask=z < nz)
+    tl.store(totals + out, tl.sum(total * tl.exp(top - safe[None, :]), 0), mask=z < nz)
+    here = tl.program_id(0) * tl.num_programs(1) + tl.program_id(1)
+    tl.store(sums + here, tl.sum(correct))
+    tl.store(sums + programs + here, tl.sum(over))
+    tl.store(sums + 2 * programs + here, tl.sum(parts))
+    tl.store(sums + 3 * programs + here, tl.sum(rests))
+    tl.store(extremes + here, tl.min(least))
+    tl.store(extremes + programs + here, tl.max(most))
 
 
 @triton.jit
@@ -58,7 +80,8 @@ def _slope(
     dose, solid, liquid, weight, level, part_of_value, slope, columns, nz, k,
     WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
 ):  # fmt: skip
-    at, z, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, columns, nz, k, WEIGHTED, ROWS, DEEP)
+    row, z = tl.program_id(0) * ROWS + tl.arange(0, ROWS), tl.program_id(1) * DEEP + tl.arange(0, DEEP)
+    at, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
     share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0)[None, :])
     share *= tl.load(part_of_value + z, mask=z < nz, other=0.0)[None, :]
     tl.store(slope + at, share * (rest - part), mask=held)
@@ -74,16 +97,18 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Calla
     deep = min(64, triton.next_power_of_2(nz))
     tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}
     grid = triton.cdiv(columns, tiles["ROWS"]), triton.cdiv(nz, deep)
-    programs = grid[0] * grid[1]
+    blocks = triton.cdiv(grid[0], TURNS)
+    programs = blocks * grid[1]
     sums, extremes = partial_sums(4, programs, dose), partial_sums(2, programs, dose)
-    highest, totals = partial_sums(grid[0], nz, dose), partial_sums(grid[0], nz, dose)
+    highest, totals = partial_sums(blocks, nz, dose), partial_sums(blocks, nz, dose)
     slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
     given = (
         dose.detach().contiguous(), target.solid.contiguous().view(torch.uint8),
         target.liquid.contiguous().view(torch.uint8), weight,
     )  # fmt: skip
-    launch(_value, grid, *given, highest, totals, sums, extremes, columns, nz, k, programs, **tiles)
+    made = highest, totals, sums, extremes
+    launch(_value, (blocks, grid[1]), *given, *made, columns, nz, k, programs, TURNS=TURNS, **tiles)
     top = highest.amax(0).clamp(min=-k)  # exp(-k) is the floor of every slice
     total = (totals.double() * torch.exp((highest - top).double())).sum(0) + torch.exp(-k - top.double())
     level = top.double() + total.log()

@@ -9,7 +9,7 @@ from lightlathe.part.coverage import coverage
 from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
 from lightlathe.part.placement import place
 from lightlathe.part.reading import read_surface
-from lightlathe.part.roles import conflicts, judge, surface_distance_mm
+from lightlathe.part.roles import conflicts, judge, near_surface
 from lightlathe.part.shapes import SHAPES
 from lightlathe.part.surface import MeshReport, Surface, surface_from_triangles
 from lightlathe.part.thin import ThinReport, thin_walls
@@ -27,10 +27,10 @@ __all__ = [
     "fit",
     "grid_for",
     "judge",
+    "near_surface",
     "place",
     "read_surface",
     "require_fit",
-    "surface_distance_mm",
     "surface_from_triangles",
     "thin_walls",
 ]

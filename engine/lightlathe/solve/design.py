@@ -37,7 +37,7 @@ class Solver(Protocol):
 class Outcome:
     """What a design gives.
 
-    patterns         (angle, column, row) the best patterns tried: fewest wrong voxels, then the widest window
+    patterns         (angle, column, row) the best patterns logged: fewest wrong voxels, then the widest window
     last             the patterns of the last iteration
     log              one list per figure, one value per logged iteration
     state            what `solve` needs to go on as if it had never stopped
@@ -100,6 +100,8 @@ def solve(
 
     One iteration is one product with the operator and one with its transpose, trials of a line search included.
 
+    log_every     iterations from one logged to the next; the first and the last are. Only those logged are judged, so
+                  the best patterns and every stop but the last are of one of them
     start         patterns, or a start from STARTS; not looked at when `state` is given
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
@@ -119,13 +121,12 @@ def solve(
             run["solver"] = solver.restage(run["solver"])
         own = getattr(solver, "loss_for", None)
         at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
-        figures = Figures.of(at.dose, problem.target, at.tally)
-        # a graded part is judged by its doses, and their error is the loss; others by what they print
-        rank = figures.wrong if problem.target.dose is None else at.value
-        _remember(run, at, figures, rank, number)
+        logged = number % log_every == 0 or number + 1 == iterations
+        figures = _remember(run, at, problem, number) if logged else None
+        _watch(run, at.value, number)
         run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
-        if number % log_every and number + 1 < iterations:
+        if figures is None:
             continue
         row = _row(run, at, figures, number, time.perf_counter() - began)
         run["seconds"] = row["seconds"]
@@ -161,23 +162,27 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
     }
 
 
-def _remember(run: State, at: Evaluated, figures: Figures, rank: Tensor, number: int) -> None:
-    """Keep the best patterns and the number of the first step whose loss was not a number, on the device.
-
-    Best is the least rank; among equals the widest window.
-    """
-    sound = at.value.isfinite()
-    rank = rank.to(torch.float64)
+def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
+    """Keep the best patterns on the device: those of the least rank, among equals the widest window."""
+    figures = Figures.of(at.dose, problem.target, at.tally)
     wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
+    # a graded part is judged by its doses, and their error is the loss; others by what they print
+    rank = wrong if problem.target.dose is None else at.value.to(torch.float64)
     better = (rank < run["best_rank"]) | ((rank == run["best_rank"]) & (window > run["best_window"]))
-    better = better & sound
+    better = better & at.value.isfinite()
     run["best"] = keep_if(better, at.patterns, run["best"])
     run["last"] = at.patterns
     run["best_rank"] = torch.where(better, rank, run["best_rank"])
     run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])
     run["best_window"] = torch.where(better, window.nan_to_num(-math.inf), run["best_window"])
     run["best_iteration"] = torch.where(better, float(number), run["best_iteration"])
-    run["first_nan"] = torch.where(~sound & (run["first_nan"] < 0), float(number), run["first_nan"])
+    return figures
+
+
+def _watch(run: State, value: Tensor, number: int) -> None:
+    """Keep the number of the first step whose loss was not a number, on the device."""
+    unsound = ~value.isfinite() & (run["first_nan"] < 0)
+    run["first_nan"] = torch.where(unsound, float(number), run["first_nan"])
 
 
 def _row(run: State, at: Evaluated, figures: Figures, number: int, seconds: float) -> dict[str, float]:

@@ -4,11 +4,13 @@ The ramp's taps at even distances are 0 but for 1/4 at 0: the even columns of wh
 columns given, plus a matrix of half the size times the odd ones, and the other way round. So a filter is two products
 of half the size, taken on the matrix units where the numbers lie already.
 
-The products take their numbers rounded to 11 bits (tf32) and sum in float32: exactly F_r x_r, F_r the ramp of rounded
-taps, x_r the rounded numbers. F_r is symmetric, and positive definite to 2048 columns at least: its least eigenvalue
-stays above 0.24 / columns (one_pass_cases.py; with taps of 8 bits it would fall below 0 at 1024). M F_r M x_r points
-downhill for x as well as for x_r: by Kantorovich's inequality |<x - x_r, F_r x_r>| stays below <x_r, F_r x_r> while
-2^-11 (k^1/2 + k^-1/2) / 2 < 1, k the condition of F_r, which is about 1.4 * columns, far from 1.6e7.
+`looked` leaves M gradient rounded to 8 bits (bfloat16), which `stepped` takes: half the bytes, and what the matrix
+units take as it lies. The taps are rounded to 8 bits too, and the products summed in float32: F_r x_r, F_r the ramp of
+rounded taps with SPARE added to its middle one. Taps are off by at most 2^-8 of themselves, and those at odd distances
+sum to 1/4, so that F_r - F is a symmetric matrix whose eigenvalues lie between 0 and 2^-9: F_r is positive definite
+for any number of columns, as F is. M F_r M x_r points downhill for x as well as for x_r: by Kantorovich's inequality
+|<x - x_r, F_r x_r>| stays below <x_r, F_r x_r> while 2^-8 (k^1/2 + k^-1/2) / 2 < 1, k the condition of F_r, which is
+below 1.4 * columns, far from 2.6e5.
 """
 
 from functools import lru_cache
@@ -18,148 +20,117 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import clip, flag, free, launch, only, partial_sums, picked
+from lightlathe.one_pass_triton import (
+    BLOCK,
+    bfloat_dot,
+    clip,
+    flag,
+    free,
+    interpreted,
+    launch,
+    offsets,
+    only,
+    partial_sums,
+    to_bfloat,
+)
 from lightlathe.solve.ramp import taps
 
-OUT, IN, ROWS, WARPS = 128, 32, 64, 8  # columns that a program makes, columns it takes at a time, rows, warps: no spill
+# columns made, columns taken at a time, rows, warps, loads ahead, registers of a thread (so that three programs fit)
+OUT, IN, ROWS, WARPS, STAGES, REGISTERS = 128, 64, 32, 4, 3, 168
+SPARE = 2.0**-10
 
 
 @lru_cache(maxsize=8)
 def halves(columns: int, device: torch.device) -> Tensor:
-    """(2, out, in) taps from odd columns onto even ones and from even onto odd, in whole tiles, rounded to tf32."""
-    side = OUT * triton.cdiv((columns + 1) // 2, OUT)
+    """(2, out, in) taps from odd columns onto even ones and from even onto odd, in whole tiles, bfloat16."""
+    tile = max(OUT, IN)
+    side = tile * triton.cdiv((columns + 1) // 2, tile)
     h = taps(columns, device=device, dtype=torch.float32)
     i = torch.arange(side, device=device)
-    table = torch.empty(2, side, side, device=device)
+    table = torch.empty(2, side, side, device=device, dtype=torch.bfloat16)
     for parity in (0, 1):
         out, into = 2 * i[:, None] + parity, 2 * i[None, :] + 1 - parity
         there = (out < columns) & (into < columns)
         table[parity] = torch.where(there, h[(out - into + columns - 1).clamp(0, 2 * columns - 2)], 0.0)
-    return ((table.view(torch.int32) + 0x1000) & ~0x1FFF).view(torch.float32)
+    return table
 
 
 @triton.jit
-def _rounded(x):
-    """x to the 11 bits that the matrix units take, ties away from 0."""
-    bits = x.to(tl.int32, bitcast=True)
-    return ((bits + 0x1000) & ~0x1FFF).to(tl.float32, bitcast=True)
+def _looked(accepted, tried, x, gradient, loose, sums, n, limit, BLOCK: tl.constexpr):
+    take = flag(accepted)
+    at = offsets(BLOCK)
+    held = at < n
+    to, old = tl.load(tried + at, mask=held, other=0.0), tl.load(x + at, mask=held, other=0.0)
+    g = tl.load(gradient + at, mask=held, other=0.0)
+    movable = free(tl.where(take > 0, to, old), g, limit)
+    tl.store(loose + at, to_bfloat(g * movable).to(tl.bfloat16), mask=held)
+    tl.store(sums + tl.program_id(0), tl.sum(g * (to - old), 0))
 
 
-@triton.jit
-def _bend(new, old, at, held):
-    return tl.load(new + at, mask=held, other=0.0) - tl.load(old + at, mask=held, other=0.0)
-
-
-@triton.jit
-def _downhill(x, gradient, limit):
-    """The gradient on the levels free to move."""
-    return gradient * free(x, gradient, limit)
-
-
-@triton.jit
-def _places(number, angle, columns, rows, OUT: tl.constexpr, ROWS: tl.constexpr, tiles):
-    """What a program makes: parity, first column of that parity, offsets of columns and rows, which of them exist."""
-    parity = number // tiles
-    first = number % tiles * OUT
-    column = 2 * (first + tl.arange(0, OUT)) + parity
-    row = tl.program_id(1) * ROWS + tl.arange(0, ROWS)
-    held = (column < columns)[:, None] & (row < rows)[None, :]
-    at = (angle * columns + column).to(tl.int64)[:, None] * rows + row[None, :]
-    return parity, first, row, at, held
-
-
-@triton.jit
-def _compared(
-    tried, tried_gradient, x, gradient, table, sums, columns, rows, side, tiles, programs,
-    OUT: tl.constexpr, IN: tl.constexpr, ROWS: tl.constexpr,
-):  # fmt: skip
-    angle = tl.program_id(2)
-    parity, first, row, at, held = _places(tl.program_id(0), angle, columns, rows, OUT, ROWS, tiles)
-    weight = table + (parity * side + first + tl.arange(0, OUT)).to(tl.int64)[:, None] * side
-    acc = tl.zeros((OUT, ROWS), tl.float32)
-    for k in range(0, side, IN):
-        j = k + tl.arange(0, IN)
-        column = 2 * j + 1 - parity
-        there = (column < columns)[:, None] & (row < rows)[None, :]
-        place = (angle * columns + column).to(tl.int64)[:, None] * rows + row[None, :]
-        given = _rounded(_bend(tried_gradient, gradient, place, there))
-        acc = tl.dot(tl.load(weight + j[None, :]), given, acc, input_precision="tf32")
-    old = tl.load(gradient + at, mask=held, other=0.0)
-    bend = tl.load(tried_gradient + at, mask=held, other=0.0) - old
-    change = tl.load(tried + at, mask=held, other=0.0) - tl.load(x + at, mask=held, other=0.0)
-    coarse = _rounded(bend)
-    program = (angle * tl.num_programs(1) + tl.program_id(1)) * tl.num_programs(0) + tl.program_id(0)
-    tl.store(sums + program, tl.sum(old * change))
-    tl.store(sums + programs + program, tl.sum(change * bend))
-    tl.store(sums + 2 * programs + program, tl.sum(change * change))
-    tl.store(sums + 3 * programs + program, tl.sum(coarse * (acc + 0.25 * coarse)))
+def looked(accepted: Tensor, tried: Tensor, x: Tensor, gradient: Tensor, *, limit: float) -> tuple[Tensor, Tensor]:
+    n, blocks = x.numel(), triton.cdiv(x.numel(), BLOCK)
+    sums, given = partial_sums(1, blocks, x), [part.contiguous() for part in (tried, x, gradient)]
+    loose = torch.empty_like(given[2], dtype=torch.bfloat16)
+    launch(_looked, (blocks,), accepted.view(torch.uint8), *given, loose, sums, n, float(limit), BLOCK=BLOCK)
+    return sums.sum(dtype=torch.float64), loose
 
 
 @triton.jit
 def _stepped(
-    tried, x, gradient, table, accepted, first_step, step, trial, taken, sums, limit, columns, rows, side, tiles,
-    programs, OPENING: tl.constexpr, OUT: tl.constexpr, IN: tl.constexpr, ROWS: tl.constexpr,
+    x, loose, table, first_step, step, trial, sums, limit, columns, rows, side, tiles, programs, middle,
+    OPENING: tl.constexpr, WIDEN: tl.constexpr, OUT: tl.constexpr, IN: tl.constexpr, ROWS: tl.constexpr,
 ):  # fmt: skip
-    """The step; or, OPENING, what the length of a first step hangs on, and nothing where none is asked for."""
-    angle, take = tl.program_id(2), flag(accepted)
+    """The step; or, OPENING, what the length of a first step hangs on, and nothing where none is asked for.
+
+    A program makes columns of one parity, `first` the first of them; its numbers lie `at`, where they are `held`.
+    """
     wanted = flag(first_step) if OPENING else 1
-    parity, first, row, at, held = _places(tl.program_id(0), angle, columns, rows, OUT, ROWS, tiles)
-    held = only(held, wanted)
-    weight = table + (parity * side + first + tl.arange(0, OUT)).to(tl.int64)[:, None] * side
+    angle = tl.program_id(2).to(tl.int64) * columns * rows  # where its pattern begins; offsets in it fit 32 bits
+    parity, first = tl.program_id(0) // tiles, tl.program_id(0) % tiles * OUT
+    row = tl.program_id(1) * ROWS + tl.arange(0, ROWS)
+    weight = table + (parity * side + first + tl.arange(0, OUT))[:, None] * side
     acc = tl.zeros((OUT, ROWS), tl.float32)
     for k in range(0, side * wanted, IN):
         j = k + tl.arange(0, IN)
         column = 2 * j + 1 - parity
         there = (column < columns)[:, None] & (row < rows)[None, :]
-        place = (angle * columns + column).to(tl.int64)[:, None] * rows + row[None, :]
-        level, g = picked(tried, x, place, there, take), tl.load(gradient + place, mask=there, other=0.0)
-        given = _rounded(_downhill(level, g, limit))
-        acc = tl.dot(tl.load(weight + j[None, :]), given, acc, input_precision="tf32")
-    level, g = picked(tried, x, at, held, take), tl.load(gradient + at, mask=held, other=0.0)
-    d = (acc + 0.25 * _rounded(_downhill(level, g, limit))) * free(level, g, limit)
+        given = tl.load(loose + angle + column[:, None] * rows + row[None, :], mask=there, other=0.0)
+        acc = bfloat_dot(tl.load(weight + j[None, :]), given, acc, WIDEN)
+    column = 2 * (first + tl.arange(0, OUT)) + parity
+    held = only((column < columns)[:, None] & (row < rows)[None, :], wanted)
+    at = column[:, None] * rows + row[None, :]
+    level = tl.load(x + angle + at, mask=held, other=0.0)
+    own = tl.load(loose + angle + at, mask=held, other=0.0).to(tl.float32)
+    d = (acc + middle * own) * free(level, own, limit)
+    program = (tl.program_id(2) * tl.num_programs(1) + tl.program_id(1)) * tl.num_programs(0) + tl.program_id(0)
     if OPENING:
-        program = (angle * tl.num_programs(1) + tl.program_id(1)) * tl.num_programs(0) + tl.program_id(0)
         tl.store(sums + program, tl.sum(tl.abs(level)))
         tl.store(sums + programs + program, tl.sum(tl.where(held, tl.abs(d), 0.0)))
     else:
-        tl.store(trial + at, clip(level - tl.load(step) * d, limit), mask=held)
-        tl.store(taken + at, level, mask=held)
-
-
-def _grid(patterns: Tensor) -> tuple[tuple[int, int, int], tuple[int, int, int, int, int]]:
-    """Programs, those of one slab of rows side by side; columns, rows, side of the table, tiles of it, programs."""
-    angles, columns, rows = patterns.shape
-    side = halves(columns, patterns.device).shape[1]
-    grid = 2 * (side // OUT), triton.cdiv(rows, ROWS), angles
-    return grid, (columns, rows, side, side // OUT, grid[0] * grid[1] * grid[2])
-
-
-def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor) -> tuple[Tensor, ...]:
-    given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
-    grid, sizes = _grid(tried)
-    sums = partial_sums(4, sizes[-1], tried)
-    table = halves(tried.shape[1], tried.device)
-    launch(_compared, grid, *given, table, sums, *sizes, OUT=OUT, IN=IN, ROWS=ROWS, num_warps=WARPS)
-    return sums.sum(1, dtype=torch.float64).unbind()
+        to = clip(level - tl.load(step) * d, limit)
+        tl.store(trial + angle + at, to, mask=held)
+        tl.store(sums + program, tl.sum(own * (to - level)))
 
 
 def stepped(
-    accepted: Tensor, tried: Tensor, x: Tensor, gradient: Tensor, step: Tensor, first: Tensor, *,
-    change: float, limit: float,
-) -> tuple[Tensor, Tensor, Tensor]:  # fmt: skip
-    given = [part.contiguous() for part in (tried, x, gradient)]
-    grid, sizes = _grid(tried)
-    sums, table = partial_sums(2, sizes[-1], tried), halves(tried.shape[1], tried.device)
-    trial, taken = torch.empty_like(given[0]), torch.empty_like(given[0])
-    flags = accepted.view(torch.uint8), first.view(torch.uint8)
-    settings = {"OUT": OUT, "IN": IN, "ROWS": ROWS, "num_warps": WARPS}
+    x: Tensor, loose: Tensor, step: Tensor, first: Tensor, *, change: float, limit: float
+) -> tuple[Tensor, Tensor, Tensor]:
+    given = [part.contiguous() for part in (x, loose)]
+    angles, columns, rows = x.shape
+    table = halves(columns, x.device)
+    side = table.shape[1]
+    grid = 2 * (side // OUT), triton.cdiv(rows, ROWS), angles
+    programs = grid[0] * grid[1] * grid[2]
+    trial, wanted = torch.empty_like(given[0]), first.view(torch.uint8)
+    tile = {"OUT": OUT, "IN": IN, "ROWS": ROWS, "num_warps": WARPS, "num_stages": STAGES, "maxnreg": REGISTERS}
 
-    def go(step: Tensor, opening: bool) -> None:
-        made = step.to(torch.float32), trial, taken, sums, float(limit)
-        launch(_stepped, grid, *given, table, *flags, *made, *sizes, OPENING=opening, **settings)
+    def go(step: Tensor, opening: bool) -> Tensor:
+        sums = partial_sums(2 if opening else 1, programs, x)
+        made = step.to(torch.float32), trial, sums, float(limit)
+        sizes = columns, rows, side, side // OUT, programs, 0.25 + SPARE
+        launch(_stepped, grid, *given, table, wanted, *made, *sizes, OPENING=opening, WIDEN=interpreted(), **tile)
+        return sums.sum(1, dtype=torch.float64)
 
-    go(step, True)
-    levels, length = sums.sum(1, dtype=torch.float64)
+    levels, length = go(step, True)
     step = torch.where(first, change * levels / length.clamp(min=1e-30), step)
-    go(step, False)
-    return trial, taken, step
+    return trial, step, go(step, False)[0]

@@ -16,7 +16,8 @@ LARGE_CHUNK = 2**24  # on cards
 
 
 class Products(NamedTuple):
-    """Inner products of the pairs S, Y and the gradient q over the levels free to move, in float64."""
+    """Inner products in float64: of the pairs S, Y and the gradient q over the levels free to move, and of the newest
+    pair s, t over all levels."""
 
     change_change: Tensor  # (pair,) the diagonal of S'S
     change_bend: Tensor  # (pair, pair) S'Y
@@ -25,6 +26,10 @@ class Products(NamedTuple):
     bend_load: Tensor  # (pair,) Y'q
     load: Tensor  # q'q
     size: Tensor  # sum |q|
+    curved: Tensor  # s't
+    moved: Tensor  # s's
+    bent: Tensor  # t't
+    levels: Tensor  # sum of the levels gone on from
 
 
 def stored(memory: Tensor) -> Tensor:
@@ -32,29 +37,21 @@ def stored(memory: Tensor) -> Tensor:
     return memory.view(torch.bfloat16) if memory.dtype == torch.int16 else memory
 
 
-def compared(tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor) -> tuple[Tensor, ...]:
-    """0-d float64, for s the change from x and t that of the gradient.
-
-    <gradient, s>, <s, t>, <s, s>, <t, t>, sum |tried|, sum |x|
-    """
-    change, bend = tried - x, tried_gradient - gradient
-    sizes = (part.abs().sum().to(torch.float64) for part in (tried, x))
-    return dot(gradient, change), dot(change, bend), dot(change, change), dot(bend, bend), *sizes
-
-
 def learnt(
-    accepted: Tensor, keep: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor,
+    accepted: Tensor, learn: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor,
     changes: Tensor, bends: Tensor, *, limit: float,
 ) -> Products:  # fmt: skip
-    """Writes the newest pair into row `slot` (1,) where `keep`, in place for want of memory, and takes the products.
+    """Where `learn`, writes the newest pair into row `slot` (1,), in place for want of memory; takes the products.
 
     q is the gradient of the point gone on from, which is `tried` where `accepted`.
     Doing it twice from one state gives the same: an interrupt does no harm.
     """
     changes, bends = stored(changes), stored(bends)
-    for memory, vector in ((changes, tried - x), (bends, tried_gradient - gradient)):
-        row = torch.where(keep, vector.flatten().to(memory.dtype), memory.index_select(0, slot)[0])
+    s, t = tried - x, tried_gradient - gradient
+    for memory, vector in ((changes, s), (bends, t)):
+        row = torch.where(learn, vector.flatten().to(memory.dtype), memory.index_select(0, slot)[0])
         memory.index_copy_(0, slot, row[None])
+    newest = dot(s, t), dot(s, s), dot(t, t)
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
     total: list[Tensor] = []
@@ -64,7 +61,7 @@ def learnt(
         q = gradient.flatten()[piece] * mask
         new = [(s * s).sum(1), s @ y.T, y @ y.T, s @ q, y @ q, q @ q, q.abs().sum()]
         total = [t.to(torch.float64) + (total[i] if total else 0) for i, t in enumerate(new)]
-    return Products(*total)
+    return Products(*total, *newest, x.sum(dtype=torch.float64))
 
 
 def _pieces(pairs: Tensor) -> list[slice]:
@@ -74,20 +71,17 @@ def _pieces(pairs: Tensor) -> list[slice]:
 
 
 def combined(
-    accepted: Tensor, tried: Tensor, x: Tensor, gradient: Tensor, direction: Tensor, changes: Tensor, bends: Tensor,
-    on_load: Tensor, on_changes: Tensor, on_bends: Tensor, step: Tensor, *, limit: float,
-) -> tuple[Tensor, Tensor, Tensor]:  # fmt: skip
-    """The direction, clip(x + step * direction), and the x gone on from.
+    x: Tensor, gradient: Tensor, changes: Tensor, bends: Tensor, on_load: Tensor, on_changes: Tensor, on_bends: Tensor,
+    step: Tensor, *, limit: float,
+) -> tuple[Tensor, Tensor]:  # fmt: skip
+    """trial = clip(x + step * direction), and <gradient, trial - x> in float64.
 
-    The direction is -(on_load * q + on_changes S + on_bends Y) on the free levels; the old one where not `accepted`.
-    gradient   of the x gone on from
+    The direction is -(on_load * q + on_changes S + on_bends Y) on the free levels.
     """
-    x = torch.where(accepted, tried, x)
     movable = free(x, gradient, limit)
     flat = (gradient * movable).flatten() * on_load.to(x.dtype)
     for memory, factors in ((stored(changes), on_changes.to(x.dtype)), (stored(bends), on_bends.to(x.dtype))):
         for piece in _pieces(memory):
             flat[piece] += factors @ memory[:, piece].to(x.dtype)
-    fresh = flat.reshape(x.shape).mul_(movable).neg_()
-    direction = torch.where(accepted, fresh, direction)
-    return direction, (x + direction * step.to(x.dtype)).clamp_(0, limit), x
+    trial = (x - step.to(x.dtype) * flat.reshape(x.shape).mul_(movable)).clamp_(0, limit)
+    return trial, dot(gradient, trial - x)

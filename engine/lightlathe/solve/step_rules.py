@@ -5,8 +5,8 @@ from torch import Tensor
 
 
 def free(patterns: Tensor, gradient: Tensor, limit: float) -> Tensor:
-    """bool: levels that a small step downhill would not push through 0 or the limit."""
-    return ~((patterns <= 0) & (gradient > 0) | (patterns >= limit) & (gradient < 0))
+    """bool: levels between 0 and the limit, and those at one of them that a step downhill takes back inside."""
+    return ((patterns > 0) | (gradient < 0)) & ((patterns < limit) | (gradient > 0))
 
 
 def dot(a: Tensor, b: Tensor) -> Tensor:
