@@ -15,7 +15,6 @@ from torch import Tensor
 from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.pipeline import LOG_EVERY
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
 from lightlathe.solve.figures import Figures
@@ -111,7 +110,7 @@ def members(voxels: int) -> list[tuple[object, object]]:
 
 def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) -> None:
     """One row a solver: `iterations` of the real loop with its log, after some that compile and claim memory."""
-    clock, every = Clock(device), LOG_EVERY["cuda"]
+    clock, every = Clock(device), 5  # as solve.logged_every says of a card
     raw, target = wavy(voxels, angles, voxels, device)
     operator = normalised(raw, target)
     start = Filtered()(Problem(operator, GapHinge(), target))

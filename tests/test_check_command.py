@@ -94,3 +94,13 @@ def test_scenarios_are_in_the_effort(small_job, tmp_path):
     plain, robust = case(""), case("robust = { absorption_percent = [-10, 10], axis_offset_mm = [-0.1, 0, 0.1] }\n")
     assert robust.iterations == plain.iterations * (1 + 7)  # the plain design, then itself and six scenarios
     assert robust.volume_copies == 7 * plain.volume_copies
+
+
+def test_the_solver_and_the_loss_are_in_the_effort():
+    from lightlathe.losses import GapHinge, SoftWindow
+    from lightlathe.solve import BoundedLBFGS, FreeSetRamp, copies
+
+    assert copies(BoundedLBFGS(), SoftWindow()) == (22, 9)
+    assert copies(BoundedLBFGS(memory=4, pair_bits=32), GapHinge()) == (20, 18)
+    assert copies(FreeSetRamp(), lambda dose, target: dose.sum()) == (10, 18)
+    assert copies(object(), GapHinge()) == (14, 18)

@@ -40,17 +40,22 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
                         turn.dwell_s, turns)  # fmt: skip
 
-    def planned(levels: Tensor, dimming: float = 1.0) -> ExposurePlan:
+    def planned(levels: Tensor, dimming: float = 1.0, turns: int | None = None) -> ExposurePlan:
         full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
-        return plan_for(setup, levels, None if full is None else full / dimming)
+        full = None if full is None else full / dimming
+        return plan_for(setup, levels, full, None if turns is None else turns * turn.seconds_per_turn)
+
+    def wanted(turns: int) -> float:
+        """Turns at full level that the levels, rounded, want in an exposure of `turns`."""
+        rounded_plan = planned(rounded_levels, dimming, turns)
+        return dimming * rounded_plan.turns * rounded_plan.dimming
 
     plan = planned(fractions)
     turns, dimming = plan.turns, plan.dimming
-    rounded_plan = planned(shown(dimming).fractions(setup.dtype, setup.device), dimming)
-    wanted = dimming * rounded_plan.turns * rounded_plan.dimming
-    if plan.reachable and wanted > turns:
+    rounded_levels = shown(dimming).fractions(setup.dtype, setup.device)
+    if plan.reachable and wanted(turns) > turns:
         turns += 1
-    dimming = min(1.0, wanted / turns)
+    dimming = min(1.0, wanted(turns) / turns)
     patterns = shown(dimming)
     if setup.job.design.rounding_iterations:
         patterns = dataclasses.replace(
@@ -59,10 +64,10 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
     if not bool((patterns.levels.int() > 0).any()):
         raise JobError(
             f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * wanted / turns * 2:.2g} mW/cm2 or a faster "
+            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * dimming * 2:.2g} mW/cm2 or a faster "
             "turn suits this resin."
         )
-    final = planned(patterns.fractions(setup.dtype, setup.device), dimming)
+    final = planned(patterns.fractions(setup.dtype, setup.device), dimming, turns)
     plan = dataclasses.replace(
         final,
         turns=turns,
@@ -93,16 +98,21 @@ def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: C
     return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
 
 
-def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -> ExposurePlan:
+def plan_for(
+    setup: Setup, fractions: Tensor, full_turns: float | None = None, resin_after_s: float | None = None
+) -> ExposurePlan:
     """The exposure that suits levels (0..1 of full irradiance), over all scenarios of the job.
 
-    full_turns   of these levels, where the job wants doses as they are
+    full_turns      of these levels, where the job wants doses as they are
+    resin_after_s   the resin needs the doses of an exposure of this long; without it, of the exposure found
     """
     job, turn, resin = setup.job, setup.job.turn, setup.job.resin
     cases = worst_case(setup, fractions, gain_per_turn(job))
     per_turn = setup.operator.scaled(gain_per_turn(job))(fractions)
     best = best_thresholds(per_turn, setup.part.to(setup.device))[:2]
     before, least_turns = math.nan, 1
+    if resin_after_s is not None:
+        resin = resin.at(resin_after_s)
     for round_ in range(50):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
         plan = plan_exposure(
             max(most for most, _ in cases),
@@ -115,7 +125,7 @@ def plan_for(setup: Setup, fractions: Tensor, full_turns: float | None = None) -
             full_turns=full_turns,
             least_turns=least_turns,
         )
-        if plan.exposure_s == before or resin.at(plan.exposure_s) == resin:
+        if resin_after_s is not None or plan.exposure_s == before or resin.at(plan.exposure_s) == resin:
             return plan
         before, resin = plan.exposure_s, resin.at(plan.exposure_s)
         if round_ >= SETTLED_AFTER:  # a turn more needs a turn less, and that a turn more: the longer one, dimmed

@@ -16,6 +16,7 @@ from lightlathe.prediction import job_of, predict
 from lightlathe.prepare import Solid, device_of, free_bytes, lay_out, load_solids, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
+from lightlathe.solve import copies
 
 log = logging.getLogger(__name__)
 
@@ -91,6 +92,7 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     scenarios = 0
     if design.robust is not None:  # a plain design goes before; each scenario then takes a volume of every kind
         scenarios = 1 + math.prod(len(values) for values in dataclasses.astuple(design.robust))
+    arrays, volumes = copies(design.solver, design.loss)
     return Case(
         vial_radius_mm=job.vial.radius_mm,
         resin_height_mm=job.vial.resin_height_mm,
@@ -106,7 +108,8 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         angles=turn.angles,
         turn_s=turn.seconds_per_turn,
         iterations=design.iterations * (1 + scenarios),
-        volume_copies=Case.volume_copies * max(1, scenarios),
+        pattern_copies=arrays,
+        volume_copies=volumes * max(1, scenarios),
         level_limit=design.level_limit,
         max_exposure_s=turn.max_exposure_s,
         viscosity_pa_s=resin.viscosity_pa_s,

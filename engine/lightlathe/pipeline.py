@@ -28,13 +28,12 @@ from lightlathe.projector import Codebook
 from lightlathe.proof import advice, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
-from lightlathe.solve import Problem, solve
+from lightlathe.solve import Problem, logged_every, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
 
 GRADED_TO = 0.15  # of the gel dose: doses further off than this is worth a warning (no source)
-LOG_EVERY = {"cuda": 5}  # iterations: a card waits for the host at each that is logged
 
 
 def design(
@@ -76,7 +75,7 @@ def design(
         job.design.solver,
         start,
         iterations=job.design.iterations,
-        log_every=LOG_EVERY.get(setup.device.type, 1),
+        log_every=logged_every(setup.device),
         on_iteration=each,
         stop=job.design.stop,
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),

@@ -80,8 +80,8 @@ def _proven(q: dict[str, float]) -> list[str]:
         )
         if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:
             lines.append(
-                f"              {q['light_at_level_limit']:.0%} of the light comes from pixels at level_limit: a higher "
-                "one may close part of the gap, with a longer exposure"
+                f"              {q['light_at_level_limit']:.0%} of the light comes from pixels at level_limit: a "
+                "higher one may close part of the gap, with a longer exposure"
             )
     if "window_all_scenarios_robust" in q:
         lines.append(

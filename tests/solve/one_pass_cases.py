@@ -162,7 +162,7 @@ def test_lbfgs(shape, accepted, learn, memory, bits):
     for name, (got, wanted) in zip(lbfgs_passes.Products._fields, pairs, strict=True):
         # of the norms' product, which is about n: float32 sums; pairs of 32 bits are rounded to 11, each at random
         rounded = 2.0**-10 * 10 * n**0.5 if bits == 32 and name.startswith(("change", "bend")) else 0
-        cut = 5e-5 * n if DEVICE.type == "cuda" and name.startswith(("change", "bend_", "load")) else 0
+        cut = 1e-4 * n if DEVICE.type == "cuda" and name.startswith(("change", "bend_", "load")) else 0
         assert float((got - wanted).abs().max()) <= 1e-6 * (n + 10) + rounded + cut, name
     for mine, wanted in zip(here[-2:], exact[-2:], strict=True):
         # the memory, written in place; bits of 16 may differ by one where float32 and float64 round to two sides

@@ -17,7 +17,7 @@ from lightlathe.bench.verify import verify as verify_all
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
 from lightlathe.losses import GapHinge
-from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, normalised, solve
+from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 
 log = logging.getLogger(__name__)
 
@@ -122,7 +122,7 @@ def iteration(case: Case, device: torch.device, precision: str, products_s: floa
     more = 20 if device.type == "cuda" else 4
     for count in (2, 1, 1 + more):  # the first is not counted: things are compiled and memory is claimed
         began = time.perf_counter()
-        solve(problem, FreeSetRamp(), start, iterations=count, log_every=count)
+        solve(problem, FreeSetRamp(), start, iterations=count, log_every=logged_every(device))
         wait(device)
         seconds.append(time.perf_counter() - began)
     each = (seconds[2] - seconds[1]) / more  # what comes once, before and after the loop, drops out

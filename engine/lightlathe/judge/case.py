@@ -37,8 +37,8 @@ class Case:
     updates_per_s      voxels times angles per second that the dose operator does here
     memory_free_bytes  on the machine or card that will design
     program_bytes      what the program takes there before any array; the default is for a CPU, 0 on a card
-    pattern_copies, volume_copies    float32 arrays of each kind that the solver holds at its peak; the defaults were
-                       measured with bounded_lbfgs and 10 pairs
+    pattern_copies, volume_copies    arrays of 4 bytes a number of each kind that the design holds at its peak; the
+                       defaults are those of bounded_lbfgs with 10 pairs and soft_window
     """
 
     vial_radius_mm: float
@@ -73,8 +73,8 @@ class Case:
     updates_per_s: float | None = None
     memory_free_bytes: float | None = None
     program_bytes: float = PROGRAM_BYTES
-    pattern_copies: int = 42
-    volume_copies: int = 8
+    pattern_copies: int = 22
+    volume_copies: int = 9
 
     def __post_init__(self) -> None:
         for f in fields(self):

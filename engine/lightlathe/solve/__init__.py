@@ -15,11 +15,12 @@ voxels to fine ones (`climb`) saves nothing worth having: the filtered start is 
 from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
 from lightlathe.solve.bound import Bound, certify, prove
-from lightlathe.solve.design import Outcome, Solver, StopRule, solve
+from lightlathe.solve.design import Outcome, Solver, StopRule, logged_every, solve
 from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
 from lightlathe.solve.ladder import climb
 from lightlathe.solve.lbfgs import BoundedLBFGS
+from lightlathe.solve.memory import copies
 from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
 from lightlathe.solve.rounding import rounded
@@ -41,5 +42,5 @@ STARTS = {
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
     "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify", "climb",
-    "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
+    "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
 ]  # fmt: skip

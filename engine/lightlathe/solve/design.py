@@ -20,6 +20,11 @@ log = logging.getLogger(__name__)
 State = dict[str, Any]
 
 
+def logged_every(device: torch.device) -> int:
+    """Iterations from one logged to the next, unless asked otherwise: a card waits for the host at each logged one."""
+    return 5 if device.type == "cuda" else 1
+
+
 class Solver(Protocol):
     """A rule that says which patterns to try next.
 
@@ -38,7 +43,7 @@ class Outcome:
     """What a design gives.
 
     patterns         (angle, column, row) the best patterns logged: fewest wrong voxels, then the widest window
-    last             the patterns of the last iteration
+    last             the patterns of the last iteration; on a card, where the solver refused them, those it went back to
     log              one list per figure, one value per logged iteration
     state            what `solve` needs to go on as if it had never stopped
     stopped_because  plain words
@@ -100,9 +105,9 @@ def solve(
 
     One iteration is one product with the operator and one with its transpose, trials of a line search included.
 
+    start         patterns, or a start from STARTS; not looked at when `state` is given
     log_every     iterations from one logged to the next; the first and the last are. Only those logged are judged, so
                   the best patterns and every stop but the last are of one of them
-    start         patterns, or a start from STARTS; not looked at when `state` is given
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU)
@@ -119,11 +124,11 @@ def solve(
         loss = problem.loss_at(number / iterations)
         if number > 0 and loss != problem.loss_at((number - 1) / iterations):
             run["solver"] = solver.restage(run["solver"])
-        own = getattr(solver, "loss_for", None)
+        own, at = getattr(solver, "loss_for", None), None  # the dose of the last iteration is let go
         at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
         logged = number % log_every == 0 or number + 1 == iterations
         figures = _remember(run, at, problem, number) if logged else None
-        _watch(run, at.value, number)
+        _watch(run, at, number)
         run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
         if figures is None:
@@ -171,7 +176,6 @@ def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figur
     better = (rank < run["best_rank"]) | ((rank == run["best_rank"]) & (window > run["best_window"]))
     better = better & at.value.isfinite()
     run["best"] = keep_if(better, at.patterns, run["best"])
-    run["last"] = at.patterns
     run["best_rank"] = torch.where(better, rank, run["best_rank"])
     run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])
     run["best_window"] = torch.where(better, window.nan_to_num(-math.inf), run["best_window"])
@@ -179,9 +183,10 @@ def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figur
     return figures
 
 
-def _watch(run: State, value: Tensor, number: int) -> None:
-    """Keep the number of the first step whose loss was not a number, on the device."""
-    unsound = ~value.isfinite() & (run["first_nan"] < 0)
+def _watch(run: State, at: Evaluated, number: int) -> None:
+    """Keep the patterns, and the number of the first step whose loss was not a number, on the device."""
+    run["last"] = at.patterns
+    unsound = ~at.value.isfinite() & (run["first_nan"] < 0)
     run["first_nan"] = torch.where(unsound, float(number), run["first_nan"])
 
 

@@ -61,7 +61,7 @@ def learnt(
         q = gradient.flatten()[piece] * mask
         new = [(s * s).sum(1), s @ y.T, y @ y.T, s @ q, y @ q, q @ q, q.abs().sum()]
         total = [t.to(torch.float64) + (total[i] if total else 0) for i, t in enumerate(new)]
-    return Products(*total, *newest, x.sum(dtype=torch.float64))
+    return Products._make([*total, *newest, x.sum(dtype=torch.float64)])
 
 
 def _pieces(pairs: Tensor) -> list[slice]:
