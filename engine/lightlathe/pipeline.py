@@ -107,7 +107,7 @@ def design(
         name=job.name,
         job_toml=job.text,
         settings=settings_of(job),
-        part=setup.part,
+        part=setup.part.to("cpu"),
         patterns=patterns,
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,

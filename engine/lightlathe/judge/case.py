@@ -8,7 +8,7 @@ from torch import Tensor
 from lightlathe.errors import JobError
 
 PROGRAM_BYTES = 0.4e9  # resident size of a design that is next to nothing: torch and compiled loops, measured on Linux
-MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes")
+MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes", "begin_s", "least_iteration_s")
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,7 @@ class Case:
     images_per_s       the projector's fastest rate at these bits
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
+    begin_s, least_iteration_s    before the first iteration, and of one, however small the job
     memory_free_bytes  on the machine or card that will design
     program_bytes      what the program takes there before any array; the default is for a CPU, 0 on a card
     pattern_copies, volume_copies    arrays of 4 bytes a number of each kind that the design holds at its peak; the
@@ -71,6 +72,8 @@ class Case:
     density_rise_kg_m3: float | None = None
     double_bonds_mol_m3: float | None = None
     updates_per_s: float | None = None
+    begin_s: float = 0.0
+    least_iteration_s: float = 0.0
     memory_free_bytes: float | None = None
     program_bytes: float = PROGRAM_BYTES
     pattern_copies: int = 22

@@ -47,7 +47,8 @@ def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration. NaN if unknown."""
     if case.updates_per_s is None:
         return math.nan
-    return 2.0 * case.iterations * voxels(case) * case.angles / case.updates_per_s
+    iteration = 2.0 * voxels(case) * case.angles / case.updates_per_s
+    return case.begin_s + case.iterations * max(iteration, case.least_iteration_s)
 
 
 def effort(case: Case) -> Reason:

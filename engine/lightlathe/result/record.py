@@ -9,7 +9,7 @@ from lightlathe.quantities import Part, Patterns, Prediction
 
 @dataclass(frozen=True, repr=False)
 class Record:
-    """One design, as the result file keeps it.
+    """One design, as the result file keeps it; every array on the CPU.
 
     job_toml      the job file's text
     settings      every setting after defaults, keys as in the job file

@@ -92,6 +92,6 @@ def normalised(operator: Any, target: Target) -> Any:
     if not mean > 0:
         raise SolveError(
             f"even light gives the part a mean dose of {mean}; expected some light in the part.\n"
-            "  Is the part empty, outside the vial, or in the dark of an insert?"
+            "  Is the part empty or outside the vial, or does the resin swallow the light before it arrives?"
         )
     return operator.scaled(operator.gain / mean)
