@@ -221,8 +221,8 @@ def test_what_stands_outside_is_named():
 
 
 def test_the_print_on_a_finer_grid_takes_memory():
-    """Peak resident memory of whole designs on the CPU, as Linux counts it (time -f %M): 60 iterations, a vial of 10 mm in
-    voxels of 0.1 mm, 120 images of 100 x 60 pixels, a part 5 mm tall. Estimates may be a tenth off."""
+    """Peak resident memory of whole designs on the CPU, as Linux counts it (`time -f %M`): 60 iterations, a vial of
+    10 mm in voxels of 0.1 mm, 120 images of 100 x 60 pixels, a part 5 mm tall. Estimates may be a tenth off."""
     case = dataclasses.replace(
         GOOD, vial_radius_mm=5.0, part_radius_mm=2.0, part_height_mm=5.0, angles=120, columns=100, rows=60
     )
