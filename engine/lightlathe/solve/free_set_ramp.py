@@ -53,9 +53,12 @@ class FreeSetRamp:
         best = self.relaxed * step * promised / (promised - slope)
         farther = torch.where(promised < 0, 2 * step, step)  # at a loss of 0 nothing moves any more
         longer = torch.where((best > 0) & best.isfinite(), best, farther)
+        longer = torch.where(first, step, longer)  # another stage of the loss goes on with the step of the last
         step = torch.where(accepted, longer, step / 2)
         x = keep_if(~accepted, x, tried)
-        trial, step, promised = passes.stepped(x, loose, step, first, change=self.first_change, limit=problem.limit)
+        trial, step, promised = passes.stepped(
+            x, loose, step, step.isnan(), change=self.first_change, limit=problem.limit
+        )
         return {
             "trial": trial,
             "patterns": x,
