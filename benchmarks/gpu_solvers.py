@@ -97,14 +97,14 @@ class Timed:
 
 def members(voxels: int) -> list[tuple[object, object]]:
     """Solvers and losses; 10 pairs of 32 bits do not fit a card of 80 GB at 1024 voxels."""
-    pairs = BoundedLBFGS() if voxels < 1024 else BoundedLBFGS(memory=5)
+    pairs = BoundedLBFGS(memory=10 if voxels < 1024 else 5, pair_bits=32)
     return [
         (FreeSetRamp(), GapHinge()),
         (Adam(), GapHinge()),
         (AcceleratedGradient(), GapHinge()),
         (pairs, GapHinge()),
-        (BoundedLBFGS(pair_bits=16), GapHinge()),
-        (BoundedLBFGS(pair_bits=16), SoftWindow(stages=1)),
+        (BoundedLBFGS(), GapHinge()),
+        (BoundedLBFGS(), SoftWindow(stages=1)),
     ]
 
 

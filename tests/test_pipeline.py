@@ -173,6 +173,17 @@ def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, respo
     assert int((careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()) <= 2 * step  # and dimming
 
 
+@pytest.mark.parametrize(("lamp", "turn", "bits"), [(2000, 24, 8), (2000, 10, 8), (300, 10, 6)])
+def test_a_lamp_far_too_bright_is_dimmed_to_levels_that_print(small_job, tmp_path, lamp, turn, bits):
+    """Few of the projector's levels are left, and rounding to them moves the dose by half and more: it is put right."""
+    text = small_job().replace("irradiance_mw_cm2 = 20", f"irradiance_mw_cm2 = {lamp}\nbits = {bits}")
+    text = text.replace("seconds_per_turn = 10", f"seconds_per_turn = {turn}") + "bound_iterations = 0\n"
+    q = pipeline.design(parse_job(text, name="t", folder=tmp_path)).quality
+    assert q["dimming"] * (2**bits - 1) < 8
+    assert q["shortest_s"] < q["exposure_s"] < q["longest_s"]
+    assert q["wrong_voxels"] == 0
+
+
 INHIBITED = """
 kind = "inhibited"
 absorption_per_mm = 0.1

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from collections.abc import Callable
 
 import numpy as np
 import torch
@@ -19,6 +20,7 @@ from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 
 
@@ -40,6 +42,9 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         return Patterns(levels, setup.chords.angle_rad, book.full_scale, light.pixel_mm, light.irradiance_mw_cm2,
                         turn.dwell_s, turns)  # fmt: skip
 
+    def seen(dimming: float) -> Tensor:
+        return shown(dimming).fractions(setup.dtype, setup.device)
+
     def planned(levels: Tensor, dimming: float = 1.0, turns: int | None = None) -> ExposurePlan:
         full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
         full = None if full is None else full / dimming
@@ -52,10 +57,12 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
 
     plan = planned(fractions)
     turns, dimming = plan.turns, plan.dimming
-    rounded_levels = shown(dimming).fractions(setup.dtype, setup.device)
+    rounded_levels = seen(dimming)
     if plan.reachable and wanted(turns) > turns:
         turns += 1
     dimming = min(1.0, wanted(turns) / turns)
+    if plan.reachable and dimming * book.full_scale < FEW_LEVELS:
+        dimming = _settled(seen, lambda levels, dimming: planned(levels, dimming, turns), dimming, turns)
     patterns = shown(dimming)
     if setup.job.design.rounding_iterations:
         patterns = dataclasses.replace(
@@ -80,6 +87,25 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         reachable=plan.reachable,
     )
     return patterns, with_margins_of(plan, setup.job.resin)
+
+
+def _settled(
+    seen: Callable[[float], Tensor], planned: Callable[[Tensor, float], ExposurePlan], dimming: float, turns: int
+) -> float:
+    """The dimming near the one given whose rounded levels want `turns` most nearly; brighter levels want fewer."""
+    low, high = math.log(dimming / 64), math.log(min(1.0, 4 * dimming))
+    best, least = dimming, math.inf
+    for round_ in range(16):
+        middle = (low + high) / 2 if round_ else math.log(dimming)
+        fractions = seen(math.exp(middle))
+        off = math.inf
+        if bool((fractions > 0).any()):
+            plan = planned(fractions, math.exp(middle))
+            off = math.log(plan.turns * plan.dimming / turns)
+        if abs(off) < least:
+            best, least = math.exp(middle), abs(off)
+        low, high = (middle, high) if off > 0 else (low, middle)
+    return best
 
 
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:

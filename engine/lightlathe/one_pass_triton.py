@@ -33,9 +33,10 @@ def free(x, g, limit):
 
 @triton.jit
 def to_bfloat(x):
-    """float32 x rounded to the 8 bits of bfloat16, ties to even, still as float32."""
+    """float32 x rounded to the 8 bits of bfloat16, ties to even, still as float32; NaN stays NaN."""
     bits = x.to(tl.int32, bitcast=True)
-    return ((bits + 0x7FFF + ((bits >> 16) & 1)) & -0x10000).to(tl.float32, bitcast=True)
+    rounded = ((bits + 0x7FFF + ((bits >> 16) & 1)) & -0x10000).to(tl.float32, bitcast=True)
+    return tl.where(x == x, rounded, x)
 
 
 @triton.jit

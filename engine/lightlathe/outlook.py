@@ -25,7 +25,7 @@ UNSTATED_PERCENT = (
 )
 LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
 UPDATES_PER_S = {"cpu": 2.5e9, "cuda": 5e12}  # voxels times angles in whole iterations, see benchmarks
-# on a card kernels are loaded and tried first, and those of an iteration take their time to start
+# on a card kernels are loaded and tried first, and those of an iteration take their time to start (benchmarks/GPU.md)
 CARD = {"program_bytes": 0.0, "begin_s": 5.0, "least_iteration_s": 0.004}
 
 
@@ -91,7 +91,7 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
     scenarios = 0
     if design.robust is not None:  # a plain design goes before; each scenario then takes a volume of every kind
         scenarios = 1 + math.prod(len(values) for values in dataclasses.astuple(design.robust))
-    arrays, volumes = copies(design.solver, design.loss)
+    arrays, volumes = copies(design.solver, design.loss, device.type)
     return Case(
         vial_radius_mm=job.vial.radius_mm,
         resin_height_mm=job.vial.resin_height_mm,

@@ -99,6 +99,13 @@ def test_without_a_surface_nothing_is_near():
     assert not bool(near_surface(torch.ones(2, 2, 2, dtype=torch.bool), grid, 9.0).any())
 
 
+@pytest.mark.parametrize("within", [1e3, 5e4, 1e6, 1e10, 1e200])
+def test_within_any_length_all_is_near(within):
+    solid = torch.zeros(30, 2, 5, dtype=torch.bool)
+    solid[0, 0, 0] = True
+    assert bool(near_surface(solid, Grid((30, 2, 5), 1.0), within).all())
+
+
 def test_a_part_of_which_nothing_is_left_is_refused():
     grid = Grid((4, 4, 4), 1.0)
     with pytest.raises(

@@ -141,6 +141,20 @@ def test_damage_is_one_clear_error(record, tmp_path, damage):
         read_result(path)
 
 
+def test_a_state_of_another_version_is_refused(record, tmp_path):
+    path = partial_path(tmp_path / "valve.h5")
+    write_partial(path, record.job_toml, record.settings, {"iteration": 7}, record.log)
+    for version in (1, 99):
+        with h5py.File(path, "a") as file:
+            file.attrs["state_version"] = version
+        with pytest.raises(ResultError, match=rf"another version of Lightlathe \(state {version}; expected \d+\)"):
+            read_partial(path, record.settings)
+    with h5py.File(path, "a") as file:
+        del file.attrs["state_version"]  # as files were before it
+    with pytest.raises(ResultError, match="state 1; expected"):
+        read_partial(path, record.settings)
+
+
 def test_a_damaged_state_is_one_clear_error(record, tmp_path):
     path = partial_path(tmp_path / "valve.h5")
     write_partial(path, record.job_toml, record.settings, {"iteration": 7}, record.log)

@@ -126,6 +126,15 @@ def test_free_set_looks(shape, accepted):
     assert torch.equal(loose, loose_wanted.float().bfloat16().double())  # rounded as torch rounds
 
 
+@pytest.mark.parametrize("bits", [0x7FFFFFFF, 0x7FC00000, -0x400000])
+def test_a_gradient_that_is_not_a_number_stays_so(bits):
+    """0x7FFFFFFF is what arithmetic on a card makes; rounding its bits would carry over into the sign: -0."""
+    x, gradient = torch.ones(1, 4, 3), torch.ones(1, 4, 3)
+    gradient[0, 2, 1] = torch.tensor([bits], dtype=torch.int32).view(torch.float32)[0]
+    loose = set_triton.looked(YES.to(DEVICE), *(t.to(DEVICE) for t in (x, x, gradient)), limit=LIMIT)[1].float().cpu()
+    assert loose.isnan().nonzero().tolist() == [[0, 2, 1]]
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("first", [YES, NO])
 def test_free_set_steps(shape, first):
@@ -174,6 +183,16 @@ def test_lbfgs(shape, accepted, learn, memory, bits):
     (trial, promised), _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
     assert gap(*trial) < 3e-6  # sums of up to 35 terms in float32
     assert abs(float(promised[0] - promised[1])) <= 3e-6 * float(gradient.norm() * (trial[1] - x).norm()) + 1e-6
+
+
+def test_without_a_gradient_the_first_step_stays_where_it_is():
+    x, step = numbers((2, 9, 4), 1, positive=True), torch.tensor(math.nan, dtype=torch.float64)
+    for module, kind in ((set_passes, torch.float32), (set_triton, torch.bfloat16)):
+        device = DEVICE if module is set_triton else torch.device("cpu")
+        given = x.to(device), torch.zeros(x.shape, device=device, dtype=kind), step.to(device), YES.to(device)
+        trial, length, promised = module.stepped(*given, change=1.0, limit=LIMIT)
+        assert torch.equal(trial.cpu(), x)
+        assert (float(length), float(promised)) == (0.0, 0.0)
 
 
 def test_tally_in_one_pass():

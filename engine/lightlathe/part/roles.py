@@ -72,11 +72,11 @@ def near_surface(solid: Tensor, grid: Grid, within_mm: float) -> Tensor:
     face. A squared distance transform, axis by axis, that looks no further than it must: Felzenszwalb & Huttenlocher,
     Theory of Computing 8 (2012) 415, section 2.1, cut off.
     """
-    reach = within_mm / grid.voxel_mm + 0.5  # to the nearest centre on the other side
+    reach = min(within_mm / grid.voxel_mm, math.hypot(*grid.shape)) + 0.5  # to the nearest centre on the other side
     most = math.ceil(reach**2 * (1 - 1e-12)) - 1  # squared distances are whole numbers
     near = torch.zeros_like(solid)
     for side in (solid, ~solid):
-        squared = torch.where(side, most + 1, 0).to(torch.int32 if most > 10_000 else torch.int16)
+        squared = side.to(torch.int32 if most > 10_000 else torch.int16) * (most + 1)
         for axis in range(3):
             squared = _spread(squared, axis, math.isqrt(most))
         near |= side & (squared <= most)

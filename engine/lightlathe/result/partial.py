@@ -12,6 +12,7 @@ from lightlathe.errors import ResultError
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, settings_in, whole_file
 
 FORMAT = "lightlathe-state"
+STATE_VERSION = 2  # of what solvers keep: to be raised whenever a solver's state changes
 
 
 def partial_path(result: Path) -> Path:
@@ -23,7 +24,7 @@ def partial_path(result: Path) -> Path:
 def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[str, Any], log: dict) -> None:
     """Write the state; tensors become datasets of /state, plain values its attributes, dicts groups inside it."""
     with whole_file(path) as file:
-        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION})
+        file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "state_version": STATE_VERSION})
         put_job(file, toml, settings)
         _put_state(file.create_group("state"), state)
         put_log(file, log)
@@ -51,6 +52,12 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
     if not path.exists():
         raise ResultError(f"{path}: no such file, so no unfinished design to go on from. Design without --resume.")
     with opened(path, FORMAT) as file:
+        version = int(file.attrs.get("state_version", 1))
+        if version != STATE_VERSION:
+            raise ResultError(
+                f"{path}: the unfinished design was written by another version of Lightlathe (state {version}; "
+                f"expected {STATE_VERSION}). Go on with that version, or design without --resume."
+            )
         was = settings_in(file)
         changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
         if changed:

@@ -106,8 +106,8 @@ def solve(
     One iteration is one product with the operator and one with its transpose, trials of a line search included.
 
     start         patterns, or a start from STARTS; not looked at when `state` is given
-    log_every     iterations from one logged to the next; the first and the last are. Only those logged are judged, so
-                  the best patterns and every stop but the last are of one of them
+    log_every     iterations from one logged to the next; the first and the last are. Only those logged are judged:
+                  the best patterns are of one of them, and stop rules look at them alone
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU)

@@ -26,8 +26,8 @@ def stepped(
     loose    M gradient, as `looked` gives it
     change   mean change of a first step, which `first` asks for in place of `step`, in units of the mean level
     """
-    d = ramp(loose) * free(x, loose, limit)
-    opening = change * x.abs().sum() / d.abs().sum().clamp(min=1e-30)
-    step = torch.where(first, opening.to(torch.float64), step)
+    d = ramp(loose) * free(x, loose, limit)  # M: a level at a bound is free only where its gradient is not 0
+    levels, length = (part.abs().sum(dtype=torch.float64) for part in (x, d))
+    step = torch.where(first, torch.where(length > 0, change * levels / length, 0.0), step)
     trial = (x - step.to(x.dtype) * d).clamp_(0, limit)
     return trial, step, dot(loose, trial - x)

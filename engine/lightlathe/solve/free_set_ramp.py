@@ -45,19 +45,19 @@ class FreeSetRamp:
         x, g, value, step, promised = (state[k] for k in ("patterns", "gradient", "value", "step", "promised"))
         passes, tried = passes_for("free_set", x), at.patterns
         first = value.isnan()
-        accepted = first | (at.value <= value + 1e-4 * promised)
+        accepted = first | (at.value <= value + 1e-4 * promised.clamp(max=0))
         g = keep_if(~accepted, g, at.gradient)
         slope, loose = passes.looked(accepted, tried, x, g, limit=problem.limit)
 
         # the loss along the last step: its slope went from `promised` to `slope`, and would have been 0 at `best`
         best = self.relaxed * step * promised / (promised - slope)
         farther = torch.where(promised < 0, 2 * step, step)  # at a loss of 0 nothing moves any more
-        longer = torch.where((best > 0) & best.isfinite(), best, farther)
+        longer = torch.where((promised < 0) & (best > 0) & best.isfinite(), best, farther)
         longer = torch.where(first, step, longer)  # another stage of the loss goes on with the step of the last
         step = torch.where(accepted, longer, step / 2)
         x = keep_if(~accepted, x, tried)
         trial, step, promised = passes.stepped(
-            x, loose, step, step.isnan(), change=self.first_change, limit=problem.limit
+            x, loose, step, step.isnan() | (step == 0), change=self.first_change, limit=problem.limit
         )
         return {
             "trial": trial,

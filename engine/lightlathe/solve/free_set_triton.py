@@ -132,5 +132,5 @@ def stepped(
         return sums.sum(1, dtype=torch.float64)
 
     levels, length = go(step, True)
-    step = torch.where(first, change * levels / length.clamp(min=1e-30), step)
+    step = torch.where(first, torch.where(length > 0, change * levels / length, 0.0), step)
     return trial, step, go(step, False)[0]

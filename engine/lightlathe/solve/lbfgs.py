@@ -61,7 +61,7 @@ class BoundedLBFGS:
         x, g, value, age = (state[k] for k in ("patterns", "gradient", "value", "age"))
         passes, tried = passes_for("lbfgs", x), at.patterns
         first = value.isnan()
-        accepted = first | (at.value - value <= 1e-4 * state["promised"])
+        accepted = first | (at.value - value <= 1e-4 * state["promised"].clamp(max=0))
         step = torch.where(accepted, 1.0, state["step"] / 2)
 
         slot = age.argmin().reshape(1)

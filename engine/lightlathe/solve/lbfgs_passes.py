@@ -44,7 +44,8 @@ def learnt(
     """Where `learn`, writes the newest pair into row `slot` (1,), in place for want of memory; takes the products.
 
     q is the gradient of the point gone on from, which is `tried` where `accepted`.
-    Doing it twice from one state gives the same: an interrupt does no harm.
+    Doing it twice from one state gives the same. A card keeps the state of the last logged iteration and the pairs of
+    now: a design that is stopped between the two goes on with pairs of a little later.
     """
     changes, bends = stored(changes), stored(bends)
     s, t = tried - x, tried_gradient - gradient

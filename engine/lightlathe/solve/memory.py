@@ -8,20 +8,29 @@ import torch
 
 from lightlathe.solve.lbfgs import BoundedLBFGS
 
-ARRAYS = {"AcceleratedGradient": 10, "Adam": 14, "BoundedLBFGS": 12, "FreeSetRamp": 10, "PrimalDual": 6}
-FEW_VOLUMES, VOLUMES = {"SoftWindow": 9, "SquaredError": 9}, 18
+# arrays as large as the patterns, by solver, and as the dose, by loss: on a CPU, on a card; pairs come on top
+ARRAYS = {
+    "AcceleratedGradient": (10, 7),
+    "Adam": (14, 8),
+    "BoundedLBFGS": (12, 6),
+    "FreeSetRamp": (10, 6),
+    "PrimalDual": (6, 6),
+}
+VOLUMES = {"GapHinge": (18, 5), "SoftWindow": (9, 5), "SquaredError": (9, 9)}
+OTHER_ARRAYS, OTHER_VOLUMES = (14, 14), (18, 18)
 
 
-def copies(solver: object, loss: object) -> tuple[int, int]:
+def copies(solver: object, loss: object, device: str = "cpu") -> tuple[int, int]:
     """Arrays of 4 bytes a number that a design holds at its peak: as large as the patterns, and as the dose.
 
-    Measured as the growth of the resident size with either, in plain torch on a CPU; a card holds fewer. Solvers and
-    losses of one's own are taken for the largest here.
+    Measured as the growth of the resident size with either, in plain torch on a CPU, and on a card (benchmarks/GPU.md).
+    Solvers and losses that were not measured, one's own among them, are taken for the largest of the others.
     """
-    arrays = ARRAYS.get(type(solver).__name__, max(ARRAYS.values()))
+    card = int(device == "cuda")
+    arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card]
     if isinstance(solver, BoundedLBFGS):
         arrays += math.ceil(2 * solver.memory * solver.pair_bits / 32)
-    return arrays, FEW_VOLUMES.get(type(loss).__name__, VOLUMES)
+    return arrays, VOLUMES.get(type(loss).__name__, OTHER_VOLUMES)[card]
 
 
 def memory_bytes(device: torch.device) -> int:

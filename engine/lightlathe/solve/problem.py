@@ -63,7 +63,7 @@ class Problem:
 class Evaluated:
     """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value.
 
-    gradient   made for this point alone: the solver it is told to may keep it and write over it
+    patterns, gradient   the solver that is told of them may keep them and, on a card, write over them
     tally      what the figures count, where the loss has counted it in passing (one_pass.AtOnce)
     """
 
