@@ -217,3 +217,10 @@ def test_a_part_that_fills_the_vial_has_an_exposure_without_an_upper_end(small_j
     record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
     assert record.quality["longest_s"] == math.inf
     assert any("no light falls outside the part" in line for line in pipeline.exposure_lines(record))
+
+
+@pytest.mark.parametrize("seconds", [1e-3, 1e9])
+def test_an_exposure_that_no_projector_shows_is_refused(small_job, folder, tmp_path, seconds):
+    record = designed(small_job(), folder)
+    with pytest.raises(JobError, match=r"shows each of 60 images for .* The planned exposure is \d"):
+        pipeline.frames(record, tmp_path / "frames", exposure_s=seconds)

@@ -45,7 +45,10 @@ def main(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         return EXIT_ERROR
     except OSError as problem:
-        print(f"{type(problem).__name__}: {problem.filename}: {problem.strerror}. Name another place.", file=sys.stderr)
+        print(
+            f"{type(problem).__name__}: {problem.filename or 'the output'}: {problem.strerror}. Name another place.",
+            file=sys.stderr,
+        )
         return EXIT_ERROR
     except KeyboardInterrupt:
         print("\nstopped", file=sys.stderr)
@@ -141,7 +144,9 @@ def design(arguments: argparse.Namespace) -> int:
     keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
     try:
         with Bar(job.design.iterations, resume[1] if resume else {}) as bar:
-            record = pipeline.design(job, setup=setup, resume=resume, on_iteration=bar, checkpoint=keeper)
+            record = pipeline.design(
+                job, setup=setup, resume=resume, on_iteration=bar, on_stage=bar.stage, checkpoint=keeper
+            )
         record.save(path)
     except BaseException:
         keeper.write()

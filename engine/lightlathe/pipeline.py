@@ -17,7 +17,7 @@ from torch import Tensor
 
 import lightlathe
 from lightlathe.errors import JobError
-from lightlathe.exposure import expose, gain_per_turn
+from lightlathe.exposure import LONGEST_S, expose, gain_per_turn
 from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
@@ -35,11 +35,14 @@ log = logging.getLogger(__name__)
 
 GRADED_TO = 0.15  # of the gel dose: doses further off than this is worth a warning (no source)
 
+FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
+
 
 def design(
     job: Job,
     *,
     on_iteration: Callable[[dict[str, float]], None] | None = None,
+    on_stage: Callable[[str], None] | None = None,
     checkpoint: Callable[[dict[str, Any], dict[str, list[float]]], None] | None = None,
     resume: tuple[dict[str, Any], dict[str, list[float]]] | None = None,
     setup: Setup | None = None,
@@ -47,6 +50,7 @@ def design(
     """Design the patterns of a job and predict their print: the main job.
 
     on_iteration   called with the figures of each logged iteration
+    on_stage       called with a few words as the judging, the proof and the search for what would help begin
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
     Raises         LightlatheError
     """
@@ -81,9 +85,11 @@ def design(
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
         state=None if state is None else _on(setup.device, state),
     )
+    tell = on_stage or log.info
+    tell("judging")
     patterns, plan = expose(setup, outcome.patterns, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    figures, advised = proven(setup, plain, outcome.patterns)
+    figures, advised = proven(setup, plain, outcome.patterns, tell)
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(outcome.patterns, 0.999 * job.design.level_limit)
     if figures:  # of the window that is shown, of rounded levels
@@ -117,15 +123,21 @@ def design(
     )
 
 
-def proven(setup: Setup, problem: Problem, patterns: Tensor) -> tuple[dict[str, float], list[str]]:
+def proven(
+    setup: Setup, problem: Problem, patterns: Tensor, tell: Callable[[str], None]
+) -> tuple[dict[str, float], list[str]]:
     """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py."""
     steps = setup.job.design.bound_iterations
     if steps == 0:
         return {}, []
+    tell("proving")
     proof = proof_of(setup, problem.operator.gain, problem.operator(patterns), iterations=steps)
     if proof is None:
         return {}, []
-    return proof.figures(), [] if proof.reached > 0 else [advice(proof, remedies_of(setup, proof))]
+    if proof.reached > 0:
+        return proof.figures(), []
+    tell("no window: trying what would help")
+    return proof.figures(), [advice(proof, remedies_of(setup, proof))]
 
 
 def _share_from(patterns: Tensor, level: float) -> float:
@@ -199,7 +211,13 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     if exposure_s is not None:
         if not (math.isfinite(exposure_s) and exposure_s > 0):
             raise JobError(f"the exposure is {exposure_s} s; expected a time above 0.")
-        patterns = dataclasses.replace(patterns, dwell_s=exposure_s / (patterns.turns * len(patterns.angle_rad)))
+        dwell_s = exposure_s / (patterns.turns * len(patterns.angle_rad))
+        if not FASTEST_S <= dwell_s <= LONGEST_S:
+            raise JobError(
+                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {dwell_s:.2g} s in "
+                f"a turn; expected {FASTEST_S:g} s to a day. The planned exposure is {patterns.exposure_s:g} s."
+            )
+        patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": record.settings["light"]["response"]}
     return write_frames(patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})

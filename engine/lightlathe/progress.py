@@ -46,6 +46,10 @@ class Bar:
         )
         self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
 
+    def stage(self, words: str) -> None:
+        """What runs now that the iterations are done, in place of the word before the bar."""
+        self.bar.set_description_str(words)
+
     def __enter__(self) -> "Bar":
         return self
 

@@ -73,8 +73,8 @@ def _proven(q: dict[str, float]) -> list[str]:
     if "window_gap" in q:
         lines.append(
             f"              proven: no patterns whatever reach more than "
-            f"{q['window_proven_at_most']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm); "
-            f"gap {q['window_gap']:.1%}"
+            f"{q['window_proven_at_most']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
+            + (f"; gap {q['window_gap']:.1%}" if q.get("window_relative", 1.0) > 0 else "")
         )
         if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:
             lines.append(

@@ -109,7 +109,7 @@ def test_within_any_length_all_is_near(within):
 def test_a_part_of_which_nothing_is_left_is_refused():
     grid = Grid((4, 4, 4), 1.0)
     with pytest.raises(
-        PartError, match=r"no voxel must turn solid: 64 of 64 voxels of 1 mm touch the part and 0 are at least"
+        PartError, match=r"no voxel must turn solid: 64 of 64 voxels of 1 mm touch the part and none is at least half"
     ):
         judge(torch.full((4, 4, 4), 0.4), grid, WIDE)
     with pytest.raises(PartError, match="no voxel must turn solid"):

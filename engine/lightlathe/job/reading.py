@@ -34,7 +34,10 @@ def load_job(path: str | Path) -> Job:
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        raise JobError(f"{path}: byte {problem.start} is not UTF-8 text; save the job file as UTF-8.") from None
+        raise JobError(
+            f"{path}: byte {problem.start} is not UTF-8 text; expected a job file (TOML, saved as UTF-8). "
+            "Is it a mesh? A job file names the mesh: [part] mesh = ..."
+        ) from None
     return parse_job(text, name=path.stem, folder=path.resolve().parent, file=path.name)
 
 

@@ -56,7 +56,7 @@ def effort(case: Case) -> Reason:
     need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
     text = f"{voxels(case) / 1e6:.2g} million voxels, {case.angles} images: the design takes about {need / 1e9:.2g} GB"
     if not math.isnan(time):
-        text += f" and {time:.2g} s" if time < 120 else f" and {time / 60:.2g} min"
+        text += f", its iterations {time:.2g} s" if time < 120 else f", its iterations {time / 60:.2g} min"
     free = case.memory_free_bytes
     if free is not None and need > 0.8 * free:
         factor = max(1.0, need / free) ** (1 / 3) * 1.1

@@ -80,7 +80,10 @@ def absorption(case: Case) -> Reason:
             text = f"{light}. No patterns give {whose} more than the wall gets"
         text += f"; it would need a penetration depth above {needed:.2g} mm.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
-    text = f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}."
+    text = (
+        f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound; the "
+        "design itself proves a closer one."
+    )
     if limit < SLIM or case.a > DARK:
         return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))
     return Reason("absorption", "will work", text, limit, SLIM, "process window")

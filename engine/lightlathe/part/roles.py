@@ -47,8 +47,12 @@ def judge(
         touched, belong = int((coverage > 0).sum()), int(part.sum())
         raise PartError(
             f"no voxel must turn solid: {touched} of {grid.voxels} voxels of {grid.voxel_mm:g} mm touch the part and "
-            f"{belong} are at least half covered, but all of those are outside the vial, in an insert, in a region to "
-            "keep liquid or within the tolerance. Is the part in the vial and thicker than a voxel?"
+            + (
+                f"{belong} are at least half covered, but all of those are outside the vial, in an insert, in a region "
+                "to keep liquid or within the tolerance. Is the part in the vial and thicker than a voxel?"
+                if belong
+                else "none is at least half covered. Is the part thicker than a voxel, and its unit right?"
+            )
         )
     return judged
 
