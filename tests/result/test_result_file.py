@@ -192,3 +192,10 @@ def test_state_of_an_unfinished_run(record, tmp_path):
         read_partial(path, other)
     with pytest.raises(ResultError, match="lightlathe-state"):
         read_result(path)
+
+
+def test_a_job_in_place_of_a_result_is_recognised(tmp_path):
+    path = tmp_path / "valve.toml"
+    path.write_text("[part]\n")
+    with pytest.raises(ResultError, match=r"looks like a job: `lightlathe design .*valve\.toml` makes"):
+        read_result(path)

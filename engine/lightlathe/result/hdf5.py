@@ -128,7 +128,12 @@ def opened(path: str | Path, expected: str) -> Iterator[Any]:
     try:
         file: Any = h5py.File(path, "r")
     except OSError as problem:
-        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). Was it cut off while being copied?") from None
+        hint = (
+            f"It looks like a job: `lightlathe design {path}` makes the result file."
+            if path.suffix == ".toml"
+            else "Was it cut off while being copied?"
+        )
+        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). {hint}") from None
     with file:
         kind = file.attrs.get("format", "no format given")
         if kind != expected:
