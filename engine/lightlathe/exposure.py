@@ -50,6 +50,14 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         full = None if full is None else full / dimming
         return plan_for(setup, levels, full, None if turns is None else turns * turn.seconds_per_turn)
 
+    def lit(levels: Tensor) -> None:
+        if not bool((levels > 0).any()):
+            raise JobError(
+                f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
+                f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * dimming * 2:.2g} mW/cm2 or a faster "
+                "turn suits this resin."
+            )
+
     def wanted(turns: int) -> float:
         """Turns at full level that the levels, rounded, want in an exposure of `turns`."""
         rounded_plan = planned(rounded_levels, dimming, turns)
@@ -58,22 +66,20 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
     plan = planned(fractions)
     turns, dimming = plan.turns, plan.dimming
     rounded_levels = seen(dimming)
-    if plan.reachable and wanted(turns) > turns:
+    lit(rounded_levels)
+    needed = wanted(turns)
+    if plan.reachable and needed > turns:
         turns += 1
-    dimming = min(1.0, wanted(turns) / turns)
-    if plan.reachable and dimming * book.full_scale < FEW_LEVELS:
+        needed = wanted(turns)
+    dimming = min(1.0, needed / turns)
+    if plan.reachable and 0 < dimming * book.full_scale < FEW_LEVELS:
         dimming = _settled(seen, lambda levels, dimming: planned(levels, dimming, turns), dimming, turns)
     patterns = shown(dimming)
     if setup.job.design.rounding_iterations:
         patterns = dataclasses.replace(
             patterns, levels=with_an_eye_on_the_dose(setup, fractions * dimming, turns, book)
         )
-    if not bool((patterns.levels.int() > 0).any()):
-        raise JobError(
-            f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-            f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * dimming * 2:.2g} mW/cm2 or a faster "
-            "turn suits this resin."
-        )
+    lit(patterns.levels.int())  # torch compares no 16-bit levels
     final = planned(patterns.fractions(setup.dtype, setup.device), dimming, turns)
     plan = dataclasses.replace(
         final,
@@ -101,7 +107,7 @@ def _settled(
         off = math.inf
         if bool((fractions > 0).any()):
             plan = planned(fractions, math.exp(middle))
-            off = math.log(plan.turns * plan.dimming / turns)
+            off = math.log(plan.turns * plan.dimming / turns) if plan.dimming > 0 else -math.inf
         if abs(off) < least:
             best, least = math.exp(middle), abs(off)
         low, high = (middle, high) if off > 0 else (low, middle)
