@@ -95,17 +95,14 @@ class Timed:
         return statistics.mean(self.clock.ms(*pair) for pair in self.spent[name])
 
 
-def members(voxels: int) -> list[tuple[object, object]]:
-    """Solvers and losses; 10 pairs of 32 bits do not fit a card of 80 GB at 1024 voxels."""
-    pairs = BoundedLBFGS(memory=10 if voxels < 1024 else 5, pair_bits=32)
-    return [
-        (FreeSetRamp(), GapHinge()),
-        (Adam(), GapHinge()),
-        (AcceleratedGradient(), GapHinge()),
-        (pairs, GapHinge()),
-        (BoundedLBFGS(), GapHinge()),
-        (BoundedLBFGS(), SoftWindow(stages=1)),
-    ]
+MEMBERS: tuple[tuple[object, object], ...] = (
+    (FreeSetRamp(), GapHinge()),
+    (Adam(), GapHinge()),
+    (AcceleratedGradient(), GapHinge()),
+    (BoundedLBFGS(), GapHinge()),
+    (BoundedLBFGS(), SoftWindow(stages=1)),
+    (BoundedLBFGS(memory=10), SoftWindow(stages=1)),
+)
 
 
 def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) -> None:
@@ -114,10 +111,10 @@ def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) 
     raw, target = wavy(voxels, angles, voxels, device)
     operator = normalised(raw, target)
     start = Filtered()(Problem(operator, GapHinge(), target))
-    for solver, loss in members(voxels):
+    for solver, loss in MEMBERS:
         name = type(solver).__name__
         if isinstance(solver, BoundedLBFGS):
-            name += f" ({solver.memory} pairs of {solver.pair_bits} bits)"
+            name += f" ({solver.memory} pairs)"
         if device.type == "cuda":
             torch.cuda.empty_cache()
             torch.cuda.reset_peak_memory_stats()
@@ -158,10 +155,11 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
     one, limit = torch.ones((), dtype=torch.float64, device=device), 10.0
     adam, fast, ramp, pairs = (passes_for(name, x) for name in ("adam", "accelerated", "free_set", "lbfgs"))
     scales = torch.stack([one, one])
-    m = 10 if voxels < 1024 else 5
-    s, b = (torch.rand(m, x.numel(), device=device) for _ in range(2))
-    s16, b16 = (torch.zeros(m, x.numel(), device=device, dtype=torch.int16) for _ in range(2))
-    f, slot = torch.ones(m, device=device, dtype=torch.float64), torch.zeros(1, device=device, dtype=torch.int64)
+    solver = BoundedLBFGS()
+    memory = solver.begin(x, None)  # pyright: ignore
+    pair, change = (memory["pairs"], memory["scales"]), (memory["change"], memory["change_scales"])
+    m, slot = solver.memory, torch.zeros(1, device=device, dtype=torch.int64)
+    factors = torch.ones(2 * m + 1, device=device, dtype=torch.float64)
     loose = ramp.looked(yes, x, y, g, limit=limit)[1]
     works: list[tuple[str, float, Callable[[], object]]] = [
         ("keep_if, better", 2, lambda: keep_if(yes, x, y)),
@@ -172,15 +170,11 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
         ("free_set.looked", 3.5, lambda: ramp.looked(yes, x, y, g, limit=limit)),
         ("free_set.stepped", 2.5, lambda: ramp.stepped(x, loose, one, no, change=1.0, limit=limit)),
         ("free_set.stepped, first", 4, lambda: ramp.stepped(x, loose, one, yes, change=1.0, limit=limit)),
-    ]
-    for bits, (changes, bends) in ((32, (s, b)), (16, (s16, b16))):
-        each = bits / 32
-        works += [
-            (f"lbfgs.learnt, {m} pairs of {bits} bits", 4 + 2 * m * each,
-             lambda c=changes, d=bends: pairs.learnt(yes, yes, slot, x, g, y, h, c, d, limit=limit)),
-            (f"lbfgs.combined, {m} pairs of {bits} bits", 3 + 2 * m * each,
-             lambda c=changes, d=bends: pairs.combined(x, g, c, d, one, f, f, one, limit=limit)),
-        ]  # fmt: skip
+        (f"lbfgs.learnt, {m} pairs", 3.75 + m / 2,
+         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, *change, *pair, limit=limit)),
+        (f"lbfgs.combined, {m} pairs", 3.25 + m / 2,
+         lambda: pairs.combined(x, g, *pair, factors, one, limit=limit)),
+    ]  # fmt: skip
     for name, count, work in works:
         row(clock, name, count, x.nbytes, work)
     if x.is_cuda:

@@ -28,6 +28,8 @@ import scipy
 import torch
 
 from lightlathe.bench.machine import machine
+from lightlathe.exposure import ROUNDING_COST
+from lightlathe.job.model import ROUNDING_STEPS
 from lightlathe.losses import (
     DoseCorridor,
     GapHinge,
@@ -57,10 +59,15 @@ from sections import Case, best_ratio, cases, coverage, target
 WIDEST = SoftWindow(sharpest=1000)
 SMALL = {"voxels": 32, "angles": 96}
 LARGE = {"voxels": 64, "angles": 128}
+ROUNDINGS = {
+    "nearest levels": {"iterations": 0},
+    "as jobs do by default": {"iterations": ROUNDING_STEPS, "enough": ROUNDING_COST},
+    "40 steps on all": {"iterations": 40},
+}
 
 
 def row(name: str, values: list[float], asked: str = "", unit: str = "%", seconds: float = math.nan) -> None:
-    numbers = f"{np.mean(values):9.3f} {np.max(values):9.3f} {np.min(values):9.3f}"
+    numbers = f"{np.mean(values):9.4f} {np.max(values):9.4f} {np.min(values):9.4f}"
     print(
         f"{name:58s} {numbers} {unit:6s} {asked:16s} {'' if math.isnan(seconds) else f'{seconds:8.1f} s'}", flush=True
     )
@@ -131,18 +138,14 @@ def bits(large: bool) -> None:
     for size, absorptions in (((32, 96), (0.0, 1.0, 2.0)), ((48, 96), (1.0,))):
         group = cases(*size, absorptions)
         designs = [designed(case, 200, limit=10.0).patterns for case in group]
-        for depth, careful in itertools.product((8, 6), (False, True)):
+        for depth, (how, settings) in itertools.product((8, 6), ROUNDINGS.items()):
             lost = []
             for case, patterns in zip(group, designs, strict=True):
                 allowed = torch.linspace(0, 1, 2**depth, dtype=torch.float64) * patterns.max()
-                problem = Problem(case.operator, loss, case.target)
-                steps = 40 if careful else 0  # the first of all roundings is to the nearest level
-                found = rounded(problem, patterns, allowed, loss=loss, iterations=steps)
+                found = rounded(Problem(case.operator, loss, case.target), patterns, allowed, loss=loss, **settings)
                 lost.append(window_of(case, patterns) - window_of(case, found))
-            how = "with an eye on the dose" if careful else "to the nearest level"
-            row(
-                f"{size[0]}^2, {len(group)} cases, {depth} bits, {how}", lost, "at most 0.002" if depth == 8 else "", ""
-            )
+            asked = "at most 0.002" if depth == 8 and "default" in how else ""
+            row(f"{size[0]}^2, {len(group)} cases, {depth} bits, {how}", lost, asked, "")
 
 
 def window_of(case: Case, patterns: torch.Tensor) -> float:

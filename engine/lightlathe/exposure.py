@@ -21,6 +21,7 @@ from lightlathe.solve import Problem, rounded
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
+ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew, with an eye on the dose
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 
 
@@ -75,7 +76,7 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
     if plan.reachable and 0 < dimming * book.full_scale < FEW_LEVELS:
         dimming = _settled(seen, lambda levels, dimming: planned(levels, dimming, turns), dimming, turns)
     patterns = shown(dimming)
-    if setup.job.design.rounding_iterations:
+    if setup.job.rounding_steps:
         patterns = dataclasses.replace(
             patterns, levels=with_an_eye_on_the_dose(setup, fractions * dimming, turns, book)
         )
@@ -115,9 +116,8 @@ def _settled(
 
 
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
-    """Levels for fractions of full irradiance, each the one above or below, chosen so that the window stays wide.
-
-    It looks at the plain case, not at scenarios.
+    """Levels for fractions of full irradiance: the nearest where they cost at most ROUNDING_COST of the window, else
+    each the one above or below, so that it stays as wide. It looks at the plain case, not at scenarios.
     """
     exact = np.unique(book.levels)
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
@@ -125,7 +125,7 @@ def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: C
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
     problem = Problem(operator, sharp, setup.part.target(setup.device))
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
-    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.design.rounding_iterations)
+    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.rounding_steps, enough=ROUNDING_COST)
     levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
     return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
 

@@ -53,17 +53,11 @@ def test_a_step_may_be_done_again_from_its_state(hook):
     assert torch.equal(rest.last, whole.last)
 
 
-def test_pairs_of_16_bits_reach_the_same_window(hook):
-    problem = Problem(hook.operator, SoftWindow(), hook.target)
-    windows = {}
-    for bits in (16, 32):
-        outcome = solve(problem, BoundedLBFGS(pair_bits=bits), Filtered(), iterations=60)
-        windows[bits] = max(outcome.log["window_relative"])
-        assert outcome.state["solver"]["changes"].element_size() == (2 if bits == 16 else 8)  # float64 problems
-    # the mean over 30 problems differs by 0.01 % (benchmarks/GPU.md); here one problem, not quite settled
-    assert windows[16] == pytest.approx(windows[32], abs=5e-3)
-    with pytest.raises(JobError, match="16 or 32 bits"):
-        BoundedLBFGS(pair_bits=8)
+def test_how_many_pairs():
+    with pytest.raises(JobError, match="memory is 11; expected 1 to 10 pairs"):
+        BoundedLBFGS(memory=11)
+    with pytest.raises(JobError, match="memory is 0; expected 1 to 10 pairs"):
+        BoundedLBFGS(memory=0)
 
 
 @pytest.mark.parametrize("name", SOLVERS)

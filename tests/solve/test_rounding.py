@@ -7,7 +7,9 @@ from flat_problems import make
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, rounded, solve
-from lightlathe.solve.rounding import nearest
+from lightlathe.exposure import ROUNDING_COST
+from lightlathe.job.model import ROUNDING_STEPS
+from lightlathe.solve.rounding import _moved, nearest
 
 SHARP = SoftWindow(1000, 1000, 1)
 
@@ -34,6 +36,63 @@ def test_rounding_with_an_eye_on_the_dose_loses_less_than_the_nearest_levels(sha
     assert window(case, found) > window(case, plain)
     assert bool(torch.isin(found, allowed).all())
     assert float((found - patterns).abs().max()) < float(allowed[1])
+
+
+@pytest.mark.parametrize("shape", ["disc", "hook", "two_pins"])
+def test_eight_bits_cost_at_most_0_002_of_window_as_jobs_round(shape):
+    """The figure asked of the project; ten sections and thirty cases are in benchmarks/quality.py."""
+    case = make(shape)
+    problem = Problem(case.operator, SoftWindow(sharpest=1000), case.target)
+    patterns = solve(problem, BoundedLBFGS(), Filtered(), iterations=100).patterns
+    allowed = torch.linspace(0, 1, 256, dtype=torch.float64) * patterns.max()
+    found = rounded(problem, patterns, allowed, loss=SHARP, iterations=ROUNDING_STEPS, enough=ROUNDING_COST)
+    assert window(case, patterns) - window(case, found) <= 0.002
+
+
+def test_it_stops_at_a_rounding_that_costs_little_enough():
+    case, asked = make("hook"), []
+    operator = Counted(case.operator, asked)
+    patterns = solve(Problem(case.operator, SoftWindow(), case.target), BoundedLBFGS(), Filtered(), iterations=60).patterns
+    for levels, enough, most in ((2**16, 1e-3, 2), (16, 1e-3, 8), (2**16, None, 8), (2**16, -1.0, 8)):
+        asked.clear()
+        allowed = torch.linspace(0, 1, levels, dtype=torch.float64) * patterns.max()
+        rounded(Problem(operator, SHARP, case.target), patterns, allowed, loss=SHARP, iterations=6, enough=enough)
+        assert len(asked) == most  # the unrounded patterns, the nearest levels, then a step each
+    dark = patterns * (torch.arange(patterns.shape[0]) < 3)[:, None, None]  # light from three sides: no window to lose
+    asked.clear()
+    rounded(Problem(operator, SHARP, case.target), dark, allowed, loss=SHARP, iterations=6, enough=1e-3)
+    assert len(asked) == 2
+
+
+class Counted:
+    """An operator that keeps count of its products."""
+
+    def __init__(self, operator, asked):
+        self.operator, self.asked = operator, asked
+
+    def __getattr__(self, name):
+        return getattr(self.operator, name)
+
+    def __call__(self, patterns):
+        self.asked.append(1)
+        return self.operator(patterns)
+
+
+def test_each_row_moves_its_own_share():
+    """Rows make slices of their own: a row whose slopes are a thousand times steeper may not take the others' moves."""
+    generator = torch.Generator().manual_seed(3)
+    allowed = torch.arange(9.0)
+    patterns = 4 + 0.8 * (torch.rand(20, 10, 2, generator=generator) - 0.5)
+    gradient = torch.randn(patterns.shape, generator=generator) * torch.tensor([1.0, 1000.0])
+    index = nearest(patterns, allowed)
+    moved = (_moved(index, patterns, allowed, gradient, 0.1) != index).flatten(0, 1)
+    promised = (gradient.abs() * ((patterns - index) * gradient < 0)).flatten(0, 1)  # those that may step downhill
+    for row in range(2):
+        count = int(moved[:, row].sum())
+        assert 20 <= count <= 24  # a tenth of 200, and those whose slopes are told apart no more
+        steepest = promised[:, row].topk(count).indices
+        assert moved[steepest, row].sum() >= count - 2
+    assert torch.equal(_moved(index, patterns, allowed, 0 * gradient, 0.1), index)
 
 
 def test_uneven_levels():

@@ -7,6 +7,8 @@ from typing import Any, Literal
 
 from lightlathe.errors import JobError
 
+ROUNDING_STEPS = 40
+
 
 def positive(owner: str, **values: float | None) -> None:
     """JobError unless every value given is above 0."""
@@ -169,7 +171,8 @@ class Design:
     ladder        designs on coarser voxels first, coarsest first; see Rung
     bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
 
-    rounding_iterations   steps spent on choosing between the levels above and below; worth it with few bits
+    rounding_iterations   most steps spent on choosing between the levels above and below, where the nearest ones cost
+                  more than 0.001 of the window; 0: the nearest ones, always; left out: 40, with `wanted_dose` 0
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
@@ -187,7 +190,7 @@ class Design:
     ladder: tuple[Any, ...] = ()
     iterations: int = 60
     bound_iterations: int = 100
-    rounding_iterations: int = 0
+    rounding_iterations: int | None = None
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
     tolerance_voxels: float = 0.0
@@ -204,7 +207,7 @@ class Design:
         if widths != sorted(widths, reverse=True):
             raise JobError(f"ladder has voxels {widths} times larger, in this order; expected the coarsest first.")
         for name in ("bound_iterations", "rounding_iterations"):
-            if getattr(self, name) < 0:
+            if (getattr(self, name) or 0) < 0:
                 raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
         if not 0 <= self.seed < 2**63:
             raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
@@ -242,6 +245,13 @@ class Job:
     def tolerance_mm(self) -> float:
         """Width of the band along the surface that is not judged."""
         return self.design.tolerance_mm or self.design.tolerance_voxels * self.grid.voxel_mm
+
+    @property
+    def rounding_steps(self) -> int:
+        """Most steps on choosing levels; graded parts ask for doses, not for a window, and get the nearest."""
+        if self.design.rounding_iterations is not None:
+            return self.design.rounding_iterations
+        return 0 if any(part.wanted_dose is not None for part in self.parts) else ROUNDING_STEPS
 
     def path(self, name: str) -> Path:
         """A path of the job file, which is relative to the job file's own folder."""

@@ -14,7 +14,9 @@ from lightlathe.one_pass import AtOnce
 from lightlathe.one_pass_triton import launch, partial_sums, tally_of
 from lightlathe.quantities import Target
 
-TILE, TURNS = 2048, 8  # voxels that a program takes at a time, some columns, some slices; how many times for the value
+# voxels that a program takes at a time, some columns, some slices; how many times for the value (at most 127)
+TILE, TURNS = 1024, 16
+NOTHING = tl.constexpr(-1e30)  # exponent of a voxel that is not judged
 
 
 @triton.jit
@@ -23,12 +25,12 @@ def _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED: tl.co
     held = (row < columns)[:, None] & (z < nz)[None, :]
     at = row.to(tl.int64)[:, None] * nz + z[None, :]
     d = tl.load(dose + at, mask=held, other=0.0)
-    part = tl.load(solid + at, mask=held, other=0).to(tl.float32)
-    rest = tl.load(liquid + at, mask=held, other=0).to(tl.float32)
-    exponent = (d - 1.0) * (rest - part) * k
+    part = tl.load(solid + at, mask=held, other=0).to(tl.int32)
+    rest = tl.load(liquid + at, mask=held, other=0).to(tl.int32)
+    exponent = (d - 1.0) * (rest - part).to(tl.float32) * k
     if WEIGHTED:
         exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
-    exponent = tl.where(part + rest > 0.0, exponent, float("-inf"))
+    exponent = tl.where(part + rest > 0, exponent, NOTHING)
     return at, held, d, part, rest, exponent
 
 
@@ -42,35 +44,28 @@ def _value(
     Every thread keeps what it saw of its own places in a tile, one after the other, and they meet at the end.
     """
     z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
-    top = tl.full((ROWS, DEEP), float("-inf"), tl.float32)
-    total = tl.zeros((ROWS, DEEP), tl.float32)
-    correct, over = tl.zeros((ROWS, DEEP), tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
-    parts, rests = tl.zeros((ROWS, DEEP), tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
+    top, total = tl.full((ROWS, DEEP), NOTHING, tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
+    counts = tl.zeros((ROWS, DEEP), tl.int32)  # 8 bits each: rightly solid, wrongly solid, of the part, outside it
     least, most = tl.full((ROWS, DEEP), float("inf"), tl.float32), tl.full((ROWS, DEEP), float("-inf"), tl.float32)
     for turn in range(TURNS):
         row = (tl.program_id(0) * TURNS + turn) * ROWS + tl.arange(0, ROWS)
         _, _, d, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
-        higher = tl.maximum(top, exponent)
-        safe = tl.where(higher == float("-inf"), 0.0, higher)
-        total = total * tl.exp(top - safe) + tl.exp(exponent - safe)
-        top = higher
-        cured = tl.where(d >= 1.0, 1.0, 0.0)
-        correct += cured * part
-        over += cured * rest
-        parts += part
-        rests += rest
-        least = tl.minimum(least, tl.where(part != 0.0, d, float("inf")))
-        most = tl.maximum(most, tl.where(rest != 0.0, d, float("-inf")))
+        higher = exponent > top
+        lower_part = tl.exp(-tl.abs(exponent - top))
+        total = tl.where(higher, total * lower_part + 1.0, total + lower_part)
+        top = tl.where(higher, exponent, top)
+        kind = part | (rest << 8)
+        counts += tl.where(d >= 1.0, kind, 0) + (kind << 16)
+        least = tl.minimum(least, tl.where(part > 0, d, float("inf")))
+        most = tl.maximum(most, tl.where(rest > 0, d, float("-inf")))
     highest_here = tl.max(top, 0)
-    safe = tl.where(highest_here == float("-inf"), 0.0, highest_here)
+    total = tl.where(top == NOTHING, 0.0, total * tl.exp(top - highest_here[None, :]))
     out = tl.program_id(0).to(tl.int64) * nz + z
     tl.store(highest + out, highest_here, mask=z < nz)
-    tl.store(totals + out, tl.sum(total * tl.exp(top - safe[None, :]), 0), mask=z < nz)
+    tl.store(totals + out, tl.sum(total, 0), mask=z < nz)
     here = tl.program_id(0) * tl.num_programs(1) + tl.program_id(1)
-    tl.store(sums + here, tl.sum(correct))
-    tl.store(sums + programs + here, tl.sum(over))
-    tl.store(sums + 2 * programs + here, tl.sum(parts))
-    tl.store(sums + 3 * programs + here, tl.sum(rests))
+    for kind in tl.static_range(4):  # pyright: ignore
+        tl.store(sums + kind * programs + here, tl.sum((counts >> (8 * kind)) & 255).to(tl.float32))
     tl.store(extremes + here, tl.min(least))
     tl.store(extremes + programs + here, tl.max(most))
 
@@ -84,7 +79,7 @@ def _slope(
     at, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
     share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0)[None, :])
     share *= tl.load(part_of_value + z, mask=z < nz, other=0.0)[None, :]
-    tl.store(slope + at, share * (rest - part), mask=held)
+    tl.store(slope + at, share * (rest - part).to(tl.float32), mask=held)
 
 
 def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Callable[[Tensor], Tensor]) -> AtOnce:
@@ -109,9 +104,9 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Calla
     )  # fmt: skip
     made = highest, totals, sums, extremes
     launch(_value, (blocks, grid[1]), *given, *made, columns, nz, k, programs, TURNS=TURNS, **tiles)
-    top = highest.amax(0).clamp(min=-k)  # exp(-k) is the floor of every slice
-    total = (totals.double() * torch.exp((highest - top).double())).sum(0) + torch.exp(-k - top.double())
-    level = top.double() + total.log()
+    top = highest.amax(0).clamp(min=-k).double()  # exp(-k) is the floor of every slice
+    total = (totals * torch.exp(highest - top)).sum(0) + torch.exp(-k - top)
+    level = top + total.log()
     with torch.enable_grad():
         worst = (level / k).requires_grad_()
         value = joined(worst)

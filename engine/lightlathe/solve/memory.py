@@ -29,7 +29,7 @@ def copies(solver: object, loss: object, device: str = "cpu") -> tuple[int, int]
     card = int(device == "cuda")
     arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card]
     if isinstance(solver, BoundedLBFGS):
-        arrays += math.ceil(2 * solver.memory * solver.pair_bits / 32)
+        arrays += math.ceil(2 * solver.memory / 4)
     return arrays, VOLUMES.get(type(loss).__name__, OTHER_VOLUMES)[card]
 
 

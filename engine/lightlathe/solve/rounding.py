@@ -11,13 +11,15 @@ from lightlathe.quantities import Target
 from lightlathe.solve.figures import Figures
 from lightlathe.solve.problem import Problem
 
-MOVED, KEPT = 0.005, 0.9  # share of the levels that moves at first, and how much of that share in each next iteration
+MOVED, KEPT = 0.002, 0.9  # share of each row's levels that moves at first, and how much of it in each next iteration
+CHUNK = 2**24  # levels whose temporary numbers exist at a time
+COARSE = 18  # bits dropped of a float32 when the steepest are counted: slopes are told apart to 3 %
 
 
 def nearest(patterns: Tensor, allowed: Tensor) -> Tensor:
-    """Index of the allowed level nearest to each level; `allowed` (levels,) rises. Halves go up."""
+    """Index (int32) of the allowed level nearest to each level; `allowed` (levels,) rises. Halves go up."""
     middles = (allowed[1:] + allowed[:-1]) / 2
-    return torch.searchsorted(middles, patterns.contiguous(), right=True)
+    return torch.searchsorted(middles, patterns.contiguous(), right=True, out_int32=True)
 
 
 def rounded(
@@ -27,34 +29,73 @@ def rounded(
     *,
     loss: Callable[[Tensor, Target], Tensor],
     iterations: int = 40,
+    enough: float | None = None,
 ) -> Tensor:
     """The best rounding found of patterns (angle, column, row) to `allowed` levels, each within one step of its own.
 
     problem      its operator gives doses in units of the gel dose for these patterns
     allowed      (levels,) rising from 0, in the units of the patterns
     loss         what the rounding should keep small; the soft window at its sharpest does well
+    iterations   all of them are done where `enough` is left out
+    enough       stop at a rounding that costs no more than this of the window, and no voxel; patterns that have no
+                 window to lose get the nearest levels
 
-    Each iteration moves the levels with the steepest slope of the loss one step downhill, where that stays within one
-    step of the unrounded level; fewer each time. The best of all counts: fewest wrong voxels, then the widest window,
-    so it is never worse than the nearest levels, which come first.
+    Each iteration moves, in each row (slices are made by rows of their own), the levels with the steepest slope of the
+    loss one step downhill, where that stays within one step of the unrounded level; fewer each time. The best of all
+    counts: fewest wrong voxels, then the widest window, so it is never worse than the nearest levels, which come first.
     One iteration is one product with the operator and one with its transpose, as everywhere; it waits for the device.
     """
     if allowed.ndim != 1 or len(allowed) < 2 or float(allowed[0]) != 0 or not bool((allowed.diff() > 0).all()):
         raise SolveError("the allowed levels must be two or more that rise from 0.")
-    allowed = allowed.to(patterns)
+    patterns, allowed = patterns.contiguous(), allowed.to(patterns)
     bare = dataclasses.replace(problem, penalties=())
+    unrounded = _worth(problem.operator(patterns), problem.target)
     index = nearest(patterns, allowed)
     best, best_worth, share = index, (-float("inf"), -float("inf")), MOVED
-    for _ in range(iterations + 1):
+    if enough is not None and not unrounded[1] > 0:
+        iterations = 0
+    for step in range(iterations + 1):
         at = bare.evaluate(allowed[index], loss)
-        figures = Figures.of(at.dose, problem.target)
-        worth = (-float(figures.wrong), float(figures.window_relative))
+        worth = _worth(at.dose, problem.target)
         if worth > best_worth:
             best, best_worth = index, worth
-        there = (index - at.gradient.sign().to(torch.int64)).clamp(0, len(allowed) - 1)
-        step = (allowed[there] - allowed[index]).abs()
-        gain = at.gradient.abs() * step * ((allowed[there] - patterns).abs() < step)
-        steepest = gain.flatten().kthvalue(gain.numel() - max(1, int(share * gain.numel())) + 1).values
-        index = torch.where((gain >= steepest) & (gain > 0), there, index)
+        done = enough is not None and best_worth[0] >= unrounded[0] and best_worth[1] >= unrounded[1] - enough
+        if done or step == iterations:
+            break
+        index = _moved(index, patterns, allowed, at.gradient, share)
         share *= KEPT
     return allowed[best]
+
+
+def _worth(dose: Tensor, target: Target) -> tuple[float, float]:
+    figures = Figures.of(dose, target)
+    return -float(figures.wrong), float(figures.window_relative)
+
+
+def _moved(index: Tensor, patterns: Tensor, allowed: Tensor, gradient: Tensor, share: float) -> Tensor:
+    """The index with the `share` of each row's levels moved whose step downhill, if they may take it, promises most."""
+    shape, rows, device = index.shape, index.shape[2], index.device
+    index, patterns, gradient = (whole.reshape(-1, rows) for whole in (index.clone(), patterns, gradient))
+    pieces = [slice(start, start + max(1, CHUNK // rows)) for start in range(0, len(index), max(1, CHUNK // rows))]
+    promises = torch.empty(index.shape, device=device, dtype=torch.int32)  # bits of float32: they rise with it
+    kinds = 2 ** (31 - COARSE)
+    count = torch.zeros(rows * kinds, device=device, dtype=torch.int64)
+    for piece in pieces:
+        slope, here = gradient[piece], index[piece]
+        there = _downhill(here, slope, allowed)
+        step = (allowed[there] - allowed[here]).abs()
+        gain = slope.abs() * step * ((allowed[there] - patterns[piece]).abs() < step)
+        promises[piece] = gain.to(torch.float32).view(torch.int32)
+        kind = (promises[piece] >> COARSE) + torch.arange(rows, device=device) * kinds
+        count += torch.bincount(kind.flatten(), minlength=len(count))
+    promising = count.reshape(rows, kinds).flip(1).cumsum(1).flip(1)  # how many promise at least this much
+    wanted = max(1, int(share * len(index)))
+    least = ((promising >= wanted).sum(1) - 1) << COARSE  # all of them promise 0 or more
+    for piece in pieces:
+        moves = (promises[piece] >= least) & (promises[piece] > 0)
+        index[piece] = torch.where(moves, _downhill(index[piece], gradient[piece], allowed), index[piece])
+    return index.reshape(shape)
+
+
+def _downhill(index: Tensor, gradient: Tensor, allowed: Tensor) -> Tensor:
+    return (index - gradient.sign().to(torch.int32)).clamp_(0, len(allowed) - 1)
