@@ -183,6 +183,35 @@ def test_lbfgs(shape, accepted, learn, memory):
     assert float((codes[0] - codes[1]).abs().max()) <= 1
 
 
+@pytest.mark.parametrize("first", [YES, NO])
+@pytest.mark.parametrize(
+    ("age", "slot", "flat"), [([0], 0, []), ([3, 1, 4, 0, 2], 3, []), ([3, 5, 4, 1, 2], 3, [1]), ([2, 1, 3], 1, [1])]
+)
+def test_lbfgs_factors(age, slot, flat, first):
+    """Of ten levels with a curvature each; along the pairs `flat` the loss curves downward."""
+    m, curvature = len(age), numbers((10,), 3).abs() + 0.1
+    changes, q = numbers((m, 10), 4), numbers((1, 10), 5)
+    bends = changes * curvature
+    bends[flat] *= -1
+    rows = torch.cat([changes, bends, q]).double()
+    gram = rows @ rows.T
+    products = lbfgs_passes.Products(gram, q.abs().sum().double(), torch.tensor(7.0).double())
+    given = torch.tensor(age), torch.tensor([slot]), first
+    wanted, wanted_age = lbfgs_passes.factors(products, *given, first_change=0.3)
+    here = lbfgs_passes.Products(*(part.to(DEVICE) for part in products))
+    got, got_age = lbfgs_triton.factors(here, *(part.to(DEVICE) for part in given), first_change=0.3)
+    assert got_age.tolist() == wanted_age.tolist()
+    assert torch.allclose(got.cpu(), wanted, rtol=1e-7, atol=1e-12)  # first_change reaches a card as float32
+    assert int(wanted_age[slot]) == (age[slot] if bool(first) else 0 if slot in flat else max(age) + 1)
+    if len(flat) == 0 and m > 1:  # the newest pair is met: H y = s
+        newest = int(wanted_age.argmax())
+        towards = rows[m + newest][None]
+        rows = torch.cat([rows[:-1], towards])
+        products = products._replace(gram=rows @ rows.T)
+        found = lbfgs_passes.factors(products, wanted_age, given[1], YES, first_change=0.3)[0]
+        assert torch.allclose(found @ rows, changes[newest].double(), atol=1e-9)
+
+
 def eight_bits_of(rows):
     codes, scales = zip(*(encoded(row) for row in rows), strict=True)
     return torch.stack(codes), torch.stack(scales)

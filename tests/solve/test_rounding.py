@@ -5,10 +5,10 @@ import torch
 from flat_problems import make
 
 from lightlathe.errors import SolveError
-from lightlathe.losses import SoftWindow
-from lightlathe.solve import BoundedLBFGS, Filtered, Problem, rounded, solve
 from lightlathe.exposure import ROUNDING_COST
 from lightlathe.job.model import ROUNDING_STEPS
+from lightlathe.losses import SoftWindow
+from lightlathe.solve import BoundedLBFGS, Filtered, Problem, rounded, solve
 from lightlathe.solve.rounding import _moved, nearest
 
 SHARP = SoftWindow(1000, 1000, 1)
@@ -52,7 +52,9 @@ def test_eight_bits_cost_at_most_0_002_of_window_as_jobs_round(shape):
 def test_it_stops_at_a_rounding_that_costs_little_enough():
     case, asked = make("hook"), []
     operator = Counted(case.operator, asked)
-    patterns = solve(Problem(case.operator, SoftWindow(), case.target), BoundedLBFGS(), Filtered(), iterations=60).patterns
+    patterns = solve(
+        Problem(case.operator, SoftWindow(), case.target), BoundedLBFGS(), Filtered(), iterations=60
+    ).patterns
     for levels, enough, most in ((2**16, 1e-3, 2), (16, 1e-3, 8), (2**16, None, 8), (2**16, -1.0, 8)):
         asked.clear()
         allowed = torch.linspace(0, 1, levels, dtype=torch.float64) * patterns.max()

@@ -80,9 +80,14 @@ class SoftWindow:
         q = min(self.slice_sharpness, self.sharpest)
         return worst.mean() if q == 0 else ((q * worst).logsumexp(0) - math.log(len(worst))) / q
 
+    def _joined_with_slope(self, worst: Tensor) -> tuple[Tensor, Tensor]:
+        """The same, and its derivative by each slice's: shares that sum to 1."""
+        q = min(self.slice_sharpness, self.sharpest)
+        return self._joined(worst), torch.softmax(q * worst, 0)
+
     def at_once(self, dose: Tensor, target: Target) -> AtOnce:
         """The same with slope and tally, where `one_pass.serve` allows."""
         from lightlathe.losses.soft_window_triton import soft_window
 
         check(dose, target)
-        return soft_window(dose, target, sharpness=self.sharpest, joined=self._joined)
+        return soft_window(dose, target, sharpness=self.sharpest, joined=self._joined_with_slope)

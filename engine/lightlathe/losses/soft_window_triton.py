@@ -59,7 +59,7 @@ def _value(
         least = tl.minimum(least, tl.where(part > 0, d, float("inf")))
         most = tl.maximum(most, tl.where(rest > 0, d, float("-inf")))
     highest_here = tl.max(top, 0)
-    total = tl.where(top == NOTHING, 0.0, total * tl.exp(top - highest_here[None, :]))
+    total = tl.where(top == NOTHING, 0.0, total * tl.exp(top - highest_here[None, :]))  # pyright: ignore
     out = tl.program_id(0).to(tl.int64) * nz + z
     tl.store(highest + out, highest_here, mask=z < nz)
     tl.store(totals + out, tl.sum(total, 0), mask=z < nz)
@@ -82,10 +82,12 @@ def _slope(
     tl.store(slope + at, share * (rest - part).to(tl.float32), mask=held)
 
 
-def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Callable[[Tensor], Tensor]) -> AtOnce:
+def soft_window(
+    dose: Tensor, target: Target, *, sharpness: float, joined: Callable[[Tensor], tuple[Tensor, Tensor]]
+) -> AtOnce:
     """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope.
 
-    joined   (slice,) values of the slices -> the loss
+    joined   (slice,) values of the slices -> the loss, and its derivative by each of them
     """
     k, nz = float(sharpness), dose.shape[2]
     columns = dose.shape[0] * dose.shape[1]
@@ -107,11 +109,8 @@ def soft_window(dose: Tensor, target: Target, *, sharpness: float, joined: Calla
     top = highest.amax(0).clamp(min=-k).double()  # exp(-k) is the floor of every slice
     total = (totals * torch.exp(highest - top)).sum(0) + torch.exp(-k - top)
     level = top + total.log()
-    with torch.enable_grad():
-        worst = (level / k).requires_grad_()
-        value = joined(worst)
-        (part_of_value,) = torch.autograd.grad(value, worst)
+    value, part_of_value = joined(level / k)
     shares = level.to(torch.float32), part_of_value.to(torch.float32)
     launch(_slope, grid, *given, *shares, slope, columns, nz, k, **tiles)
     tally = tally_of(sums.sum(1, dtype=torch.float64), extremes)
-    return AtOnce(value.detach().to(dose.dtype), slope, tally)
+    return AtOnce(value.to(dose.dtype), slope, tally)

@@ -7,7 +7,6 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.solve.eight_bits import BLOCK, blocks_of
-from lightlathe.solve.lbfgs_passes import Products
 from lightlathe.solve.passes import keep_if, passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
@@ -73,9 +72,7 @@ class BoundedLBFGS:
         products = passes.learnt(
             accepted, ~first, slot, tried, at.gradient, x, g, *change, pairs, scales, limit=problem.limit
         )
-        number = torch.where(_curves_upward(products.gram).index_select(0, slot), age.amax() + 1, 0)
-        age = age.index_copy(0, slot, torch.where(first, age.index_select(0, slot), number))
-        factors = _inverse_times(products, age, opening=self.first_change * products.levels)
+        factors, age = passes.factors(products, age, slot, first, first_change=self.first_change)
         x, g = keep_if(~accepted, x, tried), keep_if(~accepted, g, at.gradient)
         trial, promised, *change = passes.combined(x, g, pairs, scales, factors, step, limit=problem.limit)
         return {
@@ -91,46 +88,3 @@ class BoundedLBFGS:
             "step": step,
             "promised": promised,
         }
-
-
-def _curves_upward(gram: Tensor) -> Tensor:
-    """(pair,) whether the loss curves upward along a pair's free part."""
-    m, squares = len(gram) // 2, gram.diagonal()
-    return gram.diagonal(m)[:m] > 1e-10 * torch.sqrt(squares[:m] * squares[m:-1])
-
-
-def _inverse_times(products: Products, age: Tensor, *, opening: Tensor) -> Tensor:
-    """Factors of the rows of S, of those of Y and of q in H q, the two-loop recursion as two triangular solves.
-
-    With S, Y the free parts of the pairs, oldest first: alpha solves triu(S'Y) alpha = S'q, beta solves
-    tril(Y'S) beta = c Y'(q - Y alpha) + tril(Y'S, -1) alpha, and H q = c (q - Y alpha) + S (alpha - beta).
-    Without pairs H q is the gradient, scaled so that its sum of moduli is `opening`; where rounding has turned H q
-    uphill it is the gradient as it is.
-    """
-    m, order = len(age), age.argsort()
-    rows = torch.cat([order, order + m, torch.full_like(order[:1], 2 * m)])
-    gram = products.gram[rows][:, rows]
-    change_bend, bend_bend, load = gram[:m, m:-1], gram[m:-1, m:-1], gram[-1]
-    valid = (age[order] > 0) & _curves_upward(gram)
-    both = valid[:, None] & valid[None, :]
-    sy = torch.where(both, change_bend, torch.eye(m, device=age.device, dtype=torch.float64))
-    alpha = _triangular(sy, torch.where(valid, load[:m], 0.0), upper=True)
-
-    newest = torch.where(valid, torch.arange(m, device=age.device), -1).amax()
-    at = newest.clamp(min=0).reshape(1)
-    learnt = (change_bend.diagonal() / bend_bend.diagonal()).index_select(0, at)[0]
-    scale = torch.where(newest >= 0, learnt, opening / products.size.clamp(min=1e-300))
-
-    lower = sy.T.tril(-1)
-    right = scale * (load[m:-1] - bend_bend @ alpha) + lower @ alpha
-    beta = _triangular(sy.T, torch.where(valid, right, 0.0), upper=False)
-
-    factors = torch.cat([alpha - beta, -scale * alpha, scale.reshape(1)])
-    downhill = factors @ load > 0  # <q, H q>
-    factors = torch.where(downhill, factors, torch.cat([torch.zeros_like(load[:-1]), torch.ones_like(load[:1])]))
-    back = torch.empty_like(rows).scatter_(0, rows, torch.arange(2 * m + 1, device=age.device))
-    return factors[back]
-
-
-def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
-    return torch.linalg.solve_triangular(matrix.triu() if upper else matrix.tril(), right[:, None], upper=upper)[:, 0]

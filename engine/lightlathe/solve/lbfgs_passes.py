@@ -53,6 +53,58 @@ def learnt(
     return Products(gram, size, x.sum(dtype=torch.float64))
 
 
+def _curves_upward(gram: Tensor) -> Tensor:
+    """(pair,) whether the loss curves upward along a pair's free part."""
+    m, squares = len(gram) // 2, gram.diagonal()
+    return gram.diagonal(m)[:m] > 1e-10 * torch.sqrt(squares[:m] * squares[m:-1])
+
+
+def factors(
+    products: Products, age: Tensor, slot: Tensor, first: Tensor, *, first_change: float
+) -> tuple[Tensor, Tensor]:
+    """Factors of the rows of S, of those of Y and of q in H q, and the age of the pairs; all small.
+
+    age     (pair,) serial numbers, 0: none. Unless `first`, pair `slot` (1,) is new: it counts if the loss curves
+            upward along it
+    The two-loop recursion as two triangular solves.
+
+    With S, Y the free parts of the pairs, oldest first: alpha solves triu(S'Y) alpha = S'q, beta solves
+    tril(Y'S) beta = c Y'(q - Y alpha) + tril(Y'S, -1) alpha, and H q = c (q - Y alpha) + S (alpha - beta).
+    Without pairs H q is the gradient, scaled so that its sum of moduli is `first_change` of that of the levels; where
+    rounding has turned H q uphill it is the gradient as it is.
+    """
+    number = torch.where(_curves_upward(products.gram).index_select(0, slot), age.amax() + 1, 0)
+    age = age.index_copy(0, slot, torch.where(first, age.index_select(0, slot), number))
+    m, order = len(age), age.argsort()
+    rows = torch.cat([order, order + m, torch.full_like(order[:1], 2 * m)])
+    gram = products.gram[rows][:, rows]
+    change_bend, bend_bend, load = gram[:m, m:-1], gram[m:-1, m:-1], gram[-1]
+    valid = (age[order] > 0) & _curves_upward(gram)
+    both = valid[:, None] & valid[None, :]
+    sy = torch.where(both, change_bend, torch.eye(m, device=age.device, dtype=torch.float64))
+    alpha = _triangular(sy, torch.where(valid, load[:m], 0.0), upper=True)
+
+    newest = torch.where(valid, torch.arange(m, device=age.device), -1).amax()
+    at = newest.clamp(min=0).reshape(1)
+    learnt = (change_bend.diagonal() / bend_bend.diagonal()).index_select(0, at)[0]
+    naive = first_change * products.levels / products.size.clamp(min=1e-300)
+    scale = torch.where(newest >= 0, learnt, naive)
+
+    lower = sy.T.tril(-1)
+    right = scale * (load[m:-1] - bend_bend @ alpha) + lower @ alpha
+    beta = _triangular(sy.T, torch.where(valid, right, 0.0), upper=False)
+
+    found = torch.cat([alpha - beta, -scale * alpha, scale.reshape(1)])
+    downhill = found @ load > 0  # <q, H q>
+    found = torch.where(downhill, found, torch.cat([torch.zeros_like(load[:-1]), torch.ones_like(load[:1])]))
+    back = torch.empty_like(rows).scatter_(0, rows, torch.arange(2 * m + 1, device=age.device))
+    return found[back], age
+
+
+def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
+    return torch.linalg.solve_triangular(matrix.triu() if upper else matrix.tril(), right[:, None], upper=upper)[:, 0]
+
+
 def combined(
     x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor, factors: Tensor, step: Tensor, *, limit: float
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:

@@ -137,6 +137,64 @@ def learnt(
 
 
 @triton.jit
+def _factors(
+    gram, size, levels, age, slot, first, found, new_age, first_change, PAIRS: tl.constexpr, SIDE: tl.constexpr
+):
+    """One program for all of lbfgs_passes.factors: the two loops themselves, on inner products."""
+    rows: tl.constexpr = 2 * PAIRS + 1
+    i = tl.arange(0, SIDE)
+    there = i < PAIRS
+    square, both = i[:, None] * rows + i[None, :], there[:, None] & there[None, :]
+    own = i * (rows + 1)
+    sy = tl.load(gram + PAIRS + square, mask=both, other=0.0)  # (s, y)
+    yy = tl.load(gram + PAIRS * (rows + 1) + square, mask=both, other=0.0)
+    curved = tl.load(gram + PAIRS + own, mask=there, other=0.0)
+    bent = tl.load(gram + PAIRS * (rows + 1) + own, mask=there, other=0.0)
+    upward = curved > 1e-10 * tl.sqrt(tl.load(gram + own, mask=there, other=0.0) * bent)
+    s_load = tl.load(gram + i * rows + 2 * PAIRS, mask=there, other=0.0)
+    y_load = tl.load(gram + (PAIRS + i) * rows + 2 * PAIRS, mask=there, other=0.0)
+
+    ages = tl.load(age + i, mask=there, other=0)
+    newest = (i == tl.load(slot)) & (flag(first) == 0)
+    ages = tl.where(newest, tl.where(upward, tl.max(ages, 0) + 1, 0), ages)  # pyright: ignore
+    tl.store(new_age + i, ages, mask=there)
+    valid = there & (ages > 0) & upward
+    younger = (ages[None, :] > ages[:, None]) & valid[None, :]
+    rank = tl.where(valid, tl.sum(younger.to(tl.int32), 1), SIDE)
+
+    alpha, on_changes = tl.zeros((SIDE,), tl.float64), tl.zeros((SIDE,), tl.float64)
+    over = 1.0 / tl.where(valid, curved, 1.0)
+    for turn in range(PAIRS):
+        alpha = tl.where(rank == turn, (s_load - tl.sum(sy * alpha[None, :], 1)) * over, alpha)
+    naive = first_change * tl.load(levels) / tl.maximum(tl.load(size), 1e-300)
+    some = tl.sum(valid.to(tl.int32), 0) > 0  # pyright: ignore
+    learnt = tl.sum(tl.where(rank == 0, curved / tl.where(valid, bent, 1.0), 0.0), 0)
+    scale = tl.where(some, learnt, naive)
+    seen = scale * (y_load - tl.sum(yy * alpha[None, :], 1))
+    for turn in range(PAIRS):
+        beta = (seen + tl.sum(sy * on_changes[:, None], 0)) * over
+        on_changes = tl.where(rank == PAIRS - 1 - turn, alpha - beta, on_changes)
+    on_bends = -scale * alpha
+    steepness = scale * tl.load(gram + rows * rows - 1) + tl.sum(on_changes * s_load + on_bends * y_load, 0)
+    downhill = steepness > 0.0
+    tl.store(found + i, tl.where(downhill, on_changes, 0.0), mask=there)
+    tl.store(found + PAIRS + i, tl.where(downhill, on_bends, 0.0), mask=there)
+    tl.store(found + 2 * PAIRS, tl.where(downhill, scale, 1.0))
+
+
+def factors(
+    products: Products, age: Tensor, slot: Tensor, first: Tensor, *, first_change: float
+) -> tuple[Tensor, Tensor]:
+    pairs = len(age)
+    found, new_age = torch.empty_like(products.gram[0]), torch.empty_like(age)
+    launch(
+        _factors, (1,), products.gram.contiguous(), products.size, products.levels, age, slot, first.view(torch.uint8),
+        found, new_age, float(first_change), PAIRS=pairs, SIDE=max(2, triton.next_power_of_2(pairs)), num_warps=1,
+    )  # fmt: skip
+    return found, new_age
+
+
+@triton.jit
 def _combined(
     x, gradient, pairs, scales, factors, step, trial, change, change_scales, sums, n, blocks, limit,
     PAIRS: tl.constexpr, ROWS: tl.constexpr, WIDTH: tl.constexpr,
@@ -155,7 +213,7 @@ def _combined(
     tl.store(trial + at, to, mask=held)
     change_here = to - level
     most = tl.max(tl.abs(change_here), 1)
-    tl.store(change + at, _codes(change_here, most[:, None]).to(tl.uint8), mask=there[:, None])
+    tl.store(change + at, _codes(change_here, most[:, None]).to(tl.uint8), mask=there[:, None])  # pyright: ignore
     tl.store(change_scales + block, _scale(most), mask=there)
     tl.store(sums + tl.program_id(0), tl.sum(g * change_here))
 
