@@ -27,12 +27,16 @@ TILES = (
 )  # fmt: skip
 
 
-def wavy(voxels: int, angles: int, slices: int, device: torch.device) -> tuple[DoseOperator, Target]:
+def wavy(
+    voxels: int, angles: int, slices: int, device: torch.device, kernel: str = "auto"
+) -> tuple[DoseOperator, Target]:
     """A vial filled by a sponge of sine waves, light falling to 1/e over the vial's radius."""
     angle = torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
     chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=slices, pixel_mm=0.1)
     grid = Grid((voxels, voxels, slices), voxel_mm=0.1)
-    operator = DoseOperator(chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=20 / voxels, device=device)
+    operator = DoseOperator(
+        chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=20 / voxels, device=device, kernel=kernel
+    )
     x = torch.linspace(-1, 1, voxels, device=device)
     inside = (x[:, None, None] ** 2 + x[None, :, None] ** 2 < 1).expand(operator.dose_shape)
     wave, along = torch.sin(9 * x), torch.sin(9 * torch.linspace(-1, 1, slices, device=device))
@@ -105,10 +109,10 @@ MEMBERS: tuple[tuple[object, object], ...] = (
 )
 
 
-def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) -> None:
+def loops(voxels: int, angles: int, device: torch.device, kernel: str = "auto", iterations: int = 20) -> None:
     """One row a solver: `iterations` of the real loop with its log, after some that compile and claim memory."""
     clock, every = Clock(device), 5  # as solve.logged_every says of a card
-    raw, target = wavy(voxels, angles, voxels, device)
+    raw, target = wavy(voxels, angles, voxels, device, kernel)
     operator = normalised(raw, target)
     start = Filtered()(Problem(operator, GapHinge(), target))
     for solver, loss in MEMBERS:
@@ -131,14 +135,14 @@ def loops(voxels: int, angles: int, device: torch.device, iterations: int = 20) 
             solve(problem, solver, start, iterations=count, log_every=every, on_iteration=begin_after_the_first)
             ms = clock.ms(begun[0], clock.mark()) / iterations
         except torch.OutOfMemoryError:
-            print(f"| {voxels}/{angles} | {name} | {type(loss).__name__} | does not fit |")
+            print(f"| {voxels}/{angles} | {raw.kernel} | {name} | {type(loss).__name__} | does not fit |")
             continue
         a, back = timed.mean_ms("A"), timed.mean_ms("A'")
         peak = torch.cuda.max_memory_allocated() / 2**30 if device.type == "cuda" else math.nan
         numbers = (
             f"{ms:.2f} | {a:.2f} | {back:.2f} | {ms - a - back:.2f} | {100 * (1 - (a + back) / ms):.0f} % | {peak:.1f}"
         )
-        print(f"| {voxels}/{angles} | {name} | {type(loss).__name__} | {numbers} |", flush=True)
+        print(f"| {voxels}/{angles} | {raw.kernel} | {name} | {type(loss).__name__} | {numbers} |", flush=True)
 
 
 def row(clock: Clock, name: str, count: float, nbytes: int, work: Callable[[], object]) -> None:
@@ -207,9 +211,11 @@ def tiles(clock: Clock, x: Tensor, loose: Tensor) -> None:
 
 
 def report(sizes: tuple[tuple[int, int], ...], device: torch.device) -> None:
-    print("\n| size | solver | loss | ms | A | A' | beside | share | GiB |\n" + "| --- " * 9 + "|")
+    print("\n| size | kernel | solver | loss | ms | A | A' | beside | share | GiB |\n" + "| --- " * 10 + "|")
     for voxels, angles in sizes:
         loops(voxels, angles, device)
+    if device.type == "cuda":
+        loops(*sizes[0], device, "triton")
     print("\n| pass | passes | ms | GB/s |\n" + "| --- " * 4 + "|")
     for voxels, angles in sizes[:1]:
         step_passes(voxels, angles, device)
