@@ -9,23 +9,12 @@ import h5py
 import pytest
 import torch
 
-from lightlathe.compare import _figures, begin, run
-from lightlathe.errors import JobError, LightlatheError, ResultError
-from lightlathe.plan import changed, designs, load_plan, same_place
+from lightlathe.compare import _figures, begin
+from lightlathe.errors import JobError, ResultError
+from lightlathe.plan import load_plan
 from lightlathe.quantities import Patterns
 from lightlathe.result.study import read_study, write_study
-
-PLAN = """
-[study]
-jobs = ["small.toml"]
-repeats = 2
-bound_iterations = 20
-[study.set]
-"design.iterations" = 6
-[study.vary]
-"design.loss" = ["gap_hinge", { kind = "gap_hinge", exponent = 4 }]
-"design.solver" = ["free_set_ramp"]
-"""
+from studies import PLAN, StopBefore, made
 
 
 @pytest.fixture
@@ -33,32 +22,6 @@ def folder(tmp_path, small_job):
     (tmp_path / "small.toml").write_text(small_job())
     (tmp_path / "study.toml").write_text(PLAN)
     return tmp_path
-
-
-class StopBefore:
-    """Watches a study, and ends it as Ctrl-C would when a design begins."""
-
-    def __init__(self, number=None):
-        self.number, self.begun, self.said, self.iterations = number, [], [], 0
-
-    def begin(self, number, words):
-        self.begun.append(words)
-        if number == self.number:
-            raise KeyboardInterrupt
-
-    def __call__(self, figures):
-        self.iterations += 1
-
-    def done(self, words):
-        self.said.append(words)
-
-
-def made(folder, plan=PLAN, **options):
-    """The study that a plan gives, in folder/out.study.h5."""
-    (folder / "study.toml").write_text(plan)
-    path = folder / "out.study.h5"
-    study, todo = begin(load_plan(folder / "study.toml"), path, resume=options.pop("resume", False))
-    return run(study, todo, path, **options)
 
 
 def test_a_study_runs_resumes_and_is_read_back(folder):
@@ -203,80 +166,6 @@ def test_a_design_that_fails_is_a_run_without_figures(folder):
     (folder / "mine.py").write_text("import torch\ndef bad(dose, target):\n    return dose.square().sum()\n")
     with pytest.raises(JobError, match=r"files.mine.py"):
         made(folder, plan, resume=True)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "says"),
-    [
-        ('jobs = ["small.toml"]', 'job = "small.toml"', "unknown key 'job'"),
-        ('jobs = ["small.toml"]', "", "key 'jobs' is missing"),
-        ('jobs = ["small.toml"]', "jobs = []", "a study of 0 jobs"),
-        ('jobs = ["small.toml"]', 'jobs = "small.toml"', "expected a list"),
-        ('jobs = ["small.toml"]', "jobs = [3]", "jobs is 3; expected a text"),
-        ('jobs = ["small.toml"]', 'jobs = ["small.toml", "other/small.toml"]', "told apart by their names"),
-        ("repeats = 2", "repeats = 0", "a repeat or more"),
-        ("repeats = 2", "repeats = 1.5", "repeats is 1.5; expected a whole number"),
-        ("repeats = 2", 'rank_by = "beauty"', "rank_by is 'beauty'"),
-        ("bound_iterations = 20", "bound_iterations = -1", "0 or more steps"),
-        ('"design.solver" = ["free_set_ramp"]', '"design.solver" = "free_set_ramp"', "table of lists"),
-        ('"design.solver" = ["free_set_ramp"]', '"design.solver" = []', "table of lists"),
-        ('"design.solver" = ["free_set_ramp"]', 'design.solver = ["free_set_ramp"]', "its keys in quotes"),
-        ('"design.solver" = ["free_set_ramp"]', '"design.solvr" = ["free_set_ramp"]', "unknown key 'solvr'"),
-        ('"design.solver" = ["free_set_ramp"]', '"desgin.solver" = ["free_set_ramp"]', "unknown table 'desgin'"),
-        ('"design.solver" = ["free_set_ramp"]', 'solver = ["free_set_ramp"]', "does not name a key"),
-        ('"design.solver" = ["free_set_ramp"]', '"design.iterations" = [3]', "in vary and in set"),
-        ('"design.solver" = ["free_set_ramp"]', '"design.bound_iterations" = [3]', "proves once"),
-        ('["gap_hinge", {', '["gap_hing", {', "unknown kind 'gap_hing'. Did you mean 'gap_hinge'"),
-        ('["gap_hinge", {', '["gap_hinge", "gap_hinge", {', "are the same design"),
-        ("exponent = 4", "exponent = 2", "are the same design"),
-        ("exponent = 4", "exponent = 0", "exponent is 0"),
-        ('"design.iterations" = 6', '"design.iterations" = "6"', "iterations is '6'"),
-        ('"design.iterations" = 6', '"design.start" = { kind = "earlier", result = "x.h5" }', "can be disturbed"),
-        ('"design.iterations" = 6', '"vial.inner_diameter_mm" = 3.0', "does not fit"),
-        ('"design.iterations" = 6', '"grid.voxel_mm" = 1e-4', "voxels takes"),
-        ("[study]", "[other]\n[study]", "has the tables other, study"),
-        ("[study]", "[[study]]", "expected a table"),
-        ("repeats = 2", "repeats = = 2", "not valid TOML"),
-        ("small.toml", "none.toml", "cannot read the job file"),
-    ],
-)
-def test_a_wrong_plan_is_refused_before_anything_runs(folder, old, new, says):
-    assert old in PLAN
-    with pytest.raises(LightlatheError, match=says):
-        made(folder, PLAN.replace(old, new, 1), watch=StopBefore(0))
-    assert not (folder / "out.study.h5").exists()
-
-
-def test_runs_share_their_preparation_where_they_can(folder):
-    def place(**changes):
-        return same_place(changed(folder / "small.toml", {k.replace("_", ".", 1): v for k, v in changes.items()}, 0))
-
-    assert place(design_loss="logistic") == place(design_solver="adam")
-    assert place(grid_finer=3) != place()
-    assert place(design_tolerance_mm=0.1) != place()
-    assert place(design_level_limit=4.0) != place()  # the proof depends on it
-
-
-def test_any_key_may_be_varied(folder):
-    job = changed(folder / "small.toml", {"resin.absorption_per_mm": 0.2, "turn.angles": 30}, 0)
-    assert job.resin.absorption_per_mm == 0.2
-    assert job.turn.angles == 30
-    own = {"kind": "filtered", "disturbed": 0.5, "seed": 7}
-    assert changed(folder / "small.toml", {"design.start": own}, 2).design.start.seed == 9
-    assert changed(folder / "small.toml", {"design.start": own}, 2).design.start.disturbed == 0.5
-
-
-def test_every_combination_is_planned_the_last_key_changing_fastest(folder):
-    (folder / "study.toml").write_text(PLAN.replace('["free_set_ramp"]', '["free_set_ramp", "adam"]'))
-    planned = designs(load_plan(folder / "study.toml"))
-    assert [p.words for p in planned][:5] == [
-        "small: gap_hinge, free_set_ramp",
-        "small: gap_hinge, free_set_ramp, repeat 1",
-        "small: gap_hinge, adam",
-        "small: gap_hinge, adam, repeat 1",
-        "small: gap_hinge(exponent=4), free_set_ramp",
-    ]
-    assert len(planned) == 8
 
 
 def test_a_damaged_or_other_file_is_no_study(folder):

@@ -1,6 +1,7 @@
 """Meshes made for tests, from facts of geometry alone: corners and facets by hand, or a convex hull of known planes."""
 
 import numpy as np
+import pytest
 from scipy.spatial import ConvexHull
 
 from lightlathe.part import Surface, surface_from_triangles
@@ -52,3 +53,12 @@ def ball_triangles(radius: float, middle=(0.0, 0.0, 0.0), rings: int = 48) -> np
     both = np.concatenate([np.stack([a, b, c], 2).reshape(-1, 3, 3), np.stack([a, c, d], 2).reshape(-1, 3, 3)])
     flat = (both == np.roll(both, 1, axis=1)).all(axis=2).any(axis=1)
     return both[~flat]
+
+
+CUBE = box_triangles((0, 0, 0), (2, 3, 4))
+
+
+def assert_is_the_cube(part, scale=1.0):
+    np.testing.assert_allclose(part.size_mm, np.array([2, 3, 4]) * scale, rtol=1e-6)
+    assert part.volume_mm3 == pytest.approx(24 * scale**3, rel=1e-6)
+    assert part.report.watertight

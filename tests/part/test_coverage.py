@@ -1,8 +1,6 @@
 """Covered fractions against closed forms, half-spaces, and plain sums of solid angles written here a second time."""
 
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -11,10 +9,8 @@ from bodies import ball_triangles, box, box_triangles, hull, surface
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lightlathe.errors import PartError, ShapeError
 from lightlathe.part import coverage, place, surface_from_triangles
-from lightlathe.part.count_torch import count_voxels_torch
-from lightlathe.part.coverage import LINE_X, LINE_Y, STEP, prepare
+from lightlathe.part.coverage import LINE_X, LINE_Y, STEP
 from lightlathe.quantities import Grid
 
 GRID = Grid((11, 10, 9), voxel_mm=0.3)  # odd, even, odd: a swapped axis or half a voxel cannot hide
@@ -291,64 +287,3 @@ def test_scale_unit_and_distance_change_nothing():
     torch.testing.assert_close(coverage(place(small, scale=1000), GRID), expected, atol=ROUND, rtol=0)
     # float64 steps at 1e8 mm are 1.5e-8 mm: 5e-8 of a voxel for each of the corners
     torch.testing.assert_close(coverage(place(far), GRID), expected, atol=1e-6, rtol=0)
-
-
-def test_same_bits_on_every_run_and_for_any_number_of_threads():
-    part = surface(ball_triangles(1.1, rings=24), ball_triangles(0.9, (0.4, 0.1, 0.2), rings=24))
-    threads = torch.get_num_threads()
-    first = coverage(part, GRID)
-    try:
-        torch.set_num_threads(1 if threads > 1 else 2)
-        second = coverage(part, GRID)
-    finally:
-        torch.set_num_threads(threads)
-    assert torch.equal(first, second)
-
-
-CROWD = surface(
-    ball_triangles(1.1, rings=12),
-    ball_triangles(0.9, (0.5, 0.1, 0.2), rings=10),
-    box_triangles((-1, -1, 0), (9, 0.1, 2)),
-)
-
-
-@pytest.mark.parametrize("shape", [(11, 10, 9), (4, 5, 3), (70, 6, 6)])
-def test_the_torch_counter_agrees_with_the_cpu_counter(shape):
-    """Two counters written apart (polygons cut one after the other; all pieces at once). Overlaps, parts beyond the
-    grid and more than one portion of layers are in it. The same rounding rule: equal to one step."""
-    grid = Grid(shape, voxel_mm=3.2 / max(shape))
-    cpu = coverage(CROWD, grid)
-    assert 0.02 < float(cpu.mean()) < 0.98
-    other = count_voxels_torch(prepare([CROWD], grid), torch.device("cpu"))
-    torch.testing.assert_close(other, cpu, atol=ROUND, rtol=0)
-
-
-@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA card")
-def test_cuda_agrees_with_the_cpu():
-    part, grid = surface(ball_triangles(1.1, rings=64), ball_triangles(0.9, (0.5, 0.1, 0.2))), Grid((60, 61, 62), 0.05)
-    found = coverage(part, grid, device="cuda")
-    assert found.device.type == "cuda"
-    torch.testing.assert_close(found.cpu(), coverage(part, grid), atol=ROUND, rtol=0)
-    assert torch.equal(found, coverage(part, grid, device="cuda"))
-
-
-def test_a_device_without_float64_says_so_first():
-    with pytest.raises(ShapeError, match=r"float64, which device 'mps' does not have; expected 'cpu' or 'cuda'"):
-        coverage(box((0, 0, 0), (1, 1, 1)), GRID, device="mps")
-
-
-def test_a_part_millions_of_voxels_wide_is_refused():
-    with pytest.raises(PartError, match=r"voxels of 0\.0001 mm; expected at most 8388608"):
-        coverage(box((0, 0, 0), (2000, 1, 1)), Grid((4, 4, 4), voxel_mm=1e-4))
-
-
-def test_nothing_to_count_is_refused():
-    with pytest.raises(PartError, match="no solid to count"):
-        coverage([], GRID)
-
-
-def test_the_part_stage_loads_no_mesh_library_and_no_compiler():
-    """`import lightlathe.part` serves jobs of analytic shapes too, and the help text."""
-    code = "import sys, lightlathe.part; print([m for m in ('trimesh', 'numba', 'scipy') if m in sys.modules])"
-    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert said.strip() == "[]"

@@ -48,6 +48,7 @@ def _learnt(
 ):  # fmt: skip
     """Sums in the order of `_places`, then those of |q| and of the levels."""
     take, write, newest = flag(accepted), flag(learn), tl.load(slot)
+    stride = blocks * tl.full((), WIDTH, tl.int64)  # rows may begin beyond 2^31
     total = ()
     for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
         for j in tl.static_range(i + 1):  # pyright: ignore
@@ -63,7 +64,7 @@ def _learnt(
         held = at < n
         old = ()  # all that is read, before anything is written: no load waits for a store
         for k in tl.static_range(2 * PAIRS):  # pyright: ignore
-            old += (tl.load(pairs + k * blocks * WIDTH + at), tl.load(scales + k * blocks + block))
+            old += (tl.load(pairs + k * stride + at), tl.load(scales + k * blocks + block))
         s, s_scale = tl.load(change + at), tl.load(change_scales + block)
         to_g, old_g = tl.load(tried_gradient + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
         level = tl.load(tried + at, mask=only(held, take), other=0.0)
@@ -93,8 +94,8 @@ def _learnt(
         total = sooner
 
         everywhere = only(at >= 0, write)
-        tl.store(pairs + newest * blocks * WIDTH + at, s, mask=everywhere)
-        tl.store(pairs + (PAIRS + newest) * blocks * WIDTH + at, y, mask=everywhere)
+        tl.store(pairs + newest * stride + at, s, mask=everywhere)
+        tl.store(pairs + (PAIRS + newest) * stride + at, y, mask=everywhere)
         tl.store(scales + newest * blocks + block, s_scale, mask=write > 0)
         tl.store(scales + (PAIRS + newest) * blocks + block, y_scale, mask=write > 0)
     here = sums + tl.program_id(0).to(tl.int64) * (len(total) + 2)
@@ -203,11 +204,12 @@ def _combined(
     block = tl.program_id(0).to(tl.int64) * ROWS + tl.arange(0, ROWS)
     at = block[:, None] * WIDTH + tl.arange(0, WIDTH)[None, :]
     there, held = block < blocks, at < n
+    stride = blocks * tl.full((), WIDTH, tl.int64)
     level, g = tl.load(x + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
     total = tl.load(factors + 2 * PAIRS) * g
     for k in tl.static_range(2 * PAIRS):  # pyright: ignore
         scale = tl.load(factors + k) * tl.load(scales + k * blocks + block, mask=there, other=0.0)
-        codes = tl.load(pairs + k * blocks * WIDTH + at, mask=there[:, None], other=0).to(tl.int32)
+        codes = tl.load(pairs + k * stride + at, mask=there[:, None], other=0).to(tl.int32)
         total += scale[:, None] * _whole(codes)
     to = clip(level - total * free(level, g, limit) * tl.load(step), limit)
     tl.store(trial + at, to, mask=held)

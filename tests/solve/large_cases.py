@@ -1,0 +1,44 @@
+"""Arrays beyond 2^31 numbers, on a card: python -m pytest tests/solve/large_cases.py (80 GB)
+
+Rows of pairs begin beyond 2^31 bytes, as they do from some 700 x 700 x 700 voxels on.
+"""
+
+import torch
+
+from lightlathe.solve import BoundedLBFGS, lbfgs_triton
+from lightlathe.solve.lbfgs_passes import Products
+
+CARD = torch.device("cuda")
+
+
+def test_rows_of_pairs_that_begin_beyond_2_to_the_31():
+    """The same numbers in few levels and, repeated, in many: the products grow by the count, the steps are the same."""
+    few, times, m = (4, 128, 512), 2048, 5
+    generator = torch.Generator(CARD).manual_seed(1)
+    given = [torch.rand(few, device=CARD, generator=generator) - shift for shift in (0, 0.5, 0, 0.5)]
+    memory = BoundedLBFGS(memory=m).begin(given[0], None)  # pyright: ignore
+    memory["pairs"].random_(-127, 128, generator=generator)
+    memory["scales"].uniform_(0.5, 1, generator=generator)
+    memory["change"].random_(-127, 128, generator=generator)
+    memory["change_scales"].fill_(0.7)
+    factors = torch.rand(2 * m + 1, device=CARD, generator=generator, dtype=torch.float64)
+    yes, slot = torch.ones((), device=CARD, dtype=torch.bool), torch.tensor([m - 1], device=CARD)
+    step = torch.tensor(1e-4, device=CARD, dtype=torch.float64)
+
+    def run(count: int) -> tuple[Products, torch.Tensor, list[torch.Tensor]]:
+        tried, tried_gradient, x, gradient = (part.repeat(count, 1, 1) for part in given)
+        pairs, scales = memory["pairs"].repeat(1, count), memory["scales"].repeat(1, count)
+        change = memory["change"].repeat(count), memory["change_scales"].repeat(count)
+        products = lbfgs_triton.learnt(
+            yes, yes, slot, tried, tried_gradient, x, gradient, *change, pairs, scales, limit=2.0
+        )
+        trial, _, *change = lbfgs_triton.combined(tried, tried_gradient, pairs, scales, factors, step, limit=2.0)
+        assert count == 1 or len(pairs) * pairs.shape[1] > 2**31
+        return products, trial[-few[0] :], [pairs[:, -few[0] * few[1] * few[2] :], change[0][-100:], change[1][-100:]]
+
+    one, trial, written = run(1)
+    many, last, other = run(times)
+    assert torch.equal(trial, last)
+    assert all(torch.equal(a[..., -100:], b[..., -100:]) for a, b in zip(written, other, strict=True))
+    for a, b in zip(one, many, strict=True):
+        assert torch.allclose(times * a, b, rtol=1e-4, atol=1e-4 * float((times * a).abs().max()))
