@@ -222,6 +222,23 @@ def test_scenarios_that_no_print_survives_end_in_figures_not_in_a_crash(small_jo
     assert designed(small_job(iterations=2), tmp_path, more).quality["window_all_scenarios_robust"] < 0
 
 
+@pytest.mark.parametrize("bits", [4, 5, 6])
+@pytest.mark.parametrize(
+    "scenarios", ["axis_offset_mm = [-0.3, 0.3], dose_percent = [-5, 5]", "absorption_percent = [-20, 20]"]
+)
+def test_rounding_never_narrows_the_window_over_all_scenarios(small_job, tmp_path, bits, scenarios):
+    """It looks at the plain case: what it chooses counts only if the worst case gains as well."""
+    text = small_job(iterations=25).replace("irradiance_mw_cm2 = 20", f"irradiance_mw_cm2 = 20\nbits = {bits}")
+    plans = []
+    for rounding in ("rounding_iterations = 0\n", ""):
+        more = f"bound_iterations = 0\nrobust = {{ {scenarios} }}\n{rounding}"
+        plans.append(pipeline.design(parse_job(text + more, name="t", folder=tmp_path)).quality)
+    nearest, chosen = plans
+    assert chosen["longest_s"] / chosen["shortest_s"] >= nearest["longest_s"] / nearest["shortest_s"] * (1 - 1e-9)
+    inside = [q["shortest_s"] <= q["exposure_s"] <= q["longest_s"] for q in plans]
+    assert inside[1] or not inside[0]
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

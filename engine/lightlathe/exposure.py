@@ -75,25 +75,38 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
     dimming = min(1.0, needed / turns)
     if plan.reachable and 0 < dimming * book.full_scale < FEW_LEVELS:
         dimming = _settled(seen, lambda levels, dimming: planned(levels, dimming, turns), dimming, turns)
-    patterns = shown(dimming)
-    if setup.job.rounding_steps:
-        patterns = dataclasses.replace(
-            patterns, levels=with_an_eye_on_the_dose(setup, fractions * dimming, turns, book)
+
+    def exposed(patterns: Patterns) -> ExposurePlan:
+        """What `turns` of these levels, dimmed already, do."""
+        lit(patterns.levels.int())  # torch compares no 16-bit levels
+        final = planned(patterns.fractions(setup.dtype, setup.device), dimming, turns)
+        return dataclasses.replace(
+            final,
+            turns=turns,
+            dimming=dimming,
+            exposure_s=turns * turn.seconds_per_turn,
+            shortest_s=final.shortest_s * final.dimming,
+            longest_s=final.longest_s * final.dimming,
+            low_mj_cm3=final.low_mj_cm3 / (final.turns * final.dimming) * turns,
+            high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
+            reachable=plan.reachable,
         )
-    lit(patterns.levels.int())  # torch compares no 16-bit levels
-    final = planned(patterns.fractions(setup.dtype, setup.device), dimming, turns)
-    plan = dataclasses.replace(
-        final,
-        turns=turns,
-        dimming=dimming,
-        exposure_s=turns * turn.seconds_per_turn,
-        shortest_s=final.shortest_s * final.dimming,  # of these levels, dimmed already
-        longest_s=final.longest_s * final.dimming,
-        low_mj_cm3=final.low_mj_cm3 / (final.turns * final.dimming) * turns,
-        high_mj_cm3=final.high_mj_cm3 / (final.turns * final.dimming) * turns,
-        reachable=plan.reachable,
-    )
-    return patterns, with_margins_of(plan, setup.job.resin)
+
+    patterns = shown(dimming)
+    found_plan = exposed(patterns)
+    if setup.job.rounding_steps:
+        levels = with_an_eye_on_the_dose(setup, fractions * dimming, turns, book)
+        if not torch.equal(levels.int(), patterns.levels.int()):
+            chosen = dataclasses.replace(patterns, levels=levels)
+            chosen_plan = exposed(chosen)
+            if _as_good(chosen_plan, found_plan):
+                patterns, found_plan = chosen, chosen_plan
+    return patterns, with_margins_of(found_plan, setup.job.resin)
+
+
+def _as_good(one: ExposurePlan, other: ExposurePlan) -> bool:
+    """Whether a plan has a window as wide, over all scenarios, and is right where the other is."""
+    return one.low_mj_cm3 * other.high_mj_cm3 <= other.low_mj_cm3 * one.high_mj_cm3 and (one.right or not other.right)
 
 
 def _settled(
@@ -116,8 +129,10 @@ def _settled(
 
 
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
-    """Levels for fractions of full irradiance: the nearest where they cost at most ROUNDING_COST of the window, else
-    each the one above or below, so that it stays as wide. It looks at the plain case, not at scenarios.
+    """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
+    where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
+
+    It looks at the plain case, not at scenarios.
     """
     exact = np.unique(book.levels)
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)

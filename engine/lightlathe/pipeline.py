@@ -85,13 +85,15 @@ def design(
         checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
         state=None if state is None else _on(setup.device, state),
     )
+    found, why = outcome.patterns, outcome.stopped_because
+    del outcome  # and with it what the solver keeps
     tell = on_stage or log.info
     tell("judging")
-    patterns, plan = expose(setup, outcome.patterns, None if plain.target.dose is None else plain.operator.gain)
+    patterns, plan = expose(setup, found, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    figures, advised = proven(setup, plain, outcome.patterns, tell)
+    figures, advised = proven(setup, plain, found, tell)
     prediction.quality.update(figures)
-    prediction.quality["light_at_level_limit"] = _share_from(outcome.patterns, 0.999 * job.design.level_limit)
+    prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
     if figures:  # of the window that is shown, of rounded levels
         prediction.quality["window_gap"] = figures["window_proven_at_most"] - prediction.quality["window_relative"]
     if plain.target.dose is not None:
@@ -103,7 +105,7 @@ def design(
             )
     if robust is not None:
         q = prediction.quality
-        q.update(robustness(setup, start, outcome.patterns))
+        q.update(robustness(setup, start, found))
         if q["window_all_scenarios_robust"] < q["window_all_scenarios_plain"]:
             warnings.append(
                 "Designing for the scenarios made their worst case worse than a plain design does: leave `robust` out, "
@@ -117,7 +119,7 @@ def design(
         patterns=patterns,
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,
-        facts=facts(setup, outcome.stopped_because) | {"coarse_seconds": coarse_s},
+        facts=facts(setup, why) | {"coarse_seconds": coarse_s},
         log=rows,
         warnings=(*setup.warnings, *warnings, *advised),
     )

@@ -210,6 +210,17 @@ def test_losses_at_once(loss, weighted):
     assert loss.at_once(unsound.to(DEVICE), here).value.isnan()
 
 
+@pytest.mark.parametrize("loss", [GapHinge(), SoftWindow()])
+@pytest.mark.parametrize("shape", [(3, 5, 4), (40, 40, 3)])
+def test_a_dose_that_is_not_a_number_is_seen_wherever_it_lies(loss, shape):
+    solid = torch.rand(shape, generator=torch.Generator().manual_seed(4)) > 0.5
+    target = Target(solid.to(DEVICE), ~solid.to(DEVICE))
+    for place in (0, math.prod(shape) // 2, slice(None)):
+        dose = torch.ones(shape, device=DEVICE)
+        dose.view(-1)[place] = math.nan
+        assert loss.at_once(dose, target).value.isnan()
+
+
 @pytest.mark.parametrize("loss", [GapHinge(), SoftWindow(10, 100, stages=2)], ids=["hinge", "window"])
 @pytest.mark.parametrize("name", ["accelerated_gradient", "adam", "bounded_lbfgs", "free_set_ramp"])
 def test_a_design_in_one_pass_goes_the_way_of_one_in_plain_torch(name, loss, monkeypatch):

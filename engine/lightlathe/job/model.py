@@ -171,8 +171,8 @@ class Design:
     ladder        designs on coarser voxels first, coarsest first; see Rung
     bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
 
-    rounding_iterations   most steps spent on choosing between the levels above and below, where the nearest ones cost
-                  more than 0.001 of the window; 0: the nearest ones, always; left out: 40, with `wanted_dose` 0
+    rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
+                  nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is

@@ -59,7 +59,8 @@ def _value(
         least = tl.minimum(least, tl.where(part > 0, d, float("inf")))
         most = tl.maximum(most, tl.where(rest > 0, d, float("-inf")))
     highest_here = tl.max(top, 0)
-    total = tl.where(top == NOTHING, 0.0, total * tl.exp(top - highest_here[None, :]))  # pyright: ignore
+    weighed = tl.where(top == NOTHING, 0.0, tl.exp(top - highest_here[None, :]))  # pyright: ignore
+    total *= weighed  # what is not a number stays so, times 0 too
     out = tl.program_id(0).to(tl.int64) * nz + z
     tl.store(highest + out, highest_here, mask=z < nz)
     tl.store(totals + out, tl.sum(total, 0), mask=z < nz)

@@ -110,7 +110,8 @@ def solve(
                   the best patterns are of one of them, and stop rules look at them alone
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
-    state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU)
+    state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is used
+                  up: what a solver keeps in place is written over
     Waits for the device at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """

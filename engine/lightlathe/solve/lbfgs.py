@@ -58,8 +58,9 @@ class BoundedLBFGS:
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         """The next state. `pairs` and `scales` are written in place, for want of memory.
 
-        A step done again from its state does the same. A card keeps the state of the last logged iteration and the
-        pairs of now: a design that is stopped between the two goes on with pairs of a little later.
+        A step done again from its state does the same, and where not every iteration is logged, a design that is
+        stopped between two goes on with pairs of a little later. On a card its first step may teach nothing as well:
+        a trial that was refused has been written over.
         """
         x, g, value, age = (state[k] for k in ("patterns", "gradient", "value", "age"))
         pairs, scales, change = state["pairs"], state["scales"], (state["change"], state["change_scales"])

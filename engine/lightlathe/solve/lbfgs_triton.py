@@ -31,7 +31,7 @@ def _codes(values, most):
 
 @triton.jit
 def _scale(most):
-    """Of codes: what is not a number stays so."""
+    """Of the codes of a block; for numbers alone, as the largest of a block passes over what is none."""
     return tl.where(most <= TINY, 0.0, most / MOST)
 
 

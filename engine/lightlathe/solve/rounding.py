@@ -49,22 +49,25 @@ def rounded(
         raise SolveError("the allowed levels must be two or more that rise from 0.")
     patterns, allowed = patterns.contiguous(), allowed.to(patterns)
     bare = dataclasses.replace(problem, penalties=())
-    unrounded = _worth(problem.operator(patterns), problem.target)
-    index = nearest(patterns, allowed)
+    wanted = (float("inf"), float("inf"))
+    if enough is not None:
+        wrong, window = _worth(problem.operator(patterns), problem.target)
+        wanted = wrong, window - enough
+        iterations = iterations if window > 0 else 0
+    index, at = nearest(patterns, allowed), None
     best, best_worth, share = index, (-float("inf"), -float("inf")), MOVED
-    if enough is not None and not unrounded[1] > 0:
-        iterations = 0
     for step in range(iterations + 1):
-        at = bare.evaluate(allowed[index], loss)
+        levels = allowed.index_select(0, index.flatten()).reshape(index.shape)
+        at = None  # the dose and the gradient of the last step are let go
+        at = bare.evaluate(levels, loss)
         worth = _worth(at.dose, problem.target)
         if worth > best_worth:
             best, best_worth = index, worth
-        done = enough is not None and best_worth[0] >= unrounded[0] and best_worth[1] >= unrounded[1] - enough
-        if done or step == iterations:
+        if step == iterations or (best_worth[0] >= wanted[0] and best_worth[1] >= wanted[1]):
             break
         index = _moved(index, patterns, allowed, at.gradient, share)
         share *= KEPT
-    return allowed[best]
+    return allowed.index_select(0, best.flatten()).reshape(best.shape)
 
 
 def _worth(dose: Tensor, target: Target) -> tuple[float, float]:
