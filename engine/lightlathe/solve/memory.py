@@ -16,6 +16,9 @@ ARRAYS = {
     "FreeSetRamp": (10, 6),
     "PrimalDual": (6, 6),
 }
+ROUNDING = (
+    8  # arrays more that a card holds while levels are chosen, what the solver keeps for a resumption beside them
+)
 VOLUMES = {"GapHinge": (18, 5), "SoftWindow": (9, 5), "SquaredError": (9, 9)}
 OTHER_ARRAYS, OTHER_VOLUMES = (14, 14), (18, 18)
 
@@ -27,7 +30,7 @@ def copies(solver: object, loss: object, device: str = "cpu") -> tuple[int, int]
     Solvers and losses that were not measured, one's own among them, are taken for the largest of the others.
     """
     card = int(device == "cuda")
-    arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card]
+    arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card] + ROUNDING * card
     if isinstance(solver, BoundedLBFGS):
         arrays += math.ceil(2 * solver.memory / 4)
     return arrays, VOLUMES.get(type(loss).__name__, OTHER_VOLUMES)[card]
