@@ -8,7 +8,7 @@ from lightlathe import pipeline
 from lightlathe.formulate import problem_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import prepare
-from lightlathe.proof import advice, proof_of, remedies_of
+from lightlathe.proof import Proof, Remedy, advice, closer, proof_of, remedies_of
 
 
 def proven(text, folder, iterations=60):
@@ -41,6 +41,24 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
     assert said.startswith("Proven: no patterns whatever print this part")
     assert f"at z = {proof.slice_z_mm:.2f} mm" in said
     assert said.index("half the absorption") < said.index("as it is")  # best first
+
+
+def test_what_is_proven_of_one_slice_holds_for_the_whole():
+    proof = Proof(-0.1, 0.5, 0.0, (0.0, 0.0), (1.0, 0.0))
+    as_it_is, half = Remedy("as it is", -0.1, 0.14), Remedy("half the absorption", 0.1, 0.05)
+    assert closer(proof, [half, as_it_is]).at_most == 0.14
+    assert closer(proof, [half]).at_most == 0.5  # of another resin
+    assert closer(proof, [Remedy("as it is", -0.1, 0.6)]).at_most == 0.5
+
+
+def test_a_design_without_a_window_names_no_best_exposure(small_job, tmp_path):
+    text = small_job(absorption=0.8, iterations=5).replace("[light]", "doses_known_to_percent = 3\n[light]")
+    record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
+    said = "\n".join(pipeline.exposure_lines(record))
+    assert "this one comes closest" in said
+    assert "best exposure" not in said
+    fine = pipeline.design(parse_job(text.replace("0.8", "0.1"), name="t", folder=tmp_path))
+    assert "best exposure lies between" in "\n".join(pipeline.exposure_lines(fine))
 
 
 def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):

@@ -141,7 +141,7 @@ def exposure_lines(record: Record) -> list[str]:
     """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
     plan, resin = plan_of(record), job_of(record).resin
     lines = plan.text().splitlines()
-    spread = spread_of(record, resin)
+    spread = spread_of(record, resin) if record.quality["window_relative"] > 0 else None  # else no exposure is right
     if spread is not None:
         lines.append(spread.text())
     known = resin.doses_known_to_percent

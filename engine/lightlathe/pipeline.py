@@ -25,7 +25,7 @@ from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, settings_of, voxels
 from lightlathe.projector import Codebook
-from lightlathe.proof import advice, proof_of, remedies_of
+from lightlathe.proof import advice, closer, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.solve import Problem, logged_every, solve
@@ -139,7 +139,9 @@ def proven(
     if proof.reached > 0:
         return proof.figures(), []
     tell("no window: trying what would help")
-    return proof.figures(), [advice(proof, remedies_of(setup, proof))]
+    remedies = remedies_of(setup, proof)
+    proof = closer(proof, remedies)
+    return proof.figures(), [advice(proof, remedies)]
 
 
 def _share_from(patterns: Tensor, level: float) -> float:

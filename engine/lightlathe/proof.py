@@ -13,6 +13,7 @@ from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
 
+AS_IT_IS = "as it is"
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -91,7 +92,7 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
     surface = _grown(liquid) & solid | _grown(solid) & liquid
     found = []
     for words, aim, absorption, angles in (
-        ("as it is", Target(solid, liquid), 1.0, 1),
+        (AS_IT_IS, Target(solid, liquid), 1.0, 1),
         ("half the absorption", Target(solid, liquid), 0.5, 1),
         ("twice the angles", Target(solid, liquid), 1.0, 2),
         (f"{voxel:g} mm on either side of the surface left out (tolerance_mm)",
@@ -106,6 +107,12 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
         bound = prove(scaled, aim, scaled(outcome.patterns), exact=exact.scaled(scaled.gain), iterations=iterations)
         found.append(Remedy(words, max(outcome.log["window_relative"]), bound.window))
     return sorted(found, key=lambda remedy: -remedy.reached)
+
+
+def closer(proof: Proof, remedies: list[Remedy]) -> Proof:
+    """The proof with what is proven of its slice alone, where that says more: it holds for the whole as well."""
+    alone = [remedy.at_most for remedy in remedies if remedy.words == AS_IT_IS]
+    return dataclasses.replace(proof, at_most=min([proof.at_most, *alone]))
 
 
 def advice(proof: Proof, remedies: list[Remedy]) -> str:

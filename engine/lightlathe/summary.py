@@ -25,7 +25,7 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
     middle = [float(c) * grid.voxel_mm for c in (low + high + 1) / 2 - solid.new_tensor(grid.shape) / 2]
     radius = float(grid.radius_mm()[solid[:, 0], solid[:, 1]].max()) + grid.voxel_mm / 2
     lines = [
-        f"{record.name}: designed",
+        f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
         f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
         f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm",

@@ -169,3 +169,10 @@ def test_a_length_in_micrometres_is_noticed(tmp_path, key, table):
 def test_a_decimal_comma_is_named(tmp_path):
     with pytest.raises(JobError, match=r"not valid TOML.*Decimals need a point: 0\.25, not 0,25"):
         parse(TOML.replace("voxel_mm = 0.25", "voxel_mm = 0,25"), tmp_path)
+
+
+def test_a_result_in_place_of_a_job_is_told(tmp_path):
+    path = tmp_path / "valve.lathe.h5"
+    path.write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(range(256)))
+    with pytest.raises(JobError, match=r"valve\.lathe\.h5: an HDF5 file, perhaps the result .* lightlathe predict"):
+        load_job(path)

@@ -12,6 +12,7 @@ GOOD = {
     "unsure_part_fraction": 0.0,
     "unsure_liquid_fraction": 0.0,
     "iou_fine": 0.98,
+    "under_cure_fraction_fine": 0.1,
 }
 PLAN = plan_exposure(4, 8, 60, 90, turn_s=5)
 
@@ -29,7 +30,7 @@ def test_a_sound_print_is_left_in_peace():
         ({"window_relative": 0.02}, "only 2 %"),
         ({"window_relative": float("nan")}, "nothing to judge"),
         ({"unsure_part_fraction": 0.01}, "not for sure"),
-        ({"iou_fine": 0.7}, "70 % only"),
+        ({"iou_fine": 0.7}, "70 % only; 10 % of the part stays liquid there"),
         ({"under_cure_fraction": 1e-6}, "less than 0.01 %"),
     ],
 )

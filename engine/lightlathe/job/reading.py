@@ -34,6 +34,11 @@ def load_job(path: str | Path) -> Job:
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
+        if raw.startswith(b"\x89HDF"):
+            raise JobError(
+                f"{path}: an HDF5 file, perhaps the result of a design; expected a job file (TOML). "
+                "Results are for lightlathe predict and lightlathe export."
+            ) from None
         raise JobError(
             f"{path}: byte {problem.start} is not UTF-8 text; expected a job file (TOML, saved as UTF-8). "
             "Is it a mesh? A job file names the mesh: [part] mesh = ..."

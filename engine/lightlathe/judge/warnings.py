@@ -59,8 +59,10 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
     fine = quality.get("iou_fine", math.nan)
     if fine < 0.95:
         said.append(
-            f"On a finer grid of the true shape the print agrees to {_percent(fine)} only: "
-            "details are near the voxel size. A smaller voxel helps."
+            f"On a finer grid of the true shape the print agrees to {_percent(fine)} only; "
+            f"{_percent(quality['under_cure_fraction_fine'])} of the part stays liquid there. Details may be near the "
+            "voxel size, or, where pixels are finer than voxels, stripes of liquid lie between the voxels' centres, "
+            "inside the part too. Voxels no wider than the pixels, and finer than the details, show or mend it."
         )
     if plan is not None and not plan.reachable:
         said.append(

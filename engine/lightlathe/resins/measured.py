@@ -17,6 +17,8 @@ WARNING = (
     "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "
     "up to 70 times"
 )
+FILM_SPREAD = 0.1  # of the onset dose, either side, where nothing but films was measured (common practice, no source)
+THICKEST_FILM_MM = 50.0  # no film from one side is (common practice, no source); what is, was written in um
 FLOOR_PERCENT = 1.0  # better than this no bench repeats a dose or an absorption (common practice, no source)
 
 
@@ -67,9 +69,16 @@ class Measured:
             lines += [self._line("liquid_below_mj_cm3", ""), self._line("solid_above_mj_cm3", "")]
             lines += _known("doses", [d for d in doses if d is not None])
         elif onset is not None and not math.isnan(onset.low):
-            said = f"end of the onset's interval in {self.sources['onset_mj_cm3']}; a dose series in the vial is better"
-            lines += [f"liquid_below_mj_cm3 = {onset.low:.4g}   # lower {said}"]
-            lines += [f"solid_above_mj_cm3 = {onset.high:.4g}   # upper {said}"]
+            low, high = (
+                min(onset.low, onset.value * (1 - FILM_SPREAD)),
+                max(onset.high, onset.value * (1 + FILM_SPREAD)),
+            )
+            lines += [
+                f"# onset in {self.sources['onset_mj_cm3']}: {onset.text()}. Films do not show how far",
+                f"# liquid and solid lie apart: {FILM_SPREAD:.0%} either side is taken; a series in the vial tells",
+                f"liquid_below_mj_cm3 = {low:.4g}",
+                f"solid_above_mj_cm3 = {high:.4g}",
+            ]
             lines += _known("doses", [onset])
         else:
             lines += ["# liquid_below_mj_cm3 =    not measured: a dose series in the vial gives it"]
@@ -165,6 +174,8 @@ def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
     exposure = table.exposure
     if table.series == "cure depth":
         assert exposure is not None
+        if c["depth"].max() > THICKEST_FILM_MM:
+            raise MeasurementError(f"a cured film of {c['depth'].max():g} mm; is the unit of the column 'depth' um?")
         return fits.working_curve(exposure, c["depth"])
     if table.series == "onset":
         return fits.onset(c["irradiance"], c["onset"])
