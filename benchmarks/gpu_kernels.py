@@ -14,12 +14,15 @@ from collections.abc import Callable
 
 import torch
 import triton
+import triton.language as tl
 
 from gpu_solvers import report, wavy
 from lightlathe.dose import Views
 from lightlathe.dose.kernels import KERNELS, choose, reference
 from lightlathe.errors import KernelUnavailable
+from lightlathe.laid_out import LaidOut
 from lightlathe.losses import GapHinge
+from lightlathe.one_pass_triton import BLOCK, clip, launch, offsets
 
 CARD = torch.device("cuda:0")
 SIZES = ((256, 180), (512, 360), (1024, 720))
@@ -136,24 +139,38 @@ def torch_sparse(voxels: int, angles: int) -> None:
     print(f"| torch sparse CSR | float32 | {voxels}/{angles} in vial | {row} |")
 
 
+@triton.jit
+def _clipped_step(x, gradient, n, BLOCK: tl.constexpr):
+    at = offsets(BLOCK)
+    to = tl.load(x + at, mask=at < n) - tl.load(gradient + at, mask=at < n)
+    tl.store(x + at, clip(to, 10.0), mask=at < n)
+
+
+def clipped_step(x: torch.Tensor, gradient: torch.Tensor) -> None:
+    """The least step there is: x = clip(x - gradient), in one pass."""
+    n = x.numel()
+    launch(_clipped_step, (triton.cdiv(n, BLOCK),), x, gradient, n, BLOCK=BLOCK)
+
+
 def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
-    """Dose, gap hinge with its slope in one pass, gradient, step clipped to 0..10: a design's least iteration.
+    """Dose, gap hinge with its slope and counts, gradient, step clipped to 0..10: a design's least iteration.
 
     slices   of a slab, where the whole volume does not fit the card; slabs are designs of their own
     """
     slices = slices or voxels
     operator, target = wavy(voxels, angles, slices, CARD)
+    operator = operator.within(10)
     patterns = torch.ones(operator.pattern_shape, device=CARD)
     torch.cuda.reset_peak_memory_stats()
 
     def dose_of() -> torch.Tensor:
         return operator(patterns)
 
-    def slope_of(dose: torch.Tensor) -> torch.Tensor:
-        return GapHinge().at_once(dose, target).slope
+    def slope_of(dose: torch.Tensor) -> torch.Tensor | LaidOut:
+        return GapHinge().at_once(dose, target, operator.room()).slope
 
     def step(gradient: torch.Tensor) -> None:
-        patterns.add_(gradient, alpha=-1.0).clamp_(0, 10)
+        clipped_step(patterns, gradient)
 
     def whole() -> None:
         step(operator.transpose(slope_of(dose_of())))

@@ -1,7 +1,9 @@
-"""The real loop of `solve` on one card, solver by solver: milliseconds an iteration, in A, in A', and the share beside.
+"""The real loop of `solve` on one card, solver by solver: milliseconds an iteration, and the share that is not A and A'.
 
-Called by `python benchmarks/gpu_kernels.py --solvers`. A and A' are timed inside the loop, where they run. "passes"
-times each function of one pass alone and divides the bytes it must touch by that time.
+Called by `python benchmarks/gpu_kernels.py --solvers`. "alone" is what A and A' take by themselves from float32 to
+float32, right before the loop; "inside" what they take in it, where they are told the most light and may be handed the
+slope in halves. The share is of what an iteration takes more than A and A' alone. "passes" times each function of one
+pass alone and divides the bytes it must touch by that time.
 """
 
 import math
@@ -14,6 +16,7 @@ from torch import Tensor
 
 from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator
+from lightlathe.laid_out import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
@@ -83,6 +86,11 @@ class Timed:
     def __getattr__(self, name: str):
         return getattr(self.operator, name)
 
+    def within(self, light: float) -> "Timed":
+        twin = Timed(self.operator.within(light), self.clock)
+        twin.spent = self.spent
+        return twin
+
     def _run(self, name: str, product: Callable[[Tensor], Tensor], x: Tensor) -> Tensor:
         begin = self.clock.mark()
         made = product(x)
@@ -123,10 +131,14 @@ def loops(voxels: int, angles: int, device: torch.device, kernel: str = "auto", 
             torch.cuda.empty_cache()
             torch.cuda.reset_peak_memory_stats()
         timed, begun = Timed(operator, clock), []
+        dose = operator(start)
+        alone = clock.of(lambda: operator(start)), clock.of(lambda dose=dose: operator.transpose(dose))
+        del dose
 
         def begin_after_the_first(row: dict[str, float], timed: Timed = timed, begun: list = begun) -> None:
             if row["iteration"] == every:
-                timed.spent = {"A": [], "A'": []}
+                for marks in timed.spent.values():
+                    marks.clear()
                 begun.append(clock.mark())
 
         try:
@@ -138,9 +150,11 @@ def loops(voxels: int, angles: int, device: torch.device, kernel: str = "auto", 
             print(f"| {voxels}/{angles} | {raw.kernel} | {name} | {type(loss).__name__} | does not fit |")
             continue
         a, back = timed.mean_ms("A"), timed.mean_ms("A'")
+        both = sum(alone)
         peak = torch.cuda.max_memory_allocated() / 2**30 if device.type == "cuda" else math.nan
         numbers = (
-            f"{ms:.2f} | {a:.2f} | {back:.2f} | {ms - a - back:.2f} | {100 * (1 - (a + back) / ms):.0f} % | {peak:.1f}"
+            f"{ms:.2f} | {alone[0]:.2f} | {alone[1]:.2f} | {a:.2f} | {back:.2f} | {ms - both:.2f} | "
+            f"{100 * (1 - both / ms):.1f} % | {peak:.1f}"
         )
         print(f"| {voxels}/{angles} | {raw.kernel} | {name} | {type(loss).__name__} | {numbers} |", flush=True)
 
@@ -191,8 +205,11 @@ def dose_passes(voxels: int, device: torch.device) -> None:
     solid = dose > 0.5
     target = Target(solid, ~solid)
     if dose.is_cuda:
-        row(clock, "gap_hinge at once (dose)", 2.5, dose.nbytes, lambda: GapHinge().at_once(dose, target))
-        row(clock, "soft_window at once (dose)", 4, dose.nbytes, lambda: SoftWindow().at_once(dose, target))
+        room = LaidOut.room((voxels, voxels, voxels), 2**25, device, dose_at_most=1.0)
+        for name, place in (("float32", None), ("laid out", room)):
+            for loss, count in ((GapHinge(), 2.5), (SoftWindow(), 4)):
+                called = f"{type(loss).__name__} at once, {name} (dose)"
+                row(clock, called, count, dose.nbytes, lambda a=loss, b=place: a.at_once(dose, target, b))
     row(clock, "figures alone (dose)", 1.5, dose.nbytes, lambda: Figures.of(dose, target))
 
 
@@ -211,7 +228,10 @@ def tiles(clock: Clock, x: Tensor, loose: Tensor) -> None:
 
 
 def report(sizes: tuple[tuple[int, int], ...], device: torch.device) -> None:
-    print("\n| size | kernel | solver | loss | ms | A | A' | beside | share | GiB |\n" + "| --- " * 10 + "|")
+    print(
+        "\n| size | kernel | solver | loss | ms | A alone | A' alone | A inside | A' inside | more | share | GiB |\n"
+        + "| --- " * 12 + "|"
+    )  # fmt: skip
     for voxels, angles in sizes:
         loops(voxels, angles, device)
     if device.type == "cuda":

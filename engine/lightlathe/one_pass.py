@@ -11,6 +11,8 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
+from lightlathe.laid_out import LaidOut
+
 log = logging.getLogger(__name__)
 
 
@@ -18,12 +20,12 @@ class AtOnce(NamedTuple):
     """What a loss and the logged figures want of one dose, from one pass over it.
 
     value   scalar, as loss(dose, target)
-    slope   (x, y, z) its derivative
+    slope   (x, y, z) its derivative; LaidOut where the loss was given room for that
     tally   0-d tensors: voxels rightly solid, wrongly solid, of the part, outside it; least dose in it, most outside
     """
 
     value: Tensor
-    slope: Tensor
+    slope: Tensor | LaidOut
     tally: tuple[Tensor, ...]
 
 

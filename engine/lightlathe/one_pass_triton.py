@@ -64,12 +64,12 @@ def store_tally(d, part, rest, sums, extremes, at, blocks):
     part, rest   1 where a voxel must turn solid, where it must stay liquid, else 0. Counts of a block are exact.
     """
     cured = tl.where(d >= 1.0, 1.0, 0.0)
-    tl.store(sums + at, tl.sum(cured * part, 0))
-    tl.store(sums + blocks + at, tl.sum(cured * rest, 0))
-    tl.store(sums + 2 * blocks + at, tl.sum(part, 0))
-    tl.store(sums + 3 * blocks + at, tl.sum(rest, 0))
-    tl.store(extremes + at, tl.min(tl.where(part != 0.0, d, float("inf")), 0))
-    tl.store(extremes + blocks + at, tl.max(tl.where(rest != 0.0, d, float("-inf")), 0))
+    tl.store(sums + at, tl.sum(cured * part))
+    tl.store(sums + blocks + at, tl.sum(cured * rest))
+    tl.store(sums + 2 * blocks + at, tl.sum(part))
+    tl.store(sums + 3 * blocks + at, tl.sum(rest))
+    tl.store(extremes + at, tl.min(tl.where(part != 0.0, d, float("inf"))))
+    tl.store(extremes + blocks + at, tl.max(tl.where(rest != 0.0, d, float("-inf"))))
 
 
 def tally_of(totals: Tensor, extremes: Tensor) -> tuple[Tensor, ...]:

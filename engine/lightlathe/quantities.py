@@ -94,6 +94,12 @@ class Target:
         judged = self.solid | self.liquid
         return (judged if self.weight is None else judged * self.weight).sum(dtype=torch.float64)
 
+    @cached_property
+    def heaviest(self) -> Tensor:
+        """0-d float64: no voxel weighs more; looked for at first use."""
+        one = torch.ones((), device=self.solid.device, dtype=torch.float64)
+        return one if self.weight is None else self.weight.amax().to(torch.float64)
+
 
 @dataclass(frozen=True)
 class Part:

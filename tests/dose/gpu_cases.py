@@ -14,7 +14,9 @@ from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator, Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.errors import KernelUnavailable
-from lightlathe.quantities import Grid
+from lightlathe.laid_out import LaidOut
+from lightlathe.losses import GapHinge, SoftWindow
+from lightlathe.quantities import Grid, Target
 
 DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
 ON_CARD = DEVICE.type == "cuda"
@@ -83,6 +85,41 @@ def test_both_directions_agree_with_the_reference(kernel, case, precision, monke
     assert torch.equal(collected, again[1])
     for one, times in zip((deposited, collected), gained, strict=True):
         torch.testing.assert_close(times, 0.37 * one, rtol=1e-6, atol=1e-6 * float(one.abs().max()))  # float32 products
+
+
+@each_kernel
+def test_told_that_the_light_stays_below_some_level_a_kernel_gives_the_same_dose(kernel):
+    views, slices = views_of("fine turn", "half")
+    light = torch.rand(views.view_shape(slices), generator=torch.Generator().manual_seed(7))
+    for most in (1.0, 30.0):
+        deposited = kernel_named(kernel, views).deposit(light.to(DEVICE), views, 0.37, most)
+        assert gap(deposited, 0.37 * reference.deposit(light.double(), views)) < ALLOWED["half"]
+
+
+@pytest.mark.skipif(not HOPPER, reason="only the kernel for compute capability 9.0 has room for slopes")
+@pytest.mark.parametrize("rows", [40, 61])
+@pytest.mark.parametrize("loss", [GapHinge(), SoftWindow(30, 30, 1)])
+def test_slopes_laid_out_give_the_gradient(loss, rows):
+    """Of a vial narrower than the grid; also where resampled rows must make slices first, which leaves no room."""
+    chords = Telecentric().chords(angle_rad=turn(50), columns=90, rows=rows, pixel_mm=0.1)
+    operator = DoseOperator(
+        chords, Grid((80, 90, 61), voxel_mm=0.1), vial_radius_mm=3.9, absorption_per_mm=0.2, device=DEVICE
+    ).scaled(0.05)
+    generator = torch.Generator(DEVICE).manual_seed(3)
+    patterns = 2 * torch.rand(operator.pattern_shape, device=DEVICE, generator=generator)
+    solid = torch.rand(operator.dose_shape, device=DEVICE, generator=generator) > 0.5
+    told = operator.within(10)
+    assert operator.room() is None
+    assert gap(told(patterns), operator(patterns).double().cpu()) < 1e-6
+    if rows < 61:
+        assert told.room() is None
+        return
+    dose, target = told(patterns), Target(solid, ~solid)
+    laid = loss.at_once(dose, target, told.room()).slope
+    assert isinstance(laid, LaidOut)
+    wanted = operator.transpose(loss.at_once(dose, target).slope)
+    assert gap(told.transpose(laid), wanted.double().cpu()) < 1e-4  # both round the slope, to other powers of two
+    assert torch.equal(told.transpose(laid), told.transpose(laid))
 
 
 @each_kernel

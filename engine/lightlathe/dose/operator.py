@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cached_property
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -9,6 +11,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
+from lightlathe.laid_out import LaidOut
 from lightlathe.quantities import Chords, Grid
 
 
@@ -52,6 +55,7 @@ class DoseOperator:
         self.resampling = resampling.to(self.device, dtype)
         self.views = replace(views, precision=precision)
         self.kernel, self._module = choose(kernel, self.views, self.device, dtype)
+        self._light_at_most: float | None = None
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:
@@ -63,8 +67,21 @@ class DoseOperator:
 
     def scaled(self, gain: float) -> "DoseOperator":
         """The same operator with another gain; shares everything else."""
+        return self._twin(gain=float(gain))
+
+    def within(self, light: float) -> "DoseOperator":
+        """The same for patterns of 0 to `light`, by the caller's word: kernels in halves need not look for the largest.
+
+        Brighter patterns leave an infinite dose from some 4 times `light` on. A `light` beyond 1000 changes nothing, as
+        halves would lose digits of levels about 1.
+        """
+        return self._twin(_light_at_most=float(light)) if light <= 1000 else self
+
+    def _twin(self, **other: Any) -> "DoseOperator":
         twin = object.__new__(DoseOperator)
-        twin.__dict__.update(self.__dict__, gain=float(gain))
+        twin.__dict__.update(self.__dict__, **other)
+        for found in ("_view_at_most", "_dose_at_most"):
+            twin.__dict__.pop(found, None)
         return twin
 
     def on(self, grid: Grid) -> "DoseOperator":
@@ -85,10 +102,31 @@ class DoseOperator:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
         return _Linear.apply(patterns, self._forward, self._transpose)
 
-    def transpose(self, dose: Tensor) -> Tensor:
-        """The exact transpose of the operator, in the plain sum <a, b> = sum(a * b)."""
+    def transpose(self, dose: Tensor | LaidOut) -> Tensor:
+        """The exact transpose of the operator, in the plain sum <a, b> = sum(a * b); autograd goes through tensors."""
+        if isinstance(dose, LaidOut):
+            return self.resampling.transpose(self._module.collect(dose, self.views, self.gain))
         self._check("dose", dose, ("x", "y", "z"), self.dose_shape)
         return _Linear.apply(dose, self._transpose, self._forward)
+
+    def room(self) -> LaidOut | None:
+        """Where a loss may leave its slope for `transpose`, none where the kernel has no form of its own for it.
+
+        For an operator `within` some light; looks for the largest dose at first use.
+        """
+        make, late = getattr(self._module, "room", None), self.resampling.rows is not None and self.resampling.late
+        if make is None or late or self._light_at_most is None:
+            return None
+        return make(self.views, self.grid.shape[2], self.device, self._dose_at_most)
+
+    @cached_property
+    def _view_at_most(self) -> float | None:
+        return None if self._light_at_most is None else self.resampling.most(self._light_at_most)
+
+    @cached_property
+    def _dose_at_most(self) -> float:
+        light = torch.full(self.pattern_shape, self._light_at_most or 0.0, device=self.device, dtype=self.dtype)
+        return float(self._forward(light).amax())
 
     def _check(self, name: str, tensor: Tensor, axes: tuple[str, ...], shape: tuple[int, ...]) -> None:
         has_axes(name, tensor, axes, shape)
@@ -97,7 +135,7 @@ class DoseOperator:
 
     def _forward(self, patterns: Tensor) -> Tensor:
         views = self.resampling.forward(patterns).contiguous()
-        return self.resampling.in_slices(self._module.deposit(views, self.views, self.gain))
+        return self.resampling.in_slices(self._module.deposit(views, self.views, self.gain, self._view_at_most))
 
     def _transpose(self, dose: Tensor) -> Tensor:
         views = self._module.collect(self.resampling.in_planes(dose).contiguous(), self.views, self.gain)

@@ -48,6 +48,12 @@ class Resampling:
         x = patterns if self.columns is None else self._across(patterns, self.columns)
         return x if self.rows is None or self.late else self.rows.apply(x, 2)
 
+    def most(self, light: float) -> float:
+        """No number of `forward(patterns)` exceeds this, for patterns of 0 to `light`."""
+        for taps in (self.columns, None if self.late else self.rows):
+            light *= 1.0 if taps is None else float(taps.weight.abs().sum(0).amax())
+        return light
+
     def in_slices(self, dose: Tensor) -> Tensor:
         return self.rows.apply(dose, 2) if self.rows is not None and self.late else dose
 

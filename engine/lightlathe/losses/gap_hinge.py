@@ -6,6 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.laid_out import LaidOut
 from lightlathe.losses.voxels import check, mean_over_judged
 from lightlathe.one_pass import AtOnce
 from lightlathe.quantities import Target
@@ -43,9 +44,9 @@ class GapHinge:
         amiss = short + over  # a voxel is in one class only
         return mean_over_judged(amiss.square() if self.exponent == 2 else amiss.pow(self.exponent), target)
 
-    def at_once(self, dose: Tensor, target: Target) -> AtOnce:
-        """The same with slope and tally, where `one_pass.serve` allows."""
+    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
+        """The same with slope and tally, where `one_pass.serve` allows; the slope in `room`, if one is of use."""
         from lightlathe.losses.gap_hinge_triton import gap_hinge
 
         check(dose, target)
-        return gap_hinge(dose, target, **asdict(self))
+        return gap_hinge(dose, target, room, **asdict(self))

@@ -1,19 +1,42 @@
 """The gap hinge, its slope and the counts of the figures in one pass over the dose. Plain torch takes twenty."""
 
+import math
+
 import torch
 import triton
 import triton.language as tl
 from torch import Tensor
 
+from lightlathe.laid_out import LaidOut
+from lightlathe.laid_out_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.one_pass import AtOnce
 from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums, store_tally, tally_of
 from lightlathe.quantities import Target
+
+MOST_LAID_OUT = 2.0  # exponent
 
 
 @triton.jit
 def _power(x, exponent):
     """x^exponent for x >= 0."""
     return tl.where(x == 0.0, 0.0, tl.exp2(exponent * tl.log2(tl.where(x == 0.0, 1.0, x))))
+
+
+@triton.jit
+def _amiss(d, part, rest, weight, total, at, held, part_at_least, outside_at_most, exponent,
+           SQUARE: tl.constexpr, WEIGHTED: tl.constexpr):  # fmt: skip
+    """Each voxel's part of the loss, and the slope."""
+    share = 1.0 / tl.load(total)
+    share = share * tl.load(weight + at, mask=held, other=0.0) if WEIGHTED else share
+    short = tl.maximum(part_at_least - d, 0.0, propagate_nan=tl.PropagateNan.ALL)
+    over = tl.maximum(d - outside_at_most, 0.0, propagate_nan=tl.PropagateNan.ALL)
+    amiss = short * part + over * rest
+    if SQUARE:
+        power, steep = amiss * amiss, 2.0 * amiss
+    else:  # with exponent 1 a voxel that is right has slope 0, as in torch.relu
+        power = _power(amiss, exponent)
+        steep = tl.where(amiss == 0.0, 0.0, exponent * _power(amiss, exponent - 1.0))
+    return power * share, steep * (rest - part) * share
 
 
 @triton.jit
@@ -26,33 +49,68 @@ def _judge(
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.float32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.float32)
-    share = 1.0 / tl.load(total)
-    share = share * tl.load(weight + at, mask=held, other=0.0) if WEIGHTED else share
-    short = tl.maximum(part_at_least - d, 0.0, propagate_nan=tl.PropagateNan.ALL)
-    over = tl.maximum(d - outside_at_most, 0.0, propagate_nan=tl.PropagateNan.ALL)
-    amiss = short * part + over * rest
-    if SQUARE:
-        power, steep = amiss * amiss, 2.0 * amiss
-    else:  # with exponent 1 a voxel that is right has slope 0, as in torch.relu
-        power = _power(amiss, exponent)
-        steep = tl.where(amiss == 0.0, 0.0, exponent * _power(amiss, exponent - 1.0))
-    tl.store(slope + at, steep * (rest - part) * share, mask=held)
-    tl.store(sums + 4 * blocks + tl.program_id(0), tl.sum(power * share, 0))
+    amiss, steep = _amiss(
+        d, part, rest, weight, total, at, held, part_at_least, outside_at_most, exponent, SQUARE, WEIGHTED
+    )
+    tl.store(slope + at, steep, mask=held)
+    tl.store(sums + 4 * blocks + tl.program_id(0), tl.sum(amiss, 0))
     store_tally(d, part, rest, sums, extremes, tl.program_id(0), blocks)
 
 
-def gap_hinge(dose: Tensor, target: Target, *, part_at_least: float, outside_at_most: float, exponent: float) -> AtOnce:
-    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the slope."""
-    n = dose.numel()
-    blocks = triton.cdiv(n, BLOCK)
-    sums, extremes = partial_sums(5, blocks, dose), partial_sums(2, blocks, dose)
-    slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
+@triton.jit
+def _judge_laid_out(
+    dose, solid, liquid, weight, total, most, by_x, by_y, sums, extremes, nx, ny, nz, circle, blocks,
+    part_at_least, outside_at_most, exponent,
+    SQUARE: tl.constexpr, WEIGHTED: tl.constexpr, ACROSS: tl.constexpr, DEEP: tl.constexpr,
+):  # fmt: skip
+    x, y, z, exist, wet = tile(nx, ny, nz, circle, ACROSS, DEEP)
+    at = (x.to(tl.int64) * ny + y) * nz + z
+    d = tl.load(dose + at, mask=wet, other=0.0)  # none reaches a voxel outside the vial, which may be judged all the same
+    part = tl.load(solid + at, mask=exist, other=0).to(tl.float32)
+    rest = tl.load(liquid + at, mask=exist, other=0).to(tl.float32)
+    amiss, steep = _amiss(
+        d, part, rest, weight, total, at, exist, part_at_least, outside_at_most, exponent, SQUARE, WEIGHTED
+    )
+    lay_out(steep, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
+    here = (tl.program_id(2) * tl.num_programs(1) + tl.program_id(1)) * tl.num_programs(0) + tl.program_id(0)
+    tl.store(sums + 4 * blocks + here, tl.sum(amiss))
+    store_tally(d, part, rest, sums, extremes, here, blocks)
+
+
+def gap_hinge(
+    dose: Tensor,
+    target: Target,
+    room: LaidOut | None,
+    *,
+    part_at_least: float,
+    outside_at_most: float,
+    exponent: float,
+) -> AtOnce:
+    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the slope, where it has no room.
+
+    room   where to leave the slope; used for exponents up to 2 alone, as what bounds the steeper ones is too far away
+    """
     masks = target.solid.contiguous().view(torch.uint8), target.liquid.contiguous().view(torch.uint8)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
-    launch(_judge, (blocks,),
-        dose.detach().contiguous(), *masks, weight, target.judged_weight.to(torch.float32), slope, sums, extremes,
-        n, blocks, float(part_at_least), float(outside_at_most), float(exponent),
-        SQUARE=exponent == 2, WEIGHTED=target.weight is not None, BLOCK=BLOCK,
-    )  # fmt: skip
+    total = target.judged_weight.to(torch.float32)
+    given = dose.detach().contiguous(), *masks, weight, total
+    doses = float(part_at_least), float(outside_at_most), float(exponent)
+    kind = {"SQUARE": exponent == 2, "WEIGHTED": target.weight is not None}
+    if room is None or exponent > MOST_LAID_OUT:
+        n = dose.numel()
+        blocks = triton.cdiv(n, BLOCK)
+        sums, extremes = partial_sums(5, blocks, dose), partial_sums(2, blocks, dose)
+        slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
+        launch(_judge, (blocks,), *given, slope, sums, extremes, n, blocks, *doses, **kind, BLOCK=BLOCK)
+    else:
+        grid = grid_of(room.shape)
+        blocks = math.prod(grid)
+        sums, extremes = partial_sums(5, blocks, dose), partial_sums(2, blocks, dose)
+        steepest = exponent * max(part_at_least, room.dose_at_most - outside_at_most) ** (exponent - 1)
+        slope = room.filled(steepest * target.heaviest / total)
+        launch(
+            _judge_laid_out, grid, *given, slope.most, slope.by_x, slope.by_y, sums, extremes,
+            *slope.shape, slope.circle, blocks, *doses, **kind, ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
+        )  # fmt: skip
     totals = sums.sum(1, dtype=torch.float64)
     return AtOnce(totals[4].to(dose.dtype), slope, tally_of(totals, extremes))

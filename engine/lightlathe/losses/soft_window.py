@@ -7,6 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.laid_out import LaidOut
 from lightlathe.losses.voxels import check
 from lightlathe.one_pass import AtOnce
 from lightlathe.quantities import Target
@@ -85,9 +86,9 @@ class SoftWindow:
         q = min(self.slice_sharpness, self.sharpest)
         return self._joined(worst), torch.softmax(q * worst, 0)
 
-    def at_once(self, dose: Tensor, target: Target) -> AtOnce:
-        """The same with slope and tally, where `one_pass.serve` allows."""
+    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
+        """The same with slope and tally, where `one_pass.serve` allows; the slope in `room`, if there is one."""
         from lightlathe.losses.soft_window_triton import soft_window
 
         check(dose, target)
-        return soft_window(dose, target, sharpness=self.sharpest, joined=self._joined_with_slope)
+        return soft_window(dose, target, room, sharpness=self.sharpest, joined=self._joined_with_slope)

@@ -10,6 +10,8 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
+from lightlathe.laid_out import LaidOut
+from lightlathe.laid_out_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.one_pass import AtOnce
 from lightlathe.one_pass_triton import launch, partial_sums, tally_of
 from lightlathe.quantities import Target
@@ -20,10 +22,8 @@ NOTHING = tl.constexpr(-1e30)  # exponent of a voxel that is not judged
 
 
 @triton.jit
-def _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED: tl.constexpr):
-    """A tile of columns and slices: where it lies, what exists, dose, classes and the exponents."""
-    held = (row < columns)[:, None] & (z < nz)[None, :]
-    at = row.to(tl.int64)[:, None] * nz + z[None, :]
+def _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED: tl.constexpr):
+    """Of the voxels `at`, where `held`: dose, classes and the exponents."""
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.int32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.int32)
@@ -31,7 +31,7 @@ def _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED: tl.co
     if WEIGHTED:
         exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
     exponent = tl.where(part + rest > 0, exponent, NOTHING)
-    return at, held, d, part, rest, exponent
+    return d, part, rest, exponent
 
 
 @triton.jit
@@ -49,7 +49,8 @@ def _value(
     least, most = tl.full((ROWS, DEEP), float("inf"), tl.float32), tl.full((ROWS, DEEP), float("-inf"), tl.float32)
     for turn in range(TURNS):
         row = (tl.program_id(0) * TURNS + turn) * ROWS + tl.arange(0, ROWS)
-        _, _, d, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
+        at, held = row.to(tl.int64)[:, None] * nz + z[None, :], (row < columns)[:, None] & (z < nz)[None, :]
+        d, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
         higher = exponent > top
         lower_part = tl.exp(-tl.abs(exponent - top))
         total = tl.where(higher, total * lower_part + 1.0, total + lower_part)
@@ -76,18 +77,41 @@ def _slope(
     dose, solid, liquid, weight, level, part_of_value, slope, columns, nz, k,
     WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
 ):  # fmt: skip
-    row, z = tl.program_id(0) * ROWS + tl.arange(0, ROWS), tl.program_id(1) * DEEP + tl.arange(0, DEEP)
-    at, held, _, part, rest, exponent = _voxels(dose, solid, liquid, weight, row, z, columns, nz, k, WEIGHTED)
-    share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0)[None, :])
-    share *= tl.load(part_of_value + z, mask=z < nz, other=0.0)[None, :]
-    tl.store(slope + at, share * (rest - part).to(tl.float32), mask=held)
+    row, z = tl.program_id(0) * ROWS + tl.arange(0, ROWS)[:, None], tl.program_id(1) * DEEP + tl.arange(0, DEEP)[None, :]
+    at, held = row.to(tl.int64) * nz + z, (row < columns) & (z < nz)
+    _, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
+    tl.store(slope + at, _steepness(part, rest, exponent, level, part_of_value, z, nz), mask=held)
+
+
+@triton.jit
+def _steepness(part, rest, exponent, level, part_of_value, z, nz):
+    share = tl.exp(exponent - tl.load(level + z, mask=z < nz, other=0.0))
+    return share * tl.load(part_of_value + z, mask=z < nz, other=0.0) * (rest - part).to(tl.float32)
+
+
+@triton.jit
+def _slope_laid_out(
+    dose, solid, liquid, weight, level, part_of_value, most, by_x, by_y, nx, ny, nz, circle, k,
+    WEIGHTED: tl.constexpr, ACROSS: tl.constexpr, DEEP: tl.constexpr,
+):  # fmt: skip
+    x, y, z, _, wet = tile(nx, ny, nz, circle, ACROSS, DEEP)
+    at = (x.to(tl.int64) * ny + y) * nz + z
+    _, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, wet, k, WEIGHTED)
+    slope = _steepness(part, rest, exponent, level, part_of_value, z, nz)
+    lay_out(slope, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
 
 
 def soft_window(
-    dose: Tensor, target: Target, *, sharpness: float, joined: Callable[[Tensor], tuple[Tensor, Tensor]]
+    dose: Tensor,
+    target: Target,
+    room: LaidOut | None,
+    *,
+    sharpness: float,
+    joined: Callable[[Tensor], tuple[Tensor, Tensor]],
 ) -> AtOnce:
-    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope.
+    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope, where there is no room.
 
+    room     where to leave the slope, if anywhere
     joined   (slice,) values of the slices -> the loss, and its derivative by each of them
     """
     k, nz = float(sharpness), dose.shape[2]
@@ -99,7 +123,6 @@ def soft_window(
     programs = blocks * grid[1]
     sums, extremes = partial_sums(4, programs, dose), partial_sums(2, programs, dose)
     highest, totals = partial_sums(blocks, nz, dose), partial_sums(blocks, nz, dose)
-    slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
     given = (
         dose.detach().contiguous(), target.solid.contiguous().view(torch.uint8),
@@ -112,6 +135,14 @@ def soft_window(
     level = top + total.log()
     value, part_of_value = joined(level / k)
     shares = level.to(torch.float32), part_of_value.to(torch.float32)
-    launch(_slope, grid, *given, *shares, slope, columns, nz, k, **tiles)
+    if room is None:
+        slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
+        launch(_slope, grid, *given, *shares, slope, columns, nz, k, **tiles)
+    else:  # no voxel's exponent is above its slice's highest
+        slope = room.filled((torch.exp(top - level) * part_of_value).amax())
+        launch(
+            _slope_laid_out, grid_of(slope.shape), *given, *shares, slope.most, slope.by_x, slope.by_y,
+            *slope.shape, slope.circle, k, WEIGHTED=tiles["WEIGHTED"], ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
+        )  # fmt: skip
     tally = tally_of(sums.sum(1, dtype=torch.float64), extremes)
     return AtOnce(value.to(dose.dtype), slope, tally)

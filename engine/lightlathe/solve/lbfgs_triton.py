@@ -1,6 +1,7 @@
 """The passes of solver bounded_lbfgs: the pairs are read once for their products, once for the direction.
 
-See lbfgs_passes.py. Each thread holds some levels of every pair and all the sums that they go into, in float32.
+See lbfgs_passes.py. Each thread holds four levels of every pair as one word, and all the sums that they go into, in
+float32. Four codes by four others are one instruction; the gradient counts in 16 bits there, as two codes a number.
 """
 
 from functools import lru_cache
@@ -10,12 +11,12 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import clip, flag, free, launch, only, partial_sums
+from lightlathe.one_pass_triton import clip, flag, free, interpreted, launch, only, partial_sums
 from lightlathe.solve import eight_bits
 from lightlathe.solve.lbfgs_passes import Products
 
 WIDTH = eight_bits.BLOCK
-TILES, LANES = 64, 32  # blocks that a program of one warp takes the products of; threads that share a block
+TILES, LANES = 64, WIDTH // 4  # blocks that a program of one warp takes the products of; its threads, 4 levels each
 FEW_ROWS, REGISTERS = 10, 128  # up to so many rows the sums fit into so few registers, which lets more warps run
 ROWS = 8  # blocks that a program takes for the direction
 TINY, MOST = tl.constexpr(eight_bits.TINY), tl.constexpr(eight_bits.MOST)
@@ -25,8 +26,13 @@ TINY, MOST = tl.constexpr(eight_bits.TINY), tl.constexpr(eight_bits.MOST)
 def _codes(values, most):
     """int32 codes, two's complement in the lowest 8 bits, of the numbers of a block whose largest modulus is `most`."""
     none = most <= TINY
-    shares = values * tl.where(none, 0.0, MOST / tl.where(none, 1.0, most))
-    return (shares + 12582912.0).to(tl.int32, bitcast=True) & 255  # 1.5 * 2^23 more is rounded to whole numbers
+    return _rounded(values * tl.where(none, 0.0, MOST / tl.where(none, 1.0, most))) & 255
+
+
+@triton.jit
+def _rounded(values):
+    """int32 of numbers below 2^22."""
+    return (values + 12582912.0).to(tl.int32, bitcast=True) - 0x4B400000  # 1.5 * 2^23 more is rounded to whole numbers
 
 
 @triton.jit
@@ -42,60 +48,85 @@ def _whole(codes):
 
 
 @triton.jit
+def _words(codes):
+    """(thread,) int32 of (thread, 4) codes, the first in the lowest 8 bits."""
+    return tl.sum((codes & 255) << (8 * tl.arange(0, 4))[None, :], 1)
+
+
+@triton.jit
+def _dot(a, b, PLAIN: tl.constexpr):
+    """Sum of the products of the four codes of each word, as float32, exact. PLAIN: where an interpreter lacks it."""
+    total = tl.full(a.shape, 0x4B400000, tl.int32)  # as bits 1.5 * 2^23, to which whole numbers are added as they are
+    if PLAIN:
+        for k in tl.static_range(4):  # pyright: ignore
+            total += (a << (24 - 8 * k) >> 24) * (b << (24 - 8 * k) >> 24)
+    else:
+        total = tl.inline_asm_elementwise(
+            "dp4a.s32.s32 $0, $1, $2, $3;", "=r,r,r,r", [a, b, total], dtype=tl.int32, is_pure=True, pack=1
+        )
+    return total.to(tl.float32, bitcast=True) - 12582912.0
+
+
+@triton.jit
 def _learnt(
     accepted, learn, slot, tried, tried_gradient, x, gradient, change, change_scales, pairs, scales, sums, n, blocks,
-    limit, PAIRS: tl.constexpr, WIDTH: tl.constexpr, LANES: tl.constexpr, TILES: tl.constexpr,
+    limit, PAIRS: tl.constexpr, LANES: tl.constexpr, TILES: tl.constexpr, PLAIN: tl.constexpr,
 ):  # fmt: skip
-    """Sums in the order of `_places`, then those of |q| and of the levels."""
+    """Sums in the order of `_places`, then those of |q| and of the levels. Pairs and change: four codes a word."""
     take, write, newest = flag(accepted), flag(learn), tl.load(slot)
-    stride = blocks * tl.full((), WIDTH, tl.int64)  # rows may begin beyond 2^31
+    stride = blocks * tl.full((), LANES, tl.int64)  # rows may begin beyond 2^31
     total = ()
     for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
         for j in tl.static_range(i + 1):  # pyright: ignore
             if i >= PAIRS or i == j:
                 total += (tl.zeros((LANES,), tl.float32),)
     size, levels = tl.zeros((LANES,), tl.float32), tl.zeros((LANES,), tl.float32)
-    each: tl.constexpr = WIDTH // LANES
-    inside = tl.arange(0, LANES)[:, None] * each + tl.arange(0, each)[None, :]
+    lane = tl.arange(0, LANES)
+    inside = lane[:, None] * 4 + tl.arange(0, 4)[None, :]
     first = tl.program_id(0).to(tl.int64) * TILES
     for tile in range(tl.minimum(TILES, blocks - first)):
         block = first + tile
-        at = block * WIDTH + inside
+        word, at = block * LANES + lane, block * (4 * LANES) + inside
         held = at < n
         old = ()  # all that is read, before anything is written: no load waits for a store
         for k in tl.static_range(2 * PAIRS):  # pyright: ignore
-            old += (tl.load(pairs + k * stride + at), tl.load(scales + k * blocks + block))
-        s, s_scale = tl.load(change + at), tl.load(change_scales + block)
+            old += (tl.load(pairs + k * stride + word), tl.load(scales + k * blocks + block))
+        s, s_scale = tl.load(change + word), tl.load(change_scales + block)
         to_g, old_g = tl.load(tried_gradient + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
         level = tl.load(tried + at, mask=only(held, take), other=0.0)
         level += tl.load(x + at, mask=only(held, 1 - take), other=0.0)
 
         bend = to_g - old_g
         most = tl.max(tl.max(tl.abs(bend), 1), 0)
-        y, y_scale = _codes(bend, most).to(tl.uint8), _scale(most)
+        y, y_scale = _words(_codes(bend, most)), _scale(most)
         g = tl.where(take > 0, to_g, old_g)
         movable = free(level, g, limit)
         q = g * movable
         size += tl.sum(tl.abs(q), 1)
         levels += tl.sum(level, 1)
-        seen = tl.where(movable > 0.0, 255, 0)
-        rows = ()
+        # q in 16 bits: 256 times its high code and the low one, each of -128 to 127
+        most = tl.max(tl.max(tl.abs(q), 1), 0)
+        whole = _rounded(q * tl.where(most <= TINY, 0.0, 256 * MOST / tl.where(most <= TINY, 1.0, most)))
+        high, low, q_scale = _words(whole + 128 >> 8), _words(whole), _scale(most) / 256
+        seen = _words(tl.where(movable > 0.0, 255, 0))
+        rows, sizes = (), ()
         for k in tl.static_range(2 * PAIRS):  # pyright: ignore
             new = only(newest + (k // PAIRS) * PAIRS == k, write)
-            codes = tl.where(new, s if k < PAIRS else y, old[2 * k])
-            scale = tl.where(new, s_scale if k < PAIRS else y_scale, old[2 * k + 1])
-            rows += (_whole(codes.to(tl.int32) & seen) * scale,)
-        rows += (q,)
+            rows += (tl.where(new, s if k < PAIRS else y, old[2 * k]) & seen,)
+            sizes += (tl.where(new, s_scale if k < PAIRS else y_scale, old[2 * k + 1]),)
         sooner = ()
-        for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
+        for i in tl.static_range(2 * PAIRS):  # pyright: ignore
             for j in tl.static_range(i + 1):  # pyright: ignore
                 if i >= PAIRS or i == j:
-                    sooner += (total[len(sooner)] + tl.sum(rows[i] * rows[j], 1),)
-        total = sooner
+                    sooner += (total[len(sooner)] + _dot(rows[i], rows[j], PLAIN) * (sizes[i] * sizes[j]),)
+        for j in tl.static_range(2 * PAIRS):  # pyright: ignore
+            with_q = 256.0 * _dot(rows[j], high, PLAIN) + _dot(rows[j], low, PLAIN)
+            sooner += (total[len(sooner)] + with_q * (sizes[j] * q_scale),)
+        total = sooner + (total[len(sooner)] + tl.sum(q * q, 1),)
 
-        everywhere = only(at >= 0, write)
-        tl.store(pairs + newest * stride + at, s, mask=everywhere)
-        tl.store(pairs + (PAIRS + newest) * stride + at, y, mask=everywhere)
+        everywhere = only(word >= 0, write)
+        tl.store(pairs + newest * stride + word, s, mask=everywhere)
+        tl.store(pairs + (PAIRS + newest) * stride + word, y, mask=everywhere)
         tl.store(scales + newest * blocks + block, s_scale, mask=write > 0)
         tl.store(scales + (PAIRS + newest) * blocks + block, y_scale, mask=write > 0)
     here = sums + tl.program_id(0).to(tl.int64) * (len(total) + 2)
@@ -126,10 +157,10 @@ def learnt(
     sums = torch.empty(programs, count + 2, device=x.device, dtype=torch.float32)
     flags = accepted.view(torch.uint8), learn.view(torch.uint8), slot
     given = (part.contiguous() for part in (tried, tried_gradient, x, gradient))
-    memory = change.view(torch.uint8), change_scales, pairs.view(torch.uint8), scales
+    memory = change.view(torch.int32), change_scales, pairs.view(torch.int32), scales
     launch(
         _learnt, (programs,), *flags, *given, *memory, sums, x.numel(), blocks, float(limit),
-        PAIRS=rows // 2, WIDTH=WIDTH, LANES=LANES, TILES=TILES, num_warps=1,
+        PAIRS=rows // 2, LANES=LANES, TILES=TILES, PLAIN=interpreted(), num_warps=1,
         maxnreg=REGISTERS if rows <= FEW_ROWS else None,
     )  # fmt: skip
     total = sums.sum(0, dtype=torch.float64)

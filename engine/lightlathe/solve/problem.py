@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import torch
@@ -17,7 +18,8 @@ from lightlathe.quantities import Target
 class Problem:
     """Find patterns g with 0 <= g <= limit that make loss(operator(g), target) + sum of penalties(g) small.
 
-    operator    linear map with `transpose`, `pattern_shape`, `dose_shape`, `scaled`; see `normalised`
+    operator    linear map with `transpose`, `pattern_shape`, `dose_shape`, `scaled`; see `normalised`. Its `within`
+                and `room`, if it has them, are as those of DoseOperator
     loss        loss(dose, target) -> scalar tensor; dose in units of the gel dose
     target      which voxels must turn solid and which must stay liquid, on the operator's device
     limit       highest pattern level, in units of the even light that gives the part a mean dose of 1
@@ -37,6 +39,12 @@ class Problem:
                 f"limit is {self.limit}; expected a level above 0 (10 times the even light is a good start)."
             )
 
+    @cached_property
+    def _operator(self) -> Any:
+        """The operator, told the limit of the light if it listens."""
+        within = getattr(self.operator, "within", None)
+        return self.operator if within is None else within(self.limit)
+
     def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
         stage = getattr(self.loss, "stage", None)
@@ -44,13 +52,14 @@ class Problem:
 
     def evaluate(self, patterns: Tensor, loss: Callable[[Tensor, Target], Tensor]) -> "Evaluated":
         """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose."""
-        dose = self.operator(patterns).detach()
-        at_once = getattr(loss, "at_once", None)
+        operator = self._operator
+        dose = operator(patterns).detach()
+        at_once, room = getattr(loss, "at_once", None), getattr(operator, "room", None)
         if at_once is not None and serve(dose):
-            value, slope, tally = at_once(dose, self.target)
+            value, slope, tally = at_once(dose, self.target, None if room is None else room())
         else:
             (value, slope), tally = _by_autograd(loss, dose, self.target), None
-        gradient = self.operator.transpose(slope)
+        gradient = operator.transpose(slope)
         if self.penalties:
             leaf = patterns.detach().requires_grad_()
             extra = torch.stack([penalty(leaf) for penalty in self.penalties]).sum()

@@ -25,7 +25,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None
 
 
-def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
     from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 

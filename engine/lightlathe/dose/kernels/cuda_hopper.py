@@ -13,8 +13,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
-from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
+from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, vial
 from lightlathe.dose.kernels.self_test import fault
+from lightlathe.laid_out import LaidOut
 
 WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
 PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000
@@ -48,14 +49,14 @@ def _program(device: torch.device) -> Program:
     return Program(Path(__file__).with_suffix(".cu").read_text(), "sm_90a")
 
 
-def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice), times gain."""
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), none above `most` if that is known, times gain."""
     device, nz = views_array.device, views_array.shape[2]
     dose = torch.empty(views.dose_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
         return dose
     table, member = opposites(views, device)
-    low, high = torch.aminmax(views_array)
+    low, high = torch.aminmax(views_array) if most is None else bounds(most, device)
     octets = math.ceil(nz / 8)
     light = torch.empty(2 * len(table), octets, 8 * views.bins, device=device, dtype=torch.float16)
     radius, _, decay, limit = vial(views)
@@ -72,24 +73,31 @@ def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
     return dose
 
 
-def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+def room(views, slices: int, device: torch.device, dose_at_most: float) -> LaidOut:
+    """Where a loss may leave its slope for `collect`."""
+    return LaidOut.room(views.dose_shape(slices), vial(views)[-1], device, dose_at_most)
+
+
+def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
     """The transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain."""
-    device, nz = volume.device, volume.shape[2]
+    device, (nx, ny, nz) = (volume.by_x if isinstance(volume, LaidOut) else volume).device, volume.shape
     out = torch.zeros(views.view_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
         return out
-    nx, ny, octets = views.nx, views.ny, math.ceil(nz / 8)
-    low, high = torch.aminmax(volume)
-    by_x = torch.empty(ny, octets, 8 * nx, device=device, dtype=torch.float16)
-    by_y = torch.empty(nx, octets, 8 * ny, device=device, dtype=torch.float16)
     radius, _, decay, limit = vial(views)
     fans = groups(views, 8, device)
     with torch.cuda.device(device):
         program = _program(device)
-        grid = (math.ceil(nx / 16), math.ceil(ny / 16), math.ceil(octets / 4))
-        program.launch("voxels_to_halves", grid, (16, 16), 0, volume, low, high, by_x, by_y, nx, ny, nz, octets, limit)
-        along_x = TensorMap(by_x, (ny, octets, 8 * nx), (1, 32, 64))
-        along_y = TensorMap(by_y, (nx, octets, 8 * ny), (1, 32, 64))
+        if isinstance(volume, LaidOut):
+            laid, low, high = volume, volume.most, volume.most
+        else:
+            laid, (low, high) = room(views, nz, device, math.inf), torch.aminmax(volume)
+            octets = math.ceil(nz / 8)
+            grid = (math.ceil(nx / 16), math.ceil(ny / 16), math.ceil(octets / 4))
+            program.launch("voxels_to_halves", grid, (16, 16), 0,
+                           volume, low, high, laid.by_x, laid.by_y, nx, ny, nz, octets, limit)  # fmt: skip
+        along_x = TensorMap(laid.by_x, tuple(laid.by_x.shape), (1, 32, 64))
+        along_y = TensorMap(laid.by_y, tuple(laid.by_y.shape), (1, 32, 64))
         for x0, x1 in blocks(nx):
             for y0, y1 in blocks(ny):
                 strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1

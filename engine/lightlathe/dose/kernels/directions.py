@@ -34,6 +34,12 @@ def vial(views) -> tuple[float, float, float, int]:
     return coarse, radius - coarse, decay, min(limit, 2**25)
 
 
+@lru_cache(maxsize=16)
+def bounds(most: float, device: torch.device) -> tuple[Tensor, Tensor]:
+    """Least and largest number, 0-d float32 on the device, of an array whose moduli do not exceed `most`."""
+    return torch.full((), -most, device=device), torch.full((), most, device=device)
+
+
 def blocks(voxels: int) -> list[tuple[int, int]]:
     """A side of the grid in pieces of about BLOCK_VOXELS, starting on multiples of 8 voxels."""
     number = max(1, round(voxels / BLOCK_VOXELS)) if voxels > 1.5 * BLOCK_VOXELS else 1

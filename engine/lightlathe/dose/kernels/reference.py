@@ -46,7 +46,7 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
         )
 
 
-def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: a few times one dose volume."""
     device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
     dark = torch.zeros(1, slices, device=device, dtype=dtype)

@@ -12,7 +12,7 @@ import os
 import torch
 from torch import Tensor
 
-from lightlathe.dose.kernels.directions import blocks, groups, opposites, vial
+from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, vial
 from lightlathe.dose.kernels.self_test import fault
 from lightlathe.errors import KernelUnavailable
 
@@ -51,13 +51,16 @@ class _Halves:
     """A float32 array (a, b, z) as scaled float16: `edge` zeros at both ends of b, z padded to whole blocks.
 
     limit   zeros also where (2a-na+1)^2 + (2b-nb+1)^2 is more
+    most    no modulus exceeds it, if known; one that is too large costs the second half its digits
     """
 
-    def __init__(self, x: Tensor, split: bool, block: int, edge: int = 0, limit: int | None = None) -> None:
+    def __init__(
+        self, x: Tensor, split: bool, block: int, edge: int = 0, limit: int | None = None, most: float | None = None
+    ) -> None:
         from lightlathe.dose.kernels.triton_kernels import to_halves
 
         planes, columns, nz = x.shape
-        self.low, self.high = torch.aminmax(x)
+        self.low, self.high = torch.aminmax(x) if most is None or split else bounds(most, x.device)
         self.padded = block * math.ceil(nz / block)
         self.hi = torch.empty(planes, columns + 2 * edge, self.padded, device=x.device, dtype=torch.float16)
         self.lo = torch.empty_like(self.hi) if split else self.hi
@@ -71,8 +74,8 @@ class _Halves:
         return self.hi, self.lo, self.low, self.high
 
 
-def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
-    """Dose (x, y, slice) of views (angle, bin, slice), times gain."""
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
+    """Dose (x, y, slice) of views (angle, bin, slice), none above `most` if that is known, times gain."""
     from lightlathe.dose.kernels.triton_kernels import deposit_kernel
 
     nz = views_array.shape[2]
@@ -81,7 +84,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0) -> Tensor:
         return dose
     split = views.precision == "single"
     block = _z_block(nz, split)
-    light = _Halves(views_array, split, block, edge=BINS)
+    light = _Halves(views_array, split, block, edge=BINS, most=most)
     table, member = opposites(views, views_array.device)
     grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), math.ceil(nz / block))
     deposit_kernel[grid](
