@@ -1,4 +1,4 @@
-"""The real loop of `solve` on one card, solver by solver: milliseconds an iteration, and the share that is not A and A'.
+"""The real loop of `solve` on one card, solver by solver: milliseconds an iteration, and the share beside A and A'.
 
 Called by `python benchmarks/gpu_kernels.py --solvers`. "alone" is what A and A' take by themselves from float32 to
 float32, right before the loop; "inside" what they take in it, where they are told the most light and may be handed the
@@ -191,7 +191,7 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
         (f"lbfgs.learnt, {m} pairs", 3.75 + m / 2,
          lambda: pairs.learnt(yes, yes, slot, x, g, y, h, *change, *pair, limit=limit)),
         (f"lbfgs.combined, {m} pairs", 3.25 + m / 2,
-         lambda: pairs.combined(x, g, *pair, factors, one, limit=limit)),
+         lambda: pairs.combined(yes, x, g, y, h, *pair, factors, one, limit=limit)),
     ]  # fmt: skip
     for name, count, work in works:
         row(clock, name, count, x.nbytes, work)

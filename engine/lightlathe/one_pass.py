@@ -17,16 +17,14 @@ log = logging.getLogger(__name__)
 
 
 class AtOnce(NamedTuple):
-    """What a loss and the logged figures want of one dose, from one pass over it.
+    """A loss and its derivative by the dose, without autograd.
 
     value   scalar, as loss(dose, target)
     slope   (x, y, z) its derivative; LaidOut where the loss was given room for that
-    tally   0-d tensors: voxels rightly solid, wrongly solid, of the part, outside it; least dose in it, most outside
     """
 
     value: Tensor
     slope: Tensor | LaidOut
-    tally: tuple[Tensor, ...]
 
 
 def serve(x: Tensor) -> bool:

@@ -57,26 +57,6 @@ def only(held, wanted):
     return held.to(tl.int32) * wanted > 0
 
 
-@triton.jit
-def store_tally(d, part, rest, sums, extremes, at, blocks):
-    """Of doses d, for the figures of a design: column `at` of `sums` (rows 0 to 3) and of `extremes` (rows 0 and 1).
-
-    part, rest   1 where a voxel must turn solid, where it must stay liquid, else 0. Counts of a block are exact.
-    """
-    cured = tl.where(d >= 1.0, 1.0, 0.0)
-    tl.store(sums + at, tl.sum(cured * part))
-    tl.store(sums + blocks + at, tl.sum(cured * rest))
-    tl.store(sums + 2 * blocks + at, tl.sum(part))
-    tl.store(sums + 3 * blocks + at, tl.sum(rest))
-    tl.store(extremes + at, tl.min(tl.where(part != 0.0, d, float("inf"))))
-    tl.store(extremes + blocks + at, tl.max(tl.where(rest != 0.0, d, float("-inf"))))
-
-
-def tally_of(totals: Tensor, extremes: Tensor) -> tuple[Tensor, ...]:
-    """The tally of AtOnce from the summed rows of `store_tally`."""
-    return (*totals[:4].unbind(), extremes[0].amin(), extremes[1].amax())
-
-
 def interpreted() -> bool:
     """Whether Triton's functions run in its interpreter, on the CPU."""
     return os.environ.get("TRITON_INTERPRET") == "1"

@@ -186,7 +186,7 @@ def test_tally_in_one_pass():
     [GapHinge(), GapHinge(exponent=1.0), GapHinge(exponent=3.5), SoftWindow(), SoftWindow(9, 9, 1, slice_sharpness=0)],
 )
 def test_losses_at_once(loss, weighted):
-    """Value and slope against autograd in float64, the tally against counts by hand."""
+    """Value and slope against autograd in float64."""
     generator = torch.Generator().manual_seed(2)
     dose = 2 * torch.rand(9, 31, 33, generator=generator)
     kind = torch.randint(0, 3, dose.shape, generator=generator)
@@ -201,21 +201,16 @@ def test_losses_at_once(loss, weighted):
     # float32 against float64; a power by way of a logarithm in base 2 loses a few digits of the last place
     assert float(got.value) == pytest.approx(float(value.detach()), rel=2e-6)
     assert gap(got.slope.double().cpu(), leaf.grad) < 3e-6
-    cured = dose >= 1
-    wanted = (cured & solid).sum(), (cured & liquid).sum(), solid.sum(), liquid.sum()
-    assert [int(n) for n in got.tally[:4]] == [int(n) for n in wanted]
-    assert float(got.tally[4]) == float(dose[solid].min())
-    assert float(got.tally[5]) == float(dose[liquid].max())
     unsound = dose.clone()
     unsound[torch.where(solid)[0][0], torch.where(solid)[1][0], torch.where(solid)[2][0]] = math.nan
     assert loss.at_once(unsound.to(DEVICE), here).value.isnan()
 
 
 @pytest.mark.parametrize("weighted", [False, True])
-@pytest.mark.parametrize(("shape", "circle"), [((9, 31, 33), 500), ((1, 1, 1), 2), ((17, 8, 64), 10**6), ((5, 7, 9), 1)])
+@pytest.mark.parametrize(("shape", "circle"), [((9, 31, 33), 500), ((1, 1, 1), 2), ((17, 8, 64), 999), ((5, 7, 9), 1)])
 @pytest.mark.parametrize("loss", [GapHinge(), GapHinge(exponent=1.5), SoftWindow(30, 30, 1)])
 def test_slopes_laid_out_are_those_of_float32(loss, shape, circle, weighted, monkeypatch):
-    """Both orders, rounded to 11 bits, zeros outside the vial and beyond the last slice; value and tally as ever."""
+    """Both orders, rounded to 11 bits, zeros outside the vial and beyond the last slice; the value as ever."""
     generator = torch.Generator().manual_seed(2)
     dose = 2 * torch.rand(shape, generator=generator)
     kind = torch.randint(0, 3, shape, generator=generator)
@@ -238,7 +233,6 @@ def test_slopes_laid_out_are_those_of_float32(loss, shape, circle, weighted, mon
         beyond = order.reshape(len(order), order.shape[1], -1, 8)[:, -1, :, 1 + (shape[2] - 1) % 8 :]
         assert torch.equal(beyond, torch.zeros_like(beyond))
     assert float(got.value) == pytest.approx(float(wanted.value), rel=2e-6)
-    assert [float(n) for n in got.tally] == [float(n) for n in wanted.tally]
 
 
 def test_a_steep_hinge_makes_no_use_of_room():

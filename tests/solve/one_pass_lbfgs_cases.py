@@ -29,8 +29,12 @@ def test_lbfgs(shape, accepted, learn, memory):
     assert int(off.count_nonzero()) <= 1 + n // 1000
     assert torch.allclose(here[-1].cpu().double(), exact[-1], rtol=3e-7, atol=0)
     step, factors = torch.tensor(0.8).double(), numbers((2 * memory + 1,), 8).double()
-    given = x, gradient, pairs, scales, factors, step
-    (trial, promised, codes, sizes), _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
+    given = accepted, tried, tried_gradient, x, gradient, pairs, scales, factors, step
+    (at, slope, *made), _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
+    x, gradient = (tried, tried_gradient) if accepted else (x, gradient)
+    for got, wanted in ((at, x), (slope, gradient)):
+        assert all(torch.equal(part.float(), wanted) for part in got)
+    trial, promised, codes, sizes = made
     assert gap(*trial) < 3e-6  # sums of up to 21 terms in float32
     assert abs(float(promised[0] - promised[1])) <= 3e-6 * float(gradient.norm() * (trial[1] - x).norm()) + 1e-6
     assert gap(*sizes) < 1e-5
@@ -72,4 +76,4 @@ def test_lbfgs_factors(age, slot, flat, first, uphill):
 
 def eight_bits_of(rows):
     codes, scales = zip(*(encoded(row) for row in rows), strict=True)
-    return torch.stack(codes), torch.stack(scales)
+    return torch.stack(codes, 1), torch.stack(scales, 1)

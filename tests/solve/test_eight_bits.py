@@ -13,8 +13,9 @@ from lightlathe.solve.eight_bits import BLOCK, TINY, blocks_of, decoded, encoded
 def test_each_number_is_off_by_half_a_step_of_its_block_at_most(count):
     values = torch.randn(count, dtype=torch.float64) * 10.0 ** torch.randint(-6, 6, (count,))
     codes, scales = encoded(values)
-    assert len(codes) == BLOCK * len(scales) == BLOCK * blocks_of(count)
-    back = decoded(codes[None], scales[None], torch.float64)[0]
+    assert codes.shape == (blocks_of(count), BLOCK)
+    assert len(codes) == len(scales)
+    back = decoded(codes[:, None], scales[:, None], torch.float64)[0]
     assert back[count:].count_nonzero() == 0
     whole = torch.nn.functional.pad(values, (0, len(back) - count)).reshape(-1, BLOCK)
     most = whole.abs().amax(1, keepdim=True)
@@ -26,16 +27,16 @@ def test_each_number_is_off_by_half_a_step_of_its_block_at_most(count):
 
 def test_by_hand():
     codes, scales = encoded(torch.tensor([0.0, 127.0, -127.0, 3.4, -3.6, 0.5]))
-    assert codes[:6].tolist() == [0, 127, -127, 3, -4, 0]  # halves to the even number
+    assert codes[0, :6].tolist() == [0, 127, -127, 3, -4, 0]  # halves to the even number
     assert scales.tolist() == [1.0]
 
 
 def test_next_to_nothing_is_nothing_and_what_is_no_number_stays_so():
     for values in (torch.zeros(5), torch.full((5,), TINY)):
         codes, scales = encoded(values)
-        assert decoded(codes[None], scales[None], torch.float32).count_nonzero() == 0
+        assert decoded(codes[:, None], scales[:, None], torch.float32).count_nonzero() == 0
     codes, scales = encoded(torch.tensor([1.0, math.nan]))
-    assert decoded(codes[None], scales[None], torch.float32).isnan().all()
+    assert decoded(codes[:, None], scales[:, None], torch.float32).isnan().all()
 
 
 @pytest.mark.parametrize("chunk", [1, 3000, 2**18])
@@ -47,12 +48,12 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     x, tried, g, tried_g = (torch.randn(shape, generator=generator, dtype=torch.float64) for _ in range(4))
     x, tried = x.abs().clamp(max=limit), (tried - 0.3).clamp(0, limit)
     rows = [encoded(torch.randn(x.numel(), generator=generator)) for _ in range(2 * m)]
-    pairs, scales = (torch.stack(part) for part in zip(*rows, strict=True))
+    pairs, scales = (torch.stack(part, 1) for part in zip(*rows, strict=True))
     change, yes, slot = encoded((tried - x).flatten()), torch.tensor(True), torch.tensor([1])
     got = lbfgs_passes.learnt(yes, yes, slot, tried, tried_g, x, g, *change, pairs, scales, limit=limit)
     for row, new in ((1, change), (m + 1, encoded((tried_g - g).flatten()))):
-        assert torch.equal(pairs[row], new[0])
-        assert torch.equal(scales[row], new[1])
+        assert torch.equal(pairs[:, row], new[0])
+        assert torch.equal(scales[:, row], new[1])
     whole = decoded(pairs, scales, torch.float64)[:, : x.numel()]
     free = (((tried > 0) | (tried_g < 0)) & ((tried < limit) | (tried_g > 0))).flatten()
     assert 0 < int(free.sum()) < x.numel()
@@ -64,7 +65,10 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     assert float(got.levels) == pytest.approx(float(tried.sum()), rel=1e-12)
 
     factors, step = torch.randn(2 * m + 1, generator=generator, dtype=torch.float64), torch.tensor(0.7)
-    trial, promised, *change = lbfgs_passes.combined(tried, tried_g, pairs, scales, factors, step, limit=limit)
+    given = yes, tried, tried_g, x, g, pairs, scales, factors, step
+    at, slope, trial, promised, *change = lbfgs_passes.combined(*given, limit=limit)
+    assert torch.equal(at, tried)
+    assert torch.equal(slope, tried_g)
     moved = (tried.flatten() - step.double() * (factors @ torch.cat([whole, seen[-1:]])) * free).clamp(0, limit)
     assert torch.allclose(trial.flatten(), moved, rtol=1e-12, atol=1e-12)
     assert float(promised) == pytest.approx(float((tried_g * (trial - tried)).sum()), rel=1e-12)

@@ -45,7 +45,7 @@ class GapHinge:
         return mean_over_judged(amiss.square() if self.exponent == 2 else amiss.pow(self.exponent), target)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with slope and tally, where `one_pass.serve` allows; the slope in `room`, if one is of use."""
+        """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if one is of use."""
         from lightlathe.losses.gap_hinge_triton import gap_hinge
 
         check(dose, target)

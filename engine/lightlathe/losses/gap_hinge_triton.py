@@ -1,4 +1,4 @@
-"""The gap hinge, its slope and the counts of the figures in one pass over the dose. Plain torch takes twenty."""
+"""The gap hinge and its slope in one pass over the dose. Plain torch takes a dozen."""
 
 import math
 
@@ -10,7 +10,7 @@ from torch import Tensor
 from lightlathe.laid_out import LaidOut
 from lightlathe.laid_out_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.one_pass import AtOnce
-from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums
 from lightlathe.quantities import Target
 
 MOST_LAID_OUT = 2.0  # exponent
@@ -41,7 +41,7 @@ def _amiss(d, part, rest, weight, total, at, held, part_at_least, outside_at_mos
 
 @triton.jit
 def _judge(
-    dose, solid, liquid, weight, total, slope, sums, extremes, n, blocks, part_at_least, outside_at_most, exponent,
+    dose, solid, liquid, weight, total, slope, sums, n, part_at_least, outside_at_most, exponent,
     SQUARE: tl.constexpr, WEIGHTED: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     at = offsets(BLOCK)
@@ -53,19 +53,18 @@ def _judge(
         d, part, rest, weight, total, at, held, part_at_least, outside_at_most, exponent, SQUARE, WEIGHTED
     )
     tl.store(slope + at, steep, mask=held)
-    tl.store(sums + 4 * blocks + tl.program_id(0), tl.sum(amiss, 0))
-    store_tally(d, part, rest, sums, extremes, tl.program_id(0), blocks)
+    tl.store(sums + tl.program_id(0), tl.sum(amiss, 0))
 
 
 @triton.jit
 def _judge_laid_out(
-    dose, solid, liquid, weight, total, most, by_x, by_y, sums, extremes, nx, ny, nz, circle, blocks,
+    dose, solid, liquid, weight, total, most, by_x, by_y, sums, nx, ny, nz, circle,
     part_at_least, outside_at_most, exponent,
     SQUARE: tl.constexpr, WEIGHTED: tl.constexpr, ACROSS: tl.constexpr, DEEP: tl.constexpr,
 ):  # fmt: skip
     x, y, z, exist, wet = tile(nx, ny, nz, circle, ACROSS, DEEP)
     at = (x.to(tl.int64) * ny + y) * nz + z
-    d = tl.load(dose + at, mask=wet, other=0.0)  # none reaches a voxel outside the vial, which may be judged all the same
+    d = tl.load(dose + at, mask=wet, other=0.0)  # no light outside the vial, where voxels may be judged all the same
     part = tl.load(solid + at, mask=exist, other=0).to(tl.float32)
     rest = tl.load(liquid + at, mask=exist, other=0).to(tl.float32)
     amiss, steep = _amiss(
@@ -73,8 +72,7 @@ def _judge_laid_out(
     )
     lay_out(steep, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
     here = (tl.program_id(2) * tl.num_programs(1) + tl.program_id(1)) * tl.num_programs(0) + tl.program_id(0)
-    tl.store(sums + 4 * blocks + here, tl.sum(amiss))
-    store_tally(d, part, rest, sums, extremes, here, blocks)
+    tl.store(sums + here, tl.sum(amiss))
 
 
 def gap_hinge(
@@ -86,7 +84,7 @@ def gap_hinge(
     outside_at_most: float,
     exponent: float,
 ) -> AtOnce:
-    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the slope, where it has no room.
+    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the slope, without room.
 
     room   where to leave the slope; used for exponents up to 2 alone, as what bounds the steeper ones is too far away
     """
@@ -99,18 +97,16 @@ def gap_hinge(
     if room is None or exponent > MOST_LAID_OUT:
         n = dose.numel()
         blocks = triton.cdiv(n, BLOCK)
-        sums, extremes = partial_sums(5, blocks, dose), partial_sums(2, blocks, dose)
+        sums = partial_sums(1, blocks, dose)
         slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
-        launch(_judge, (blocks,), *given, slope, sums, extremes, n, blocks, *doses, **kind, BLOCK=BLOCK)
+        launch(_judge, (blocks,), *given, slope, sums, n, *doses, **kind, BLOCK=BLOCK)
     else:
         grid = grid_of(room.shape)
-        blocks = math.prod(grid)
-        sums, extremes = partial_sums(5, blocks, dose), partial_sums(2, blocks, dose)
+        sums = partial_sums(1, math.prod(grid), dose)
         steepest = exponent * max(part_at_least, room.dose_at_most - outside_at_most) ** (exponent - 1)
         slope = room.filled(steepest * target.heaviest / total)
         launch(
-            _judge_laid_out, grid, *given, slope.most, slope.by_x, slope.by_y, sums, extremes,
-            *slope.shape, slope.circle, blocks, *doses, **kind, ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
+            _judge_laid_out, grid, *given, slope.most, slope.by_x, slope.by_y, sums,
+            *slope.shape, slope.circle, *doses, **kind, ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
         )  # fmt: skip
-    totals = sums.sum(1, dtype=torch.float64)
-    return AtOnce(totals[4].to(dose.dtype), slope, tally_of(totals, extremes))
+    return AtOnce(sums.sum(dtype=torch.float64).to(dose.dtype), slope)

@@ -87,7 +87,7 @@ class SoftWindow:
         return self._joined(worst), torch.softmax(q * worst, 0)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with slope and tally, where `one_pass.serve` allows; the slope in `room`, if there is one."""
+        """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if there is one."""
         from lightlathe.losses.soft_window_triton import soft_window
 
         check(dose, target)

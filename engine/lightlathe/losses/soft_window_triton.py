@@ -1,7 +1,4 @@
-"""The softened window in two passes over the dose: one for its value and the counts of the figures, one for its slope.
-
-Plain torch takes twenty.
-"""
+"""The softened window in two passes over the dose: one for its value, one for its slope. Plain torch takes a dozen."""
 
 from collections.abc import Callable
 
@@ -13,17 +10,17 @@ from torch import Tensor
 from lightlathe.laid_out import LaidOut
 from lightlathe.laid_out_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.one_pass import AtOnce
-from lightlathe.one_pass_triton import launch, partial_sums, tally_of
+from lightlathe.one_pass_triton import launch, partial_sums
 from lightlathe.quantities import Target
 
-# voxels that a program takes at a time, some columns, some slices; how many times for the value (at most 127)
+# voxels that a program takes at a time, some columns, some slices; how many times for the value
 TILE, TURNS = 1024, 16
 NOTHING = tl.constexpr(-1e30)  # exponent of a voxel that is not judged
 
 
 @triton.jit
 def _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED: tl.constexpr):
-    """Of the voxels `at`, where `held`: dose, classes and the exponents."""
+    """Of the voxels `at`, where `held`: classes and exponents."""
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.int32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.int32)
@@ -31,45 +28,34 @@ def _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED: tl.constexpr):
     if WEIGHTED:
         exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
     exponent = tl.where(part + rest > 0, exponent, NOTHING)
-    return d, part, rest, exponent
+    return part, rest, exponent
 
 
 @triton.jit
 def _value(
-    dose, solid, liquid, weight, highest, totals, sums, extremes, columns, nz, k, programs,
+    dose, solid, liquid, weight, highest, totals, columns, nz, k,
     WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr, TURNS: tl.constexpr,
 ):  # fmt: skip
-    """Of each slice of some tiles the highest exponent and the sum of exp(exponent - highest); the tally of them all.
+    """Of each slice of some tiles the highest exponent and the sum of exp(exponent - highest).
 
     Every thread keeps what it saw of its own places in a tile, one after the other, and they meet at the end.
     """
     z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
     top, total = tl.full((ROWS, DEEP), NOTHING, tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
-    counts = tl.zeros((ROWS, DEEP), tl.int32)  # 8 bits each: rightly solid, wrongly solid, of the part, outside it
-    least, most = tl.full((ROWS, DEEP), float("inf"), tl.float32), tl.full((ROWS, DEEP), float("-inf"), tl.float32)
     for turn in range(TURNS):
         row = (tl.program_id(0) * TURNS + turn) * ROWS + tl.arange(0, ROWS)
         at, held = row.to(tl.int64)[:, None] * nz + z[None, :], (row < columns)[:, None] & (z < nz)[None, :]
-        d, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
+        _, _, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
         higher = exponent > top
         lower_part = tl.exp(-tl.abs(exponent - top))
         total = tl.where(higher, total * lower_part + 1.0, total + lower_part)
         top = tl.where(higher, exponent, top)
-        kind = part | (rest << 8)
-        counts += tl.where(d >= 1.0, kind, 0) + (kind << 16)
-        least = tl.minimum(least, tl.where(part > 0, d, float("inf")))
-        most = tl.maximum(most, tl.where(rest > 0, d, float("-inf")))
     highest_here = tl.max(top, 0)
     weighed = tl.where(top == NOTHING, 0.0, tl.exp(top - highest_here[None, :]))  # pyright: ignore
     total *= weighed  # what is not a number stays so, times 0 too
     out = tl.program_id(0).to(tl.int64) * nz + z
     tl.store(highest + out, highest_here, mask=z < nz)
     tl.store(totals + out, tl.sum(total, 0), mask=z < nz)
-    here = tl.program_id(0) * tl.num_programs(1) + tl.program_id(1)
-    for kind in tl.static_range(4):  # pyright: ignore
-        tl.store(sums + kind * programs + here, tl.sum((counts >> (8 * kind)) & 255).to(tl.float32))
-    tl.store(extremes + here, tl.min(least))
-    tl.store(extremes + programs + here, tl.max(most))
 
 
 @triton.jit
@@ -77,9 +63,10 @@ def _slope(
     dose, solid, liquid, weight, level, part_of_value, slope, columns, nz, k,
     WEIGHTED: tl.constexpr, ROWS: tl.constexpr, DEEP: tl.constexpr,
 ):  # fmt: skip
-    row, z = tl.program_id(0) * ROWS + tl.arange(0, ROWS)[:, None], tl.program_id(1) * DEEP + tl.arange(0, DEEP)[None, :]
+    row = tl.program_id(0) * ROWS + tl.arange(0, ROWS)[:, None]
+    z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)[None, :]
     at, held = row.to(tl.int64) * nz + z, (row < columns) & (z < nz)
-    _, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
+    part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
     tl.store(slope + at, _steepness(part, rest, exponent, level, part_of_value, z, nz), mask=held)
 
 
@@ -96,7 +83,7 @@ def _slope_laid_out(
 ):  # fmt: skip
     x, y, z, _, wet = tile(nx, ny, nz, circle, ACROSS, DEEP)
     at = (x.to(tl.int64) * ny + y) * nz + z
-    _, part, rest, exponent = _voxels(dose, solid, liquid, weight, at, wet, k, WEIGHTED)
+    part, rest, exponent = _voxels(dose, solid, liquid, weight, at, wet, k, WEIGHTED)
     slope = _steepness(part, rest, exponent, level, part_of_value, z, nz)
     lay_out(slope, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
 
@@ -109,7 +96,7 @@ def soft_window(
     sharpness: float,
     joined: Callable[[Tensor], tuple[Tensor, Tensor]],
 ) -> AtOnce:
-    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope, where there is no room.
+    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope, without room.
 
     room     where to leave the slope, if anywhere
     joined   (slice,) values of the slices -> the loss, and its derivative by each of them
@@ -120,16 +107,13 @@ def soft_window(
     tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}
     grid = triton.cdiv(columns, tiles["ROWS"]), triton.cdiv(nz, deep)
     blocks = triton.cdiv(grid[0], TURNS)
-    programs = blocks * grid[1]
-    sums, extremes = partial_sums(4, programs, dose), partial_sums(2, programs, dose)
     highest, totals = partial_sums(blocks, nz, dose), partial_sums(blocks, nz, dose)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
     given = (
         dose.detach().contiguous(), target.solid.contiguous().view(torch.uint8),
         target.liquid.contiguous().view(torch.uint8), weight,
     )  # fmt: skip
-    made = highest, totals, sums, extremes
-    launch(_value, (blocks, grid[1]), *given, *made, columns, nz, k, programs, TURNS=TURNS, **tiles)
+    launch(_value, (blocks, grid[1]), *given, highest, totals, columns, nz, k, TURNS=TURNS, **tiles)
     top = highest.amax(0).clamp(min=-k).double()  # exp(-k) is the floor of every slice
     total = (totals * torch.exp(highest - top)).sum(0) + torch.exp(-k - top)
     level = top + total.log()
@@ -144,5 +128,4 @@ def soft_window(
             _slope_laid_out, grid_of(slope.shape), *given, *shares, slope.most, slope.by_x, slope.by_y,
             *slope.shape, slope.circle, k, WEIGHTED=tiles["WEIGHTED"], ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
         )  # fmt: skip
-    tally = tally_of(sums.sum(1, dtype=torch.float64), extremes)
-    return AtOnce(value.to(dose.dtype), slope, tally)
+    return AtOnce(value.to(dose.dtype), slope)

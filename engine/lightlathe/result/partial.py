@@ -12,7 +12,7 @@ from lightlathe.errors import ResultError
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, settings_in, whole_file
 
 FORMAT = "lightlathe-state"
-STATE_VERSION = 3  # of what solvers keep: to be raised whenever a solver's state changes
+STATE_VERSION = 4  # of what solvers keep: to be raised whenever a solver's state changes
 
 
 def partial_path(result: Path) -> Path:

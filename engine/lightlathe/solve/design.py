@@ -130,11 +130,13 @@ def solve(
         logged = number % log_every == 0 or number + 1 == iterations
         figures = _remember(run, at, problem, number) if logged else None
         _watch(run, at, number)
+        read = None if figures is None else _on_the_way(run, at, figures)
         run["solver"] = solver.advance(run["solver"], at, problem)
         run["iteration"] = number + 1
-        if figures is None:
+        if read is None:
             continue
-        row = _row(run, at, figures, number, time.perf_counter() - began)
+        row = {"iteration": number, **read(), "memory_bytes": memory_bytes(at.dose.device)}
+        row["seconds"] = time.perf_counter() - began
         run["seconds"] = row["seconds"]
         for name in ("iteration", "loss", *NAMES, "seconds", "memory_bytes"):
             rows.setdefault(name, []).append(row[name])
@@ -170,7 +172,7 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
 
 def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
     """Keep the best patterns on the device: those of the least rank, among equals the widest window."""
-    figures = Figures.of(at.dose, problem.target, at.tally)
+    figures = Figures.of(at.dose, problem.target)
     wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
     # a graded part is judged by its doses, and their error is the loss; others by what they print
     rank = wrong if problem.target.dose is None else at.value.to(torch.float64)
@@ -191,13 +193,26 @@ def _watch(run: State, at: Evaluated, number: int) -> None:
     run["first_nan"] = torch.where(unsound, float(number), run["first_nan"])
 
 
-def _row(run: State, at: Evaluated, figures: Figures, number: int, seconds: float) -> dict[str, float]:
-    """The figures of one iteration as plain numbers; the one place that waits for the device."""
+def _on_the_way(run: State, at: Evaluated, figures: Figures) -> Callable[[], dict[str, float]]:
+    """What gives the figures of one iteration as plain numbers; the one place that waits for the device.
+
+    A card sends them as soon as it has them and goes on with what it is told to do before they are read.
+    """
     names = ("loss", *NAMES, "wrong", "best_wrong", "best_window", "best_iteration", "first_nan")
     tensors = [at.value, *(getattr(figures, name) for name in (*NAMES, "wrong")), *(run[name] for name in names[-4:])]
-    values = torch.stack([t.to(torch.float64) for t in tensors]).tolist()
-    row = dict(zip(names, values, strict=True))
-    return {"iteration": number, **row, "seconds": seconds, "memory_bytes": memory_bytes(at.dose.device)}
+    values = torch.stack([t.to(torch.float64) for t in tensors])
+    arrived = None
+    if values.is_cuda:
+        values = torch.empty(values.shape, dtype=values.dtype, pin_memory=True).copy_(values, non_blocking=True)
+        arrived = torch.cuda.Event()
+        arrived.record()
+
+    def read() -> dict[str, float]:
+        if arrived is not None:
+            arrived.synchronize()
+        return dict(zip(names, values.tolist(), strict=True))
+
+    return read
 
 
 def _not_a_number(run: State, rows: dict[str, list[float]], step: int) -> SolveError:

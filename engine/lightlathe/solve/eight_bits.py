@@ -18,17 +18,17 @@ def blocks_of(count: int) -> int:
 
 
 def encoded(values: Tensor) -> tuple[Tensor, Tensor]:
-    """(blocks * 128,) int8 and (blocks,) float32 of (count,) numbers, zeros behind them."""
+    """(blocks, 128) int8 and (blocks,) float32 of (count,) numbers, zeros behind them."""
     blocks = blocks_of(values.numel())
     padded = torch.nn.functional.pad(values.to(torch.float32), (0, blocks * BLOCK - values.numel()))
     padded = padded.reshape(blocks, BLOCK)
     most = padded.abs().amax(1)
     some = ~(most <= TINY)  # what is not a number stays so, in its scale
     codes = (padded * torch.where(some, MOST / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
-    return codes.to(torch.int8).flatten(), torch.where(some, most / MOST, 0.0)
+    return codes.to(torch.int8), torch.where(some, most / MOST, 0.0)
 
 
 def decoded(codes: Tensor, scales: Tensor, dtype: torch.dtype) -> Tensor:
-    """(rows, blocks * 128) numbers of int8 codes and the (rows, blocks) scales of their blocks."""
-    numbers = codes.to(dtype).reshape(*scales.shape, BLOCK)
-    return numbers.mul_(scales.to(dtype)[..., None]).flatten(-2)
+    """(rows, blocks * 128) numbers of (blocks, rows, 128) int8 codes and the (blocks, rows) scales."""
+    numbers = codes.transpose(0, 1).to(dtype, memory_format=torch.contiguous_format)
+    return numbers.mul_(scales.T.to(dtype)[..., None]).flatten(-2)

@@ -23,15 +23,12 @@ class Figures:
     wrong: Tensor
 
     @staticmethod
-    def of(dose: Tensor, target: Target, tally: tuple[Tensor, ...] | None = None) -> "Figures":
-        """Of a dose; `tally` where the loss has counted already (one_pass.AtOnce)."""
+    def of(dose: Tensor, target: Target) -> "Figures":
         solid, liquid = target.solid, target.liquid
-        if tally is not None:
-            correct, over, part, rest, least, most = tally
-        elif serve(dose):
-            from lightlathe.solve.figures_triton import tally as count
+        if serve(dose):
+            from lightlathe.solve.figures_triton import tally
 
-            correct, over, part, rest, least, most = count(dose, solid, liquid)
+            correct, over, part, rest, least, most = tally(dose, solid, liquid)
         else:
             cured = dose >= 1
             correct = (cured & solid).sum()

@@ -5,7 +5,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums, store_tally, tally_of
+from lightlathe.one_pass_triton import BLOCK, launch, offsets, partial_sums
 
 
 @triton.jit
@@ -15,7 +15,13 @@ def _tally(dose, solid, liquid, sums, extremes, n, blocks, BLOCK: tl.constexpr):
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.float32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.float32)
-    store_tally(d, part, rest, sums, extremes, tl.program_id(0), blocks)
+    cured, here = tl.where(d >= 1.0, 1.0, 0.0), tl.program_id(0)
+    tl.store(sums + here, tl.sum(cured * part, 0))  # counts of a block are exact
+    tl.store(sums + blocks + here, tl.sum(cured * rest, 0))
+    tl.store(sums + 2 * blocks + here, tl.sum(part, 0))
+    tl.store(sums + 3 * blocks + here, tl.sum(rest, 0))
+    tl.store(extremes + here, tl.min(tl.where(part != 0.0, d, float("inf")), 0))
+    tl.store(extremes + blocks + here, tl.max(tl.where(rest != 0.0, d, float("-inf")), 0))
 
 
 def tally(dose: Tensor, solid: Tensor, liquid: Tensor) -> tuple[Tensor, ...]:
@@ -28,4 +34,4 @@ def tally(dose: Tensor, solid: Tensor, liquid: Tensor) -> tuple[Tensor, ...]:
     sums, extremes = partial_sums(4, blocks, dose), partial_sums(2, blocks, dose)
     masks = solid.contiguous().view(torch.uint8), liquid.contiguous().view(torch.uint8)
     launch(_tally, (blocks,), dose.contiguous(), *masks, sums, extremes, n, blocks, BLOCK=BLOCK)
-    return tally_of(sums.sum(1, dtype=torch.float64), extremes)
+    return (*sums.sum(1, dtype=torch.float64).unbind(), extremes[0].amin(), extremes[1].amax())

@@ -7,7 +7,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.solve.eight_bits import BLOCK, blocks_of
-from lightlathe.solve.passes import keep_if, passes_for
+from lightlathe.solve.passes import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 MOST_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
@@ -42,9 +42,9 @@ class BoundedLBFGS:
             "trial": patterns,
             "patterns": patterns,
             "gradient": torch.zeros_like(patterns),
-            "pairs": torch.zeros(2 * m, blocks * BLOCK, device=device, dtype=torch.int8),
-            "scales": torch.zeros(2 * m, blocks, device=device, dtype=torch.float32),
-            "change": torch.zeros(blocks * BLOCK, device=device, dtype=torch.int8),  # from the patterns to the trial
+            "pairs": torch.zeros(blocks, 2 * m, BLOCK, device=device, dtype=torch.int8),
+            "scales": torch.zeros(blocks, 2 * m, device=device, dtype=torch.float32),
+            "change": torch.zeros(blocks, BLOCK, device=device, dtype=torch.int8),  # from the patterns to the trial
             "change_scales": torch.zeros(blocks, device=device, dtype=torch.float32),
             "age": torch.zeros(m, device=device, dtype=torch.int64),  # serial number of the pair in each slot, 0: none
             "value": torch.full((), torch.nan, device=device, dtype=torch.float64),
@@ -74,8 +74,9 @@ class BoundedLBFGS:
             accepted, ~first, slot, tried, at.gradient, x, g, *change, pairs, scales, limit=problem.limit
         )
         factors, age = passes.factors(products, age, slot, first, first_change=self.first_change)
-        x, g = keep_if(~accepted, x, tried), keep_if(~accepted, g, at.gradient)
-        trial, promised, *change = passes.combined(x, g, pairs, scales, factors, step, limit=problem.limit)
+        x, g, trial, promised, *change = passes.combined(
+            accepted, tried, at.gradient, x, g, pairs, scales, factors, step, limit=problem.limit
+        )
         return {
             "trial": trial,
             "patterns": x,

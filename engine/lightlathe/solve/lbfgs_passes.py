@@ -1,7 +1,7 @@
 """The arithmetic of solver bounded_lbfgs in plain torch.
 
-The pairs lie as rows of 8 bits a number (eight_bits.py): row k of `pairs` is a change of the patterns, row memory + k
-the change of the gradient that went with it.
+The pairs lie in 8 bits a number (eight_bits.py), (block, row, 128), the rows of one block together: row k is a change
+of the patterns, row memory + k the change of the gradient that went with it.
 """
 
 from typing import NamedTuple
@@ -35,20 +35,21 @@ def learnt(
     Doing it twice from one state gives the same.
     """
     bend = encoded((tried_gradient - gradient).flatten())
-    for row, new in ((slot, (change, change_scales)), (slot + len(pairs) // 2, bend)):
+    rows = scales.shape[1]
+    for row, new in ((slot, (change, change_scales)), (slot + rows // 2, bend)):
         for memory, values in zip((pairs, scales), new, strict=True):
-            memory.index_copy_(0, row, torch.where(learn, values, memory.index_select(0, row)[0])[None])
+            memory.index_copy_(1, row, torch.where(learn, values[:, None], memory.index_select(1, row)))
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
-    gram = torch.zeros(len(pairs) + 1, len(pairs) + 1, device=x.device, dtype=torch.float64)
+    gram = torch.zeros(rows + 1, rows + 1, device=x.device, dtype=torch.float64)
     size = torch.zeros((), device=x.device, dtype=torch.float64)
-    for piece in _pieces(pairs, x.numel()):
+    for piece in _pieces(scales, x.numel()):
         mask = movable.flatten()[piece]
         q = gradient.flatten()[piece] * mask
-        rows = torch.cat([_numbers(pairs, scales, piece, x.dtype) * mask, q[None]])
-        gram += rows @ rows.T
+        seen = torch.cat([_numbers(pairs, scales, piece, x.dtype) * mask, q[None]])
+        gram += seen @ seen.T
         size += q.abs().sum()
-    m = len(pairs) // 2
+    m = rows // 2
     gram[:m, :m] = gram.diagonal()[:m].diag()
     return Products(gram, size, x.sum(dtype=torch.float64))
 
@@ -106,31 +107,34 @@ def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
 
 
 def combined(
-    x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor, factors: Tensor, step: Tensor, *, limit: float
-) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """trial = clip(x + step * direction); <gradient, trial - x> in float64; trial - x in 8 bits, and its scales.
+    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor,
+    factors: Tensor, step: Tensor, *, limit: float,
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:  # fmt: skip
+    """The point gone on from, x, and its gradient; trial = clip(x + step * direction); <gradient, trial - x> in
+    float64; trial - x in 8 bits, and its scales.
 
+    The point is `tried` where `accepted`, else the `x` given; on a card `tried` and its gradient may be written over.
     factors   (2 pairs + 1,) of the rows of S, those of Y, and q
     The direction is -(factors [S, Y, q]) on the free levels.
     """
+    x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
     factors = factors.to(x.dtype)
     flat = (gradient * movable).flatten() * factors[-1]
-    for piece in _pieces(pairs, x.numel()):
+    for piece in _pieces(scales, x.numel()):
         flat[piece] += factors[:-1] @ _numbers(pairs, scales, piece, x.dtype)
     trial = (x - step.to(x.dtype) * flat.reshape(x.shape).mul_(movable)).clamp_(0, limit)
     change = trial - x
-    return trial, dot(gradient, change), *encoded(change.flatten())
+    return x, gradient, trial, dot(gradient, change), *encoded(change.flatten())
 
 
-def _pieces(pairs: Tensor, count: int) -> list[slice]:
+def _pieces(scales: Tensor, count: int) -> list[slice]:
     """Levels, some whole blocks at a time, to hold no copy of the pairs."""
-    width = max(1, CHUNK.get(pairs.device.type, LARGE_CHUNK) // len(pairs) // BLOCK) * BLOCK
+    width = max(1, CHUNK.get(scales.device.type, LARGE_CHUNK) // scales.shape[1] // BLOCK) * BLOCK
     return [slice(start, min(start + width, count)) for start in range(0, count, width)]
 
 
 def _numbers(pairs: Tensor, scales: Tensor, piece: slice, dtype: torch.dtype) -> Tensor:
     """(rows, levels) of the piece."""
     blocks = slice(piece.start // BLOCK, -(-piece.stop // BLOCK))
-    whole = decoded(pairs[:, blocks.start * BLOCK : blocks.stop * BLOCK], scales[:, blocks], dtype)
-    return whole[:, : piece.stop - piece.start]
+    return decoded(pairs[blocks], scales[blocks], dtype)[:, : piece.stop - piece.start]

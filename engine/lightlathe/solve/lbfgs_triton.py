@@ -12,69 +12,23 @@ import triton.language as tl
 from torch import Tensor
 
 from lightlathe.one_pass_triton import clip, flag, free, interpreted, launch, only, partial_sums
-from lightlathe.solve import eight_bits
+from lightlathe.solve.eight_bits import BLOCK as WIDTH
+from lightlathe.solve.eight_bits_triton import codes, codes_of_16, dot, numbers_of, scale_of, words
 from lightlathe.solve.lbfgs_passes import Products
 
-WIDTH = eight_bits.BLOCK
 TILES, LANES = 64, WIDTH // 4  # blocks that a program of one warp takes the products of; its threads, 4 levels each
 FEW_ROWS, REGISTERS = 10, 128  # up to so many rows the sums fit into so few registers, which lets more warps run
+AHEAD = 3  # blocks that are on their way at a time
 ROWS = 8  # blocks that a program takes for the direction
-TINY, MOST = tl.constexpr(eight_bits.TINY), tl.constexpr(eight_bits.MOST)
-
-
-@triton.jit
-def _codes(values, most):
-    """int32 codes, two's complement in the lowest 8 bits, of the numbers of a block whose largest modulus is `most`."""
-    none = most <= TINY
-    return _rounded(values * tl.where(none, 0.0, MOST / tl.where(none, 1.0, most))) & 255
-
-
-@triton.jit
-def _rounded(values):
-    """int32 of numbers below 2^22."""
-    return (values + 12582912.0).to(tl.int32, bitcast=True) - 0x4B400000  # 1.5 * 2^23 more is rounded to whole numbers
-
-
-@triton.jit
-def _scale(most):
-    """Of the codes of a block; for numbers alone, as the largest of a block passes over what is none."""
-    return tl.where(most <= TINY, 0.0, most / MOST)
-
-
-@triton.jit
-def _whole(codes):
-    """Codes, int32 of 8 bits, as float32: as bits they are 2^23 + 128 more."""
-    return (codes ^ 0x4B000080).to(tl.float32, bitcast=True) - 8388736.0
-
-
-@triton.jit
-def _words(codes):
-    """(thread,) int32 of (thread, 4) codes, the first in the lowest 8 bits."""
-    return tl.sum((codes & 255) << (8 * tl.arange(0, 4))[None, :], 1)
-
-
-@triton.jit
-def _dot(a, b, PLAIN: tl.constexpr):
-    """Sum of the products of the four codes of each word, as float32, exact. PLAIN: where an interpreter lacks it."""
-    total = tl.full(a.shape, 0x4B400000, tl.int32)  # as bits 1.5 * 2^23, to which whole numbers are added as they are
-    if PLAIN:
-        for k in tl.static_range(4):  # pyright: ignore
-            total += (a << (24 - 8 * k) >> 24) * (b << (24 - 8 * k) >> 24)
-    else:
-        total = tl.inline_asm_elementwise(
-            "dp4a.s32.s32 $0, $1, $2, $3;", "=r,r,r,r", [a, b, total], dtype=tl.int32, is_pure=True, pack=1
-        )
-    return total.to(tl.float32, bitcast=True) - 12582912.0
 
 
 @triton.jit
 def _learnt(
     accepted, learn, slot, tried, tried_gradient, x, gradient, change, change_scales, pairs, scales, sums, n, blocks,
-    limit, PAIRS: tl.constexpr, LANES: tl.constexpr, TILES: tl.constexpr, PLAIN: tl.constexpr,
+    limit, PAIRS: tl.constexpr, LANES: tl.constexpr, TILES: tl.constexpr, AHEAD: tl.constexpr, PLAIN: tl.constexpr,
 ):  # fmt: skip
     """Sums in the order of `_places`, then those of |q| and of the levels. Pairs and change: four codes a word."""
     take, write, newest = flag(accepted), flag(learn), tl.load(slot)
-    stride = blocks * tl.full((), LANES, tl.int64)  # rows may begin beyond 2^31
     total = ()
     for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
         for j in tl.static_range(i + 1):  # pyright: ignore
@@ -84,13 +38,14 @@ def _learnt(
     lane = tl.arange(0, LANES)
     inside = lane[:, None] * 4 + tl.arange(0, 4)[None, :]
     first = tl.program_id(0).to(tl.int64) * TILES
-    for tile in range(tl.minimum(TILES, blocks - first)):
+    for tile in tl.range(0, tl.minimum(TILES, blocks - first).to(tl.int32), num_stages=AHEAD):  # pyright: ignore
         block = first + tile
-        word, at = block * LANES + lane, block * (4 * LANES) + inside
+        row, word = block * (2 * PAIRS), block * LANES + lane
+        at = block * (4 * LANES) + inside
         held = at < n
         old = ()  # all that is read, before anything is written: no load waits for a store
         for k in tl.static_range(2 * PAIRS):  # pyright: ignore
-            old += (tl.load(pairs + k * stride + word), tl.load(scales + k * blocks + block))
+            old += (tl.load(pairs + (row + k) * LANES + lane), tl.load(scales + row + k))
         s, s_scale = tl.load(change + word), tl.load(change_scales + block)
         to_g, old_g = tl.load(tried_gradient + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
         level = tl.load(tried + at, mask=only(held, take), other=0.0)
@@ -98,17 +53,16 @@ def _learnt(
 
         bend = to_g - old_g
         most = tl.max(tl.max(tl.abs(bend), 1), 0)
-        y, y_scale = _words(_codes(bend, most)), _scale(most)
+        y, y_scale = words(codes(bend, most)), scale_of(most)
         g = tl.where(take > 0, to_g, old_g)
         movable = free(level, g, limit)
         q = g * movable
         size += tl.sum(tl.abs(q), 1)
         levels += tl.sum(level, 1)
-        # q in 16 bits: 256 times its high code and the low one, each of -128 to 127
         most = tl.max(tl.max(tl.abs(q), 1), 0)
-        whole = _rounded(q * tl.where(most <= TINY, 0.0, 256 * MOST / tl.where(most <= TINY, 1.0, most)))
-        high, low, q_scale = _words(whole + 128 >> 8), _words(whole), _scale(most) / 256
-        seen = _words(tl.where(movable > 0.0, 255, 0))
+        high, low = codes_of_16(q, most)
+        high, low, q_scale = words(high), words(low), scale_of(most) / 256
+        seen = words(tl.where(movable > 0.0, 255, 0))
         rows, sizes = (), ()
         for k in tl.static_range(2 * PAIRS):  # pyright: ignore
             new = only(newest + (k // PAIRS) * PAIRS == k, write)
@@ -118,17 +72,19 @@ def _learnt(
         for i in tl.static_range(2 * PAIRS):  # pyright: ignore
             for j in tl.static_range(i + 1):  # pyright: ignore
                 if i >= PAIRS or i == j:
-                    sooner += (total[len(sooner)] + _dot(rows[i], rows[j], PLAIN) * (sizes[i] * sizes[j]),)
+                    scale = sizes[i] * sizes[j]  # pyright: ignore
+                    sooner += (total[len(sooner)] + dot(rows[i], rows[j], PLAIN) * scale,)
         for j in tl.static_range(2 * PAIRS):  # pyright: ignore
-            with_q = 256.0 * _dot(rows[j], high, PLAIN) + _dot(rows[j], low, PLAIN)
+            with_q = 256.0 * dot(rows[j], high, PLAIN) + dot(rows[j], low, PLAIN)
             sooner += (total[len(sooner)] + with_q * (sizes[j] * q_scale),)
-        total = sooner + (total[len(sooner)] + tl.sum(q * q, 1),)
+        sooner += (total[len(sooner)] + tl.sum(q * q, 1),)
+        total = sooner
 
-        everywhere = only(word >= 0, write)
-        tl.store(pairs + newest * stride + word, s, mask=everywhere)
-        tl.store(pairs + (PAIRS + newest) * stride + word, y, mask=everywhere)
-        tl.store(scales + newest * blocks + block, s_scale, mask=write > 0)
-        tl.store(scales + (PAIRS + newest) * blocks + block, y_scale, mask=write > 0)
+        everywhere = only(lane >= 0, write)
+        tl.store(pairs + (row + newest) * LANES + lane, s, mask=everywhere)
+        tl.store(pairs + (row + PAIRS + newest) * LANES + lane, y, mask=everywhere)
+        tl.store(scales + row + newest, s_scale, mask=write > 0)
+        tl.store(scales + row + PAIRS + newest, y_scale, mask=write > 0)
     here = sums + tl.program_id(0).to(tl.int64) * (len(total) + 2)
     for k in tl.static_range(len(total)):  # pyright: ignore
         tl.store(here + k, tl.sum(total[k], 0))
@@ -151,7 +107,7 @@ def learnt(
     accepted: Tensor, learn: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor,
     change: Tensor, change_scales: Tensor, pairs: Tensor, scales: Tensor, *, limit: float,
 ) -> Products:  # fmt: skip
-    rows, blocks = scales.shape
+    blocks, rows = scales.shape
     places, count = _places(rows // 2, x.device)
     programs = triton.cdiv(blocks, TILES)
     sums = torch.empty(programs, count + 2, device=x.device, dtype=torch.float32)
@@ -160,7 +116,7 @@ def learnt(
     memory = change.view(torch.int32), change_scales, pairs.view(torch.int32), scales
     launch(
         _learnt, (programs,), *flags, *given, *memory, sums, x.numel(), blocks, float(limit),
-        PAIRS=rows // 2, LANES=LANES, TILES=TILES, PLAIN=interpreted(), num_warps=1,
+        PAIRS=rows // 2, LANES=LANES, TILES=TILES, AHEAD=AHEAD, PLAIN=interpreted(), num_warps=1,
         maxnreg=REGISTERS if rows <= FEW_ROWS else None,
     )  # fmt: skip
     total = sums.sum(0, dtype=torch.float64)
@@ -228,40 +184,49 @@ def factors(
 
 @triton.jit
 def _combined(
-    x, gradient, pairs, scales, factors, step, trial, change, change_scales, sums, n, blocks, limit,
-    PAIRS: tl.constexpr, ROWS: tl.constexpr, WIDTH: tl.constexpr,
+    accepted, tried, tried_gradient, x, gradient, pairs, scales, factors, step, trial, change, change_scales, sums, n,
+    blocks, limit, PAIRS: tl.constexpr, ROWS: tl.constexpr, WIDTH: tl.constexpr,
 ):  # fmt: skip
     """factors: of the changes, of the changes of the gradient, of the gradient."""
     block = tl.program_id(0).to(tl.int64) * ROWS + tl.arange(0, ROWS)
     at = block[:, None] * WIDTH + tl.arange(0, WIDTH)[None, :]
     there, held = block < blocks, at < n
-    stride = blocks * tl.full((), WIDTH, tl.int64)
-    level, g = tl.load(x + at, mask=held, other=0.0), tl.load(gradient + at, mask=held, other=0.0)
+    rows = block * (2 * PAIRS)
+    take = flag(accepted)
+    new, old = only(held, take), only(held, 1 - take)
+    level = tl.load(tried + at, mask=new, other=0.0) + tl.load(x + at, mask=old, other=0.0)
+    g = tl.load(tried_gradient + at, mask=new, other=0.0) + tl.load(gradient + at, mask=old, other=0.0)
+    tl.store(tried + at, level, mask=old)
+    tl.store(tried_gradient + at, g, mask=old)
     total = tl.load(factors + 2 * PAIRS) * g
     for k in tl.static_range(2 * PAIRS):  # pyright: ignore
-        scale = tl.load(factors + k) * tl.load(scales + k * blocks + block, mask=there, other=0.0)
-        codes = tl.load(pairs + k * stride + at, mask=there[:, None], other=0).to(tl.int32)
-        total += scale[:, None] * _whole(codes)
+        scale = tl.load(factors + k) * tl.load(scales + rows + k, mask=there, other=0.0)
+        inside = tl.arange(0, WIDTH)[None, :]
+        kept = tl.load(pairs + (rows + k)[:, None] * WIDTH + inside, mask=there[:, None], other=0).to(tl.int32)
+        total += scale[:, None] * numbers_of(kept)
     to = clip(level - total * free(level, g, limit) * tl.load(step), limit)
     tl.store(trial + at, to, mask=held)
     change_here = to - level
     most = tl.max(tl.abs(change_here), 1)
-    tl.store(change + at, _codes(change_here, most[:, None]).to(tl.uint8), mask=there[:, None])  # pyright: ignore
-    tl.store(change_scales + block, _scale(most), mask=there)
+    change_codes = codes(change_here, most[:, None]) & 255  # pyright: ignore
+    tl.store(change + at, change_codes.to(tl.uint8), mask=there[:, None])
+    tl.store(change_scales + block, scale_of(most), mask=there)
     tl.store(sums + tl.program_id(0), tl.sum(g * change_here))
 
 
 def combined(
-    x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor, factors: Tensor, step: Tensor, *, limit: float
-) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    rows, blocks = scales.shape
-    given = [part.contiguous() for part in (x, gradient)]
-    trial, change, change_scales = torch.empty_like(given[0]), torch.empty_like(pairs[0]), torch.empty_like(scales[0])
+    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor,
+    factors: Tensor, step: Tensor, *, limit: float,
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:  # fmt: skip
+    blocks, rows = scales.shape
+    given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
+    trial, change = torch.empty_like(given[0]), torch.empty_like(pairs[:, 0])
+    change_scales = torch.empty_like(scales[:, 0])
     programs = triton.cdiv(blocks, ROWS)
     sums = partial_sums(1, programs, x)
     memory = pairs.view(torch.uint8), scales, factors.to(torch.float32), step.to(torch.float32)
     launch(
-        _combined, (programs,), *given, *memory, trial, change.view(torch.uint8), change_scales, sums,
-        x.numel(), blocks, float(limit), PAIRS=rows // 2, ROWS=ROWS, WIDTH=WIDTH,
+        _combined, (programs,), accepted.view(torch.uint8), *given, *memory, trial, change.view(torch.uint8),
+        change_scales, sums, x.numel(), blocks, float(limit), PAIRS=rows // 2, ROWS=ROWS, WIDTH=WIDTH,
     )  # fmt: skip
-    return trial, sums.sum(dtype=torch.float64), change, change_scales
+    return given[0], given[1], trial, sums.sum(dtype=torch.float64), change, change_scales

@@ -56,16 +56,16 @@ class Problem:
         dose = operator(patterns).detach()
         at_once, room = getattr(loss, "at_once", None), getattr(operator, "room", None)
         if at_once is not None and serve(dose):
-            value, slope, tally = at_once(dose, self.target, None if room is None else room())
+            value, slope = at_once(dose, self.target, None if room is None else room())
         else:
-            (value, slope), tally = _by_autograd(loss, dose, self.target), None
+            value, slope = _by_autograd(loss, dose, self.target)
         gradient = operator.transpose(slope)
         if self.penalties:
             leaf = patterns.detach().requires_grad_()
             extra = torch.stack([penalty(leaf) for penalty in self.penalties]).sum()
             value = value + extra.detach()
             gradient = gradient + torch.autograd.grad(extra, leaf)[0]
-        return Evaluated(patterns, dose, value, gradient, tally)
+        return Evaluated(patterns, dose, value, gradient)
 
 
 @dataclass(frozen=True)
@@ -73,14 +73,12 @@ class Evaluated:
     """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value.
 
     patterns, gradient   the solver that is told of them may keep them and, on a card, write over them
-    tally      what the figures count, where the loss has counted it in passing (one_pass.AtOnce)
     """
 
     patterns: Tensor
     dose: Tensor
     value: Tensor
     gradient: Tensor
-    tally: tuple[Tensor, ...] | None = None
 
 
 def _by_autograd(loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target) -> tuple[Tensor, Tensor]:
