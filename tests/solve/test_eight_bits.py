@@ -15,7 +15,7 @@ def test_each_number_is_off_by_half_a_step_of_its_block_at_most(count):
     codes, scales = encoded(values)
     assert codes.shape == (blocks_of(count), BLOCK)
     assert len(codes) == len(scales)
-    back = decoded(codes[:, None], scales[:, None], torch.float64)[0]
+    back = decoded(codes, scales, torch.float64).flatten()
     assert back[count:].count_nonzero() == 0
     whole = torch.nn.functional.pad(values, (0, len(back) - count)).reshape(-1, BLOCK)
     most = whole.abs().amax(1, keepdim=True)
@@ -34,9 +34,9 @@ def test_by_hand():
 def test_next_to_nothing_is_nothing_and_what_is_no_number_stays_so():
     for values in (torch.zeros(5), torch.full((5,), TINY)):
         codes, scales = encoded(values)
-        assert decoded(codes[:, None], scales[:, None], torch.float32).count_nonzero() == 0
+        assert decoded(codes, scales, torch.float32).count_nonzero() == 0
     codes, scales = encoded(torch.tensor([1.0, math.nan]))
-    assert decoded(codes[:, None], scales[:, None], torch.float32).isnan().all()
+    assert decoded(codes, scales, torch.float32).isnan().all()
 
 
 @pytest.mark.parametrize("chunk", [1, 3000, 2**18])
@@ -54,7 +54,7 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     for row, new in ((1, change), (m + 1, encoded((tried_g - g).flatten()))):
         assert torch.equal(pairs[:, row], new[0])
         assert torch.equal(scales[:, row], new[1])
-    whole = decoded(pairs, scales, torch.float64)[:, : x.numel()]
+    whole = decoded(pairs, scales, torch.float64).transpose(0, 1).flatten(1)[:, : x.numel()]
     free = (((tried > 0) | (tried_g < 0)) & ((tried < limit) | (tried_g > 0))).flatten()
     assert 0 < int(free.sum()) < x.numel()
     seen = torch.cat([whole, tried_g.reshape(1, -1)]) * free

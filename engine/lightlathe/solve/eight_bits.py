@@ -29,6 +29,5 @@ def encoded(values: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def decoded(codes: Tensor, scales: Tensor, dtype: torch.dtype) -> Tensor:
-    """(rows, blocks * 128) numbers of (blocks, rows, 128) int8 codes and the (blocks, rows) scales."""
-    numbers = codes.transpose(0, 1).to(dtype, memory_format=torch.contiguous_format)
-    return numbers.mul_(scales.T.to(dtype)[..., None]).flatten(-2)
+    """(..., blocks, 128) numbers of int8 codes of that shape and the (..., blocks) scales."""
+    return codes.to(dtype).mul_(scales.to(dtype)[..., None])

@@ -43,12 +43,15 @@ def learnt(
     movable = free(x, gradient, limit)
     gram = torch.zeros(rows + 1, rows + 1, device=x.device, dtype=torch.float64)
     size = torch.zeros((), device=x.device, dtype=torch.float64)
-    for piece in _pieces(scales, x.numel()):
-        mask = movable.flatten()[piece]
-        q = gradient.flatten()[piece] * mask
-        seen = torch.cat([_numbers(pairs, scales, piece, x.dtype) * mask, q[None]])
-        gram += seen @ seen.T
+    for piece in _pieces(scales):
+        mask = _in_blocks(movable, piece)
+        q = _in_blocks(gradient, piece) * mask
+        seen = decoded(pairs[piece], scales[piece], x.dtype).mul_(mask)
+        gram[:rows, :rows] += torch.bmm(seen, seen.mT).sum(0)
+        gram[rows, :rows] += torch.bmm(seen, q.mT).sum(0)[:, 0]
+        gram[rows, rows] += q.square().sum()
         size += q.abs().sum()
+    gram[:rows, rows] = gram[rows, :rows]
     m = rows // 2
     gram[:m, :m] = gram.diagonal()[:m].diag()
     return Products(gram, size, x.sum(dtype=torch.float64))
@@ -119,22 +122,24 @@ def combined(
     """
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
-    factors = factors.to(x.dtype)
-    flat = (gradient * movable).flatten() * factors[-1]
-    for piece in _pieces(scales, x.numel()):
-        flat[piece] += factors[:-1] @ _numbers(pairs, scales, piece, x.dtype)
-    trial = (x - step.to(x.dtype) * flat.reshape(x.shape).mul_(movable)).clamp_(0, limit)
+    by_q, weights = factors[-1].to(x.dtype), (factors[:-1] * scales).to(x.dtype)
+    total = torch.empty(len(scales), 1, BLOCK, device=x.device, dtype=x.dtype)
+    for piece in _pieces(scales):
+        total[piece] = torch.bmm(weights[piece][:, None], pairs[piece].to(x.dtype))
+    direction = total.flatten()[: x.numel()].reshape(x.shape).add_(gradient * by_q).mul_(movable)
+    trial = (x - step.to(x.dtype) * direction).clamp_(0, limit)
     change = trial - x
     return x, gradient, trial, dot(gradient, change), *encoded(change.flatten())
 
 
-def _pieces(scales: Tensor, count: int) -> list[slice]:
-    """Levels, some whole blocks at a time, to hold no copy of the pairs."""
-    width = max(1, CHUNK.get(scales.device.type, LARGE_CHUNK) // scales.shape[1] // BLOCK) * BLOCK
-    return [slice(start, min(start + width, count)) for start in range(0, count, width)]
+def _pieces(scales: Tensor) -> list[slice]:
+    """The blocks, some at a time, to hold no copy of the pairs."""
+    blocks, rows = scales.shape
+    some = max(1, CHUNK.get(scales.device.type, LARGE_CHUNK) // rows // BLOCK)
+    return [slice(start, start + some) for start in range(0, blocks, some)]
 
 
-def _numbers(pairs: Tensor, scales: Tensor, piece: slice, dtype: torch.dtype) -> Tensor:
-    """(rows, levels) of the piece."""
-    blocks = slice(piece.start // BLOCK, -(-piece.stop // BLOCK))
-    return decoded(pairs[blocks], scales[blocks], dtype)[:, : piece.stop - piece.start]
+def _in_blocks(values: Tensor, piece: slice) -> Tensor:
+    """(blocks, 1, 128) of a piece, zeros behind the last number."""
+    flat = values.flatten()[piece.start * BLOCK : piece.stop * BLOCK]
+    return torch.nn.functional.pad(flat, (0, -len(flat) % BLOCK)).reshape(-1, 1, BLOCK)

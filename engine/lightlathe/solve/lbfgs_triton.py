@@ -19,7 +19,7 @@ from lightlathe.solve.lbfgs_passes import Products
 TILES, LANES = 64, WIDTH // 4  # blocks that a program of one warp takes the products of; its threads, 4 levels each
 FEW_ROWS, REGISTERS = 10, 128  # up to so many rows the sums fit into so few registers, which lets more warps run
 AHEAD = 3  # blocks that are on their way at a time
-ROWS = 8  # blocks that a program takes for the direction
+ROWS = 4  # blocks that a program takes for the direction
 
 
 @triton.jit
