@@ -14,6 +14,7 @@ PACKAGE = ENGINE / "lightlathe"
 STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
 ROWS = [
     ["errors"],
+    ["laid_out", "laid_out_triton"],
     ["checks", "one_pass", "one_pass_triton"],
     ["quantities"],
     STAGES,
@@ -28,7 +29,7 @@ ROWS = [
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
 HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
-KERNELS_MAY = {"dose", "errors"}  # a kernel imports torch, its own library, its own folder and errors
+KERNELS_MAY = {"dose", "errors", "laid_out"}  # a kernel imports torch, its own library, its own folder and these
 
 
 def sources() -> list[Path]:
@@ -101,7 +102,7 @@ def test_kernels_lean_on_nothing_else():
         for line, name in imported(path):
             if name.startswith("lightlathe."):
                 assert name.split(".")[1] in KERNELS_MAY, f"{path.name}:{line} imports {name}"
-                assert name.startswith(("lightlathe.dose.kernels", "lightlathe.errors")), f"{path.name}:{line}"
+                assert name.startswith(("lightlathe.dose.kernels", "lightlathe.errors", "lightlathe.laid_out")), f"{path.name}:{line}"
     allowed = {"torch", "collections", "math"}
     for line, name in imported(PACKAGE / "dose" / "kernels" / "reference.py"):
         assert name.split(".")[0] in allowed, f"reference.py:{line} imports {name}; it may lean on torch alone"

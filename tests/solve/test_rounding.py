@@ -76,6 +76,9 @@ class Counted:
     def __init__(self, operator, asked):
         self.operator, self.asked = operator, asked
 
+    def within(self, light):
+        return Counted(self.operator.within(light), self.asked)
+
     def __getattr__(self, name):
         return getattr(self.operator, name)
 

@@ -48,7 +48,7 @@ def rounded(
     if allowed.ndim != 1 or len(allowed) < 2 or float(allowed[0]) != 0 or not bool((allowed.diff() > 0).all()):
         raise SolveError("the allowed levels must be two or more that rise from 0.")
     patterns, allowed = patterns.contiguous(), allowed.to(patterns)
-    bare = dataclasses.replace(problem, penalties=())
+    bare = dataclasses.replace(problem, penalties=(), limit=float(allowed[-1]))
     wanted = (float("inf"), float("inf"))
     if enough is not None:
         wrong, window = _worth(problem.operator(patterns), problem.target)
