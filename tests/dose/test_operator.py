@@ -1,12 +1,14 @@
 """The operator's door: units, errors, and use inside anyone's own optimiser."""
 
 import math
+from types import SimpleNamespace
 
 import pytest
 import torch
 from dose_cases import operator
 
 from lightlathe.dose import gain_mj_cm3
+from lightlathe.dose.kernels import cpu
 from lightlathe.errors import ShapeError
 
 
@@ -28,6 +30,34 @@ def test_another_gain_scales_both_directions():
     g, v = torch.rand(a.pattern_shape, dtype=torch.float64), torch.rand(a.dose_shape, dtype=torch.float64)
     torch.testing.assert_close(twice(g), 2 * a(g))
     torch.testing.assert_close(twice.transpose(v), 2 * a.transpose(v))
+
+
+@pytest.mark.parametrize(
+    "case", [{}, {"pixel": 0.2, "columns": 30, "rows": 20}, {"pixel": 0.6, "columns": 9, "rows": 9}]
+)
+def test_a_kernel_is_told_the_most_light_and_a_loss_the_most_dose(case):
+    """Neither is exceeded by the brightest patterns, and both are met; they follow the gain and the light."""
+    a, told = operator(**case), {}
+    a._module = SimpleNamespace(
+        deposit=lambda light, views, gain, most: told.update(most=most, light=light) or cpu.deposit(light, views, gain),
+        room=lambda views, slices, device, dose_at_most: told.update(dose=dose_at_most, slices=slices) or True,
+    )
+    full = torch.full(a.pattern_shape, 4.0, dtype=torch.float64)
+    a(full)
+    assert told["most"] is None
+    assert a.room() is None
+    four = a.within(4)
+    brightest = float(four(full).max())
+    assert told["most"] == pytest.approx(float(told["light"].max()), rel=1e-12)
+    if four.room():  # none where rows become slices in the dose
+        assert (told["dose"], told["slices"]) == (pytest.approx(brightest, rel=1e-12), a.grid.shape[2])
+        four.scaled(3 * a.gain).room()
+        assert told["dose"] == pytest.approx(3 * brightest, rel=1e-12)
+        four.within(8).room()
+        assert told["dose"] == pytest.approx(2 * brightest, rel=1e-12)
+    else:
+        assert a.resampling.late
+    assert a.within(1e4) is a
 
 
 def test_another_grid_shows_the_same_light():

@@ -70,13 +70,22 @@ def test_it_stops_at_a_rounding_that_costs_little_enough():
     assert len(asked) == 2
 
 
+def test_the_operator_is_told_the_brightest_level_whatever_the_problem_says():
+    case = make("disc")
+    operator = Counted(case.operator, [])
+    patterns, allowed = torch.full(case.operator.pattern_shape, 20.0).double(), torch.linspace(0, 40, 64).double()
+    rounded(Problem(operator, SHARP, case.target, limit=10.0), patterns, allowed, loss=SHARP, iterations=1)
+    assert operator.told == [40.0]
+
+
 class Counted:
-    """An operator that keeps count of its products."""
+    """An operator that keeps count of its products, and what it was told of the light."""
 
     def __init__(self, operator, asked):
-        self.operator, self.asked = operator, asked
+        self.operator, self.asked, self.told = operator, asked, []
 
     def within(self, light):
+        self.told.append(light)
         return Counted(self.operator.within(light), self.asked)
 
     def __getattr__(self, name):

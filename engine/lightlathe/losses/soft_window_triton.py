@@ -14,7 +14,7 @@ from lightlathe.one_pass_triton import launch, partial_sums
 from lightlathe.quantities import Target
 
 # voxels that a program takes at a time, some columns, some slices; how many times for the value
-TILE, TURNS = 1024, 16
+TILE, TURNS = 1024, 32
 NOTHING = tl.constexpr(-1e30)  # exponent of a voxel that is not judged
 
 
