@@ -153,7 +153,7 @@ def clipped_step(x: torch.Tensor, gradient: torch.Tensor) -> None:
 
 
 def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
-    """Dose, gap hinge with its slope and counts, gradient, step clipped to 0..10: a design's least iteration.
+    """Dose, gap hinge with its slope, gradient, step clipped to 0..10: a design's least iteration.
 
     slices   of a slab, where the whole volume does not fit the card; slabs are designs of their own
     """

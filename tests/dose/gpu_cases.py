@@ -215,12 +215,19 @@ def test_a_kernel_that_is_wrong_is_refused(kernel):
     views, _ = views_of("pairs", "half")
     module = kernel_named(kernel, views)
 
-    def wrong(x, views, gain):
-        return module.deposit(x, views, gain) * 1.01
+    def wrong(x, views, gain, most=None):
+        return module.deposit(x, views, gain, most) * 1.01
 
     said = self_test.fault(wrong, module.collect, Views, "half", DEVICE)
     assert said is not None
-    assert "in the dose" in said
+    assert "in the dose," in said
+
+    def wrongly_told(x, views, gain, most=None):
+        return module.deposit(x, views, gain, most) * (1 if most is None else 1.01)
+
+    said = self_test.fault(wrongly_told, module.collect, Views, "half", DEVICE)
+    assert said is not None
+    assert "in the dose, told the most light" in said
 
     def broken(x, views, gain):
         raise RuntimeError("no such instruction")

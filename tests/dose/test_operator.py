@@ -7,9 +7,10 @@ import pytest
 import torch
 from dose_cases import operator
 
-from lightlathe.dose import gain_mj_cm3
+from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.dose.kernels import cpu
 from lightlathe.errors import ShapeError
+from lightlathe.laid_out import LaidOut
 
 
 def test_dose_in_millijoules_by_hand():
@@ -38,8 +39,14 @@ def test_another_gain_scales_both_directions():
 def test_a_kernel_is_told_the_most_light_and_a_loss_the_most_dose(case):
     """Neither is exceeded by the brightest patterns, and both are met; they follow the gain and the light."""
     a, told = operator(**case), {}
+
+    def deposit(light, views, gain, most=None):
+        told.update(most=most, light=light)
+        return cpu.deposit(light, views, gain)
+
     a._module = SimpleNamespace(
-        deposit=lambda light, views, gain, most: told.update(most=most, light=light) or cpu.deposit(light, views, gain),
+        deposit=deposit,
+        collect=cpu.collect,
         room=lambda views, slices, device, dose_at_most: told.update(dose=dose_at_most, slices=slices) or True,
     )
     full = torch.full(a.pattern_shape, 4.0, dtype=torch.float64)
@@ -57,7 +64,34 @@ def test_a_kernel_is_told_the_most_light_and_a_loss_the_most_dose(case):
         assert told["dose"] == pytest.approx(2 * brightest, rel=1e-12)
     else:
         assert a.resampling.late
-    assert a.within(1e4) is a
+    four.within(1e4)(full)
+    assert told["most"] is None
+    seed = torch.full(a.dose_shape, 1.0, dtype=torch.float64, requires_grad=True)
+    torch.autograd.grad((1e6 * four.transpose(seed)).sum(), seed)  # what derivatives bring may be brighter
+    assert told["most"] is None
+    assert float(told["light"].max()) > 1e5
+
+
+def test_an_operator_of_ones_own_keeps_its_ways():
+    class Dim(DoseOperator):
+        def __call__(self, patterns):
+            return super().__call__(patterns) / 2
+
+    a = operator()
+    a.__class__ = Dim
+    g = torch.rand(a.pattern_shape, dtype=torch.float64)
+    assert torch.equal(a.within(3)(g), a(g))
+    assert torch.equal(a.scaled(2 * a.gain)(g), 2 * a(g))
+
+
+def test_a_dose_laid_out_for_another_kernel_or_grid_is_refused():
+    a = operator()
+    with pytest.raises(ShapeError, match="kernel 'cpu' expected a tensor"):
+        a.transpose(LaidOut.room(a.dose_shape, 100, torch.device("cpu"), 1.0))
+    nx, ny, nz = a.dose_shape
+    a._module = SimpleNamespace(room=None)
+    with pytest.raises(ShapeError, match=rf"laid out for \({nx}, {ny}, {nz + 1}\) voxels; expected"):
+        a.transpose(LaidOut.room((nx, ny, nz + 1), 100, torch.device("cpu"), 1.0))
 
 
 def test_another_grid_shows_the_same_light():

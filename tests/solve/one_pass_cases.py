@@ -1,7 +1,7 @@
 """The one-pass functions against their equals in plain torch: on the card, else through Triton's interpreter.
 
-test_one_pass.py runs this file and one_pass_lbfgs_cases.py in a process of its own, as the interpreter must be chosen
-before triton is imported. On a machine with a card: python -m pytest tests/solve/one_pass*_cases.py
+test_one_pass.py runs this file and one_pass_*_cases.py beside it in a process of their own, as the interpreter must be
+chosen before triton is imported. On a machine with a card: python -m pytest tests/solve/one_pass*_cases.py
 """
 
 import math
@@ -11,7 +11,6 @@ import pytest
 import torch
 from flat_problems import make
 
-from lightlathe.laid_out import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.one_pass_triton import keep_if
 from lightlathe.quantities import Target
@@ -204,41 +203,6 @@ def test_losses_at_once(loss, weighted):
     unsound = dose.clone()
     unsound[torch.where(solid)[0][0], torch.where(solid)[1][0], torch.where(solid)[2][0]] = math.nan
     assert loss.at_once(unsound.to(DEVICE), here).value.isnan()
-
-
-@pytest.mark.parametrize("weighted", [False, True])
-@pytest.mark.parametrize(("shape", "circle"), [((9, 31, 33), 500), ((1, 1, 1), 2), ((17, 8, 64), 999), ((5, 7, 9), 1)])
-@pytest.mark.parametrize("loss", [GapHinge(), GapHinge(exponent=1.5), SoftWindow(30, 30, 1)])
-def test_slopes_laid_out_are_those_of_float32(loss, shape, circle, weighted, monkeypatch):
-    """Both orders, rounded to 11 bits, zeros outside the vial and beyond the last slice; the value as ever."""
-    generator = torch.Generator().manual_seed(2)
-    dose = 2 * torch.rand(shape, generator=generator)
-    kind = torch.randint(0, 3, shape, generator=generator)
-    kind[0, 0, 0] = 2
-    away = [(2 * torch.arange(n) - n + 1).square() for n in shape[:2]]
-    wet = ((away[0][:, None] + away[1][None, :]) <= circle)[:, :, None].expand(shape)
-    dose = (dose * wet).to(DEVICE)
-    weight = (torch.rand(shape, generator=generator) + 0.1).to(DEVICE) if weighted else None
-    target = Target((kind == 2).to(DEVICE), (kind == 1).to(DEVICE), weight)
-    wanted = loss.at_once(dose, target)
-    empty = torch.empty
-    monkeypatch.setattr(torch, "empty", lambda *a, **k: empty(*a, **k).fill_(math.nan))  # scratch memory holds anything
-    got = loss.at_once(dose, target, LaidOut.room(shape, circle, DEVICE, dose_at_most=2.0))
-    assert isinstance(got.slope, LaidOut)
-    slope = wanted.slope.cpu() * wet
-    assert float(slope.abs().max()) <= float(got.slope.most) * (1 + 1e-5)
-    for order in got.slope.orders:
-        assert torch.allclose(order.cpu(), slope, rtol=2.0**-11, atol=2.0**-26 * float(got.slope.most))
-    for order in (got.slope.by_x, got.slope.by_y):
-        beyond = order.reshape(len(order), order.shape[1], -1, 8)[:, -1, :, 1 + (shape[2] - 1) % 8 :]
-        assert torch.equal(beyond, torch.zeros_like(beyond))
-    assert float(got.value) == pytest.approx(float(wanted.value), rel=2e-6)
-
-
-def test_a_steep_hinge_makes_no_use_of_room():
-    room = LaidOut.room((2, 2, 2), 100, DEVICE, dose_at_most=30.0)
-    dose = torch.rand(2, 2, 2, device=DEVICE)
-    assert isinstance(GapHinge(exponent=8).at_once(dose, Target(dose > 0.5, dose <= 0.5), room).slope, torch.Tensor)
 
 
 @pytest.mark.parametrize("loss", [GapHinge(), SoftWindow()])

@@ -11,6 +11,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
+from lightlathe.errors import ShapeError
 from lightlathe.laid_out import LaidOut
 from lightlathe.quantities import Chords, Grid
 
@@ -75,10 +76,10 @@ class DoseOperator:
         Brighter patterns leave an infinite dose from some 4 times `light` on. A `light` beyond 1000 changes nothing, as
         halves would lose digits of levels about 1.
         """
-        return self._twin(_light_at_most=float(light)) if light <= 1000 else self
+        return self._twin(_light_at_most=float(light) if light <= 1000 else None)
 
     def _twin(self, **other: Any) -> "DoseOperator":
-        twin = object.__new__(DoseOperator)
+        twin = object.__new__(type(self))
         twin.__dict__.update(self.__dict__, **other)
         for found in ("_view_at_most", "_dose_at_most"):
             twin.__dict__.pop(found, None)
@@ -100,24 +101,34 @@ class DoseOperator:
 
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
-        return _Linear.apply(patterns, self._forward, self._transpose)
+        # the light is within what was told; what autograd sends back through the transpose need not be
+        return _Linear.apply(patterns, self._told_forward, self._transpose, self._forward)
 
     def transpose(self, dose: Tensor | LaidOut) -> Tensor:
         """The exact transpose of the operator, in the plain sum <a, b> = sum(a * b); autograd goes through tensors."""
         if isinstance(dose, LaidOut):
+            if not self._takes_laid_out:
+                raise ShapeError(f"dose is laid out in halves; kernel '{self.kernel}' expected a tensor here.")
+            if dose.shape != self.dose_shape:
+                raise ShapeError(f"dose is laid out for {dose.shape} voxels; expected {self.dose_shape}.")
+            is_on("dose laid out", dose.most, self.device)
             return self.resampling.transpose(self._module.collect(dose, self.views, self.gain))
         self._check("dose", dose, ("x", "y", "z"), self.dose_shape)
-        return _Linear.apply(dose, self._transpose, self._forward)
+        return _Linear.apply(dose, self._transpose, self._forward, self._transpose)
 
     def room(self) -> LaidOut | None:
         """Where a loss may leave its slope for `transpose`, none where the kernel has no form of its own for it.
 
         For an operator `within` some light; looks for the largest dose at first use.
         """
-        make, late = getattr(self._module, "room", None), self.resampling.rows is not None and self.resampling.late
-        if make is None or late or self._light_at_most is None:
+        if not self._takes_laid_out or self._light_at_most is None:
             return None
-        return make(self.views, self.grid.shape[2], self.device, self._dose_at_most)
+        return self._module.room(self.views, self.grid.shape[2], self.device, self._dose_at_most)
+
+    @property
+    def _takes_laid_out(self) -> bool:
+        rows_to_slices = self.resampling.rows is not None and self.resampling.late
+        return hasattr(self._module, "room") and not rows_to_slices
 
     @cached_property
     def _view_at_most(self) -> float | None:
@@ -133,9 +144,13 @@ class DoseOperator:
         is_floating(name, tensor, (self.dtype,))
         is_on(name, tensor, self.device)
 
-    def _forward(self, patterns: Tensor) -> Tensor:
+    def _forward(self, patterns: Tensor, **told: float) -> Tensor:
         views = self.resampling.forward(patterns).contiguous()
-        return self.resampling.in_slices(self._module.deposit(views, self.views, self.gain, self._view_at_most))
+        return self.resampling.in_slices(self._module.deposit(views, self.views, self.gain, **told))
+
+    def _told_forward(self, patterns: Tensor) -> Tensor:
+        most = self._view_at_most
+        return self._forward(patterns) if most is None else self._forward(patterns, most=most)
 
     def _transpose(self, dose: Tensor) -> Tensor:
         views = self._module.collect(self.resampling.in_planes(dose).contiguous(), self.views, self.gain)
@@ -148,14 +163,17 @@ def gain_mj_cm3(absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: flo
 
 
 class _Linear(torch.autograd.Function):
-    """A linear map whose derivative is its transpose, whose derivative is the map again."""
+    """A linear map whose derivative is its transpose, whose derivative is the map again.
+
+    linear, again   two ways to compute the map: of x, and of what derivatives bring
+    """
 
     @staticmethod
-    def forward(ctx, x: Tensor, linear: Callable, transpose: Callable) -> Tensor:
-        ctx.pair = (transpose, linear)
+    def forward(ctx, x: Tensor, linear: Callable, transpose: Callable, again: Callable) -> Tensor:
+        ctx.pair = (transpose, again)
         return linear(x)
 
     @staticmethod
     def backward(ctx, *grads: Tensor):
         transpose, linear = ctx.pair
-        return _Linear.apply(grads[0], transpose, linear), None, None
+        return _Linear.apply(grads[0], transpose, linear, transpose), None, None, None

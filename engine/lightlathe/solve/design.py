@@ -111,11 +111,11 @@ def solve(
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is used
-                  up: what a solver keeps in place is written over
-    Waits for the device at logged iterations only.
+                  up: what a solver keeps in place is written over. Levels above the problem's limit are clipped
+    Waits for the device at the start and at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """
-    run = dict(state) if state is not None else _begin(problem, solver, start)
+    run = _begin(problem, solver, start) if state is None else _gone_on_from(state, problem.limit)
     run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
     rows: dict[str, list[float]] = {}
     began = time.perf_counter() - run["seconds"]
@@ -170,6 +170,11 @@ def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem],
     }
 
 
+def _gone_on_from(state: State, limit: float) -> State:
+    clipped = {k: state["solver"][k].clamp(0, limit) for k in ("trial", "patterns") if k in state["solver"]}
+    return {**state, "solver": {**state["solver"], **clipped}}
+
+
 def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
     """Keep the best patterns on the device: those of the least rank, among equals the widest window."""
     figures = Figures.of(at.dose, problem.target)
@@ -205,7 +210,7 @@ def _on_the_way(run: State, at: Evaluated, figures: Figures) -> Callable[[], dic
     if values.is_cuda:
         values = torch.empty(values.shape, dtype=values.dtype, pin_memory=True).copy_(values, non_blocking=True)
         arrived = torch.cuda.Event()
-        arrived.record()
+        arrived.record(torch.cuda.current_stream(at.dose.device))
 
     def read() -> dict[str, float]:
         if arrived is not None:

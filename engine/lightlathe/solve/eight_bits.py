@@ -10,7 +10,7 @@ from torch import Tensor
 
 BLOCK = 128
 MOST = 127.0
-TINY = 1e-36  # a block whose largest number is no larger is taken for zero, as 127 / number must be finite
+TINY = 1e-33  # a block whose largest number is no larger is taken for zero, as 256 * 127 / number must be finite
 
 
 def blocks_of(count: int) -> int:

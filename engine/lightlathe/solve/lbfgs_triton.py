@@ -72,11 +72,11 @@ def _learnt(
         for i in tl.static_range(2 * PAIRS):  # pyright: ignore
             for j in tl.static_range(i + 1):  # pyright: ignore
                 if i >= PAIRS or i == j:
-                    scale = sizes[i] * sizes[j]  # pyright: ignore
-                    sooner += (total[len(sooner)] + dot(rows[i], rows[j], PLAIN) * scale,)
+                    product = dot(rows[i], rows[j], PLAIN) * sizes[i] * sizes[j]  # pyright: ignore
+                    sooner += (total[len(sooner)] + product,)
         for j in tl.static_range(2 * PAIRS):  # pyright: ignore
             with_q = 256.0 * dot(rows[j], high, PLAIN) + dot(rows[j], low, PLAIN)
-            sooner += (total[len(sooner)] + with_q * (sizes[j] * q_scale),)
+            sooner += (total[len(sooner)] + with_q * sizes[j] * q_scale,)
         sooner += (total[len(sooner)] + tl.sum(q * q, 1),)
         total = sooner
 

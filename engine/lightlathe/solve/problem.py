@@ -41,9 +41,8 @@ class Problem:
 
     @cached_property
     def _operator(self) -> Any:
-        """The operator, told the limit of the light if it listens."""
-        within = getattr(self.operator, "within", None)
-        return self.operator if within is None else within(self.limit)
+        """The operator, told the limit of the light if it listens itself, not by handing on to another."""
+        return self.operator.within(self.limit) if hasattr(type(self.operator), "within") else self.operator
 
     def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
@@ -51,12 +50,16 @@ class Problem:
         return self.loss if stage is None else stage(share)
 
     def evaluate(self, patterns: Tensor, loss: Callable[[Tensor, Target], Tensor]) -> "Evaluated":
-        """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose."""
+        """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose.
+
+        Patterns brighter than the limit may have an infinite dose: the operator is told that there are none.
+        """
         operator = self._operator
         dose = operator(patterns).detach()
-        at_once, room = getattr(loss, "at_once", None), getattr(operator, "room", None)
+        at_once = getattr(loss, "at_once", None)
         if at_once is not None and serve(dose):
-            value, slope = at_once(dose, self.target, None if room is None else room())
+            room = operator.room() if hasattr(type(operator), "room") else None
+            value, slope = at_once(dose, self.target) if room is None else at_once(dose, self.target, room)
         else:
             value, slope = _by_autograd(loss, dose, self.target)
         gradient = operator.transpose(slope)

@@ -25,12 +25,13 @@ def fault(deposit: Callable, collect: Callable, views_class: type, precision: st
     light = torch.rand(views.view_shape(20), generator=generator)
     dose = torch.rand(views.dose_shape(20), generator=generator)
     exact = replace(views, precision="single")
-    for name, kernel, by_reference, given in (
-        ("dose", deposit, reference.deposit, light),
-        ("adjoint", collect, reference.collect, dose),
+    for name, kernel, by_reference, given, told in (
+        ("dose", deposit, reference.deposit, light, {}),
+        ("dose, told the most light,", deposit, reference.deposit, light, {"most": 10.0}),
+        ("adjoint", collect, reference.collect, dose, {}),
     ):
         try:
-            got = kernel(given.to(device), views, GAIN).double().cpu()
+            got = kernel(given.to(device), views, GAIN, **told).double().cpu()
         except Exception as error:  # a compiler or a driver may raise anything; the user is told what and what to set
             return f"its self-test on {device} failed with {type(error).__name__}: {str(error)[:300]}"
         wanted = by_reference(given.double(), exact, GAIN)
