@@ -138,7 +138,7 @@ def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: C
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
     operator = setup.operator.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
-    problem = Problem(operator, sharp, setup.part.target(setup.device), limit=1.0)
+    problem = Problem(operator, sharp, setup.part.target(setup.device))
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
     chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.rounding_steps, enough=ROUNDING_COST)
     levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]

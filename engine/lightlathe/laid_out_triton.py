@@ -20,7 +20,7 @@ def tile(nx, ny, nz, circle, ACROSS: tl.constexpr, DEEP: tl.constexpr):
 
 @triton.jit
 def lay_out(values, wet, most, by_x, by_y, nx, ny, nz, ACROSS: tl.constexpr, DEEP: tl.constexpr):
-    """Stores the values of a tile, zeros where not `wet`; `most` as in LaidOut."""
+    """Stores the values of a tile, zeros where not `wet`; `most` as in LaidOut, the scale that of the dose kernels."""
     exponent = (tl.load(most).to(tl.int32, bitcast=True) >> 23) & 255
     scale = (tl.minimum(267 - exponent, 253) << 23).to(tl.float32, bitcast=True)
     half = (tl.where(wet, values, 0.0) * scale).to(tl.float16)

@@ -118,6 +118,7 @@ def test_slopes_laid_out_give_the_gradient(kernel, loss, rows):
     generator = torch.Generator(DEVICE).manual_seed(3)
     patterns = 2 * torch.rand(operator.pattern_shape, device=DEVICE, generator=generator)
     solid = torch.rand(operator.dose_shape, device=DEVICE, generator=generator) > 0.5
+    # the same halves but for those too small for all digits under one of the two powers of two
     assert gap(told(patterns), operator(patterns).double().cpu()) < 1e-6
     dose, target = told(patterns), Target(solid, ~solid)
     laid = loss.at_once(dose, target, told.room()).slope

@@ -38,7 +38,8 @@ def test_slopes_laid_out_are_those_of_float32(loss, shape, circle, weighted, mon
     if isinstance(loss, SoftWindow) or dose.numel() > 1:  # no more digits lost than need be
         assert most <= steepest * (1 + 1e-5 if isinstance(loss, SoftWindow) else 3)
     for order in got.slope.orders:
-        assert torch.allclose(order.cpu(), slope, rtol=2.0**-11, atol=2.0**-26 * float(got.slope.most))
+        # half a step of 11 bits; where halves run out of exponents, half a step of 2^-24 over a scale of 2^13 / most
+        assert torch.allclose(order.cpu(), slope, rtol=1.001 * 2.0**-11, atol=2.0**-38 * most)
     for order in (got.slope.by_x, got.slope.by_y):
         beyond = order.reshape(len(order), order.shape[1], -1, 8)[:, -1, :, 1 + (shape[2] - 1) % 8 :]
         assert torch.equal(beyond, torch.zeros_like(beyond))

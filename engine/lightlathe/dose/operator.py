@@ -73,7 +73,7 @@ class DoseOperator:
     def within(self, light: float) -> "DoseOperator":
         """The same for patterns of 0 to `light`, by the caller's word: kernels in halves need not look for the largest.
 
-        Brighter patterns leave an infinite dose from some 4 times `light` on. A `light` beyond 1000 changes nothing, as
+        Brighter patterns leave an infinite dose from some 4 times `light` on. Beyond 1000 the kernels look as before:
         halves would lose digits of levels about 1.
         """
         return self._twin(_light_at_most=float(light) if light <= 1000 else None)
