@@ -12,7 +12,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from lightlathe.errors import LightlatheError, MeasurementError, PartError
+from lightlathe.errors import LightlatheError, MeasurementError
 from lightlathe.options import assumptions, parser
 
 EXIT_ERROR = 1
@@ -82,14 +82,34 @@ def check(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
     from lightlathe.prepare import load_solids
 
-    job = load_job(arguments.job)
+    job, machine = load_job(arguments.job), machine_named(arguments)
     solids, said = load_solids(job)
-    verdict, parts = outlook.check(job, solids), outlook.parts_lines(job, solids, said)
+    verdict, parts = outlook.check(job, solids, machine), outlook.parts_lines(job, solids, said)
     if arguments.json:
         print(json.dumps({**verdict.as_json(), "parts": parts}, indent=1))
     else:
         print("\n".join([verdict.text(), *parts]))
     return verdict.exit_code
+
+
+def machine_named(arguments: argparse.Namespace) -> Any:
+    """The machine that `check` was asked to judge for; None for this one."""
+    from lightlathe.judge import Machine
+
+    if arguments.machine is not None:
+        from lightlathe.bench import machine_from
+
+        if arguments.device is not None:
+            raise LightlatheError("--device goes with --memory; a bench file (--machine) names its own device.")
+        return machine_from(arguments.machine)
+    if arguments.memory is None:
+        if arguments.device is not None:
+            raise LightlatheError("--device goes with --memory GB, the memory of that machine or card.")
+        return None
+    if arguments.device is None:
+        raise LightlatheError("--memory goes with --device: expected --device cpu or --device cuda beside it.")
+    name = f"a {'card' if arguments.device == 'cuda' else 'machine'} with {arguments.memory:g} GB"
+    return Machine(arguments.device, 1e9 * arguments.memory, name=name)
 
 
 def resin(arguments: argparse.Namespace) -> int:
@@ -115,6 +135,7 @@ def resin(arguments: argparse.Namespace) -> int:
 def design(arguments: argparse.Namespace) -> int:
     from lightlathe import outlook, pipeline
     from lightlathe.job import load_job
+    from lightlathe.judge import STOPS
     from lightlathe.prepare import load_solids, settings_of
     from lightlathe.progress import Bar, Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
@@ -134,10 +155,12 @@ def design(arguments: argparse.Namespace) -> int:
     verdict = outlook.check(job, solids)
     if verdict.level != "will work":
         print(verdict.text())
-    if verdict.level == "cannot work" and not arguments.anyway:
-        raise PartError(
-            "the check says that this cannot work; nothing was designed. --anyway designs what at least fits."
+    if verdict.level in STOPS and not arguments.anyway:
+        print(
+            f"the check says: {verdict.level}; nothing was designed. --anyway designs what at least fits.",
+            file=sys.stderr,
         )
+        return verdict.exit_code
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")

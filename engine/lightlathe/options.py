@@ -19,7 +19,19 @@ def parser() -> argparse.ArgumentParser:
 
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
-    sub.add_argument("--json", action="store_true", help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work")
+    sub.add_argument(
+        "--json",
+        action="store_true",
+        help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine",
+    )
+    other = sub.add_mutually_exclusive_group()
+    other.add_argument(
+        "--machine", type=Path, metavar="FILE", help="judge memory and time for the machine of a bench file"
+    )
+    other.add_argument(
+        "--memory", type=float, metavar="GB", help="judge them for a machine or card with so much memory"
+    )
+    sub.add_argument("--device", choices=("cpu", "cuda"), help="of the machine with that --memory")
 
     sub = command("design", "find the patterns, predict the print, write the result file")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")

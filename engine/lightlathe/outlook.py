@@ -10,10 +10,11 @@ import torch
 from lightlathe import judge
 from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
-from lightlathe.judge import Case, ExposurePlan, NextExposure, Spread, Verdict
+from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Spread, Verdict
+from lightlathe.memory import free_bytes
 from lightlathe.part import Surface, thin_walls
 from lightlathe.prediction import job_of, predict
-from lightlathe.prepare import Solid, device_of, free_bytes, lay_out, load_solids, voxels
+from lightlathe.prepare import Solid, device_of, lay_out, load_solids, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
 from lightlathe.solve import copies
@@ -24,18 +25,22 @@ UNSTATED_PERCENT = (
     10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
 )
 LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
-UPDATES_PER_S = {"cpu": 2.5e9, "cuda": 5e12}  # voxels times angles in whole iterations, see benchmarks
-# on a card kernels are loaded and tried first, and those of an iteration take their time to start (benchmarks/GPU.md)
-CARD = {"program_bytes": 0.0, "begin_s": 5.0, "least_iteration_s": 0.004}
 
 
-def check(job: Job, solids: tuple[Solid, ...] | None = None) -> Verdict:
+def check(job: Job, solids: tuple[Solid, ...] | None = None, machine: Machine | None = None) -> Verdict:
     """Whether a job can work, what limits it and what would help most; a few seconds, nothing is designed.
 
-    solids   the job's parts where they have been read already
+    solids    the job's parts where they have been read already
+    machine   that the design would run on; this one where None
     """
     solids = solids or load_solids(job)[0]
-    return judge.check(case_of(job, solids))
+    return judge.check(case_of(job, solids, machine))
+
+
+def machine_here(job: Job) -> Machine:
+    """What this machine offers on the device that the job asks for; JobError where it has no such device."""
+    device = device_of(job)
+    return Machine(device.type, free_bytes(device))
 
 
 def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[str]:
@@ -59,8 +64,9 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
     return lines + [f"warning: {text}" for text in problems]
 
 
-def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
-    """The numbers of a job that decide whether it can work."""
+def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None) -> Case:
+    """The numbers of a job that decide whether it can work, on this machine where no other is given."""
+    machine = machine or machine_here(job)
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
     look = layout.grid
@@ -87,11 +93,10 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         known["slice_voxel_mm"] = look.voxel_mm
     known |= {"part_radius_mm": max(p.reach_mm for p in parts), "part_height_mm": high - low}
     resin, light, turn, design = job.resin, job.light, job.turn, job.design
-    device = device_of(job)
     scenarios = 0
     if design.robust is not None:  # a plain design goes before; each scenario then takes a volume of every kind
         scenarios = 1 + math.prod(len(values) for values in dataclasses.astuple(design.robust))
-    arrays, volumes = copies(design.solver, design.loss, device.type)
+    arrays, volumes = copies(design.solver, design.loss, machine.device)
     return Case(
         vial_radius_mm=job.vial.radius_mm,
         resin_height_mm=job.vial.resin_height_mm,
@@ -114,13 +119,11 @@ def case_of(job: Job, solids: tuple[Solid, ...]) -> Case:
         viscosity_pa_s=resin.viscosity_pa_s,
         density_rise_kg_m3=resin.density_rise_kg_m3,
         double_bonds_mol_m3=resin.double_bonds_mol_m3,
-        updates_per_s=UPDATES_PER_S.get(device.type),
-        memory_free_bytes=free_bytes(device),
         finer=job.grid.finer,
-        **(CARD if device.type == "cuda" else {}),
         misfits=tuple(misfits),
         doubts=tuple(doubts),
         **known,
+        **machine.of_case(),
     )
 
 

@@ -3,7 +3,6 @@
 import dataclasses
 import hashlib
 import logging
-import os
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +12,7 @@ import torch
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
 from lightlathe.job import Job, resolved
+from lightlathe.memory import free_bytes
 from lightlathe.part import (
     FitReport,
     conflicts,
@@ -110,20 +110,10 @@ def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
     return Grid((nx, ny, nz + 1), grid.voxel_mm) if whole and (nz - rows * per_row) % 2 else grid
 
 
-def free_bytes(device: torch.device) -> float | None:
-    """Memory that is free on a device, None where it cannot be told."""
-    if device.type == "cuda":
-        return float(torch.cuda.mem_get_info(device)[0])
-    try:
-        return float(os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
-    except (ValueError, OSError):
-        return None
-
-
 def require_memory(grid: Grid, device: torch.device) -> None:
     """JobError where not even two volumes of the grid fit; `lightlathe check` estimates the whole design."""
     free, needed = free_bytes(device), 8.0 * grid.voxels
-    if free is not None and needed > free:
+    if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2
         raise JobError(
             f"a grid of {' x '.join(str(n) for n in grid.shape)} voxels takes {needed / 1e9:.3g} GB for two volumes, "

@@ -125,7 +125,7 @@ def test_a_beam_as_wide_as_the_vial_is_told_apart_from_one_that_fits_the_part():
         ({"viscosity_pa_s": 500.0}, "sinking", "will work"),
         ({"double_bonds_mol_m3": 5000.0}, "heat", "marginal"),
         ({"double_bonds_mol_m3": 500.0}, "heat", "will work"),
-        ({"memory_free_bytes": 1e8}, "effort", "cannot work"),
+        ({"memory_free_bytes": 1e8}, "effort", "does not fit this machine"),
         ({"updates_per_s": 1e6}, "effort", "marginal"),
         ({"liquid_below_mj_cm3": 20.0, "solid_above_mj_cm3": 40.0}, "threshold", "marginal"),
         ({"absorption_per_mm": 0.2, "part_radius_mm": 6.0, "columns": 130}, "absorption", "marginal"),

@@ -1,6 +1,7 @@
 """This machine's speed, against its own limits: what `lightlathe bench` measures and prints."""
 
+from lightlathe.bench.elsewhere import machine_from
 from lightlathe.bench.measure import run
 from lightlathe.bench.report import against, read_bench, table
 
-__all__ = ["against", "read_bench", "run", "table"]
+__all__ = ["against", "machine_from", "read_bench", "run", "table"]

@@ -8,6 +8,8 @@ from typing import Any
 
 import torch
 
+from lightlathe.memory import total_bytes
+
 PACKAGES = ("torch", "numpy", "numba", "llvmlite", "triton")
 
 
@@ -18,7 +20,7 @@ def machine(device: torch.device) -> dict[str, Any]:
         "processor": _processor(),
         "cores": cores(),
         "threads": torch.get_num_threads(),
-        "memory_bytes": _total_bytes(),
+        "memory_bytes": total_bytes(),
         "system": platform.platform(),
         "python": platform.python_version(),
     }
@@ -38,21 +40,6 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def free_bytes(device: torch.device) -> int:
-    """Memory that a case may take: what the card has free, or the system calls available within its limits."""
-    if device.type == "cuda":
-        return torch.cuda.mem_get_info(device)[0]
-    available = _total_bytes()
-    for line in _lines("/proc/meminfo"):
-        if line.startswith("MemAvailable:"):
-            available = int(line.split()[1]) * 1024
-    limit = "".join(_lines("/sys/fs/cgroup/memory.max")).strip()
-    used = "".join(_lines("/sys/fs/cgroup/memory.current")).strip()
-    if limit.isdigit() and used.isdigit():
-        available = min(available, int(limit) - int(used))
-    return available
-
-
 def peak_bytes(device: torch.device) -> int:
     """Most memory held so far: by torch on a card since its counter was reset, by the whole process on a CPU."""
     if device.type == "cuda":
@@ -68,11 +55,6 @@ def _processor() -> str:
         if line.startswith("model name"):
             return line.split(":", 1)[1].strip()
     return platform.processor() or platform.machine()
-
-
-def _total_bytes() -> int:
-    names = getattr(os, "sysconf_names", {})
-    return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") if "SC_PHYS_PAGES" in names else 0
 
 
 def _lines(path: str) -> list[str]:

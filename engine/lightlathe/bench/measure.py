@@ -10,13 +10,14 @@ import torch
 import lightlathe
 from lightlathe.bench.cases import CASES, Case, that_fit
 from lightlathe.bench.ceilings import ceilings
-from lightlathe.bench.machine import free_bytes, machine, peak_bytes
+from lightlathe.bench.machine import machine, peak_bytes
 from lightlathe.bench.timing import timed, wait
 from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
 from lightlathe.losses import GapHinge
+from lightlathe.memory import free_bytes
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 
 log = logging.getLogger(__name__)

@@ -6,16 +6,19 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
 from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
+from lightlathe.judge.machine import Machine
 from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
-from lightlathe.judge.verdict import Reason, Verdict
+from lightlathe.judge.verdict import STOPS, Reason, Verdict
 from lightlathe.judge.warnings import warnings
 
 __all__ = [
     "CAUTIONS",
+    "STOPS",
     "CameOut",
     "Case",
     "ExposurePlan",
+    "Machine",
     "NextExposure",
     "Reason",
     "Spread",

@@ -36,7 +36,7 @@ class Case:
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
     begin_s, least_iteration_s    before the first iteration, and of one, however small the job
-    memory_free_bytes  on the machine or card that will design
+    memory_free_bytes  on the machine or card that will design, whose name in sentences is `machine`
     program_bytes      what the program takes there before any array; the default is for a CPU, 0 on a card
     pattern_copies, volume_copies    arrays of 4 bytes a number of each kind that the design holds at its peak; the
                        defaults are those of bounded_lbfgs with 10 pairs and soft_window
@@ -75,6 +75,7 @@ class Case:
     begin_s: float = 0.0
     least_iteration_s: float = 0.0
     memory_free_bytes: float | None = None
+    machine: str = "this machine"
     program_bytes: float = PROGRAM_BYTES
     pattern_copies: int = 22
     volume_copies: int = 9
@@ -82,7 +83,7 @@ class Case:
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
-            if isinstance(value, Tensor | tuple) or value is None:
+            if isinstance(value, Tensor | tuple | str) or value is None:
                 continue
             if not math.isfinite(value) or value < 0 or (value == 0 and f.name not in MAY_BE_0):
                 raise JobError(f"{f.name} is {value}; the check needs a finite number above 0.")

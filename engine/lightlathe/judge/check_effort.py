@@ -1,9 +1,10 @@
-"""What the design will take on this machine."""
+"""What the design will take of the machine that it is to run on."""
 
 import math
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
+from lightlathe.words import amount, count, duration
 
 HOUR_S = 3600.0
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
@@ -54,27 +55,29 @@ def design_s(case: Case) -> float:
 def effort(case: Case) -> Reason:
     """Memory and time of the design."""
     need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
-    text = f"{voxels(case) / 1e6:.2g} million voxels, {case.angles} images: the design takes about {need / 1e9:.2g} GB"
+    text = (
+        f"{amount(voxels(case) / 1e6)} million voxels, {count(case.angles, 'image')}: the design takes about "
+        f"{amount(need / 1e9)} GB"
+    )
     if not math.isnan(time):
-        text += f", its iterations {time:.2g} s" if time < 120 else f", its iterations {time / 60:.2g} min"
+        text += f", its iterations {duration(time, 2) if time >= 1 else 'less than a second'}"
     free = case.memory_free_bytes
     if free is not None and need > 0.8 * free:
-        factor = max(1.0, need / free) ** (1 / 3) * 1.1
-        change = (
-            f"voxels and pixels {factor:.2g} times as large, a solver that keeps fewer copies, or a bigger machine."
-        )
+        factor = amount(max(1.0, need / free) ** (1 / 3) * 1.1)
+        change = f"voxels and pixels {factor} times as large, a solver that keeps fewer copies, or a bigger machine."
         if finer_bytes(case) > arrays / 2:
             change = f"finer = {case.finer - 1} in [grid]; or {change}"
         return Reason(
             "effort",
-            "cannot work" if arrays > 1.5 * free else "marginal",  # the program itself may be in memory already
-            f"{text}; {free / 1e9:.2g} GB are free here.",
+            # the program itself may be in memory already
+            "does not fit this machine" if arrays > 1.5 * free else "marginal",
+            f"{text}; {amount(free / 1e9)} GB are free on {case.machine}.",
             need,
             free,
             "bytes",
             change,
         )
     if time > HOUR_S:
-        change = f"voxels and pixels {(time / HOUR_S) ** 0.25:.2g} times as large, or a graphics card."
+        change = f"voxels and pixels {amount((time / HOUR_S) ** 0.25)} times as large, or a graphics card."
         return Reason("effort", "marginal", f"{text}.", time, HOUR_S, "s", change)
     return Reason("effort", "will work", f"{text}.", need, free, "bytes")

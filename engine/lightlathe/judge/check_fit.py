@@ -6,6 +6,7 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.turning import smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
 
+HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 SMEAR_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 
@@ -13,11 +14,12 @@ SMEAR_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: me
 def room(case: Case) -> Reason:
     """The part in the vial and in the resin's height."""
     clear = case.vial_radius_mm - case.part_radius_mm
+    slack = HAIR * case.voxel_mm
     text = (
         f"the part reaches {case.part_radius_mm:.3g} mm from the axis in a vial of {case.vial_radius_mm:.3g} mm radius "
         f"and is {case.part_height_mm:.3g} mm tall in {case.resin_height_mm:.3g} mm of resin"
     )
-    if clear < 0 or case.part_height_mm > case.resin_height_mm:
+    if clear < -slack or case.part_height_mm > case.resin_height_mm + slack:
         change = "a wider vial, more resin, another lay of the part, or a smaller scale. Is the mesh's unit right?"
         return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
     if clear < 2 * case.voxel_mm:
@@ -45,7 +47,8 @@ def field(case: Case) -> Reason:
     width, height = case.columns * case.pixel_mm, case.rows * case.pixel_mm
     across = 2 * case.part_radius_mm
     text = f"the light is {width:.3g} mm wide and {height:.3g} mm tall"
-    if width < across or height < case.part_height_mm:
+    slack = HAIR * case.pixel_mm
+    if width < across - slack or height < case.part_height_mm - slack:
         return Reason(
             "field",
             "cannot work",
@@ -77,7 +80,7 @@ def _missing(case: Case) -> str:
         ("columns", case.columns, 2 * case.part_radius_mm / case.pixel_mm),
         ("rows", case.rows, case.part_height_mm / case.pixel_mm),
     )
-    return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n)
+    return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + HAIR)
 
 
 def detail(case: Case) -> Reason:

@@ -5,9 +5,17 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-Level = Literal["will work", "marginal", "cannot work"]
-LEVELS: tuple[Level, ...] = ("will work", "marginal", "cannot work")
-EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4}  # 1 and 2 are errors of the program and of its use
+Level = Literal["will work", "marginal", "does not fit this machine", "cannot work"]
+LEVELS: tuple[Level, ...] = ("will work", "marginal", "does not fit this machine", "cannot work")
+STOPS: tuple[Level, ...] = ("does not fit this machine", "cannot work")  # nothing is designed unless asked for
+# 1 and 2 are errors of the program and of its use
+EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4, "does not fit this machine": 5}
+MARKS = {
+    "will work": "  ok      ",
+    "marginal": "  watch   ",
+    "does not fit this machine": "  too big ",
+    "cannot work": "  stop    ",
+}
 
 
 @dataclass(frozen=True)
@@ -34,7 +42,8 @@ class Reason:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What `check` says. `level` is the worst of the reasons'."""
+    """What `check` says. `level` is the worst of the reasons': what cannot work is worse than what a larger machine
+    could do."""
 
     reasons: tuple[Reason, ...]
     cautions: tuple[str, ...]
@@ -45,7 +54,7 @@ class Verdict:
 
     @property
     def exit_code(self) -> int:
-        """0 will work, 3 marginal, 4 cannot work."""
+        """0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine."""
         return EXIT_CODES[self.level]
 
     def of(self, topic: str) -> Sequence[Reason]:
@@ -54,11 +63,10 @@ class Verdict:
     def text(self) -> str:
         """The verdict first, then the reasons, worst first, then the cautions."""
         open_ = ", ".join(r.topic for r in self.reasons if not r.known)
-        also = f" (not judged for want of a number: {open_})" if open_ and self.level != "cannot work" else ""
+        also = f" (not judged for want of a number: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
         for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
-            mark = {"will work": "  ok      ", "marginal": "  watch   ", "cannot work": "  stop    "}[r.level]
-            mark = mark if r.known else "  ?       "
+            mark = MARKS[r.level] if r.known else "  ?       "
             lines.append(f"{mark}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")

@@ -107,7 +107,7 @@ def fit(
         "field_top_clearance_mm": f"the top of the projector's field, {field_height_mm:.4g} mm high: {up}",
         "field_bottom_clearance_mm": f"the bottom of the projector's field, {field_height_mm:.4g} mm high: {down}",
     }
-    slack = 1e-9 * max(vial_radius_mm, resin_height_mm)  # touching is fitting, whatever the last bit says
+    slack = 1e-6 * max(vial_radius_mm, resin_height_mm)  # touching is fitting: an STL holds float32, good to 6e-8
     problems = [f"The part passes {places[k]} (by {-v:.4g} mm)." for k, v in clearances.items() if v < -slack]
     notes = []
     box_reach = math.hypot(x, y) / 2

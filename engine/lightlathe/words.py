@@ -1,0 +1,53 @@
+"""Numbers in sentences: no exponents, no plural of one, times in a unit that a person would use."""
+
+import math
+
+LIFETIME_S = 3e9
+UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
+
+
+def count(number: int, noun: str, plural: str = "") -> str:
+    """'1 image', '2 images'; `plural` where it is not the noun with an s."""
+    return f"{number} {noun}" if number == 1 else f"{number} {plural or noun + 's'}"
+
+
+def amount(value: float, digits: int = 2) -> str:
+    """A number to so many significant digits, written out: 970, 0.013, 1300. Undefined where it is not a number."""
+    if math.isnan(value):
+        return "undefined"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
+    if value == 0:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, places)  # may carry: 9.96 to two digits is 10
+    places = digits - 1 - math.floor(math.log10(abs(rounded)))
+    text = f"{rounded:.{max(0, places)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def percent(share: float) -> str:
+    """A share in percent to two digits, and never 0 or 100 for what is not."""
+    value = 100 * share
+    if math.isnan(value):
+        return "an unknown share"
+    if 0 < value < 0.01:
+        return "less than 0.01 %"
+    if 99.99 < value < 100:
+        return "more than 99.99 %"
+    return f"{amount(value, 4 if abs(value) >= 99 else 2)} %"
+
+
+def duration(seconds: float, digits: int = 3) -> str:
+    """A time in s, min, h or days."""
+    if math.isnan(seconds):
+        return "an unknown time"
+    for unit, length, until in UNITS:
+        if seconds < until:
+            return f"{amount(seconds / length, digits)} {unit}"
+    return "more than a lifetime"
+
+
+def an(noun: str) -> str:
+    """The noun with its indefinite article: 'an absorption', 'a penetration depth'."""
+    return f"{'an' if noun[:1].lower() in 'aeio' else 'a'} {noun}"
