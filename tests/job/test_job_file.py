@@ -176,3 +176,23 @@ def test_a_result_in_place_of_a_job_is_told(tmp_path):
     path.write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(range(256)))
     with pytest.raises(JobError, match=r"valve\.lathe\.h5: an HDF5 file, perhaps the result .* lightlathe predict"):
         load_job(path)
+
+
+def test_a_seed_that_nothing_draws_from_is_refused(small_job, tmp_path):
+    """Only a loss of one's own may draw; there the seed decides what it draws."""
+    from lightlathe import pipeline
+
+    with pytest.raises(JobError, match=r"nothing in this job draws a random number from it.*Delete the key"):
+        parse_job(small_job() + "seed = 3\n", name="t", folder=tmp_path)
+    (tmp_path / "mine.py").write_text(
+        "import torch\n\n\ndef drawn(dose, target):\n"
+        "    noise = torch.rand(dose.shape)\n"
+        "    return ((dose - target.solid.to(dose)).square() * (0.5 + noise)).mean()\n"
+    )
+    text = small_job(iterations=3) + 'loss = "mine.py:drawn"\nbound_iterations = 0\n'
+    seeds = {}
+    for seed in (0, 1, 1):
+        record = pipeline.design(parse_job(text + f"seed = {seed}\n", name="t", folder=tmp_path))
+        seeds.setdefault(seed, []).append(record.log["loss"])
+    assert seeds[1][0] == seeds[1][1]
+    assert all(one != other for one, other in zip(seeds[0][0], seeds[1][0], strict=True))

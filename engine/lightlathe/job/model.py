@@ -8,6 +8,7 @@ from typing import Any, Literal
 from lightlathe.errors import JobError
 
 ROUNDING_STEPS = 40
+WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
 
 
 def positive(owner: str, **values: float | None) -> None:
@@ -70,7 +71,10 @@ class Vial:
 
 @dataclass(frozen=True)
 class Light:
-    """The projector as the vial sees it: pixel pitch in the resin, field, peak irradiance, bits and response."""
+    """The projector as the vial sees it: pixel pitch in the resin, field, peak irradiance, bits and response.
+
+    wavelength_nm   for the check: how far light spreads by diffraction
+    """
 
     pixel_mm: float
     columns: int
@@ -84,6 +88,11 @@ class Light:
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
         positive("light", irradiance_mw_cm2=self.irradiance_mw_cm2, wavelength_nm=self.wavelength_nm)
+        if self.wavelength_nm is not None and not WAVELENGTHS_NM[0] <= self.wavelength_nm <= WAVELENGTHS_NM[1]:
+            raise JobError(
+                f"wavelength_nm is {self.wavelength_nm:g}; expected {WAVELENGTHS_NM[0]:g} to {WAVELENGTHS_NM[1]:g}, in "
+                "nm. Is it in um? Multiply it by 1000."
+            )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
 
@@ -173,6 +182,7 @@ class Design:
 
     rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
                   nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
+    seed          of the random numbers that a loss of your own may draw; nothing else here is random
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is

@@ -102,6 +102,18 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         design=_design(one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS), top.inner("design")),
         output=one(Output, "output"),
     )
+    ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)
+    if ours is not None and resins is not None and ours != resins:
+        raise JobError(
+            f"{file}: wavelength_nm is {ours:g} in [light] and {resins:g} in [resin]; expected one and the same. "
+            "Leave it out of [light]."
+        )
+    if job.design.seed and not isinstance(job.design.loss, OwnLoss):
+        raise JobError(
+            f"{top.inner('design')}: seed is {job.design.seed}, and nothing in this job draws a random number from it: "
+            'only a loss of your own ("file.py:name") may. Delete the key. A disturbed start has a seed of its own: '
+            "start = { kind = 'filtered', disturbed = 0.3, seed = 1 }."
+        )
     for table, key, length in (("light", "pixel_mm", job.light.pixel_mm), ("grid", "voxel_mm", job.grid.voxel_mm)):
         if length >= job.vial.inner_diameter_mm:
             raise JobError(

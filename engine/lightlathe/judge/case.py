@@ -32,6 +32,7 @@ class Case:
     doubts             sentences on what may be a slip: inserts or regions outside, a tiny part
 
     Known only to some:
+    wavelength_nm      of the light; refractive_index of the resin there
     images_per_s       the projector's fastest rate at these bits
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
@@ -67,6 +68,8 @@ class Case:
     thinnest_mm: float | None = None
     misfits: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    wavelength_nm: float | None = None
+    refractive_index: float = 1.5
     images_per_s: float | None = None
     viscosity_pa_s: float | None = None
     density_rise_kg_m3: float | None = None

@@ -5,10 +5,11 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check_effort import effort
 from lightlathe.judge.check_exposure import heat, light, sinking
 from lightlathe.judge.check_fit import detail, field, place, room, turn
+from lightlathe.judge.check_optics import diffraction
 from lightlathe.judge.check_resin import absorption, threshold
 from lightlathe.judge.verdict import Verdict
 
-QUESTIONS = (absorption, threshold, room, place, field, detail, turn, light, sinking, heat, effort)
+QUESTIONS = (absorption, threshold, room, place, field, detail, diffraction, turn, light, sinking, heat, effort)
 
 
 def check(case: Case) -> Verdict:

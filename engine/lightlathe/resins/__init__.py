@@ -1,7 +1,7 @@
 """Resins: from absorbed dose to solid or liquid. One file per member, one line here.
 
 Every member has `absorption_per_mm` (base e), `refractive_index`, `liquid_below_mj_cm3`, `solid_above_mj_cm3` and
-`gel_mj_cm3` (the middle of the two), `solid(dose)`, `cure(dose)`, and `at(exposure_s)`: the resin as it behaves when
+`gel_mj_cm3` (the middle of the two), `solid(dose)` and `at(exposure_s)`: the resin as it behaves when
 the dose is spread over that time.
 """
 

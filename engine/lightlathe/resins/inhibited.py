@@ -116,10 +116,6 @@ class Inhibited(Liquid):
         """Bool, same shape: dose (mJ/cm3) above the gel dose at the planned exposure."""
         return self.limits.solid(dose)
 
-    def cure(self, dose: Tensor) -> Tensor:
-        """0..1 between the two doses at the planned exposure; see Threshold.cure."""
-        return self.limits.cure(dose)
-
     def at(self, exposure_s: float) -> "Inhibited":
         """The same resin when the dose comes over `exposure_s`."""
         return replace(self, planned_exposure_s=exposure_s)

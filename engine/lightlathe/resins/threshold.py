@@ -46,15 +46,6 @@ class Threshold(Liquid):
         """Bool, same shape: dose (mJ/cm3) above the gel dose, or above 0 where the resin has no safe dose."""
         return dose > (self.gel_mj_cm3 if self.liquid_below_mj_cm3 > 0 else 0.0)
 
-    def cure(self, dose: Tensor) -> Tensor:
-        """0 up to liquid_below, 1 from solid_above, a smooth step between that passes 1/2 at the gel dose.
-
-        A band narrower than 1 % of the gel dose is drawn 1 % wide. Form: cubic smooth step; no physics in it.
-        """
-        width = max(self.solid_above_mj_cm3 - self.liquid_below_mj_cm3, 0.01 * self.gel_mj_cm3)
-        x = ((dose - self.gel_mj_cm3) / width + 0.5).clamp(0, 1)
-        return x * x * (3 - 2 * x)
-
     def at(self, exposure_s: float) -> "Threshold":
         """Itself: a fixed dose suffices, however long it takes."""
         return self

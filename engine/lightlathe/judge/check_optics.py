@@ -1,0 +1,54 @@
+"""What light does that the dose operator leaves out: it spreads by diffraction."""
+
+import math
+
+from lightlathe.judge.case import Case
+from lightlathe.judge.verdict import Reason
+from lightlathe.words import amount
+
+USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
+SPREAD_PIXELS = (
+    1.0  # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
+)
+
+
+def spread_mm(wavelength_nm: float, index: float, width_mm: float, away_mm: float) -> float:
+    """How wide a line of `width_mm` becomes, `away_mm` from where it is in focus: lambda z / (n p).
+
+    The half width of the far field of a slit, from its middle to its first zero, with the wavelength as it is in the
+    resin. Source: scalar diffraction, J. W. Goodman, Introduction to Fourier Optics, section 4.4.
+    """
+    return wavelength_nm * 1e-6 * away_mm / (index * width_mm)
+
+
+def finest_mm(wavelength_nm: float, index: float, away_mm: float) -> float:
+    """The width of line that spreads over no more than itself: sqrt(lambda z / n)."""
+    return math.sqrt(wavelength_nm * 1e-6 * away_mm / index)
+
+
+def aperture_for(wavelength_nm: float, width_mm: float) -> float:
+    """The numerical aperture that resolves `width_mm`: 0.61 lambda / NA is the distance of two points told apart.
+
+    Source: Rayleigh's criterion; Born & Wolf, Principles of Optics, section 8.6.
+    """
+    return 0.61 * wavelength_nm * 1e-6 / width_mm
+
+
+def diffraction(case: Case) -> Reason:
+    """A line one pixel wide, in focus on the turning axis, at the wall and at the part's edge."""
+    nm, n, pixel = case.wavelength_nm or USUAL_NM, case.refractive_index, case.pixel_mm
+    wall, edge = (spread_mm(nm, n, pixel, z) / pixel for z in (case.vial_radius_mm, case.part_radius_mm))
+    text = (
+        f"in focus on the axis, a line of {amount(1000 * pixel, 3)} um spreads over {amount(wall)} pixels at the wall "
+        f"and {amount(edge)} at the part's edge (lambda z / (n p) at {nm:g} nm, n = {n:g}"
+    )
+    text += ")" if case.wavelength_nm else "; wavelength_nm in [light] is not given)"
+    if edge <= SPREAD_PIXELS:
+        return Reason("diffraction", "will work", f"{text}.", edge, SPREAD_PIXELS, "pixels")
+    wide = finest_mm(nm, n, case.part_radius_mm)
+    text += (
+        f": parallel light cannot draw that away from the axis, and to draw it there takes a lens with an aperture of "
+        f"{amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not know of it."
+    )
+    change = f"pixels of {amount(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
+    return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)
