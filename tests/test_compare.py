@@ -174,6 +174,7 @@ def test_a_damaged_or_other_file_is_no_study(folder):
     path.write_bytes(whole[: len(whole) // 2])
     with pytest.raises(ResultError, match="not a readable HDF5 file"):
         made(folder, resume=True)
+    path.unlink()
     write_study(study, path)
     with h5py.File(path, "r+") as file:
         del file["runs/0001/settings"]

@@ -140,7 +140,7 @@ def test_stopped_before_the_first_run_nothing_is_promised(folder, capsys, monkey
         (["other.h5"], "its format is 'lightlathe-result'"),
         (["text.h5"], "not a readable HDF5 file"),
         (["other.h5", "--resume"], "-o and --resume go with a study file"),
-        (["losses.toml", "-o", "text.h5", "--resume"], "not a readable HDF5 file"),
+        (["losses.toml", "-o", "text.h5", "--resume"], "is a text file, not a study; it is not replaced"),
     ],
 )
 def test_mistakes_end_in_one_clear_error_before_any_work(folder, capsys, monkeypatch, arguments, words):

@@ -15,7 +15,7 @@ STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "ju
 ROWS = [
     ["errors"],
     ["laid_out", "laid_out_triton"],
-    ["checks", "memory", "one_pass", "one_pass_triton", "words"],
+    ["checks", "files", "memory", "one_pass", "one_pass_triton", "words"],
     ["quantities"],
     STAGES,
     ["job"],

@@ -113,7 +113,7 @@ def test_a_grid_that_cannot_fit_is_known_before_the_work(small_job, tmp_path):
 def test_came_out_takes_no_other_assumption_and_no_senseless_exposure(small_job, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "disc.toml").write_text(small_job(iterations=3))
-    assert main(["design", "disc.toml", "-o", "a.h5"]) == 0
+    assert main(["design", "disc.toml", "-o", "a.h5"]) == 3  # three iterations leave no margin
     for more, words in (
         (["--absorption", "0.2"], "--exposure alone"),
         (["--exposure", "-5"], "-5"),

@@ -61,18 +61,20 @@ def _as_interrupt(*_: object) -> None:
 
 
 def bench(arguments: argparse.Namespace) -> int:
-    import torch
+    from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
+    from lightlathe.prepare import device_named
 
-    from lightlathe.bench import against, read_bench, run, table
-
-    other = None if arguments.against is None else read_bench(arguments.against)
-    device = arguments.device or ("cuda" if torch.cuda.is_available() else "cpu")
-    path = arguments.output or Path(f"bench-{device.replace(':', '')}.json")
-    result = run(quick=arguments.quick, device=device, verify=arguments.verify)
-    path.write_text(json.dumps(result, indent=1), encoding="utf-8")
+    others = [read_bench(path) for path in arguments.against]
+    device = device_named(arguments.device or "auto", "--device")
+    path = arguments.output or Path(f"bench-{str(device).replace(':', '')}.json")
+    require_place(path, arguments.against)
+    if path.exists():
+        print(f"note: {path} holds an earlier bench; this one replaces it. -o gives it another name.")
+    result = run(quick=arguments.quick, device=str(device), verify=arguments.verify)
+    write_bench(result, path)
     print(table(result))
-    if other is not None:
-        print(against(result, other))
+    for other in others:
+        print(f"\n{against(result, other)}")
     print(f"written to {path}")
     return 0
 
@@ -134,8 +136,9 @@ def resin(arguments: argparse.Namespace) -> int:
 
 def design(arguments: argparse.Namespace) -> int:
     from lightlathe import outlook, pipeline
+    from lightlathe.files import STATE
     from lightlathe.job import load_job
-    from lightlathe.judge import STOPS
+    from lightlathe.judge import STOPS, outcome_of
     from lightlathe.prepare import load_solids, settings_of
     from lightlathe.progress import Bar, Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
@@ -148,6 +151,7 @@ def design(arguments: argparse.Namespace) -> int:
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
     partial, settings = partial_path(path), settings_of(job)
+    require_writable(partial, STATE)
     resume = read_partial(partial, settings) if arguments.resume else None
     if partial.exists() and not arguments.resume:
         print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
@@ -157,7 +161,8 @@ def design(arguments: argparse.Namespace) -> int:
         print(verdict.text())
     if verdict.level in STOPS and not arguments.anyway:
         print(
-            f"the check says: {verdict.level}; nothing was designed. --anyway designs what at least fits.",
+            f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}). "
+            "--anyway designs what at least fits.",
             file=sys.stderr,
         )
         return verdict.exit_code
@@ -179,7 +184,7 @@ def design(arguments: argparse.Namespace) -> int:
         raise
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
-    return 0
+    return told(outcome_of(record.quality))
 
 
 def compare(arguments: argparse.Namespace) -> int:
@@ -193,7 +198,7 @@ def compare(arguments: argparse.Namespace) -> int:
     if arguments.rank_by is not None:
         rank_figure(arguments.rank_by)
     if arguments.plots is not None:
-        require_drawing(arguments.plots)
+        require_drawing(arguments.plots)  # its pictures are looked at once their names are known
     if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
         if arguments.output is not None or arguments.resume:
             raise LightlatheError("-o and --resume go with a study file (TOML); a study made earlier is only shown.")
@@ -209,14 +214,18 @@ def compare(arguments: argparse.Namespace) -> int:
 def make_study(arguments: argparse.Namespace) -> Any:
     """The runs that a study file asks for and that are not there yet."""
     from lightlathe.compare import begin, run
+    from lightlathe.export.convergence import require_drawing
+    from lightlathe.files import STUDY
     from lightlathe.plan import load_plan
     from lightlathe.progress import StudyBar
     from lightlathe.result.hdf5 import require_writable
 
     path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
     plan = load_plan(arguments.study)
-    require_writable(path)
+    require_writable(path, STUDY)
     study, todo = begin(plan, path, resume=arguments.resume)
+    if arguments.plots is not None:
+        require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
     try:
         with StudyBar([planned.job.design.iterations for planned in todo]) as bar:
@@ -233,6 +242,7 @@ def predict(arguments: argparse.Namespace) -> int:
     import dataclasses
 
     from lightlathe import outlook, pipeline
+    from lightlathe.judge import outcome_of
     from lightlathe.result import read_result
     from lightlathe.summary import comparison
 
@@ -263,7 +273,14 @@ def predict(arguments: argparse.Namespace) -> int:
         print(json.dumps(finite(prediction.quality), indent=1))
     else:
         print(comparison(record, prediction, assumptions(arguments)))
-    return 0
+    return told(outcome_of(prediction.quality), quietly=arguments.json)
+
+
+def told(outcome: Any, *, quietly: bool = False) -> int:
+    """The exit code of a print, and in words why it is not 0."""
+    if outcome.exit_code and not quietly:
+        print(outcome.text())
+    return outcome.exit_code
 
 
 def finite(figures: dict[str, float]) -> dict[str, float | None]:

@@ -44,7 +44,7 @@ def why_not(device: str, dtype: torch.dtype) -> str | None:
         try:
             import triton  # noqa: F401
         except ImportError:
-            reason = "triton is not installed; install the extra 'gpu'"
+            reason = "triton is not installed; pip install -e '.[gpu]' (Linux)"
     if reason is None:
         log.info("losses, figures and steps on %s: in one pass each", device)
     else:

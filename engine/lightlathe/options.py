@@ -2,8 +2,30 @@
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 import lightlathe
+
+EXIT_CODES = {
+    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, 2 a wrong call",
+    "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
+    "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
+    "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
+    "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
+    "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
+    "2 a wrong call",
+}
+
+
+class Once(argparse.Action):
+    """Stores a value, as argparse does by itself, but takes no option twice: the first would be lost in silence."""
+
+    def __call__(self, parser: Any, namespace: Any, values: Any, option_string: str | None = None) -> None:
+        given = namespace.__dict__.setdefault("_given", set())
+        if option_string is not None and self.dest in given:
+            parser.error(f"{option_string} is given twice; expected it once.")
+        given.add(self.dest)
+        setattr(namespace, self.dest, values)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -15,7 +37,9 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(required=True, metavar="COMMAND", dest="command")
 
     def command(name: str, words: str) -> argparse.ArgumentParser:
-        return commands.add_parser(name, help=words, description=words)
+        sub = commands.add_parser(name, help=words, description=words, epilog=EXIT_CODES.get(name))
+        sub.register("action", None, Once)
+        return sub
 
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
@@ -82,7 +106,14 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
     sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
-    sub.add_argument("--against", type=Path, metavar="OTHER.json", help="lay an earlier bench of any machine beside it")
+    sub.add_argument(
+        "--against",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="OTHER.json",
+        help="lay an earlier bench of any machine beside it; may be given several times",
+    )
     return top
 
 

@@ -21,6 +21,7 @@ from lightlathe.exposure import LONGEST_S, expose, gain_per_turn
 from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
+from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, settings_of, voxels
@@ -32,8 +33,6 @@ from lightlathe.solve import Problem, logged_every, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
-
-GRADED_TO = 0.15  # of the gel dose: doses further off than this is worth a warning (no source)
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 

@@ -123,15 +123,27 @@ def require_memory(grid: Grid, device: torch.device) -> None:
 
 def device_of(job: Job) -> torch.device:
     """`auto` takes a CUDA card where there is one; anything else is taken at its word."""
-    name = job.design.device
+    return device_named(job.design.device, "device in [design]")
+
+
+def device_named(name: str, where: str) -> torch.device:
+    """The device of that name, JobError where it is none or not here; `where` says who asked for it."""
     if name == "auto":
         name = "cuda" if torch.cuda.is_available() else "cpu"
     try:
         device = torch.device(name)
     except RuntimeError:
-        raise JobError(f"device in [design] is '{name}'; expected auto, cpu, cuda or cuda:0.") from None
-    if device.type == "cuda" and not torch.cuda.is_available():
-        raise JobError(f"device in [design] is '{name}', but torch sees no CUDA card; set device = \"cpu\".")
+        device = None
+    if device is None or device.type not in ("cpu", "cuda"):
+        raise JobError(f"{where} is '{name}'; expected auto, cpu, cuda or cuda:0.")
+    if device.type == "cpu":
+        return torch.device("cpu")
+    if not torch.cuda.is_available():
+        raise JobError(f"{where} is '{name}', but torch sees no CUDA card; expected cpu here.")
+    if (device.index or 0) >= torch.cuda.device_count():
+        raise JobError(
+            f"{where} is '{name}', and torch sees {torch.cuda.device_count()} CUDA card(s), counted from cuda:0."
+        )
     return device
 
 

@@ -9,7 +9,9 @@ from lightlathe import bench
 from lightlathe.bench import cases, measure, report, verify
 from lightlathe.bench.cases import CASES, Case, that_fit
 from lightlathe.bench.multiply_adds import turns_of
+from lightlathe.cli import main
 from lightlathe.dose.kernels import KERNELS, cpu
+from lightlathe.errors import JobError
 
 TINY = Case("tiny", 24, 30)
 CPU = torch.device("cpu")
@@ -91,3 +93,31 @@ def test_the_reference_part_is_a_tube_in_the_vial():
     assert not bool((target.solid & target.liquid).any())
     assert bool(target.solid.any())
     assert not bool(target.solid[12, 12].any())  # hollow
+
+
+@pytest.mark.parametrize(
+    ("device", "words"),
+    [
+        ("nosuch", "expected auto, cpu, cuda or cuda:0"),
+        ("meta", "expected auto, cpu, cuda or cuda:0"),
+        ("cuda", "torch sees no CUDA card"),
+        ("cuda:1", "torch sees no CUDA card"),
+    ],
+)
+def test_a_device_that_is_not_there_is_one_error(monkeypatch, capsys, tmp_path, device, words):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
+    assert main(["bench", "--device", device]) == 1
+    error = capsys.readouterr().err
+    assert words in error
+    assert "Traceback" not in error
+    with pytest.raises(JobError, match=words):
+        bench.run(device=device)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_card_beyond_the_last_is_named(monkeypatch):
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: True)
+    monkeypatch.setattr(torch.cuda, "device_count", lambda: 2)
+    with pytest.raises(JobError, match=r"torch sees 2 CUDA card\(s\), counted from cuda:0"):
+        bench.run(device="cuda:2")

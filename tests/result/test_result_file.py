@@ -70,7 +70,7 @@ def test_a_half_written_file_never_carries_the_name(tmp_path):
     target = tmp_path / "valve.h5"
 
     def write_and_fail():
-        with whole_file(target) as file:
+        with whole_file(target, "lightlathe-result") as file:
             file["x"] = 1
             raise RuntimeError("power cut")
 

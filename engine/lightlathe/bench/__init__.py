@@ -2,6 +2,6 @@
 
 from lightlathe.bench.elsewhere import machine_from
 from lightlathe.bench.measure import run
-from lightlathe.bench.report import against, read_bench, table
+from lightlathe.bench.report import against, read_bench, require_place, table, write_bench
 
-__all__ = ["against", "machine_from", "read_bench", "run", "table"]
+__all__ = ["against", "machine_from", "read_bench", "require_place", "run", "table", "write_bench"]

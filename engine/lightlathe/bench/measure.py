@@ -16,8 +16,10 @@ from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
+from lightlathe.files import BENCH
 from lightlathe.losses import GapHinge
 from lightlathe.memory import free_bytes
+from lightlathe.prepare import device_named
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 
 log = logging.getLogger(__name__)
@@ -34,7 +36,7 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
     quick    smaller sizes and fewer repeats: under a minute on 2 cores
     verify   also every kernel that runs on the device against the reference, at several sizes
     """
-    where = torch.device(device)
+    where = device_named(str(device), "device")
     free = free_bytes(where)
     products, whole = that_fit(int(0.8 * free))
     if quick:
@@ -43,7 +45,7 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
     top = ceilings(where)
     log.info("ceilings: %s", top)
     result: dict[str, Any] = {
-        "format": "lightlathe-bench",
+        "format": BENCH,
         "format_version": 1,
         "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "program_version": lightlathe.__version__,

@@ -1,11 +1,13 @@
 """The measurement as text: one machine, or two side by side."""
 
 import json
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from lightlathe.errors import ResultError
+from lightlathe.files import BENCH, require_replaceable
 
 Result = dict[str, Any]
 
@@ -16,11 +18,34 @@ def read_bench(path: Path) -> Result:
         found = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as problem:
         raise ResultError(f"{path}: not a readable bench file ({problem}). `lightlathe bench` writes one.") from None
-    if not isinstance(found, dict) or found.get("format") != "lightlathe-bench":
-        raise ResultError(
-            f"{path}: not a bench file; expected format 'lightlathe-bench'. `lightlathe bench` writes one."
-        )
+    if not isinstance(found, dict) or found.get("format") != BENCH:
+        raise ResultError(f"{path}: not a bench file; expected format '{BENCH}'. `lightlathe bench` writes one.")
     return found
+
+
+def require_place(path: Path, others: Sequence[Path] = ()) -> None:
+    """ResultError before any measuring, where the bench file could not be written after it.
+
+    others   files that it will be compared with, and must not replace
+    """
+    require_replaceable(path, BENCH)
+    if any(path.exists() and other.exists() and path.samefile(other) for other in others):
+        raise ResultError(f"{path}: would replace the bench that it is compared with; name another file with -o.")
+    if not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
+        raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?")
+
+
+def write_bench(result: Result, path: Path) -> None:
+    """Write a bench file as JSON; it takes the place of an earlier bench, and of nothing else."""
+    require_place(path)
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.writing")
+    try:
+        unfinished.write_text(json.dumps(result, indent=1), encoding="utf-8")
+        os.replace(unfinished, path)
+    except OSError as problem:
+        raise ResultError(f"{path}: cannot write the file ({problem}). Is the disk full?") from None
+    finally:
+        unfinished.unlink(missing_ok=True)
 
 
 def table(result: Result) -> str:

@@ -2,7 +2,7 @@
 
 import math
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,20 +10,31 @@ import numpy as np
 
 from lightlathe.errors import ResultError
 from lightlathe.export.picture import require_matplotlib
+from lightlathe.files import PICTURE, drawn_by, require_replaceable
 
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
 LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
 
 
-def require_drawing(folder: Path) -> None:
-    """ResultError where pictures cannot be drawn or put; asked before any long work. Makes the folder."""
+def require_drawing(folder: Path, study: str = "", jobs: Iterable[str] = ()) -> None:
+    """ResultError where the pictures of a study cannot be drawn or put; asked before any long work. Makes the folder.
+
+    study, jobs   their names, from which those of the pictures are made
+    """
     require_matplotlib()
+    for path in pictures_of(folder, study, jobs):
+        require_replaceable(path, PICTURE)
     try:
         os.makedirs(folder, exist_ok=True)
     except OSError as problem:
         raise ResultError(
             f"{folder}: cannot be made a folder for pictures ({problem.strerror}). Name another."
         ) from None
+
+
+def pictures_of(folder: Path, study: str, jobs: Iterable[str]) -> list[Path]:
+    """NAME-JOB.png and .svg for each job of a study."""
+    return [Path(folder) / f"{study}-{job}.{ending}" for job in jobs for ending in ("png", "svg")]
 
 
 def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
@@ -33,15 +44,14 @@ def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], 
     name_of   gives the name of a variant (result/ranking.py, `label`)
     Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or a picture cannot be written.
     """
-    require_drawing(folder)
-    if not any(r.log for r in study.runs):
+    jobs = list(dict.fromkeys(r.job for r in study.runs if r.log))
+    require_drawing(folder, study.name, jobs)
+    if not jobs:
         raise ResultError("the study holds no runs with a log yet; there is nothing to draw.")
-    paths = []
-    for job in dict.fromkeys(r.job for r in study.runs if r.log):
-        for ending in ("png", "svg"):
-            paths.append(Path(folder) / f"{study.name}-{job}.{ending}")
-            draw_convergence([r for r in study.runs if r.job == job and r.log], paths[-1], name_of, title=job)
-    return paths
+    for job in jobs:
+        for path in pictures_of(folder, study.name, [job]):
+            draw_convergence([r for r in study.runs if r.job == job and r.log], path, name_of, title=job)
+    return pictures_of(folder, study.name, jobs)
 
 
 def draw_convergence(
@@ -53,6 +63,7 @@ def draw_convergence(
     Drawn is the best design so far, which a stop there would have kept. A grey line shows the widest window that any
     patterns could reach, where that is proven and the same for all runs.
     """
+    require_replaceable(path, PICTURE)
     require_matplotlib()
     from matplotlib import colormaps, rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -102,7 +113,7 @@ def draw_convergence(
     figure.legend(loc="outside lower center", ncols=columns, fontsize="small")
     try:
         with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
-            figure.savefig(path, dpi=110)
+            figure.savefig(path, dpi=110, metadata=drawn_by(path))
     except OSError as problem:
         raise ResultError(f"{path}: cannot write the picture ({problem}). Is the folder writable?") from None
     return path

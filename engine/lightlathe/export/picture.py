@@ -6,9 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from lightlathe.errors import ResultError
+from lightlathe.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
 from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
-
-ENDINGS = (".png", ".svg", ".pdf")
 
 
 def require_matplotlib() -> None:
@@ -23,15 +22,17 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
     """Write a picture: the slice across the axis with most of the part, and the slice along it. Returns the path.
 
     path    ends in .png, .svg or .pdf, in a folder that exists
-    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or the path cannot be written.
+    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, the path cannot be written, or a file
+    that is no picture of ours has that name.
     """
     path = Path(path)
-    if path.suffix.lower() not in ENDINGS or os.path.isdir(path):
+    if path.suffix.lower() not in PICTURE_ENDINGS or os.path.isdir(path):
         raise ResultError(f"{path}: expected the name of a picture file that ends in .png, .svg or .pdf.")
     if not os.path.isdir(path.parent):
         raise ResultError(
             f"{path}: there is no folder {path.parent}; expected a .png, .svg or .pdf in a folder there is."
         )
+    require_replaceable(path, PICTURE)
     require_matplotlib()
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.colors import ListedColormap
@@ -75,7 +76,7 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
     figure.legend(handles=marks, loc="outside lower center", ncols=5)
     figure.suptitle(title)
     try:
-        figure.savefig(path, dpi=110)
+        figure.savefig(path, dpi=110, metadata=drawn_by(path))
     except OSError as problem:
         raise ResultError(
             f"{path}: cannot write the .png, .svg or .pdf ({problem}). Is the folder writable, the disk full?"

@@ -7,6 +7,7 @@ from lightlathe.judge.check import check
 from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
 from lightlathe.judge.machine import Machine
+from lightlathe.judge.outcome import Outcome, outcome_of
 from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
@@ -20,6 +21,7 @@ __all__ = [
     "ExposurePlan",
     "Machine",
     "NextExposure",
+    "Outcome",
     "Reason",
     "Spread",
     "Verdict",
@@ -31,6 +33,7 @@ __all__ = [
     "graded",
     "light_use",
     "next_exposure",
+    "outcome_of",
     "plan_exposure",
     "quality",
     "read_came_out",

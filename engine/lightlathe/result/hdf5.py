@@ -16,10 +16,11 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
+from lightlathe.files import RESULT, require_replaceable
 from lightlathe.quantities import Grid, Part, Patterns, Prediction
 from lightlathe.result.record import Record
 
-FORMAT = "lightlathe-result"
+FORMAT = RESULT
 FORMAT_VERSION = 1
 OTHER = {  # what to do with a file of another kind
     "lightlathe-state": " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",
@@ -29,9 +30,13 @@ LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
 @contextlib.contextmanager
-def whole_file(path: Path) -> Iterator[Any]:
-    """A new HDF5 file that takes the name `path` only when the block ends well."""
+def whole_file(path: Path, kind: str) -> Iterator[Any]:
+    """A new HDF5 file that takes the name `path` only when the block ends well.
+
+    kind   of files.py; ResultError where a file of another kind has that name
+    """
     path = Path(path)
+    require_replaceable(path, kind)
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.writing")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -47,13 +52,14 @@ def whole_file(path: Path) -> Iterator[Any]:
             unfinished.unlink(missing_ok=True)
 
 
-def require_writable(path: Path) -> None:
-    """ResultError before any work, where a file could not be written after it."""
+def require_writable(path: Path, kind: str = FORMAT) -> None:
+    """ResultError before any work, where a file of this kind could not be written after it."""
     if path.is_dir():
         raise ResultError(f"{path}: is a folder; expected the name of a file.")
+    require_replaceable(path, kind)
     probe = path.with_name(f".{path.name}.probe")
     try:
-        with whole_file(probe):
+        with whole_file(probe, kind):
             pass
     except ResultError:
         raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?") from None
@@ -85,7 +91,7 @@ def write_result(record: Record, path: Path) -> Path:
     """Write a complete result file and return its path."""
     grid, patterns = record.part.grid, record.patterns
     xyz = ("x", "y", "z")
-    with whole_file(path) as file:
+    with whole_file(path, FORMAT) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": record.name, **record.facts})
         file.attrs["warnings"] = json.dumps(list(record.warnings))
         put_job(file, record.job_toml, record.settings)

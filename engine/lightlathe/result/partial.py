@@ -9,9 +9,10 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
+from lightlathe.files import STATE
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, settings_in, whole_file
 
-FORMAT = "lightlathe-state"
+FORMAT = STATE
 STATE_VERSION = 4  # of what solvers keep: to be raised whenever a solver's state changes
 
 
@@ -23,7 +24,7 @@ def partial_path(result: Path) -> Path:
 
 def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[str, Any], log: dict) -> None:
     """Write the state; tensors become datasets of /state, plain values its attributes, dicts groups inside it."""
-    with whole_file(path) as file:
+    with whole_file(path, FORMAT) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "state_version": STATE_VERSION})
         put_job(file, toml, settings)
         _put_state(file.create_group("state"), state)

@@ -8,10 +8,11 @@ from typing import Any
 
 import h5py
 
+from lightlathe.files import STUDY
 from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put_log, whole_file
 from lightlathe.result.ranking import rank_figure
 
-FORMAT = "lightlathe-study"
+FORMAT = STUDY
 
 
 def key_of(job: str, variant: Mapping[str, Any], repeat: int) -> str:
@@ -67,7 +68,7 @@ class Study:
 
 def write_study(study: Study, path: Path) -> Path:
     """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path."""
-    with whole_file(path) as file:
+    with whole_file(path, FORMAT) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": study.name})
         file.create_dataset("plan", data=study.plan, dtype=h5py.string_dtype()).attrs.update({"units": "1", "dims": []})
         for number, run in enumerate(study.runs):

@@ -1,0 +1,65 @@
+"""What a predicted print comes to, in one word and an exit code: it prints, hardly so, or not at all."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from lightlathe.judge.verdict import EXIT_CODES
+from lightlathe.judge.warnings import MARGIN_PERCENT
+
+NO_PRINT = 0.5  # overlap with the part below which more is wrong than right: there is nothing to call a print
+AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (as warnings.py; no source)
+GRADED_TO = 0.15  # of the gel dose: a tenth of the doses further off than this is no graded part (no source)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a print comes to.
+
+    level     prints: every voxel right, with a margin, and the true shape met. marginal: less than that.
+              does not print: more is wrong than right
+    reasons   why it is not the first, in words; the same figures as in the warnings
+    """
+
+    level: Literal["prints", "marginal", "does not print"]
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """0 prints, 3 marginal, 4 does not print: those of the check."""
+        return EXIT_CODES[{"prints": "will work", "marginal": "marginal", "does not print": "cannot work"}[self.level]]
+
+    def text(self) -> str:
+        return f"{self.level}: {'; '.join(self.reasons)} (exit code {self.exit_code})"
+
+
+def outcome_of(quality: Mapping[str, float]) -> Outcome:
+    """What the figures of a design or of a prediction come to.
+
+    quality   as from `judge.quality`; `_fine` figures, and those of the exposure plan, count where they are there
+    """
+    fine = "iou_fine" in quality
+    overlap = quality["iou_fine" if fine else "iou"]
+    where = "the finer grid" if fine else "the job's grid"
+    if not overlap >= NO_PRINT:
+        share = "nothing" if math.isnan(overlap) else f"{overlap:.0%}"
+        return Outcome("does not print", (f"print and part overlap by {share} on {where}, less than {NO_PRINT:.0%}",))
+    reasons = []
+    wrong = int(quality["wrong_voxels"])
+    if wrong:
+        reasons.append(f"{wrong} {'voxel comes' if wrong == 1 else 'voxels come'} out wrong on the job's grid")
+    if fine and overlap < AGREES:
+        reasons.append(f"print and part overlap by {overlap:.1%} on {where}, less than {AGREES:.0%}")
+    if not wrong and (quality["unsure_part_fraction"] > 0 or quality["unsure_liquid_fraction"] > 0):
+        reasons.append("some doses lie between liquid_below and solid_above, where the resin may do either")
+    if not quality.get("reachable", 1.0):
+        reasons.append("the longest exposure allowed is too short")
+    if not wrong and "shorter_percent" in quality:
+        margin = min(quality["shorter_percent"], quality["longer_percent"])
+        if not margin >= MARGIN_PERCENT:
+            known = "no exposure is right" if math.isnan(margin) else f"the exposure may be off by {margin:.1f} % only"
+            reasons.append(f"{known}, and {MARGIN_PERCENT:g} % is what lamps and timers keep")
+    if quality.get("wanted_dose_90", 0.0) > GRADED_TO:
+        reasons.append(f"a tenth of the part is further than {GRADED_TO:g} gel doses from the dose it wants")
+    return Outcome("marginal", tuple(reasons)) if reasons else Outcome("prints")
