@@ -7,7 +7,8 @@ from typing import Any
 import lightlathe
 
 EXIT_CODES = {
-    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, 2 a wrong call",
+    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, "
+    "2 a wrong call",
     "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
     "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
