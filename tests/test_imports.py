@@ -20,7 +20,7 @@ ROWS = [
     STAGES,
     ["job"],
     ["prepare", "summary"],
-    ["prediction", "formulate", "proof"],
+    ["prediction", "formulate", "proof", "shadow"],
     ["outlook", "exposure"],
     ["pipeline", "bench", "progress", "options"],
     ["plan"],

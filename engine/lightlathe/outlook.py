@@ -17,6 +17,7 @@ from lightlathe.prediction import job_of, predict
 from lightlathe.prepare import Solid, device_of, lay_out, load_solids, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
+from lightlathe.shadow import even_shadow
 from lightlathe.solve import copies
 
 log = logging.getLogger(__name__)
@@ -47,6 +48,7 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
     """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings."""
     lines, problems = [], list(said)
     layout = lay_out(job, solids)
+    inserts = [solid.form for solid in solids if solid.role == "insert"]
     for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
@@ -58,7 +60,7 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
         )
         problems += fitting.notes
         if solid.role == "part":
-            thin = thin_walls(form, layout.grid)
+            thin = thin_walls(form, layout.grid, inserts)
             lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {layout.grid.voxel_mm:g} mm")
             problems += thin.warnings
     return lines + [f"warning: {text}" for text in problems]
@@ -71,6 +73,7 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     layout = lay_out(job, solids)
     look = layout.grid
     misfits, doubts = [], []
+    shadow = even_shadow(job, solids, look)
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
     if job.light.pixel_mm < 0.99 * job.grid.voxel_mm:
@@ -122,6 +125,8 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
         density_rise_kg_m3=resin.density_rise_kg_m3,
         double_bonds_mol_m3=resin.double_bonds_mol_m3,
         finer=job.grid.finer,
+        shadow_lost=None if shadow is None else shadow.lost,
+        shadow_text="" if shadow is None else shadow.text(),
         misfits=tuple(misfits),
         doubts=tuple(doubts),
         **known,

@@ -29,6 +29,7 @@ from lightlathe.projector import Codebook
 from lightlathe.proof import advice, closer, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
+from lightlathe.shadow import designed_shadow
 from lightlathe.solve import Problem, logged_every, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
@@ -120,7 +121,7 @@ def design(
         vial_radius_mm=job.vial.radius_mm,
         facts=facts(setup, why) | {"coarse_seconds": coarse_s},
         log=rows,
-        warnings=(*setup.warnings, *warnings, *advised),
+        warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
     )
 
 
@@ -141,6 +142,12 @@ def proven(
     remedies = remedies_of(setup, proof)
     proof = closer(proof, remedies)
     return proof.figures(), [advice(proof, remedies)]
+
+
+def shadowed(setup: Setup, patterns: Patterns) -> list[str]:
+    """What the shadow of an insert would cost this print; shadow.py."""
+    shadow = designed_shadow(setup.job, setup.solids, setup.part.grid, patterns)
+    return [] if shadow is None or not shadow.lost > 0 else [shadow.text()]
 
 
 def _share_from(patterns: Tensor, level: float) -> float:

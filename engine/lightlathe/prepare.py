@@ -68,8 +68,9 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
     require_memory(grid, device)
     part = voxels(job, solids, grid, device)
+    inserts = [s.form for s in solids if s.role == "insert"]
     for solid in (s for s in solids if s.role == "part"):
-        said += thin_walls(solid.form, grid).warnings
+        said += thin_walls(solid.form, grid, inserts).warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
     chords = chords_of(job)
     operator = DoseOperator(
@@ -94,11 +95,16 @@ class Layout:
 
 
 def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
-    """The job's grid around its solids, and their clearances; raises nothing for what does not fit."""
+    """The job's grid around its solids, and their clearances; raises nothing for what does not fit.
+
+    An insert may be far taller than what is printed on it: the grid holds the rest.
+    """
     light, vial = job.light, job.vial
-    grid = grid_for([s.form for s in solids], vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
+    placed = [s.form for s in solids if s.role != "insert"]
+    grid = grid_for(placed, vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
     field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
-    fits = [fit(s.form, vial.radius_mm, vial.resin_height_mm, *field, read_as=s.unit) for s in solids]
+    room = (vial.radius_mm, vial.resin_height_mm, *field)
+    fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert") for s in solids]
     return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))
 
 
@@ -186,15 +192,16 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
     for solid in solids:
         forms[solid.role].append(solid.form)
     part = coverage(forms["part"], grid, device=device)
+    insert = coverage(forms["insert"], grid, device=device) if forms["insert"] else None
     judged = judge(
         part,
         grid,
         job.vial.radius_mm,
-        inserts=[coverage(form, grid, device=device) for form in forms["insert"]],
+        inserts=[] if insert is None else [insert],
         keep_liquid=[coverage(form, grid, device=device) for form in forms["keep_liquid"]],
         tolerance_mm=job.tolerance_mm,
     )
-    return Part(grid, part, judged)
+    return Part(grid, part, judged, insert)
 
 
 def chords_of(job: Job) -> Chords:

@@ -107,22 +107,27 @@ class Part:
 
     coverage   (x, y, z) float32 in 0..1: covered fraction of each voxel
     judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
+    insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
     """
 
     grid: Grid
     coverage: Tensor
     judged: Tensor
+    insert: Tensor | None = None
 
     def __post_init__(self) -> None:
         has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
         has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
+        if self.insert is not None:
+            has_axes("insert", self.insert, ("x", "y", "z"), self.grid.shape)
 
     @property
     def volume_mm3(self) -> float:
         return float(self.coverage.sum(dtype=torch.float64)) * self.grid.voxel_mm**3
 
     def to(self, device: torch.device | str) -> "Part":
-        return Part(self.grid, self.coverage.to(device), self.judged.to(device))
+        insert = None if self.insert is None else self.insert.to(device)
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged.to(device)

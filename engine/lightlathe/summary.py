@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from lightlathe.judge import assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
 
@@ -45,6 +46,7 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
+    lines += [f"  assumed     {text}" for text in assumptions(resin.refractive_index)]
     lines += [
         f"  result      {path}",
         f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",

@@ -32,3 +32,27 @@ def test_other_names_are_errors(tmp_path, name):
     with pytest.raises(ResultError, match=r"\.png, \.svg or \.pdf"):
         draw(part, prediction, tmp_path / name, gel_mj_cm3=45)
     assert [p.name for p in tmp_path.iterdir()] == ["folder.png"]
+
+
+def test_the_insert_is_shown(tmp_path):
+    """In its own colour, in every panel; nowhere where there is none."""
+    import dataclasses
+
+    import numpy as np
+    from matplotlib.colors import to_rgb
+    from PIL import Image
+
+    from lightlathe.export.picture import INSERT
+
+    part, prediction = ball()
+    insert = torch.zeros(GRID.shape)
+    insert[2, 3] = 1
+
+    def coloured(path):
+        pixels = np.asarray(Image.open(path).convert("RGB"), dtype=float) / 255
+        return int((np.abs(pixels - to_rgb(INSERT)).max(2) < 0.01).sum())
+
+    without = coloured(draw(part, prediction, tmp_path / "a.png", gel_mj_cm3=45))
+    with_ = coloured(draw(dataclasses.replace(part, insert=insert), prediction, tmp_path / "b.png", gel_mj_cm3=45))
+    assert without == 0
+    assert with_ > 3000  # a rod one voxel wide, in six panels of some 200 x 200 pixels

@@ -103,3 +103,54 @@ def test_a_part_too_small_for_a_wall_gives_no_number():
     """A needle of one line's width is met by fewer than three lines."""
     part = surface(box_triangles((0, 0, 0), (1e-4, 1e-4, 10)))
     assert math.isnan(thin_walls(part, grid_of(part, 0.1)).thinnest_mm)
+
+
+def test_a_wall_ends_where_an_insert_begins():
+    """A cylinder of 2.1 mm radius around a rod of 2 mm: what is printed is a tube 0.1 mm thick, not 4.2 mm. Lines
+    that meet a bent wall aslant see it up to 2 % thinner or thicker, as they do in the tube itself."""
+    part, rod = SHAPES["cylinder"](2.1, 4.0), SHAPES["cylinder"](2.0, 30.0)
+    report = thin_walls(part, grid_of(part, 0.25), [rod])
+    tube = surface(SHAPES["tube"](2.1, 2.0, 4.0).triangles())
+    assert report.thinnest_mm == pytest.approx(thin_walls(tube, grid_of(tube, 0.25)).thinnest_mm, rel=1e-5)
+    assert report.thin[0].middle_mm == pytest.approx(0.1, rel=1e-3)
+    assert "thinner than a voxel of 0.25 mm" in report.warnings[0]
+    assert thin_walls(part, grid_of(part, 0.25)).thin == ()
+    far = SHAPES["cylinder"](2.0, 30.0, at_mm=(9.0, 0.0, 0.0))
+    assert thin_walls(part, grid_of(part, 0.25), [far]).thin == ()
+    between = surface(box_triangles((-3, -3, -1), (3, 3, 1)))
+    hole = surface(box_triangles((-2.9, -2, -5), (2.9, 2, 5)))  # leaves walls of 0.1 at x, 1 at y
+    assert thin_walls(between, grid_of(between, 0.25), [hole]).thin[0].thickness_mm == pytest.approx(0.1, rel=1e-6)
+
+
+def test_what_an_insert_fills_is_no_wall():
+    """A plate with a fin of 0.05 mm, the fin inside the insert; and a tube whose bore is the rod's own surface, in 64
+    facets, which miss the circle by 0.0012 of the radius (1 - cos(pi / 64))."""
+    plate = surface(box_triangles((0, 0, 0), (5, 5, 1)), box_triangles((1, 2, 0.9), (4, 2.05, 4)))
+    assert thin_walls(plate, grid_of(plate, 0.25)).thin[0].thickness_mm == pytest.approx(0.05)
+    over = surface(box_triangles((0, 0, 1), (5, 5, 9)))
+    assert thin_walls(plate, grid_of(plate, 0.25), [over]).thin == ()
+    import trimesh
+
+    tube = trimesh.creation.annulus(r_min=2.0, r_max=3.0, height=4.0, sections=64)
+    part = surface(np.asarray(tube.triangles))
+    report = thin_walls(part, grid_of(part, 0.25), [SHAPES["cylinder"](2.0, 30.0)])
+    assert report.thin == ()
+    alone = thin_walls(part, grid_of(part, 0.25)).thinnest_mm  # less aslant in 64 facets than in 128: 2 %
+    assert report.thinnest_mm == pytest.approx(alone, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        SHAPES["cylinder"](2.0, 3.0, at_mm=(1.0, -2.0, 0.5)),
+        SHAPES["tube"](2.0, 1.0, 3.0, at_mm=(1.0, -2.0, 0.5)),
+        SHAPES["box"](2.0, 3.0, 4.0, at_mm=(1.0, -2.0, 0.5)),
+        SHAPES["sphere"](2.0, at_mm=(1.0, -2.0, 0.5)),
+    ],
+)
+def test_shapes_in_facets_are_the_shapes(shape):
+    """Volume to 1e-3 (a circle in 128 facets has 4e-4 less area) and the same box; facets face outwards."""
+    part = surface(shape.triangles())
+    assert part.report.watertight
+    assert part.volume_mm3 == pytest.approx(shape.volume_mm3, rel=1e-3)
+    np.testing.assert_allclose(part.bounds_mm, shape.bounds_mm, atol=1e-3)

@@ -9,6 +9,7 @@ from lightlathe.errors import ResultError
 from lightlathe.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
 from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
 
+INSERT = "#8a6fae"
 
 def require_matplotlib() -> None:
     """ResultError where pictures cannot be drawn."""
@@ -41,6 +42,7 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
 
     coverage = part.coverage.cpu().numpy()
     judged = part.judged.cpu().numpy()
+    insert = None if part.insert is None else part.insert.cpu().numpy()
     dose, solid = prediction.dose.cpu().numpy(), prediction.solid.cpu().numpy()
     k = int(coverage.sum((0, 1)).argmax())
     j = coverage.shape[1] // 2
@@ -69,11 +71,15 @@ def draw(part: Part, prediction: Prediction, path: Path, *, gel_mj_cm3: float, t
         row[2].imshow(outcome[cut].T, cmap=colours, vmin=-0.5, vmax=4.5, **looks)
         row[2].set_title("predicted")
         for axis in row:
+            if insert is not None and bool((insert[cut] >= 0.5).any()):
+                there = np.ma.masked_less(insert[cut].T, 0.5)
+                axis.imshow(there, cmap=ListedColormap([INSERT]), vmin=0, vmax=1, **looks)
             axis.set_xlabel("x / mm")
             axis.set_ylabel(up_name)
     names = ["not judged", "liquid", "solid", "liquid by mistake", "solid by mistake"]
     marks = [Patch(facecolor=colours(n), edgecolor="grey", label=name) for n, name in enumerate(names)]
-    figure.legend(handles=marks, loc="outside lower center", ncols=5)
+    marks += [] if insert is None else [Patch(facecolor=INSERT, edgecolor="grey", label="insert")]
+    figure.legend(handles=marks, loc="outside lower center", ncols=6)
     figure.suptitle(title)
     try:
         figure.savefig(path, dpi=110, metadata=drawn_by(path))

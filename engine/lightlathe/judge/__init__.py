@@ -1,5 +1,6 @@
 """How good a print is, how long to expose, and whether it can work at all."""
 
+from lightlathe.judge.assumptions import assumptions
 from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read_came_out
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
@@ -25,6 +26,7 @@ __all__ = [
     "Reason",
     "Spread",
     "Verdict",
+    "assumptions",
     "best_thresholds",
     "bracket",
     "bracket_text",

@@ -8,7 +8,7 @@ from torch import Tensor
 from lightlathe.errors import JobError
 
 PROGRAM_BYTES = 0.4e9  # resident size of a design that is next to nothing: torch and compiled loops, measured on Linux
-MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes", "begin_s", "least_iteration_s")
+MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes", "begin_s", "least_iteration_s", "shadow_lost")
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,8 @@ class Case:
     slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
     slice_voxel_mm     their size; voxel_mm where None
     part_volume_mm3, thinnest_mm
+    shadow_lost, shadow_text    largest share of its light that an opaque insert would take from a place in the part,
+                       and a sentence on it; None where there is no insert
     misfits            sentences on what stands outside the resin or the light where it stands: it cannot work
     doubts             sentences on what may be a slip: inserts or regions outside, a tiny part
 
@@ -66,6 +68,8 @@ class Case:
     slice_voxel_mm: float | None = None
     part_volume_mm3: float | None = None
     thinnest_mm: float | None = None
+    shadow_lost: float | None = None
+    shadow_text: str = ""
     misfits: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     wavelength_nm: float | None = None

@@ -1,4 +1,4 @@
-"""What light does that the dose operator leaves out: it spreads by diffraction."""
+"""What light does that the dose operator leaves out: it spreads by diffraction, and inserts are in its way."""
 
 import math
 
@@ -7,6 +7,7 @@ from lightlathe.judge.verdict import Reason
 from lightlathe.words import amount
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
+LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
 SPREAD_PIXELS = (
     1.0  # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
 )
@@ -52,3 +53,13 @@ def diffraction(case: Case) -> Reason:
     )
     change = f"pixels of {amount(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
     return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)
+
+
+def insert(case: Case) -> Reason | None:
+    """The shadow that an insert would cast on the part; no question where there is none."""
+    if case.shadow_lost is None:
+        return None
+    if case.shadow_lost <= LOST:
+        return Reason("insert", "will work", case.shadow_text, case.shadow_lost, LOST)
+    change = "an insert that lets the light through, such as glass; a thinner one; or more exposure beside it by trial."
+    return Reason("insert", "marginal", case.shadow_text, case.shadow_lost, LOST, "", change)

@@ -47,6 +47,7 @@ class Verdict:
 
     reasons: tuple[Reason, ...]
     cautions: tuple[str, ...]
+    assumptions: tuple[str, ...] = ()
 
     @property
     def level(self) -> Level:
@@ -61,7 +62,7 @@ class Verdict:
         return [r for r in self.reasons if r.topic == topic]
 
     def text(self) -> str:
-        """The verdict first, then the reasons, worst first, then the cautions."""
+        """The verdict first, then the reasons, worst first, then what is taken for granted, then the cautions."""
         open_ = ", ".join(r.topic for r in self.reasons if not r.known)
         also = f" (not judged for want of a number: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
@@ -70,6 +71,7 @@ class Verdict:
             lines.append(f"{mark}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")
+        lines += [f"  assumed {text}" for text in self.assumptions]
         return "\n".join([*lines, *(f"  caution {text}" for text in self.cautions)])
 
     def as_json(self) -> dict[str, Any]:
@@ -78,6 +80,7 @@ class Verdict:
             "verdict": self.level,
             "exit_code": self.exit_code,
             "reasons": [{k: _finite(v) for k, v in asdict(r).items()} for r in self.reasons],
+            "assumptions": list(self.assumptions),
             "cautions": list(self.cautions),
         }
 

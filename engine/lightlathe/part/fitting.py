@@ -78,10 +78,12 @@ def fit(
     field_width_mm: float,
     field_height_mm: float,
     read_as: str | None = None,
+    insert: bool = False,
 ) -> FitReport:
     """Measure clearances of one placed part; raises nothing.
 
     read_as    the unit that the part was read in, for the message; a Surface knows its own
+    insert     it only has to go into the vial: it may stick out of the resin, and needs no light
     """
     if read_as is None and isinstance(placed, Surface):
         read_as = placed.report.unit
@@ -108,8 +110,14 @@ def fit(
         "field_bottom_clearance_mm": f"the bottom of the projector's field, {field_height_mm:.4g} mm high: {down}",
     }
     slack = 1e-6 * max(vial_radius_mm, resin_height_mm)  # touching is fitting: an STL holds float32, good to 6e-8
-    problems = [f"The part passes {places[k]} (by {-v:.4g} mm)." for k, v in clearances.items() if v < -slack]
+    looked = ["wall_clearance_mm"] if insert else list(clearances)
+    what = "insert" if insert else "part"
+    problems = [
+        f"The {what} passes {places[k]} (by {-clearances[k]:.4g} mm)." for k in looked if clearances[k] < -slack
+    ]
     notes = []
+    if insert:
+        field_width_mm, field_height_mm, resin_height_mm = math.inf, math.inf, math.inf
     box_reach = math.hypot(x, y) / 2
     if problems and box_reach <= min(vial_radius_mm, field_width_mm / 2) and z <= min(resin_height_mm, field_height_mm):
         problems.append("Centred on the axis it would fit.")

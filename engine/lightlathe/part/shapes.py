@@ -6,7 +6,7 @@ All stand upright (their axis along z) with their middle at `at_mm`.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import torch
@@ -15,6 +15,8 @@ from torch import Tensor
 
 from lightlathe.errors import PartError
 from lightlathe.quantities import Grid
+
+SECTIONS = 128  # of a circle in facets: they lie within 1 - cos(pi / 128) = 3e-4 of the radius
 
 
 class _Upright:
@@ -56,6 +58,15 @@ class _Upright:
         """Distance of the farthest point from the turning axis, for a round shape."""
         return math.hypot(self.at_mm[0], self.at_mm[1]) + self.half_mm[0]
 
+    def triangles(self) -> NDArray[np.float64]:
+        """(f, 3, 3) mm: facets of the shape in its place; round ones lie within 1e-3 of the radius."""
+        mesh = self._mesh()
+        return np.asarray(mesh.triangles, dtype=np.float64) + np.array(self.at_mm)
+
+    def _mesh(self) -> Any:
+        """A trimesh about the origin."""
+        raise NotImplementedError
+
     def _bars(self, grid: Grid, device: torch.device | str) -> Tensor:
         """(z,) share of each slice of voxels that lies between the shape's bottom and top."""
         return _share(grid, 2, self.at_mm[2] - self.half_mm[2], self.at_mm[2] + self.half_mm[2], device)
@@ -80,6 +91,11 @@ class Cylinder(_Upright):
     @property
     def thinnest_mm(self) -> float:
         return min(2 * self.radius_mm, self.height_mm)
+
+    def _mesh(self) -> Any:
+        from trimesh import creation
+
+        return creation.cylinder(radius=self.radius_mm, height=self.height_mm, sections=SECTIONS)
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
         """(x, y, z) float32 covered fraction, exact."""
@@ -116,6 +132,13 @@ class Tube(_Upright):
     def thinnest_mm(self) -> float:
         return min(self.outer_radius_mm - self.inner_radius_mm, self.height_mm)
 
+    def _mesh(self) -> Any:
+        from trimesh import creation
+
+        return creation.annulus(
+            r_min=self.inner_radius_mm, r_max=self.outer_radius_mm, height=self.height_mm, sections=SECTIONS
+        )
+
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
         """(x, y, z) float32 covered fraction, exact."""
         outer = _disc(grid, self.at_mm, self.outer_radius_mm, device)
@@ -148,6 +171,11 @@ class Box(_Upright):
     def thinnest_mm(self) -> float:
         return min(self.x_mm, self.y_mm, self.z_mm)
 
+    def _mesh(self) -> Any:
+        from trimesh import creation
+
+        return creation.box(extents=(self.x_mm, self.y_mm, self.z_mm))
+
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
         """(x, y, z) float32 covered fraction, exact."""
         low, high = self.bounds_mm
@@ -173,6 +201,11 @@ class Sphere(_Upright):
     @property
     def thinnest_mm(self) -> float:
         return 2 * self.radius_mm
+
+    def _mesh(self) -> Any:
+        from trimesh import creation
+
+        return creation.uv_sphere(radius=self.radius_mm, count=(SECTIONS // 2, SECTIONS))
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
         """(x, y, z) float32 covered fraction: exact discs at eight Gauss-Legendre heights a voxel, good to 1e-3 of a

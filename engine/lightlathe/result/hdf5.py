@@ -101,6 +101,9 @@ def write_result(record: Record, path: Path) -> Path:
         coverage = (record.part.coverage * 255).round().to(torch.uint8).cpu().numpy()
         part = file.create_group("part")
         put(part, "coverage", coverage, "1", xyz, full=255)
+        if record.part.insert is not None:
+            insert = (record.part.insert * 255).round().to(torch.uint8).cpu().numpy()
+            put(part, "insert", insert, "1", xyz, full=255)
         put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning="0 ignored, 1 liquid, 2 solid")
         shown = file.create_group("patterns")
         put(
@@ -185,6 +188,7 @@ def read_result(path: str | Path) -> Record:
                 grid,
                 torch.from_numpy(file["part/coverage"][()]).float() / 255,
                 torch.from_numpy(file["part/judged"][()]),
+                torch.from_numpy(file["part/insert"][()]).float() / 255 if "insert" in file["part"] else None,
             ),
             patterns=Patterns(torch.from_numpy(levels[()]), torch.from_numpy(file["patterns/angle_rad"][()]), **shown),
             prediction=Prediction(
