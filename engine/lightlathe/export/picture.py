@@ -11,6 +11,7 @@ from lightlathe.quantities import IGNORED, SOLID, Part, Prediction
 
 INSERT = "#8a6fae"
 
+
 def require_matplotlib() -> None:
     """ResultError where pictures cannot be drawn."""
     try:
