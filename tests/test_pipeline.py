@@ -185,7 +185,8 @@ def test_a_lamp_far_too_bright_is_dimmed_to_levels_that_print(small_job, tmp_pat
 
 
 def test_a_lamp_so_bright_that_every_level_rounds_to_dark_is_named(small_job, tmp_path):
-    text = small_job().replace("irradiance_mw_cm2 = 20", "irradiance_mw_cm2 = 1e6") + "bound_iterations = 0\n"
+    lamp = 'irradiance_mw_cm2 = 1e6\nsure = ["irradiance_mw_cm2"]'
+    text = small_job().replace("irradiance_mw_cm2 = 20", lamp) + "bound_iterations = 0\n"
     with pytest.raises(JobError, match=r"1e\+06 mW/cm2 is so much for one turn of 10 s [^$]*A lamp of \d+ mW/cm2"):
         pipeline.design(parse_job(text, name="t", folder=tmp_path))
 

@@ -125,7 +125,7 @@ def resin(arguments: argparse.Namespace) -> int:
         raise MeasurementError(f"no table was named; expected one or more CSV files.\n{accepted()}")
     if not arguments.tables:
         return 0
-    measured = measure(arguments.tables, absorption_per_mm=arguments.absorption)
+    measured = measure(arguments.tables, absorption_per_mm=arguments.absorption, sure=arguments.sure)
     print(json.dumps(measured.as_json(), indent=1) if arguments.json else measured.text())
     if arguments.picture is not None:
         from lightlathe.resins.residuals import draw_residuals

@@ -99,6 +99,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
     sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
     sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
+    sub.add_argument("--sure", action="store_true", help="take unlikely values as they stand instead of asking")
     sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
     sub.add_argument("--json", action="store_true", help="as JSON")
 

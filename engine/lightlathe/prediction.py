@@ -72,7 +72,9 @@ def predict(
 def job_of(record: Record) -> Job:
     """The physical part of a record's job: all but how it was designed. Meshes are not read."""
     tables = {k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")}
-    return job_from(_without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="")
+    return job_from(
+        _without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="", ask=False
+    )
 
 
 def _without_nothing(value: Any) -> Any:

@@ -8,8 +8,10 @@ from typing import Any
 
 from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
+from lightlathe.job import backslash
 from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
 from lightlathe.job.tables import Where, build, choose_member, unknown
+from lightlathe.job.unlikely import require_meant, split_sure
 from lightlathe.losses import LOSSES, PENALTIES, is_own, own_loss
 from lightlathe.losses.own import OwnLoss
 from lightlathe.part.shapes import SHAPES
@@ -53,13 +55,19 @@ def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
     except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
         comma = re.search(r"^\s*\w+\s*=\s*(\d+),(\d+)\s*(#.*)?$", text, re.MULTILINE)
         hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
+        hint += backslash.hint(text, str(problem))
         raise JobError(f"{file}: not valid TOML: {problem}.{hint}") from None
+    backslash.require_none_eaten(tables, file)
     return job_from(tables, name=name, folder=folder, file=file, text=text)
 
 
-def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text: str) -> Job:
-    """The job in the tables of a job file, as TOML gives them or as `resolved` stored them."""
+def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text: str, ask: bool = True) -> Job:
+    """The job in the tables of a job file, as TOML gives them or as `resolved` stored them.
+
+    ask   about values that are hardly meant (unlikely.py); a job that was designed already is taken as it is
+    """
     top = Where(file, "")
+    tables, sure = split_sure(tables, file)
     for key in tables:
         if key not in TABLES:
             raise JobError(unknown(Where(file, "top level"), "table", key, TABLES))
@@ -120,6 +128,8 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
                 f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {job.vial.inner_diameter_mm:g} mm "
                 f"wide. If it is in um, write {key} = {length / 1000:g}."
             )
+    if ask:
+        require_meant(job, sure, file)
     return job
 
 

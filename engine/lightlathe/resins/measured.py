@@ -12,6 +12,7 @@ from lightlathe.errors import MeasurementError
 from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value
 from lightlathe.resins.measurements import Table, read_table
+from lightlathe.resins.unlikely import SURE, unlikely
 
 WARNING = (
     "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "
@@ -37,9 +38,9 @@ class Measured:
     sources: dict[str, str]
 
     def outliers(self) -> list[str]:
-        """Each outlier by file and line; none is left out of a fit."""
+        """Each outlier by file and line, with its remark; none is left out of a fit."""
         return [
-            f"{table.name} line {table.lines[i]}"
+            f"{table.name} line {table.lines[i]}" + (f" ({table.remarks[i]})" if any(table.remarks[i : i + 1]) else "")
             for table, fit in zip(self.tables, self.fits, strict=True)
             for i in fit.outliers
         ]
@@ -48,6 +49,7 @@ class Measured:
         said = [
             f"{table.name}: {note}" for table, fit in zip(self.tables, self.fits, strict=True) for note in fit.notes
         ]
+        said += [f"{t.name}: its remarks are kept and take no part in the fit" for t in self.tables if t.remarks]
         said += [f"{place} lies far off the rest; it was kept. Look it up." for place in self.outliers()]
         for name, value in self.values.items():
             for table, fit in zip(self.tables, self.fits, strict=True):
@@ -125,10 +127,11 @@ class Measured:
         }
 
 
-def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = None) -> Measured:
+def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = None, sure: bool = False) -> Measured:
     """Fit every table and join what they say.
 
     absorption_per_mm    base e; needed where doses are given as exposures and no table gives the absorption
+    sure                 take values as they stand that are hardly meant, such as an onset of 0.02 mJ/cm2 (unlikely.py)
     Raises MeasurementError for tables that cannot be read or do not determine what they should.
     """
     if absorption_per_mm is not None and not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
@@ -143,6 +146,8 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     found = tuple(
         first[n] if n in first else _named(table, _fit, table, absorption_per_mm) for n, table in enumerate(tables)
     )
+    if not sure and (asked := unlikely(tables, found)):
+        raise MeasurementError("\n  ".join([*asked, SURE]))
     values: dict[str, Value] = {}
     sources: dict[str, str] = {}
     for table, fit in zip(tables, found, strict=True):

@@ -4,7 +4,7 @@ import csv
 import math
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +42,7 @@ MEANING = {
     "onset": "time until the first resin turned solid",
     "solid": "1 or yes, 0 or no, 0.5 or partly",
 }
+REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # heads of a column for words
 WORDS = {"yes": 1.0, "no": 0.0, "partly": 0.5}
 SERIES: dict[str, tuple[tuple[str, ...], ...]] = {  # series: the sets of columns that make it
     "transmission": (("path", "transmission"), ("path", "absorbance")),
@@ -59,12 +60,16 @@ class Table:
     series    a key of SERIES
     columns   column name -> values
     lines     line of the file that each row came from
+    units     column name -> unit in which the file gives it
+    remarks   what a column of remarks says, row by row; empty where there is none
     """
 
     name: str
     series: str
     columns: dict[str, np.ndarray]
     lines: tuple[int, ...]
+    units: dict[str, str] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
     @property
     def exposure(self) -> np.ndarray | None:
@@ -80,6 +85,7 @@ def read_table(path: str | Path) -> Table:
     """A table from a CSV file: one head line, a number in every cell, '#' before comments.
 
     Heads read `name [unit]`, as in `exposure [mJ/cm2], depth [um]`; the columns say what kind of series it is.
+    One column headed `remark` (or note, comment) may hold words; they are kept and take no part.
     Cells are parted by commas, semicolons or tabs, whichever the head uses; numbers have a decimal point.
     Raises MeasurementError with the line, what came and what is accepted.
     """
@@ -98,13 +104,16 @@ def read_table(path: str | Path) -> Table:
     if parted is None:
         raise MeasurementError(f"{path}: the head '{head.strip()}' has one column only. {accepted()}")
     columns = [_column(path.name, cell) for cell in next(csv.reader([head], delimiter=parted))]
-    names = [name for name, _ in columns]
+    at = [n for n, (name, _) in enumerate(columns) if name in REMARKS]
+    if len(at) > 1:
+        raise MeasurementError(f"{path.name}: {len(at)} columns of remarks in the head; expected one at most.")
+    names = [name for name, _ in columns if name not in REMARKS]
     if len(set(names)) < len(names):
         raise MeasurementError(f"{path.name}: a column comes twice in '{head.strip()}'; expected each once.")
     series = next((s for s, sets in SERIES.items() if any(set(names) == set(needed) for needed in sets)), None)
     if series is None:
         raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
-    rows = []
+    rows, remarks = [], []
     for number, line in lines[1:]:
         cells = next(csv.reader([line], delimiter=parted))
         if len(cells) != len(columns):
@@ -112,17 +121,22 @@ def read_table(path: str | Path) -> Table:
                 f"{path.name} line {number}: {len(cells)} cells where the head has {len(columns)} columns. "
                 "Is a decimal comma among them? Numbers need a decimal point."
             )
-        rows.append([_number(path.name, number, *column, cell) for column, cell in zip(columns, cells, strict=True)])
+        remarks += [cells[n].strip() for n in at]
+        rows.append([_number(path.name, number, name, UNITS[name][unit], cell) for (name, unit), cell in
+                     zip(columns, cells, strict=True) if name not in REMARKS])  # fmt: skip
     if not rows:
         raise MeasurementError(f"{path.name}: a head and no rows; expected at least one measurement.")
     values = np.array(rows, dtype=float)
-    return Table(path.name, series, dict(zip(names, values.T, strict=True)), tuple(n for n, _ in lines[1:]))
+    places, units = tuple(n for n, _ in lines[1:]), {name: unit for name, unit in columns if name not in REMARKS}
+    return Table(path.name, series, dict(zip(names, values.T, strict=True)), places, units, tuple(remarks))
 
 
-def _column(file: str, head: str) -> tuple[str, float]:
-    """Name and factor of a head like 'depth [um]'."""
+def _column(file: str, head: str) -> tuple[str, str]:
+    """Name and unit of a head like 'depth [um]'; a column of remarks has none."""
     match = re.fullmatch(r"\s*(\w+)\s*(?:[\[(](.*)[\])])?\s*", head)
     name = match[1].lower() if match else head.strip()
+    if name in REMARKS:
+        return name, ""
     if match is None or name not in UNITS:
         raise MeasurementError(f"{file}: unknown column '{head.strip()}'. {accepted()}")
     unit = None if match[2] is None else match[2].strip()
@@ -131,7 +145,7 @@ def _column(file: str, head: str) -> tuple[str, float]:
         raise MeasurementError(
             f"{file}: column '{name}' {came}; accepted are {', '.join(f'{name} [{u}]' for u in UNITS[name])}."
         )
-    return name, UNITS[name][unit]
+    return name, unit
 
 
 def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
@@ -158,4 +172,5 @@ def accepted() -> str:
     """What a table may hold, as a text of several lines."""
     kinds = [f"  {series}: {' or '.join(' + '.join(s) for s in sets)}" for series, sets in SERIES.items()]
     units = [f"  {name} [{'] ['.join(UNITS[name])}]: {MEANING[name]}" for name in UNITS]
-    return "\n".join(["Series and their columns:", *kinds, "Columns and their units:", *units])
+    words = f"  {REMARKS[0]}: a column of words, kept and not used"
+    return "\n".join(["Series and their columns:", *kinds, "Columns and their units:", *units, words])
