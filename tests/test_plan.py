@@ -43,7 +43,7 @@ def folder(tmp_path, small_job):
         ('"design.iterations" = 6', '"design.start" = { kind = "earlier", result = "x.h5" }', "can be disturbed"),
         ('"design.iterations" = 6', '"vial.inner_diameter_mm" = 3.0', "does not fit"),
         ('"design.iterations" = 6', '"grid.voxel_mm" = 1e-4', "voxels takes"),
-        ("[study]", "[other]\n[study]", "has the tables other, study"),
+        ("[study]", "[other]\n[study]", "has the tables 'other', 'study'"),
         ("[study]", "[[study]]", "expected a table"),
         ("repeats = 2", "repeats = = 2", "not valid TOML"),
         ("small.toml", "none.toml", "cannot read the job file"),

@@ -1,11 +1,15 @@
-"""What public doors ask of tensors: axes, dtype, device."""
+"""What public doors ask of tensors (axes, dtype, device) and of the paths that files name."""
 
+import os
 from collections.abc import Sequence
+from pathlib import Path
 
 import torch
 from torch import Tensor
 
-from lightlathe.errors import ShapeError
+from lightlathe.errors import JobError, ShapeError, shown
+
+LONGEST_PATH, LONGEST_NAME = 4096, 255  # bytes that Linux takes, of a path and of each name in it; Windows takes fewer
 
 
 def has_axes(name: str, tensor: Tensor, axes: Sequence[str], shape: Sequence[int]) -> None:
@@ -32,3 +36,21 @@ def is_on(name: str, tensor: Tensor, device: torch.device) -> None:
     """Raise ShapeError unless the tensor is on `device`; nothing is moved in silence."""
     if tensor.device.type != device.type or (device.index is not None and tensor.device.index != device.index):
         raise ShapeError(f"{name} is on {tensor.device}; expected {device}. Move it with {name}.to('{device}').")
+
+
+def path_in(folder: Path, name: str) -> Path:
+    """A path that a file in `folder` names: relative to it, absolute, or in a home folder (`~/`, `~user/`).
+
+    Raises JobError for what no path can be; whether anything is there is not looked at.
+    """
+    encoded = os.fsencode(name)
+    if not name or "\0" in name:
+        raise JobError(f"{shown(name)} is no path; expected the name of a file, without zero bytes.")
+    if len(encoded) > LONGEST_PATH or any(len(part) > LONGEST_NAME for part in encoded.split(b"/")):
+        raise JobError(
+            f"the path {shown(name)} is too long; expected {LONGEST_PATH} bytes at most, {LONGEST_NAME} for each name."
+        )
+    try:
+        return folder / Path(name).expanduser()
+    except RuntimeError:
+        raise JobError(f"the path {shown(name)} names a home folder that is not known here; write it out.") from None

@@ -88,9 +88,11 @@ def check(arguments: argparse.Namespace) -> int:
     solids, said = load_solids(job)
     verdict, parts = outlook.check(job, solids, machine), outlook.parts_lines(job, solids, said)
     if arguments.json:
-        print(json.dumps({**verdict.as_json(), "parts": parts}, indent=1))
+        own = [str(member.source.file) for member in job.own]
+        print(json.dumps({**verdict.as_json(), "parts": parts, "design_would_run": own}, indent=1))
     else:
-        print("\n".join([verdict.text(), *parts]))
+        own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in job.own]
+        print("\n".join([verdict.text(), *parts, *own]))
     return verdict.exit_code
 
 
@@ -150,12 +152,12 @@ def design(arguments: argparse.Namespace) -> int:
     require_writable(path)
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
+    solids, said = load_solids(job)
     partial, settings = partial_path(path), settings_of(job)
     require_writable(partial, STATE)
     resume = read_partial(partial, settings) if arguments.resume else None
     if partial.exists() and not arguments.resume:
         print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
-    solids, said = load_solids(job)
     verdict = outlook.check(job, solids)
     if verdict.level != "will work":
         print(verdict.text())
@@ -166,6 +168,7 @@ def design(arguments: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return verdict.exit_code
+    print_own(job)
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")
@@ -185,6 +188,12 @@ def design(arguments: argparse.Namespace) -> int:
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
     return told(outcome_of(record.quality))
+
+
+def print_own(*jobs: Any) -> None:
+    """Say which Python files of jobs are about to be run."""
+    for name, file in dict.fromkeys((m.name, m.source.file) for job in jobs for m in job.own):
+        print(f"note: {name} is Python of the job's own; running {file}", flush=True)
 
 
 def compare(arguments: argparse.Namespace) -> int:
@@ -227,6 +236,7 @@ def make_study(arguments: argparse.Namespace) -> Any:
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
+    print_own(*(planned.job for planned in todo))
     try:
         with StudyBar([planned.job.design.iterations for planned in todo]) as bar:
             return run(study, todo, path, watch=bar)

@@ -22,7 +22,7 @@ from lightlathe.errors import JobError, LightlatheError
 from lightlathe.formulate import problem_of
 from lightlathe.part import require_fit
 from lightlathe.plan import Plan, Planned, designs, same_place
-from lightlathe.prepare import Setup, device_of, lay_out, load_solids, prepare, require_memory, settings_of
+from lightlathe.prepare import Setup, device_of, lay_out, load_solids, patterns_of, prepare, require_memory, settings_of
 from lightlathe.proof import proof_of
 from lightlathe.result.record import Record
 from lightlathe.result.study import Run, Study, read_study, write_study
@@ -50,7 +50,7 @@ def begin(plan: Plan, path: Path, *, resume: bool = False) -> tuple[Study, list[
         for table, report in zip(job.parts, layout.fits, strict=True):
             if table.role == "part":
                 require_fit(report)
-        require_memory(layout.grid, device_of(job))
+        require_memory(layout.grid, device_of(job), patterns_of(job))
     return study, todo
 
 
@@ -84,6 +84,8 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     """
     steps = json.loads(study.plan)["bound_iterations"]
     bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
+    for member in (member for planned in todo for member in planned.job.own):
+        member.load()
     setups: dict[str, Setup] = {}
     for number, planned in enumerate(todo):
         if watch is not None:

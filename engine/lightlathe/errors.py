@@ -1,5 +1,30 @@
 """The errors a user may meet. Each says what came, what was expected, where, and what to try."""
 
+import reprlib
+from typing import Any
+
+LONG = 120  # characters of a value that an error message shows
+_SHORT = reprlib.Repr()
+_SHORT.maxlevel, _SHORT.maxdict, _SHORT.maxlist, _SHORT.maxtuple = 3, 6, 12, 12
+_SHORT.maxstring = _SHORT.maxlong = _SHORT.maxother = LONG
+
+
+def shown(value: Any) -> str:
+    """What came, for a message: on one line of bearable length, and without characters that would steer a terminal."""
+    try:
+        if isinstance(value, str):
+            text = f"'{value}'" if value.isprintable() else repr(value)
+        else:
+            text = repr(value) if isinstance(value, int | float) else _SHORT.repr(value)
+    except ValueError:  # Python writes out no whole number of more than 4300 digits
+        return "a number of thousands of digits"
+    return brief(text)
+
+
+def brief(text: str) -> str:
+    """A text of bearable length."""
+    return text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"
+
 
 class LightlatheError(Exception):
     """Base of all errors that are the user's to solve; the command line prints them without a traceback."""

@@ -26,6 +26,8 @@ UNSTATED_PERCENT = (
     10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
 )
 LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
+LOOK_ACROSS = 10_000  # voxels along any axis, for grids like a needle
+FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid is counted into all of them
 
 
 def check(job: Job, solids: tuple[Solid, ...] | None = None, machine: Machine | None = None) -> Verdict:
@@ -81,7 +83,8 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
             f"The pixels ({job.light.pixel_mm:g} mm) are finer than the voxels ({job.grid.voxel_mm:g} mm): the design "
             "fits its own voxels better than the true shape. voxel_mm no larger than pixel_mm prints truer."
         )
-    while look.voxels > LOOK_VOXELS:
+    share = LOOK_VOXELS / max(1.0, len(solids) / FEW_SOLIDS)
+    while look.voxels > share or max(look.shape) > LOOK_ACROSS:
         nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
         look = Grid((nx, ny, nz), look.voxel_mm * 1.2)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)

@@ -3,19 +3,22 @@
 import dataclasses
 import itertools
 import json
-import tomllib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lightlathe.errors import JobError, LightlatheError
+from lightlathe.checks import path_in
+from lightlathe.errors import JobError, LightlatheError, brief, shown
 from lightlathe.job import Job, job_from, load_job, resolved
 from lightlathe.job.tables import Where, build
+from lightlathe.job.toml import read_text, tables_of
 from lightlathe.result.ranking import BETTER, label
 from lightlathe.result.study import key_of
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
+MOST_DESIGNS = 10_000  # a week of designs that take a minute each
 OF_THE_DESIGN = (  # keys of [design] that change neither voxels nor operator, so that runs share their preparation
     "loss", "solver", "start", "weight", "part_weight", "penalties", "stop", "robust", "ladder", "iterations",
     "bound_iterations", "rounding_iterations", "level_limit", "seed",
@@ -49,11 +52,15 @@ class Plan:
             )
         if self.repeats > 1000:
             raise JobError(f"repeats is {self.repeats}; expected 1000 at most.")
+        if isinstance(self.vary, Mapping) and all(isinstance(values, list) for values in self.vary.values()):
+            count = len(self.jobs) * self.repeats * math.prod(len(values) for values in self.vary.values())
+            if count > MOST_DESIGNS:
+                raise JobError(f"the study asks for {count} designs; expected {MOST_DESIGNS} at most.")
         names = [Path(job).stem for job in self.jobs]
         if len(set(names)) < len(names):
-            raise JobError(f"jobs are told apart by their names; got {', '.join(names)}. Rename one, or leave it out.")
+            raise JobError(f"jobs are told apart by their names; got {brief(', '.join(names))}. Rename one.")
         if self.rank_by not in BETTER:
-            raise JobError(f"rank_by is '{self.rank_by}'; expected one of {', '.join(BETTER)}.")
+            raise JobError(f"rank_by is {shown(self.rank_by)}; expected one of {', '.join(BETTER)}.")
         vary = self.vary
         if not isinstance(vary, Mapping) or not vary or not all(isinstance(v, list) and v for v in vary.values()):
             raise JobError(
@@ -65,11 +72,11 @@ class Plan:
         for key in (*vary, *(self.set or {})):
             table, _, rest = key.partition(".")
             if not table or not rest or "." in rest:
-                raise JobError(f"'{key}' does not name a key of a job's table; expected for example \"design.loss\".")
+                raise JobError(f"{shown(key)} does not name a key of a job's table; expected for example \"design.loss\".")
             if key == "design.bound_iterations":
                 raise JobError("a study proves once for all its runs: set bound_iterations in [study].")
             if key in vary and key in (self.set or {}):
-                raise JobError(f"'{key}' is in vary and in set; expected it in one of them.")
+                raise JobError(f"{shown(key)} is in vary and in set; expected it in one of them.")
 
     def variants(self) -> list[dict[str, Any]]:
         """Every combination of the varied values, the last key changing fastest."""
@@ -99,19 +106,18 @@ def load_plan(path: str | Path) -> Plan:
     Raises JobError.
     """
     path = Path(path)
-    try:
-        tables = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as problem:
-        raise JobError(f"{path}: cannot read the study file ({problem.strerror}). Is the path right?") from None
-    except ValueError as problem:  # no UTF-8, no TOML, or a number of thousands of digits
-        raise JobError(f"{path}: not valid TOML: {problem}.") from None
+    tables = tables_of(read_text(path, "study"), str(path))
     if list(tables) != ["study"]:
         raise JobError(
-            f"{path}: has the tables {', '.join(tables) or 'none'}; a study file has [study] alone. "
+            f"{path}: has the tables {', '.join(map(shown, list(tables)[:9])) or 'none'}; a study file has [study] alone. "
             "For a job file: `lightlathe design`."
         )
     plan = build(Plan, tables["study"], Where(path.name, "study"))
-    return dataclasses.replace(plan, jobs=tuple(str((path.parent / job).resolve()) for job in plan.jobs))
+    try:
+        jobs = [path_in(path.parent, job).resolve() for job in plan.jobs]
+    except (OSError, RuntimeError) as problem:  # links that go round
+        raise JobError(f"{path}: jobs in [study] cannot be followed: {problem}.") from None
+    return dataclasses.replace(plan, jobs=tuple(map(str, jobs)))
 
 
 def designs(plan: Plan) -> list[Planned]:
@@ -122,7 +128,7 @@ def designs(plan: Plan) -> list[Planned]:
         one = Planned(changed(Path(job), {**(plan.set or {}), **variant}, repeat), variant, repeat)
         same = seen.setdefault(json.dumps([one.job.name, resolved(one.job)], sort_keys=True, default=str), one.words)
         if same != one.words or one.key in planned:
-            raise JobError(f"study: '{same}' and '{one.words}' are the same design; leave one of them out.")
+            raise JobError(f"study: '{brief(same)}' and '{brief(one.words)}' are the same design; leave one of them out.")
         planned[one.key] = one
     return list(planned.values())
 
@@ -130,28 +136,29 @@ def designs(plan: Plan) -> list[Planned]:
 def changed(path: Path, changes: Mapping[str, Any], repeat: int) -> Job:
     """The job at `path` with dotted keys changed; a repeat above 0 disturbs its start with that seed."""
     original = load_job(path)
-    tables = tomllib.loads(original.text)
+    tables = tables_of(original.text, path.name)
     for dotted, value in changes.items():
         table, _, key = dotted.partition(".")
         if isinstance(tables.get(table, {}), list):
-            raise JobError(f"study: {path.name} has several [[{table}]]; '{dotted}' cannot say which is meant.")
+            raise JobError(f"study: {path.name} has several [[{table}]]; {shown(dotted)} cannot say which is meant.")
         tables[table] = {**tables.get(table, {}), key: value}
     design = dict(tables.get("design", {}))
     design["bound_iterations"] = 0  # proven once for all runs, see compare.py
     if repeat:
         start: Any = design.get("start", "filtered")
         start = {"kind": start} if isinstance(start, str) else start
-        if start.get("kind") not in ("filtered", "uniform"):
+        seed = start.get("seed", 0) if isinstance(start, Mapping) else None
+        if not isinstance(seed, int) or start.get("kind") not in ("filtered", "uniform"):
             raise JobError(
-                f"study: only the starts filtered and uniform can be disturbed, not {start}; set repeats = 1."
+                f"study: only the starts filtered and uniform can be disturbed, not {shown(start)}; set repeats = 1."
             )
-        by, seed = start.get("disturbed") or DISTURBANCE, start.get("seed", 0) + repeat
-        design["start"] = {**start, "disturbed": by, "seed": seed}
+        by = start.get("disturbed") or DISTURBANCE
+        design["start"] = {**start, "disturbed": by, "seed": seed + repeat}
     tables["design"] = design
     try:
         return job_from(tables, name=original.name, folder=original.folder, file=path.name, text=original.text)
     except LightlatheError as problem:
-        raise type(problem)(f"study, {label(changes)}: {problem}") from None
+        raise type(problem)(f"study, {brief(label(changes))}: {problem}") from None
 
 
 def same_place(job: Job) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import torch
 
 from lightlathe.dose import DoseOperator
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, shown
 from lightlathe.job import Job, resolved
 from lightlathe.memory import free_bytes
 from lightlathe.part import (
@@ -59,6 +59,8 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
     loaded   what `load_solids` gave, where the meshes have been read already
     """
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
+    for member in job.own:
+        member.load()
     solids, said = loaded or load_solids(job)
     layout = lay_out(job, solids)
     grid = layout.grid
@@ -66,7 +68,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         if solid.role == "part":
             require_fit(report)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
-    require_memory(grid, device)
+    require_memory(grid, device, patterns_of(job))
     part = voxels(job, solids, grid, device)
     inserts = [s.form for s in solids if s.role == "insert"]
     for solid in (s for s in solids if s.role == "part"):
@@ -116,9 +118,20 @@ def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
     return Grid((nx, ny, nz + 1), grid.voxel_mm) if whole and (nz - rows * per_row) % 2 else grid
 
 
-def require_memory(grid: Grid, device: torch.device) -> None:
-    """JobError where not even two volumes of the grid fit; `lightlathe check` estimates the whole design."""
+def patterns_of(job: Job) -> int:
+    """Numbers in one array of the patterns."""
+    return job.turn.angles * job.light.columns * job.light.rows
+
+
+def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
+    """JobError where not even two volumes of the grid or two arrays of `patterns` numbers fit; `lightlathe check`
+    estimates the whole design."""
     free, needed = free_bytes(device), 8.0 * grid.voxels
+    if 8.0 * patterns > free:
+        raise JobError(
+            f"all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB are free on {device}."
+            "\n  Fewer angles in [turn], or fewer columns and rows in [light], would fit."
+        )
     if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2
         raise JobError(
@@ -141,7 +154,7 @@ def device_named(name: str, where: str) -> torch.device:
     except RuntimeError:
         device = None
     if device is None or device.type not in ("cpu", "cuda"):
-        raise JobError(f"{where} is '{name}'; expected auto, cpu, cuda or cuda:0.")
+        raise JobError(f"{where} is {shown(name)}; expected auto, cpu, cuda or cuda:0.")
     if device.type == "cpu":
         return torch.device("cpu")
     if not torch.cuda.is_available():
@@ -182,7 +195,12 @@ def settings_of(job: Job) -> dict[str, Any]:
     loss = job.design.loss
     if hasattr(loss, "name"):
         names.append(loss.name.rpartition(":")[0])
-    files = {name: hashlib.sha256(job.path(name).read_bytes()).hexdigest() for name in names}
+    files = {}
+    for name in names:
+        try:
+            files[name] = hashlib.sha256(job.path(name).read_bytes()).hexdigest()
+        except OSError as problem:
+            raise JobError(f"{job.path(name)}: cannot be read ({problem.strerror}); the job names it.") from None
     return {**resolved(job), "files": files}
 
 

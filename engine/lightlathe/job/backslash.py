@@ -4,12 +4,12 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, brief, shown
 
 EATEN = {"\b": "a backspace", "\t": "a tab", "\n": "a line break", "\f": "a form feed", "\r": "a carriage return",
          "\x1b": "an escape"}  # fmt: skip
 _PLACE = re.compile(r"at line (\d+)")
-_QUOTED = re.compile(r'"([^"]*\\[^"]*)"')
+_QUOTED = re.compile(r'"([^"\\]*\\[^"]*)"')
 
 
 def hint(text: str, problem: str) -> str:
@@ -27,7 +27,8 @@ def require_none_eaten(tables: dict[str, Any], file: str) -> None:
         eaten = next((words for mark, words in EATEN.items() if mark in value), None)
         if eaten is not None:
             written = value.encode("unicode_escape").decode().replace("\\x08", "\\b").replace("\\x0c", "\\f")
-            raise JobError(f"{file}: {where} holds {eaten}, which no name here has. {_instead(written)}")
+            place = brief(where) if where.isprintable() else shown(where)
+            raise JobError(f"{file}: {place} holds {eaten}, which no name here has. {_instead(written)}")
 
 
 def _instead(written: str) -> str:

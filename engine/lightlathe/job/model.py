@@ -5,10 +5,15 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
 
-from lightlathe.errors import JobError
+from lightlathe.checks import path_in
+from lightlathe.dose.kernels import KERNELS
+from lightlathe.errors import JobError, shown
+from lightlathe.own import OwnMember
+from lightlathe.part.units import MM_PER_UNIT, plain_unit
 
 ROUNDING_STEPS = 40
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
+MOST_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
 
 
 def positive(owner: str, **values: float | None) -> None:
@@ -54,6 +59,8 @@ class PartTable:
             for f in fields(self):
                 if f.name not in ("mesh", "shape", "role", "wanted_dose") and getattr(self, f.name) != f.default:
                     raise JobError(f"{f.name} goes with a mesh; a shape has its own lengths and its place, at_mm.")
+        if self.unit is not None and plain_unit(self.unit) not in MM_PER_UNIT:
+            raise JobError(f"unit is {shown(self.unit)}; expected one of {', '.join(MM_PER_UNIT)}.")
 
 
 @dataclass(frozen=True)
@@ -153,6 +160,12 @@ class Robust:
         for f in fields(self):
             if not getattr(self, f.name):
                 raise JobError(f"{f.name} is an empty list; expected one number or more, 0 for the plain case.")
+        for name in ("absorption_percent", "dose_percent"):
+            if min(getattr(self, name)) < -99:
+                raise JobError(f"{name} holds {min(getattr(self, name))}; expected changes of -99 percent or more.")
+        count = math.prod(len(getattr(self, f.name)) for f in fields(self))
+        if count > MOST_SCENARIOS:
+            raise JobError(f"the lists make {count} scenarios; expected {MOST_SCENARIOS} at most.")
 
 
 @dataclass(frozen=True)
@@ -211,6 +224,8 @@ class Design:
 
     def __post_init__(self) -> None:
         positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        if self.kernel not in ("auto", *KERNELS):
+            raise JobError(f"kernel is {shown(self.kernel)}; expected 'auto' or one of {', '.join(KERNELS)}.")
         if not 1e-3 <= self.part_weight <= 1e3:
             raise JobError(f"part_weight is {self.part_weight}; expected 0.001 to 1000.")
         widths = [rung.coarser for rung in self.ladder if isinstance(rung, Rung)]
@@ -264,5 +279,10 @@ class Job:
         return 0 if any(part.wanted_dose is not None for part in self.parts) else ROUNDING_STEPS
 
     def path(self, name: str) -> Path:
-        """A path of the job file, which is relative to the job file's own folder."""
-        return (self.folder / name).expanduser()
+        """A path of the job file: relative to the job file's own folder, absolute, or in a home folder (`~/`)."""
+        return path_in(self.folder, name)
+
+    @property
+    def own(self) -> tuple[OwnMember, ...]:
+        """Members from Python files of the user's own; nothing of them has been run before `load`."""
+        return tuple(member for member in (self.design.loss,) if isinstance(member, OwnMember))

@@ -1,25 +1,25 @@
 """Reads a job file: TOML text -> Job, each error with file, table, key, what came and what was expected."""
 
 import dataclasses
-import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
-from lightlathe.job import backslash
 from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
 from lightlathe.job.tables import Where, build, choose_member, unknown
+from lightlathe.job.toml import read_text, tables_of
 from lightlathe.job.unlikely import require_meant, split_sure
-from lightlathe.losses import LOSSES, PENALTIES, is_own, own_loss
-from lightlathe.losses.own import OwnLoss
+from lightlathe.losses import LOSSES, PENALTIES, own_loss
+from lightlathe.own import OwnMember, is_own
 from lightlathe.part.shapes import SHAPES
 from lightlathe.projector import RESPONSES
 from lightlathe.resins import RESINS
-from lightlathe.solve import SOLVERS, STARTS, StopRule
+from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
+MOST_PARTS = 1000  # every one is counted into every voxel
+WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
 
 
@@ -29,35 +29,13 @@ def load_job(path: str | Path) -> Job:
     Raises JobError.
     """
     path = Path(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as problem:
-        raise JobError(f"{path}: cannot read the job file ({problem.strerror}). Is the path right?") from None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        if raw.startswith(b"\x89HDF"):
-            raise JobError(
-                f"{path}: an HDF5 file, perhaps the result of a design; expected a job file (TOML). "
-                "Results are for lightlathe predict and lightlathe export."
-            ) from None
-        raise JobError(
-            f"{path}: byte {problem.start} is not UTF-8 text; expected a job file (TOML, saved as UTF-8). "
-            "Is it a mesh? A job file names the mesh: [part] mesh = ..."
-        ) from None
+    text = read_text(path, "job")
     return parse_job(text, name=path.stem, folder=path.resolve().parent, file=path.name)
 
 
 def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
     """The job in a TOML text; `folder` is where its relative paths start."""
-    try:
-        tables = tomllib.loads(text)
-    except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
-        comma = re.search(r"^\s*\w+\s*=\s*(\d+),(\d+)\s*(#.*)?$", text, re.MULTILINE)
-        hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
-        hint += backslash.hint(text, str(problem))
-        raise JobError(f"{file}: not valid TOML: {problem}.{hint}") from None
-    backslash.require_none_eaten(tables, file)
+    tables = tables_of(text, file)
     return job_from(tables, name=name, folder=folder, file=file, text=text)
 
 
@@ -87,6 +65,8 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         return dataclasses.replace(built, **members)
 
     raw_parts = tables["part"] if isinstance(tables["part"], list) else [tables["part"]]
+    if len(raw_parts) > MOST_PARTS:
+        raise JobError(f"{file}: {len(raw_parts)} [[part]] tables; expected {MOST_PARTS} at most. A mesh can hold many.")
     parts = []
     for number, raw in enumerate(raw_parts, 1):
         where = top.inner("part" if len(raw_parts) == 1 else f"part {number}")
@@ -128,15 +108,35 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
                 f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {job.vial.inner_diameter_mm:g} mm "
                 f"wide. If it is in um, write {key} = {length / 1000:g}."
             )
+    if job.tolerance_mm > WIDEST_BAND * job.vial.inner_diameter_mm:
+        raise JobError(
+            f"{top.inner('design')}: the tolerance is {job.tolerance_mm:g} mm; expected a tenth of the vial's "
+            f"{job.vial.inner_diameter_mm:g} mm at most."
+        )
+    for table, name in _paths(job):
+        try:
+            job.path(name)
+        except JobError as problem:
+            raise JobError(f"{top.inner(table)}: {problem}") from None
     if ask:
         require_meant(job, sure, file)
     return job
 
 
+def _paths(job: Job) -> list[tuple[str, str]]:
+    """(table, path) of the files that a job names; a loss of one's own has been looked for already."""
+    found = [("part", part.mesh) for part in job.parts if part.mesh is not None]
+    found += [("design.start", start.result) for start in (job.design.start,) if isinstance(start, Earlier)]
+    return found + [("output", job.output.result)] * (job.output.result is not None)
+
+
 def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:
     settings = dict(value) if isinstance(value, dict) else {"kind": value}
-    if family is LOSSES and isinstance(settings.get("kind"), str) and is_own(settings["kind"]):
-        return own_loss(settings.pop("kind"), folder, settings)
+    if family is LOSSES and is_own(settings.get("kind")):
+        try:
+            return own_loss(settings.pop("kind"), folder, settings)
+        except JobError as problem:
+            raise JobError(f"{where}: {problem}") from None
     return choose_member(family, value, where)
 
 
@@ -158,7 +158,7 @@ def resolved(job: Job) -> dict[str, Any]:
     }
 
     def plain(value: Any) -> Any:
-        if isinstance(value, OwnLoss):
+        if isinstance(value, OwnMember):
             return value.as_job()
         if dataclasses.is_dataclass(value) and not isinstance(value, type):
             fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}

@@ -12,9 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from lightlathe.errors import JobError, LightlatheError
-
-LONG = 120  # characters of a value that an error message shows
+from lightlathe.errors import JobError, LightlatheError, brief, shown
+from lightlathe.job.bounds import require_possible
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ class Where:
 def build(cls: type, table: Mapping[str, Any], where: Where, also: tuple[str, ...] = ()) -> Any:
     """An instance of dataclass `cls` from a TOML table; `also` names keys that the caller has used already."""
     if not isinstance(table, Mapping):
-        raise JobError(f"{where}: got {_show(table)}; expected a table of keys.")
+        raise JobError(f"{where}: got {shown(table)}; expected a table of keys.")
     hints = typing.get_type_hints(cls)
     fields = {f.name: f for f in dataclasses.fields(cls) if f.init}
     for key in table:
@@ -47,6 +46,8 @@ def build(cls: type, table: Mapping[str, Any], where: Where, also: tuple[str, ..
         elif f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING:
             raise JobError(f"{where}: key '{name}' is missing; expected {describe(hints[name])}.")
     try:
+        for name, value in values.items():
+            require_possible(name, value)
         return cls(**values)
     except LightlatheError as problem:
         raise type(problem)(f"{where}: {problem}") from None
@@ -59,16 +60,16 @@ def choose_member(family: Mapping[str, type], value: Any, where: Where) -> Any:
     elif isinstance(value, Mapping) and isinstance(value.get("kind"), str):
         kind, rest = value["kind"], value
     else:
-        raise JobError(f"{where}: got {_show(value)}; expected a name or a table with the key 'kind'. {_names(family)}")
+        raise JobError(f"{where}: got {shown(value)}; expected a name or a table with the key 'kind'. {_names(family)}")
     if kind not in family:
         raise JobError(unknown(where, "kind", kind, family))
     return build(family[kind], rest, where, also=("kind",))
 
 
 def unknown(where: Where, what: str, came: str, known: Any) -> str:
-    near = difflib.get_close_matches(came, list(known), n=1, cutoff=0.5)
+    near = difflib.get_close_matches(brief(came), list(known), n=1, cutoff=0.5)
     hint = f" Did you mean '{near[0]}'?" if near else ""
-    return f"{where}: unknown {what} '{came}'.{hint}\n  {_names(known)}"
+    return f"{where}: unknown {what} {shown(came)}.{hint}\n  {_names(known)}"
 
 
 def _names(known: Any) -> str:
@@ -88,13 +89,13 @@ def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
         return convert(value, options[-1], key, where)
     if origin is Literal:
         if value not in typing.get_args(hint):
-            raise JobError(f"{where}: {key} is {_show(value)}; expected {describe(hint)}.")
+            raise JobError(f"{where}: {key} is {shown(value)}; expected {describe(hint)}.")
         return value
     if origin is tuple:
         args = typing.get_args(hint)
         endless = len(args) == 2 and args[1] is Ellipsis
         if not isinstance(value, list) or (not endless and len(value) != len(args)):
-            raise JobError(f"{where}: {key} is {_show(value)}; expected {describe(hint)}.")
+            raise JobError(f"{where}: {key} is {shown(value)}; expected {describe(hint)}.")
         inner = [args[0]] * len(value) if endless else args
         return tuple(convert(v, h, key, where) for v, h in zip(value, inner, strict=True))
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
@@ -103,17 +104,17 @@ def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
         except OverflowError:
             number = math.inf
         if not math.isfinite(number):
-            raise JobError(f"{where}: {key} is {_show(value)}; expected a finite number.")
+            raise JobError(f"{where}: {key} is {shown(value)}; expected a finite number.")
         return number
     if hint is int and isinstance(value, int) and not isinstance(value, bool):
         if not -(2**63) <= value < 2**63:  # the range that TOML asks for
-            raise JobError(f"{where}: {key} is {_show(value)}; expected a whole number of at most 64 bits.")
+            raise JobError(f"{where}: {key} is {shown(value)}; expected a whole number of at most 64 bits.")
         return value
     if hint in (str, bool) and isinstance(value, hint):
         return value
     if hint is Any or hint is object:
         return value
-    raise JobError(f"{where}: {key} is {_show(value)}; expected {describe(hint)}.")
+    raise JobError(f"{where}: {key} is {shown(value)}; expected {describe(hint)}.")
 
 
 def describe(hint: Any) -> str:
@@ -130,12 +131,3 @@ def describe(hint: Any) -> str:
         return f"a list of {len(args)}, each {describe(args[0])}"
     words = {float: "a number", int: "a whole number", str: 'a text in "quotes"', bool: "true or false"}
     return words.get(hint, "a name or a table with the key 'kind'")
-
-
-def _show(value: Any) -> str:
-    """What came, on one line of bearable length."""
-    try:
-        text = f"'{value}'" if isinstance(value, str) else repr(value)
-    except ValueError:  # Python writes out no whole number of more than 4300 digits
-        return "a number of thousands of digits"
-    return text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"

@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, shown
 from lightlathe.job.model import Job
 from lightlathe.projector.responses import Power
 from lightlathe.resins.unlikely import DOSES_MJ_CM3, IRRADIANCES_MW_CM2
@@ -34,7 +34,7 @@ def split_sure(tables: dict[str, Any], file: str) -> tuple[dict[str, Any], set[t
         keys = table[SURE]
         if not isinstance(keys, list) or not all(isinstance(key, str) and key in table for key in keys):
             raise JobError(
-                f"{file} [{name}]: sure is {keys!r}; expected a list of keys of this table whose values are meant as "
+                f"{file} [{name}]: sure is {shown(keys)}; expected a list of keys of this table whose values are meant as "
                 'they stand, such as ["irradiance_mw_cm2"].'
             )
         rest[name] = {key: value for key, value in table.items() if key != SURE}
@@ -96,6 +96,6 @@ def unlikely(job: Job) -> Iterator[tuple[str, str, str, str, str]]:
         changes = getattr(robust, key)
         if any(changes) and all(abs(change) < LEAST_PERCENT for change in changes):
             yield (
-                "design", "robust", f"{key} = {list(changes)}", "so little changes nothing. Are these fractions?",
+                "design", "robust", f"{key} = {shown(list(changes))}", "so little changes nothing. Are these fractions?",
                 f"{key} = [{', '.join(f'{100 * change:g}' for change in changes)}]",
             )  # fmt: skip

@@ -15,7 +15,7 @@ A staged loss changes during a run: `stage(share)` gives the loss to use when th
 from lightlathe.losses.dose_corridor import DoseCorridor
 from lightlathe.losses.gap_hinge import GapHinge
 from lightlathe.losses.logistic import Logistic
-from lightlathe.losses.own import is_own, own_loss
+from lightlathe.losses.own import OwnLoss, own_loss
 from lightlathe.losses.penalties import PENALTIES, LightUsed, PeakLevel, Roughness
 from lightlathe.losses.soft_overlap import SoftOverlap
 from lightlathe.losses.soft_window import SoftWindow
@@ -33,6 +33,6 @@ LOSSES = {
     "worst_share": WorstShare,
 }
 __all__ = [
-    "LOSSES", "PENALTIES", "DoseCorridor", "GapHinge", "LightUsed", "Logistic", "PeakLevel", "Roughness", "SoftOverlap",
-    "SoftWindow", "SquaredError", "WorstShare", "is_own", "own_loss", "weighted",
+    "LOSSES", "PENALTIES", "DoseCorridor", "GapHinge", "LightUsed", "Logistic", "OwnLoss", "PeakLevel", "Roughness",
+    "SoftOverlap", "SoftWindow", "SquaredError", "WorstShare", "own_loss", "weighted",
 ]  # fmt: skip

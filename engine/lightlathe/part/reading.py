@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
 from lightlathe.part.surface import Surface, surface_from_triangles
-from lightlathe.part.units import MM_PER_UNIT, unit_warning
+from lightlathe.part.units import MM_PER_UNIT, plain_unit, unit_warning
 
 log = logging.getLogger(__name__)
 
@@ -32,6 +32,7 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     Raises  MeshError naming the file: missing, unknown format or unit, damaged, or enclosing nothing.
     """
     path = Path(path)
+    unit = None if unit is None else plain_unit(unit)
     if unit is not None and unit not in MM_PER_UNIT:
         raise MeshError(f"{path.name}: unit is {unit!r}; expected one of {', '.join(MM_PER_UNIT)}.")
     if not path.is_file():

@@ -1,7 +1,13 @@
 """Units of mesh files, and which of them would make a part the right size."""
 
 MM_PER_UNIT = {"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
+MICRO = ("\u00b5m", "\u03bcm")  # the micro sign and the Greek letter look alike
 PRINTABLE_MM = (0.5, 200.0)  # longest side of things printed in a vial; common practice, no source
+
+
+def plain_unit(unit: str) -> str:
+    """A unit as MM_PER_UNIT has it: "um" for either way to write it with a mu."""
+    return "um" if unit in MICRO else unit
 
 
 def size_text(size_mm) -> str:

@@ -1,0 +1,77 @@
+"""TOML files: bytes -> tables, for jobs and studies. A file that is none, or that is made to choke a reader, is one error."""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from lightlathe.errors import JobError
+from lightlathe.job import backslash
+
+MOST_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
+DEEPEST = 16  # tables and lists within each other; a job needs four, a study one more
+# a dotted key of more than 64 parts: the time that TOML readers take grows with the square of their number
+_PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.){0,200}+"|'[^'\n]{0,200}+')"""
+_LONG_KEY = re.compile(rf"""(?<![\w"'.-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{64}}""")
+_COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*(\d+),(\d+)[ \t]*(#.*)?$", re.MULTILINE)
+
+
+def read_text(path: Path, what: str) -> str:
+    """The text of a TOML file; `what` is "job" or "study". A byte-order mark and CRLF line ends are fine.
+
+    Raises JobError.
+    """
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MOST_BYTES + 1)
+    except (OSError, ValueError) as problem:  # ValueError: NUL in the path
+        why = getattr(problem, "strerror", None) or problem
+        raise JobError(f"{path}: cannot read the {what} file ({why}). Is the path right?") from None
+    if raw.startswith(b"\x89HDF"):
+        raise JobError(
+            f"{path}: an HDF5 file, perhaps the result of a design; expected a {what} file (TOML). "
+            "Results are for lightlathe predict and lightlathe export."
+        )
+    if len(raw) > MOST_BYTES:
+        raise JobError(
+            f"{path}: more than {MOST_BYTES / 1e6:g} MB; expected a {what} file of a few kB. "
+            "Is it a mesh? A job file names the mesh: [part] mesh = ..."
+        )
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise JobError(
+            f"{path}: byte {problem.start} is not UTF-8 text; expected a {what} file (TOML, saved as UTF-8). "
+            "Is it a mesh? A job file names the mesh: [part] mesh = ..."
+        ) from None
+
+
+def tables_of(text: str, file: str) -> dict[str, Any]:
+    """The tables in a TOML text; `file` is named in errors. Raises JobError."""
+    if _LONG_KEY.search(text):
+        raise JobError(f"{file}: a key of more than 64 parts (a.b.c...); expected a table and a key.")
+    try:
+        tables = tomllib.loads(text)
+    except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
+        comma = _COMMA.search(text)
+        hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
+        hint += backslash.hint(text, str(problem))
+        raise JobError(f"{file}: not valid TOML: {problem}.{hint}") from None
+    except RecursionError:
+        raise JobError(f"{file}: {_TOO_DEEP}") from None
+    layer: list[Any] = [tables]
+    for _ in range(DEEPEST):
+        layer = [held for value in layer for held in _inside(value)]
+    if layer:
+        raise JobError(f"{file}: {_TOO_DEEP}")
+    backslash.require_none_eaten(tables, file)
+    return tables
+
+
+_TOO_DEEP = f"lists or tables more than {DEEPEST} deep; nothing in a job or a study goes deeper than five."
+
+
+def _inside(value: Any) -> list[Any]:
+    """The values in a table or a list that are tables or lists themselves."""
+    held = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return [v for v in held if isinstance(v, dict | list)]
