@@ -63,9 +63,9 @@ class OwnFile:
                 tree = ast.parse(source, str(file))
         except (SyntaxError, ValueError, RecursionError, MemoryError) as problem:
             raise JobError(f"{where}: {file} is not Python: {type(problem).__name__}: {problem}") from None
-        known = dict.fromkeys(_defined(tree.body))
-        if attribute not in known and "*" not in known and "__getattr__" not in known:
-            raise _nothing(where, file, attribute, known)
+        if not {attribute, "*", "__getattr__"} & set(_defined(tree.body)):
+            kinds = ast.FunctionDef | ast.ClassDef
+            raise _nothing(where, file, attribute, [node.name for node in tree.body if isinstance(node, kinds)])
         return OwnFile(name, file, source)
 
     @property

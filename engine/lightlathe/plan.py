@@ -72,7 +72,9 @@ class Plan:
         for key in (*vary, *(self.set or {})):
             table, _, rest = key.partition(".")
             if not table or not rest or "." in rest:
-                raise JobError(f"{shown(key)} does not name a key of a job's table; expected for example \"design.loss\".")
+                raise JobError(
+                    f'{shown(key)} does not name a key of a job\'s table; expected for example "design.loss".'
+                )
             if key == "design.bound_iterations":
                 raise JobError("a study proves once for all its runs: set bound_iterations in [study].")
             if key in vary and key in (self.set or {}):
@@ -108,9 +110,9 @@ def load_plan(path: str | Path) -> Plan:
     path = Path(path)
     tables = tables_of(read_text(path, "study"), str(path))
     if list(tables) != ["study"]:
+        names = brief(", ".join(map(shown, tables))) or "none"
         raise JobError(
-            f"{path}: has the tables {', '.join(map(shown, list(tables)[:9])) or 'none'}; a study file has [study] alone. "
-            "For a job file: `lightlathe design`."
+            f"{path}: has the tables {names}; a study file has [study] alone. For a job file: `lightlathe design`."
         )
     plan = build(Plan, tables["study"], Where(path.name, "study"))
     try:
@@ -128,7 +130,9 @@ def designs(plan: Plan) -> list[Planned]:
         one = Planned(changed(Path(job), {**(plan.set or {}), **variant}, repeat), variant, repeat)
         same = seen.setdefault(json.dumps([one.job.name, resolved(one.job)], sort_keys=True, default=str), one.words)
         if same != one.words or one.key in planned:
-            raise JobError(f"study: '{brief(same)}' and '{brief(one.words)}' are the same design; leave one of them out.")
+            raise JobError(
+                f"study: '{brief(same)}' and '{brief(one.words)}' are the same design; leave one of them out."
+            )
         planned[one.key] = one
     return list(planned.values())
 

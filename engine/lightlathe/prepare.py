@@ -129,8 +129,8 @@ def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
     free, needed = free_bytes(device), 8.0 * grid.voxels
     if 8.0 * patterns > free:
         raise JobError(
-            f"all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB are free on {device}."
-            "\n  Fewer angles in [turn], or fewer columns and rows in [light], would fit."
+            f"all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB are free on "
+            f"{device}.\n  Fewer angles in [turn], or fewer columns and rows in [light], would fit."
         )
     if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2

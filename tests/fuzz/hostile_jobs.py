@@ -1,21 +1,19 @@
 """Small valid jobs and studies to be broken, and what is done with each broken one."""
 
-import dataclasses
 import json
 from pathlib import Path
 from typing import Any
 
-from hypothesis import strategies as st
-
 import trimesh
 from hostile_toml import bent, dumped, mutated
+from hypothesis import strategies as st
 
 from lightlathe import outlook, pipeline
 from lightlathe.compare import begin
 from lightlathe.errors import LightlatheError
 from lightlathe.job import Job, load_job
 from lightlathe.plan import designs, load_plan
-from lightlathe.prepare import lay_out, load_solids, require_memory
+from lightlathe.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
 
 SHAPE: dict[str, Any] = {
     "part": {"shape": {"kind": "cylinder", "radius_mm": 1.0, "height_mm": 0.5}},
@@ -44,7 +42,8 @@ FULL: dict[str, Any] = {
     "grid": {"voxel_mm": 0.25, "margin_voxels": 1, "finer": 2},
     "design": {
         "loss": {"kind": "gap_hinge", "exponent": 4.0}, "solver": {"kind": "bounded_lbfgs", "memory": 3},
-        "start": {"kind": "filtered", "disturbed": 0.1, "seed": 1}, "penalties": [{"kind": "light_used", "weight": 0.01}], "iterations": 3,
+        "start": {"kind": "filtered", "disturbed": 0.1, "seed": 1}, "iterations": 3,
+        "penalties": [{"kind": "light_used", "weight": 0.01}],
         "stop": {"window": 0.1, "seconds": 5.0, "stall": 2}, "ladder": [{"coarser": 2.0, "iterations": 2}],
         "robust": {"absorption_percent": [-10.0, 10.0], "dose_percent": [0.0], "axis_offset_mm": [0.0]},
         "tolerance_mm": 0.05, "level_limit": 8.0, "seed": 3, "kernel": "auto", "device": "cpu", "precision": "half",
@@ -76,7 +75,9 @@ def lay_files(folder: Path) -> None:
     trimesh.creation.box((2, 2, 1)).export(folder / "cube.stl")
     for name in ("text.stl", "text.3mf", "text.py"):
         (folder / name).write_text("not what the name says (")
-    (folder / "ok.py").write_text("open('/dev/null')\nraise SystemExit('a file of the job was run')\ndef loss(dose, target): return dose.sum()\n")
+    (folder / "ok.py").write_text(
+        "open('/dev/null')\nraise SystemExit('a file of the job was run')\ndef loss(dose, target): return dose.sum()\n"
+    )
     (folder / "small.toml").write_text(dumped(SHAPE))
 
 
@@ -106,7 +107,7 @@ def ready(job: Job, loaded: Any) -> None:
     if grid.voxels < SMALL_VOXELS and job.turn.angles * light.columns * light.rows < SMALL_PIXELS and not own(job):
         pipeline.prepare(job, loaded)
     else:
-        require_memory(grid, pipeline.prepare.__globals__["device_of"](job))
+        require_memory(grid, device_of(job), patterns_of(job))
 
 
 def own(job: Job) -> bool:

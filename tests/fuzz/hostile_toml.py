@@ -31,24 +31,36 @@ NUMBERS = (
     1e150, 1e300, 1.7e308, math.inf, -math.inf, math.nan, -0.25, -1e150,
 )  # fmt: skip
 TEXTS = (
-    "", " ", "nosuch", "auto", "cpu", "cuda", "cuda:0", "cuda:9", "meta", "part", "insert", "keep_liquid", "clockwise",
-    "um", "mm", "\u00b5m", "\u03bcm", "furlong", "cube.stl", "none.stl", "cube.STL", "text.stl", "text.3mf", ".", "..",
-    "/", "~", "~/none.stl", "~nosuchuser/x.stl", "a\0b.stl", "\0", "a" * 300 + ".stl", "a/" * 3000, "x" * 200_000,
-    "none.py:loss", "text.py:loss", "ok.py:loss", ".py:", "ok.py:", "ok.py:loss:loss", "cube.stl.py:x", "a\nb", "\x1b[31mred", "filtered",
-    "uniform", "earlier", "gap_hinge", "linear", "table", "power", "srgb", "telecentric", "triton", "reference",
-    "double", "half", "threshold", "inhibited", "cylinder", "sphere", "tube", "box", "light_used", "\u202e", "\U0001f600",
+    "", " ", "nosuch", "auto", "cpu", "cuda", "cuda:0", "cuda:9", "meta", "part", "insert", "keep_liquid",
+    "clockwise", "um", "mm", "\u00b5m", "\u03bcm", "furlong", "cube.stl", "none.stl", "cube.STL", "text.stl",
+    "text.3mf", ".", "..", "/", "~", "~/none.stl", "~nosuchuser/x.stl", "a\0b.stl", "\0", "a" * 300 + ".stl",
+    "a/" * 3000, "x" * 200_000, "none.py:loss", "text.py:loss", "ok.py:loss", ".py:", "ok.py:", "ok.py:loss:loss",
+    "cube.stl.py:x", "a\nb", "\x1b[31mred", "filtered", "uniform", "earlier", "gap_hinge", "linear", "table", "power",
+    "srgb", "telecentric", "triton", "reference", "double", "half", "threshold", "inhibited", "cylinder", "sphere",
+    "tube", "box", "light_used", "\u202e", "\U0001f600",
 )  # fmt: skip
 OTHERS = (
-    True, False, [], {}, [[]], [{}], [1, 2, 3], [0.0, 0.0, 0.0], [1e300, 0.0, 0.0], [0.0] * 2000, ["a"] * 50, {"kind": 1},
-    {"kind": "nosuch"}, {"kind": "x" * 100_000}, {"kind": "earlier", "result": "none.h5"}, {"kind": "ok.py:loss", "a": 1},
-    {"kind": "table", "code": [0.0, 1.0], "relative_light": [0.0, 1.0]}, {"kind": "inhibited"},
-    {"kind": "sphere", "radius_mm": 1e-9}, {"kind": "cylinder", "radius_mm": 0.5, "height_mm": 999.0},
-    datetime.date(2026, 1, 1), datetime.time(1, 2), nested(20), nested(500), tabled(300), {"x" * 200_000: 1},
+    True, False, [], {}, [[]], [{}], [1, 2, 3], [0.0, 0.0, 0.0], [1e300, 0.0, 0.0], [0.0] * 2000, ["a"] * 50,
+    {"kind": 1}, {"kind": "nosuch"}, {"kind": "x" * 100_000}, {"kind": "earlier", "result": "none.h5"},
+    {"kind": "ok.py:loss", "a": 1}, {"kind": "table", "code": [0.0, 1.0], "relative_light": [0.0, 1.0]},
+    {"kind": "inhibited"}, {"kind": "sphere", "radius_mm": 1e-9},
+    {"kind": "cylinder", "radius_mm": 0.5, "height_mm": 999.0}, datetime.date(2026, 1, 1), datetime.time(1, 2),
+    nested(20), nested(500), tabled(300), {"x" * 200_000: 1},
     {"absorption_percent": [float(n) for n in range(200)], "dose_percent": [float(n) for n in range(200)]},
     [{"coarser": 2.0, "iterations": 5}], [{"coarser": 1e300, "iterations": 2**62}], ["light_used", "roughness"],
 )  # fmt: skip
-VALUES = st.one_of(st.sampled_from(NUMBERS), st.sampled_from(TEXTS), st.sampled_from(OTHERS), st.floats(), st.integers(), st.text(max_size=20))
-KEYS = st.one_of(st.sampled_from(("", "kind", "mesh", "shape", "a.b", "x" * 200_000, "\0", "\x1b[2J", "design", "part")), st.text(max_size=12))
+VALUES = st.one_of(
+    st.sampled_from(NUMBERS),
+    st.sampled_from(TEXTS),
+    st.sampled_from(OTHERS),
+    st.floats(),
+    st.integers(),
+    st.text(max_size=20),
+)
+KEYS = st.one_of(
+    st.sampled_from(("", "kind", "mesh", "shape", "a.b", "x" * 200_000, "\0", "\x1b[2J", "design", "part")),
+    st.text(max_size=12),
+)
 
 
 DEEP = 8  # levels of a tree in which values are changed; what lies deeper is put in whole
@@ -87,9 +99,12 @@ def like(draw: st.DrawFn, value: Any) -> Any:
     if abs(value) > 1e15 or value != value:
         return draw(others)
     if isinstance(value, int):
-        return draw(st.one_of(st.just(value * draw(st.sampled_from((-1, 0, 2, 10, 1000, 10**9, 10**20)))), others))
-    times = draw(st.sampled_from((-1, 0, 2, 0.5, 10, 1000, 1e9, 1e-3, 1e-9, 1e-200, 1e200)))
-    return draw(st.one_of(st.just(value * times), others))
+        times = draw(st.sampled_from((-1, 0, 1, 2, 3, 10, 1000, 10**9, 10**20)))
+    else:
+        times = draw(
+            st.sampled_from((-1, 0, 0.3, 0.5, 0.8, 0.95, 1.1, 1.5, 2, 3, 10, 1e3, 1e-3, 1e9, 1e-9, 1e200, 1e-200))
+        )
+    return draw(st.one_of(st.just(value * times), st.just(value * times), others))
 
 
 @st.composite
@@ -143,9 +158,8 @@ def bent(draw: st.DrawFn, texts: tuple[bytes, ...]) -> bytes:
 
 
 PIECES = (
-    b"[", b"]", b"{", b"}", b'"', b"'", b'"""', b"=", b".", b",", b"-", b"e", b"9", b"0", b"\n", b"\r", b"\0", b"#", b"\\",
-    b"inf", b"nan", b"[[", b"_", b"0x", b"1e400", b"[" * 600, b"{a=" * 600, b"a." * 3000, b"9" * 5000, b"\xff", b"\xef\xbb\xbf",
-    b"\n[design]\n", b"\n[part]\n", b"\n" * 50, b"\xc2\xb5",
+    *(c.encode() for c in "[]{}\"'=.,-e90\n\r\0#\\_"), b'"""', b"inf", b"nan", b"[[", b"0x", b"1e400",
+    b"\xff", b"\xc2\xb5", b"[" * 600, b"{a=" * 600, b"a." * 3000, b"9" * 5000, b"\xef\xbb\xbf", b"\n[design]\n", b"\n[part]\n", b"\n" * 50,
 )  # fmt: skip
 
 
@@ -168,7 +182,9 @@ def dotted(key: str, value: Any) -> str:
 
 
 def quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=True).replace("\x7f", "\\u007f") if text.isascii() else '"' + escaped(text) + '"'
+    return (
+        json.dumps(text, ensure_ascii=True).replace("\x7f", "\\u007f") if text.isascii() else '"' + escaped(text) + '"'
+    )
 
 
 def escaped(text: str) -> str:

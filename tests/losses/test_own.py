@@ -1,10 +1,14 @@
 """A loss from the user's own file: the two forms that work, and a clear error for each thing that may be wrong."""
 
+import copy
+import hashlib
+
 import pytest
 import torch
 
 from lightlathe.errors import JobError
-from lightlathe.losses import is_own, own_loss
+from lightlathe.losses import own_loss
+from lightlathe.own import is_own
 from lightlathe.quantities import Target
 
 FILE = """
@@ -40,7 +44,8 @@ DOSE = torch.tensor([0.75, 0.5]).reshape(2, 1, 1)
 @pytest.fixture
 def folder(tmp_path):
     (tmp_path / "mine.py").write_text(FILE)
-    (tmp_path / "bad.py").write_text("import a_module_that_is_not_there")
+    (tmp_path / "bad.py").write_text("import a_module_that_is_not_there\nabsolute = 1")
+    (tmp_path / "exits.py").write_text("absolute = 1\nraise SystemExit(7)")
     return tmp_path
 
 
@@ -59,11 +64,33 @@ def test_which_names_are_files():
 
 
 @pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("none.py:absolute", "there is no file"),
+        ("mine.py:absolut", "no function or class 'absolut'. It has: absolute, Scaled"),
+        ("mine.py:factor", "no function or class 'factor'"),  # a field of a class, not of the file
+        ("mine.py:", "no function or class ''"),
+        ("text.py:loss", "is not Python: SyntaxError"),
+        ("deep.py:loss", "is not Python: "),
+        ("zero.py:loss", "is not Python: "),
+        ("endless.py:loss", "more than 1 MB"),
+    ],
+)
+def test_what_can_be_seen_without_running_is_told_at_once(folder, name, says):
+    (folder / "text.py").write_text("def loss(dose")
+    (folder / "deep.py").write_text("loss = " + "(" * 5000 + ")" * 5000)
+    (folder / "zero.py").write_text("loss = 1\0")
+    (folder / "endless.py").write_text("#" * 1_000_001)
+    with pytest.raises(JobError, match=says) as caught:
+        own_loss(name, folder)
+    assert name in str(caught.value)
+
+
+@pytest.mark.parametrize(
     ("name", "settings", "says"),
     [
-        ("none.py:absolute", None, "there is no file"),
         ("bad.py:absolute", None, "does not run: ModuleNotFoundError"),
-        ("mine.py:absolut", None, "no function or class 'absolut'. It has: absolute, Scaled"),
+        ("exits.py:absolute", None, "does not run: SystemExit: 7"),
         ("mine.py:number", None, "no function or class"),
         ("mine.py:Scaled", {"fctor": 1}, "TypeError"),
         ("mine.py:absolute", {"factor": 1}, "takes no settings"),
@@ -75,9 +102,36 @@ def test_which_names_are_files():
     ],
 )
 def test_errors_name_the_loss_and_the_reason(folder, name, settings, says):
+    loss = own_loss(name, folder, settings)
     with pytest.raises(JobError, match=says) as caught:
-        own_loss(name, folder, settings)
+        loss.load()
     assert name in str(caught.value)
+
+
+def test_the_file_is_run_once_when_it_is_loaded_and_as_it_was_read(folder):
+    """Naming, copying or printing it runs nothing; what is in the file later counts for nothing."""
+    text = "with open(__file__ + '.ran', 'a') as f: f.write('x')\ndef loss(dose, target):\n    return dose.sum()\n"
+    (folder / "tells.py").write_text(text)
+    loss = own_loss("tells.py:loss", folder)
+    assert str(copy.deepcopy(loss)) == loss.as_job() == "tells.py:loss"
+    assert not hasattr(loss, "part_dose")
+    assert not (folder / "tells.py.ran").exists()
+    (folder / "tells.py").write_text("raise ValueError")
+    assert float(loss(DOSE, TARGET)) == pytest.approx(1.25)
+    loss.load()
+    assert (folder / "tells.py.ran").read_text() == "x"
+    assert loss.source.sha256 == hashlib.sha256(text.encode()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["def name(): pass", "class name: pass", "name = 1", "a, name = 1, 2", "import x as name", "from x import name",
+     "from x import *", "if 1:\n    def name(): pass", "try:\n    name = 1\nexcept OSError:\n    pass",
+     "def __getattr__(n): pass", "(name := 3)", "with open(x) as name: pass", "for name in (): pass"],
+)  # fmt: skip
+def test_every_way_to_define_a_name_is_seen(tmp_path, line):
+    (tmp_path / "mine.py").write_text(f"1 / 0\n{line}\n")
+    assert own_loss("mine.py:name", tmp_path).name == "mine.py:name"
 
 
 def test_what_goes_wrong_on_a_real_part_is_told_too(folder):

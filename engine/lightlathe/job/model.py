@@ -230,7 +230,9 @@ class Design:
             raise JobError(f"part_weight is {self.part_weight}; expected 0.001 to 1000.")
         widths = [rung.coarser for rung in self.ladder if isinstance(rung, Rung)]
         if widths != sorted(widths, reverse=True):
-            raise JobError(f"ladder has voxels {widths} times larger, in this order; expected the coarsest first.")
+            raise JobError(
+                f"ladder has voxels {shown(widths)} times larger, in this order; expected the coarsest first."
+            )
         for name in ("bound_iterations", "rounding_iterations"):
             if (getattr(self, name) or 0) < 0:
                 raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")

@@ -66,7 +66,9 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
 
     raw_parts = tables["part"] if isinstance(tables["part"], list) else [tables["part"]]
     if len(raw_parts) > MOST_PARTS:
-        raise JobError(f"{file}: {len(raw_parts)} [[part]] tables; expected {MOST_PARTS} at most. A mesh can hold many.")
+        raise JobError(
+            f"{file}: {len(raw_parts)} [[part]] tables; expected {MOST_PARTS} at most. A mesh can hold many."
+        )
     parts = []
     for number, raw in enumerate(raw_parts, 1):
         where = top.inner("part" if len(raw_parts) == 1 else f"part {number}")

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, shown
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Table:
         for name, values in (("code", self.code), ("relative_light", self.relative_light)):
             rising = all(a < b for a, b in pairwise(values))
             if len(values) < 2 or not rising or values[0] != 0 or values[-1] != 1:
-                raise JobError(f"{name} is {list(values)}; expected rising numbers from 0 to 1, two or more.")
+                raise JobError(f"{name} is {shown(list(values))}; expected rising numbers from 0 to 1, two or more.")
         if len(self.code) != len(self.relative_light):
             raise JobError(
                 f"the table has {len(self.code)} codes and {len(self.relative_light)} values of light; "
