@@ -64,8 +64,8 @@ class OwnFile:
         except (SyntaxError, ValueError, RecursionError, MemoryError) as problem:
             raise JobError(f"{where}: {file} is not Python: {type(problem).__name__}: {problem}") from None
         if not {attribute, "*", "__getattr__"} & set(_defined(tree.body)):
-            kinds = ast.FunctionDef | ast.ClassDef
-            raise _nothing(where, file, attribute, [node.name for node in tree.body if isinstance(node, kinds)])
+            known = (node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.ClassDef))
+            raise _nothing(where, file, attribute, known)
         return OwnFile(name, file, source)
 
     @property

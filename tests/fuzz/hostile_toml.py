@@ -159,7 +159,8 @@ def bent(draw: st.DrawFn, texts: tuple[bytes, ...]) -> bytes:
 
 PIECES = (
     *(c.encode() for c in "[]{}\"'=.,-e90\n\r\0#\\_"), b'"""', b"inf", b"nan", b"[[", b"0x", b"1e400",
-    b"\xff", b"\xc2\xb5", b"[" * 600, b"{a=" * 600, b"a." * 3000, b"9" * 5000, b"\xef\xbb\xbf", b"\n[design]\n", b"\n[part]\n", b"\n" * 50,
+    b"\xff", b"\xc2\xb5", b"[" * 600, b"{a=" * 600, b"a." * 3000, b"9" * 5000, b"\xef\xbb\xbf", b"\n[design]\n",
+    b"\n[part]\n", b"\n" * 50,
 )  # fmt: skip
 
 

@@ -127,9 +127,13 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
 
 def _paths(job: Job) -> list[tuple[str, str]]:
     """(table, path) of the files that a job names; a loss of one's own has been looked for already."""
+    start, result = job.design.start, job.output.result
     found = [("part", part.mesh) for part in job.parts if part.mesh is not None]
-    found += [("design.start", start.result) for start in (job.design.start,) if isinstance(start, Earlier)]
-    return found + [("output", job.output.result)] * (job.output.result is not None)
+    if isinstance(start, Earlier):
+        found.append(("design.start", start.result))
+    if result is not None:
+        found.append(("output", result))
+    return found
 
 
 def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:

@@ -1,4 +1,4 @@
-"""TOML files: bytes -> tables, for jobs and studies. A file that is none, or is made to choke a reader, is one error."""
+"""TOML files: bytes -> tables, for jobs and studies. A file that is none, or chokes a reader, is one error."""
 
 import re
 import tomllib
