@@ -46,7 +46,7 @@ FULL: dict[str, Any] = {
         "penalties": [{"kind": "light_used", "weight": 0.01}],
         "stop": {"window": 0.1, "seconds": 5.0, "stall": 2}, "ladder": [{"coarser": 2.0, "iterations": 2}],
         "robust": {"absorption_percent": [-10.0, 10.0], "dose_percent": [0.0], "axis_offset_mm": [0.0]},
-        "tolerance_mm": 0.05, "level_limit": 8.0, "seed": 3, "kernel": "auto", "device": "cpu", "precision": "half",
+        "tolerance_mm": 0.05, "level_limit": 8.0, "kernel": "auto", "device": "cpu", "precision": "half",
         "part_weight": 2.0, "weight": "coverage", "bound_iterations": 5, "rounding_iterations": 2,
     },
     "output": {"result": "out.h5"},

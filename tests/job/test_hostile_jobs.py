@@ -90,7 +90,8 @@ def test_what_a_real_job_holds_is_within_all_bounds(parse):
     assert parse("inner_diameter_mm = 10", "inner_diameter_mm = 1000").vial.inner_diameter_mm == 1000
     assert parse(SHAPE, 'mesh = "a.stl"\nscale = 1e-6\nshift_mm = [5.5e-17, 0, 0]').parts[0].shift_mm[0] == 5.5e-17
     assert parse("[design]", "[design]\ntolerance_voxels = 4").tolerance_mm == 1.0
-    assert parse("[design]", f"[design]\nseed = {2**63 - 1}").design.seed == 2**63 - 1
+    with pytest.raises(JobError, match=f"seed is {2**63 - 1}, and nothing in this job draws"):
+        parse("[design]", f"[design]\nseed = {2**63 - 1}")
 
 
 def test_the_longest_unit_decides():

@@ -98,7 +98,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
             f"{file}: wavelength_nm is {ours:g} in [light] and {resins:g} in [resin]; expected one and the same. "
             "Leave it out of [light]."
         )
-    if job.design.seed and not isinstance(job.design.loss, OwnLoss):
+    if job.design.seed and not job.own:
         raise JobError(
             f"{top.inner('design')}: seed is {job.design.seed}, and nothing in this job draws a random number from it: "
             'only a loss of your own ("file.py:name") may. Delete the key. A disturbed start has a seed of its own: '

@@ -1,6 +1,6 @@
 """Jobs and studies broken at random: whatever comes, the program says what is wrong in a LightlatheError, or takes it.
 
-The ordinary suite tries a few hundred with a fixed seed. `pytest -m slow tests/fuzz/test_hostile_jobs.py -s` tries
+The ordinary suite tries a few hundred with a fixed seed. `pytest -m slow tests/fuzz/test_broken_jobs.py -s` tries
 10,000 jobs and 3,000 studies and prints how they ended.
 """
 
