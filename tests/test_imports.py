@@ -16,7 +16,7 @@ ROWS = [
     ["errors"],
     ["laid_out", "laid_out_triton"],
     ["checks", "files", "memory", "one_pass", "one_pass_triton", "words"],
-    ["quantities"],
+    ["own", "quantities"],
     STAGES,
     ["job"],
     ["prepare", "summary"],

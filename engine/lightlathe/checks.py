@@ -1,6 +1,7 @@
 """What public doors ask of tensors (axes, dtype, device) and of the paths that files name."""
 
 import os
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -10,6 +11,8 @@ from torch import Tensor
 from lightlathe.errors import JobError, ShapeError, shown
 
 LONGEST_PATH, LONGEST_NAME = 4096, 255  # bytes that Linux takes, of a path and of each name in it; Windows takes fewer
+# control characters, and those that turn the direction of writing: a message that repeats them shows something else
+STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
 def has_axes(name: str, tensor: Tensor, axes: Sequence[str], shape: Sequence[int]) -> None:
@@ -44,8 +47,8 @@ def path_in(folder: Path, name: str) -> Path:
     Raises JobError for what no path can be; whether anything is there is not looked at.
     """
     encoded = os.fsencode(name)
-    if not name or "\0" in name:
-        raise JobError(f"{shown(name)} is no path; expected the name of a file, without zero bytes.")
+    if not name or STEERING.search(name):
+        raise JobError(f"{shown(name)} is no path; expected the name of a file, without control characters.")
     if len(encoded) > LONGEST_PATH or any(len(part) > LONGEST_NAME for part in encoded.split(b"/")):
         raise JobError(
             f"the path {shown(name)} is too long; expected {LONGEST_PATH} bytes at most, {LONGEST_NAME} for each name."

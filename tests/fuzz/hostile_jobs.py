@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 from typing import Any
+from unicodedata import bidirectional, category
 
 import trimesh
 from hostile_toml import bent, dumped, mutated
@@ -67,6 +68,7 @@ broken_studies = st.one_of(
     mutated((STUDY,), (*KEYS, "design.start", "part.shape", "grid.voxel_mm", "design.solver")),
     bent((dumped(STUDY).encode(),)),
 )
+TURNS = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")  # Unicode Standard Annex 9
 SMALL_VOXELS, SMALL_PIXELS = 200_000, 500_000  # up to which a job is made ready for its design as well
 
 
@@ -128,7 +130,8 @@ def try_study(path: Path) -> str:
 
 
 def bearable(problem: LightlatheError) -> None:
-    """A message is a few lines of printable text."""
+    """A message is a few lines, and nothing in it steers the terminal or turns the direction of writing."""
     text = str(problem)
     assert len(text) < 4000, f"{len(text)} characters: {text[:300]}"
-    assert all(c.isprintable() or c == "\n" for c in text), repr(text[:300])
+    steering = [c for c in text if c != "\n" and (category(c) in ("Cc", "Cs") or bidirectional(c) in TURNS)]
+    assert not steering, repr(text[:300])

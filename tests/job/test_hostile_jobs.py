@@ -46,12 +46,13 @@ def parse(small_job, tmp_path):
         (SHAPE, f'mesh = "a.stl"\nunit = "{LONG}"', ["[part]", "unit is", "expected one of um, mm"]),
         (SHAPE, f'mesh = "{LONG}.stl"', ["[part]", "too long", "255"]),
         (SHAPE, f'mesh = "{"a/" * 3000}a.stl"', ["[part]", "too long", "4096"]),
-        (SHAPE, 'mesh = "a\\u0000.stl"', ["[part]", "zero bytes"]),
+        (SHAPE, 'mesh = "a\\u0000.stl"', ["[part]", "control characters"]),
+        (SHAPE, 'mesh = "a\u202elts.stl"', ["[part]", "'a\\u202elts.stl' is no path", "control characters"]),
         (SHAPE, 'mesh = ""', ["[part]", "is no path"]),
         (SHAPE, 'mesh = "~nosuchuser/a.stl"', ["[part]", "home folder that is not known"]),
-        ("[design]", '[output]\nresult = "a\\u0000"\n[design]', ["[output]", "zero bytes"]),
-        ("[design]", '[design]\nstart = { kind = "earlier", result = "\\u0000" }', ["[design.start]", "zero bytes"]),
-        ("[design]", '[design]\nloss = "\\u0000.py:loss"', ["[design.loss]", "zero bytes"]),
+        ("[design]", '[output]\nresult = "a\\u0000"\n[design]', ["[output]", "control characters"]),
+        ("[design]", '[design]\nstart = { kind = "earlier", result = "\\u0000" }', ["[design.start]", "control char"]),
+        ("[design]", '[design]\nloss = "\\u0000.py:loss"', ["[design.loss]", "control characters"]),
         ("[design]", f'[design]\nloss = "{LONG}.py:loss"', ["[design.loss]", "too long"]),
         ("[design]", '[design]\nkernel = "nosuch"', ["[design]", "kernel is 'nosuch'", "reference"]),
         ("[design]", f'[design]\nkernel = "{LONG}"', ["[design]", "kernel is"]),
@@ -198,7 +199,7 @@ def test_images_that_cannot_fit_are_known_before_the_work(parse):
     job = parse("columns = 40\nrows = 20", "columns = 100000\nrows = 100000")
     with pytest.raises(JobError, match="all images of a turn take"):
         pipeline.prepare(job)
-    assert check(job).level == "cannot work"
+    assert check(job).level == "does not fit this machine"
 
 
 def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch):
