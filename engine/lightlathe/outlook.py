@@ -26,7 +26,7 @@ UNSTATED_PERCENT = (
     10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
 )
 LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
-LOOK_ACROSS = 10_000  # voxels along any axis, for grids like a needle
+LOOK_ACROSS = 2_000  # voxels along any axis, for grids like a needle: some work is done slice by slice
 FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid is counted into all of them
 
 

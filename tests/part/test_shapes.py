@@ -22,6 +22,12 @@ EXAMPLES = {
 }
 
 
+def test_a_sphere_beyond_the_grid_is_no_work(monkeypatch):
+    """A thousand slices that no part of its surface crosses are not cut one by one."""
+    monkeypatch.setattr("lightlathe.part.shapes._disc", lambda *_: pytest.fail("a disc was cut"))
+    assert bool((Sphere(767.0, (0.5, 0.0, 0.0)).coverage(Grid((16, 16, 1000), voxel_mm=0.25)) == 1).all())
+
+
 def inside(shape, x, y, z):
     """The textbook inequality of each shape."""
     x, y, z = x - shape.at_mm[0], y - shape.at_mm[1], z - shape.at_mm[2]

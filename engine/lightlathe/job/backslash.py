@@ -32,9 +32,9 @@ def require_none_eaten(tables: dict[str, Any], file: str) -> None:
 
 
 def _instead(written: str) -> str:
-    shown = written if len(written) <= 80 else f"{written[:60]} ..."
-    forward = shown.replace("\\\\", "/").replace("\\", "/")
-    return f'In "double quotes" a backslash begins an escape. Write "{forward}", or \'{shown}\' in single quotes.'
+    cut = written if len(written) <= 80 else f"{written[:60]} ..."
+    forward = cut.replace("\\\\", "/").replace("\\", "/")
+    return f'In "double quotes" a backslash begins an escape. Write "{forward}", or \'{cut}\' in single quotes.'
 
 
 def _texts(value: Any, where: str) -> Iterator[tuple[str, str]]:

@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
-from lightlathe.errors import JobError, shown
+from lightlathe.errors import JobError, brief, shown
 from lightlathe.job.model import Job
 from lightlathe.projector.responses import Power
 from lightlathe.resins.unlikely import DOSES_MJ_CM3, IRRADIANCES_MW_CM2
@@ -34,8 +34,8 @@ def split_sure(tables: dict[str, Any], file: str) -> tuple[dict[str, Any], set[t
         keys = table[SURE]
         if not isinstance(keys, list) or not all(isinstance(key, str) and key in table for key in keys):
             raise JobError(
-                f"{file} [{name}]: sure is {shown(keys)}; expected a list of keys of this table whose values are meant as "
-                'they stand, such as ["irradiance_mw_cm2"].'
+                f"{file} [{name}]: sure is {shown(keys)}; expected a list of keys of this table whose values are meant "
+                'as they stand, such as ["irradiance_mw_cm2"].'
             )
         rest[name] = {key: value for key, value in table.items() if key != SURE}
         sure |= {(name, key) for key in keys}
@@ -96,6 +96,6 @@ def unlikely(job: Job) -> Iterator[tuple[str, str, str, str, str]]:
         changes = getattr(robust, key)
         if any(changes) and all(abs(change) < LEAST_PERCENT for change in changes):
             yield (
-                "design", "robust", f"{key} = {shown(list(changes))}", "so little changes nothing. Are these fractions?",
-                f"{key} = [{', '.join(f'{100 * change:g}' for change in changes)}]",
+                "design", "robust", f"{key} = {shown(list(changes))}", "so little changes nothing. Are they fractions?",
+                f"{key} = [{brief(', '.join(f'{100 * change:g}' for change in changes))}]",
             )  # fmt: skip

@@ -213,10 +213,13 @@ class Sphere(_Upright):
         heights, weights = np.polynomial.legendre.leggauss(8)
         z = grid.centres_mm(2).numpy() - self.at_mm[2]
         total = torch.zeros(grid.shape, dtype=torch.float64, device=device)
+        far = math.hypot(*(abs(at) + extent / 2 for at, extent in zip(self.at_mm[:2], grid.extent_mm[:2], strict=True)))
         for k, middle in enumerate(z):
             for offset, weight in zip(heights, weights, strict=True):
                 radius = self.radius_mm**2 - (middle + offset * grid.voxel_mm / 2) ** 2
-                if radius > 0:
+                if radius >= far**2:
+                    total[:, :, k] += weight / 2  # no corner of the grid lies outside
+                elif radius > 0:
                     total[:, :, k] += weight / 2 * _disc(grid, self.at_mm, math.sqrt(radius), device)
         return total.clamp_(0, 1).to(torch.float32)
 
