@@ -186,6 +186,13 @@ def test_rows_that_did_not_cure_are_left_out_and_said_so():
         (lambda: fits.thresholds(np.array([10.0, 20.0]), np.array([1.0, 1.0])), "no liquid"),
         (lambda: fits.onset(np.array([10.0]), np.array([30.0])), "two or more"),
         (lambda: fits.absorption(np.array([10.0]), np.array([1.0])), "below 1"),
+        (lambda: fits.absorption(np.array([1.0, 2.0, 4.0]), np.exp([8.0, 7.0, 5.0])), "times the light comes out"),
+        (
+            lambda: fits.working_curve(np.array([10.0, 20.0, 40.0]), np.array([0.10, 0.11, 0.25])),
+            "do not determine absorption_per_mm: the fit gives .* and inf",
+        ),
+        (lambda: fits.onset(np.array([1.0, 2.0, 4.0]), np.array([10.0, 20.0, 40.0])), "do not determine dose_rate"),
+        (lambda: fits.mixture(np.array([1.0]), np.array([0.0])), "do not determine absorption_per_mm"),
         (
             lambda: fits.thresholds(np.array([10.0, 20.0, 30.0, 40.0]), np.array([1.0, 1.0, 0.0, 0.0])),
             "does not grow with dose",
@@ -201,6 +208,12 @@ def test_data_that_do_not_determine_the_answer(work, words):
 def test_one_dose_is_no_series(solid):
     with pytest.raises(MeasurementError, match="one dose only"):
         fits.thresholds(np.full(len(solid), 10.0), np.array(solid, float))
+
+
+def test_the_point_that_settles_a_line_alone_is_no_outlier_of_it():
+    """Three cuvettes of one length and one of another: the line passes through the last, whatever it says."""
+    fit = fits.absorption(np.array([1.0, 1.0, 1.0, 5.0]), np.exp(-np.array([0.21, 0.2, 0.19, 1.0])))
+    assert fit.outliers == ()
 
 
 def test_films_of_one_thickness_tell_nothing():

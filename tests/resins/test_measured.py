@@ -75,6 +75,18 @@ def test_films_in_um_under_a_head_of_mm_are_asked_about(folder):
         measure([path])
 
 
+def test_no_value_is_infinite(folder):
+    """Absorbance 435 (mAU under a head without unit) once gave an absorption of infinity, and exit code 0."""
+    (folder / "milli.csv").write_text("path [mm],absorbance [1]\n10,435\n", encoding="utf-8")
+    with pytest.raises(MeasurementError, match=r"milli\.csv line 2: absorbance is '435'.* mAU\?"):
+        measure([folder / "milli.csv"])
+    (folder / "milli.csv").write_text("path [mm],absorbance [mAU]\n10,435\n", encoding="utf-8")
+    found = measure([folder / "milli.csv"]).values["absorption_per_mm"].value
+    assert found == pytest.approx(0.435 * math.log(10) / 10)
+    with pytest.raises(MeasurementError, match=r"the absorption is 1e\+308 1/mm; expected"):
+        measure([folder / "seconds.csv"], absorption_per_mm=1e308)
+
+
 def test_what_was_not_measured_is_not_made_up(folder):
     found = measure([folder / "cuvette.csv"])
     assert set(tomllib.loads(found.toml())["resin"]) == {"absorption_per_mm", "absorption_known_to_percent"}

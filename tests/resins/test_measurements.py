@@ -42,10 +42,13 @@ def test_every_column_belongs_to_a_series():
         ("depth [mm]", "0.15", 0.15),
         ("exposure [J/m2]", "100", 10.0),  # 1 J/m2 = 0.1 mJ/cm2
         ("exposure [J/cm2]", "0.01", 10.0),
+        ("absorbance [mAU]", "435", 0.435),
+        ("absorbance [AU]", "0.435", 0.435),
     ],
 )
 def test_units_are_turned_into_the_programs_own(tmp_path, head, cell, value):
-    other = "exposure [mJ/cm2]" if "depth" in head else "depth [um]"
+    others = {"depth": "exposure [mJ/cm2]", "absorbance": "path [mm]"}
+    other = others.get(head.split()[0], "depth [um]")
     found = table(tmp_path, f"{head},{other}\n{cell},7\n")
     assert found.columns[head.split()[0]][0] == pytest.approx(value)
 
@@ -82,12 +85,36 @@ def test_what_spreadsheets_write(tmp_path):
         ("exposure [mJ/cm2],depth [um]\n", ["no rows"]),
         ("# nothing\n", ["empty"]),
         ("exposure [mJ/cm2]\n1\n", ["one column"]),
+        ("path [mm],absorbance [1]\n10,435\n", ["line 2", "absorbance is '435'", "expected 0 to 10", "mAU?"]),
+        ("path [mm],transmission [1]\n10,1e-12\n", ["transmission is '1e-12'", "1e-10"]),
+        ("exposure [mJ/cm2],depth [um]\n1e300,2\n", ["line 2", "exposure is '1e300'", "1e+09"]),
+        ("exposure [mJ/cm2],depth [um]\n5e-324,2\n", ["line 2", "exposure is '5e-324'"]),
+        ("exposure [mJ/cm2],depth [um]\n1_0,2\n", ["line 2", "exposure is '1_0'; expected a number"]),
+        ("exposure [mJ/cm2],depth [um]\n" + "9" * 20_000 + ",2\n", ["line 2", "20002 characters"]),
+        ("exposure [mJ/cm2],depth [um]\n1," + " " * 140_000 + "\n", ["line 2", "field larger than field limit"]),
+        ("exposure [mJ/cm2],depth [\x1b[2Jum]\n1,2\n", ["has the unit '\\x1b[2Jum'"]),
     ],
 )
 def test_what_is_wrong_is_named_with_what_is_accepted(tmp_path, text, words):
     with pytest.raises(MeasurementError) as problem:
         table(tmp_path, text)
     assert all(word in str(problem.value) for word in words), str(problem.value)
+
+
+def test_a_message_has_an_end(tmp_path):
+    """What came is shown in brief; the list of what is accepted is 2,000 characters long."""
+    for text in ("a" * 200_000 + ",b\n1,2\n", "exposure [" + "u" * 200_000 + "],depth [um]\n1,2\n", "b" * 200_000):
+        with pytest.raises(MeasurementError) as problem:
+            table(tmp_path, text)
+        assert len(str(problem.value)) < 3000 + len(str(tmp_path))
+
+
+def test_a_file_that_is_no_table(tmp_path):
+    path = tmp_path / "film.csv"
+    with path.open("wb") as file:
+        file.truncate(20_000_000)
+    with pytest.raises(MeasurementError, match=r"film\.csv: has 20000000 bytes; .* up to 10000000"):
+        read_table(path)
 
 
 def test_a_missing_file_is_named(tmp_path):

@@ -11,6 +11,7 @@ from lightlathe.resins.regression import expit, half_of_mean, least_squares, log
 SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
 WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)
 LN10 = math.log(10)
+MOST_GAIN = 1.0  # -ln of what comes out of no resin at all; scatter of the points gives some, not e times the light
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,16 @@ class Fit:
     outliers: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Raises MeasurementError unless values are finite, above 0, and known within finite limits or not at all."""
+        for name, v in self.values.items():
+            known = math.isfinite(v.low) and math.isfinite(v.high) and v.low <= v.value <= v.high
+            if not (math.isfinite(v.value) and v.value > 0 and (known or (math.isnan(v.low) and math.isnan(v.high)))):
+                raise MeasurementError(
+                    f"these points do not determine {name}: the fit gives {v.value:.4g} {v.unit}, between {v.low:.4g} "
+                    f"and {v.high:.4g}. Are columns and units right? More points, spread wider, tell more."
+                )
+
 
 def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
     """Absorption (1/mm, base e) from transmission through one or several path lengths: Beer-Lambert law.
@@ -61,7 +72,12 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
     y = -np.log(transmission)
     if len(np.unique(path_mm)) > 1 and len(path_mm) >= 3:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
-        notes = (f"walls take {100 * (1 - math.exp(-lost)):.2g} % of the light",)
+        if lost < -MOST_GAIN:
+            raise MeasurementError(
+                f"by these points {_exp(-lost):.3g} times the light comes out of a cuvette of no length; expected 1 or "
+                "less. Are path and transmission right?"
+            )
+        notes = (f"walls take {100 * (1 - _exp(-lost)):.2g} % of the light",)
         _need_positive(mu, "absorption", "Does the transmission fall with the path?")
         outliers = outliers_of(path_mm, y - fitted, 2)
     else:
@@ -189,7 +205,11 @@ def onset(irradiance_mw_cm2: np.ndarray, onset_s: np.ndarray) -> Fit:
 
 
 def _from_log(value: float, low: float, high: float, unit: str) -> Value:
-    return Value(math.exp(value), math.exp(low), math.exp(high), unit)
+    return Value(_exp(value), _exp(low), _exp(high), unit)
+
+
+def _exp(x: float) -> float:
+    return math.exp(x) if x < 700 else math.inf  # exp(710) is beyond float64; a Fit takes nothing infinite
 
 
 def _doses(low: Value, middle: Value, high: Value) -> dict[str, Value]:

@@ -134,8 +134,10 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     sure                 take values as they stand that are hardly meant, such as an onset of 0.02 mJ/cm2 (unlikely.py)
     Raises MeasurementError for tables that cannot be read or do not determine what they should.
     """
-    if absorption_per_mm is not None and not (math.isfinite(absorption_per_mm) and absorption_per_mm > 0):
-        raise MeasurementError(f"the absorption is {absorption_per_mm} 1/mm; expected a number above 0, to base e.")
+    if absorption_per_mm is not None and not 1e-6 <= absorption_per_mm <= 1e6:  # glass fibre has 1e-6, metals 1e5
+        raise MeasurementError(
+            f"the absorption is {absorption_per_mm} 1/mm; expected a number above 0, from 1e-6 to 1e6, to base e."
+        )
     if not paths:
         raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
     tables = tuple(read_table(path) for path in paths)

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import numpy as np
 
-from lightlathe.errors import MeasurementError
+from lightlathe.errors import MeasurementError, brief, shown
 
 LENGTH = {"mm": 1.0, "um": 1e-3, "\u03bcm": 1e-3, "cm": 10.0}
 UNITS: dict[str, dict[str, float]] = {  # column: accepted unit -> factor to the program's own, the first one
     "path": LENGTH,
     "depth": LENGTH,
     "transmission": {"1": 1.0, "%": 0.01},
-    "absorbance": {"1": 1.0},
+    "absorbance": {"1": 1.0, "AU": 1.0, "mAU": 1e-3},
     "concentration": {"mol/m3": 1.0, "mmol/L": 1.0, "mol/L": 1e3},
     "molar_absorption_base10": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
     "molar_absorption_base_e": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
@@ -43,6 +43,24 @@ MEANING = {
     "solid": "1 or yes, 0 or no, 0.5 or partly",
 }
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # heads of a column for words
+# What a number can be at all, in the program's own units, with a wide margin (common practice, no source): beyond it
+# stand slips of the unit, of the column or of the decimal point, and numbers that no fit comes back from.
+BOUNDS: dict[str, tuple[float, float]] = {
+    "path": (1e-4, 1e4),  # 0.1 um to 10 m
+    "depth": (0.0, 1e6),  # a film too thick is asked about where it is fitted
+    "transmission": (1e-10, 1.0),  # ten decades: more than any spectrometer tells from darkness
+    "absorbance": (0.0, 10.0),  # the same ten decades
+    "concentration": (1e-9, 1e5),  # mol/m3; pure water is 55,500
+    "molar_absorption_base10": (1e-6, 1e8),  # L/(mol cm); the strongest dyes have some 3e5
+    "molar_absorption_base_e": (1e-6, 1e8),
+    "exposure": (1e-6, 1e9),
+    "dose": (1e-6, 1e9),
+    "irradiance": (1e-6, 1e9),
+    "time": (1e-6, 1e7),  # a microsecond to four months
+    "onset": (1e-6, 1e7),
+    "solid": (0.0, 1.0),
+}
+LONGEST_FILE = 10_000_000  # bytes: a hundred thousand rows and more
 WORDS = {"yes": 1.0, "no": 0.0, "partly": 0.5}
 SERIES: dict[str, tuple[tuple[str, ...], ...]] = {  # series: the sets of columns that make it
     "transmission": (("path", "transmission"), ("path", "absorbance")),
@@ -91,9 +109,12 @@ def read_table(path: str | Path) -> Table:
     """
     path = Path(path)
     try:
+        size = path.stat().st_size
+        if size > LONGEST_FILE:
+            raise MeasurementError(f"{path}: has {size} bytes; a table of measurements has up to {LONGEST_FILE}.")
         text = unicodedata.normalize("NFKC", path.read_text(encoding="utf-8-sig"))  # cm², μm and µm are one each
     except OSError as problem:
-        raise MeasurementError(f"{path}: cannot be read ({problem.strerror}). Is the path right?") from None
+        raise MeasurementError(f"{shown(str(path))}: cannot be read ({problem.strerror}). Is the path right?") from None
     except UnicodeDecodeError as problem:
         raise MeasurementError(f"{path}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
@@ -102,26 +123,26 @@ def read_table(path: str | Path) -> Table:
     head = lines[0][1]
     parted = next((mark for mark in (";", "\t", ",") if mark in head), None)
     if parted is None:
-        raise MeasurementError(f"{path}: the head '{head.strip()}' has one column only. {accepted()}")
-    columns = [_column(path.name, cell) for cell in next(csv.reader([head], delimiter=parted))]
+        raise MeasurementError(f"{path}: the head {shown(head.strip())} has one column only. {accepted()}")
+    columns = [_column(path.name, cell) for cell in _cells(path.name, lines[0][0], head, parted)]
     at = [n for n, (name, _) in enumerate(columns) if name in REMARKS]
     if len(at) > 1:
         raise MeasurementError(f"{path.name}: {len(at)} columns of remarks in the head; expected one at most.")
     names = [name for name, _ in columns if name not in REMARKS]
     if len(set(names)) < len(names):
-        raise MeasurementError(f"{path.name}: a column comes twice in '{head.strip()}'; expected each once.")
+        raise MeasurementError(f"{path.name}: a column comes twice in {shown(head.strip())}; expected each once.")
     series = next((s for s, sets in SERIES.items() if any(set(names) == set(needed) for needed in sets)), None)
     if series is None:
         raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
     rows, remarks = [], []
     for number, line in lines[1:]:
-        cells = next(csv.reader([line], delimiter=parted))
+        cells = _cells(path.name, number, line, parted)
         if len(cells) != len(columns):
             raise MeasurementError(
                 f"{path.name} line {number}: {len(cells)} cells where the head has {len(columns)} columns. "
                 "Is a decimal comma among them? Numbers need a decimal point."
             )
-        remarks += [cells[n].strip() for n in at]
+        remarks += [_words(cells[n].strip()) for n in at]
         rows.append([_number(path.name, number, name, UNITS[name][unit], cell) for (name, unit), cell in
                      zip(columns, cells, strict=True) if name not in REMARKS])  # fmt: skip
     if not rows:
@@ -131,6 +152,18 @@ def read_table(path: str | Path) -> Table:
     return Table(path.name, series, dict(zip(names, values.T, strict=True)), places, units, tuple(remarks))
 
 
+def _cells(file: str, line: int, text: str, parted: str) -> list[str]:
+    try:
+        return next(csv.reader([text], delimiter=parted))
+    except csv.Error as problem:
+        raise MeasurementError(f"{file} line {line}: {problem}; expected cells parted by {parted!r}.") from None
+
+
+def _words(remark: str) -> str:
+    """A remark of bearable length that steers no terminal."""
+    return brief(remark) if remark.isprintable() else shown(remark)
+
+
 def _column(file: str, head: str) -> tuple[str, str]:
     """Name and unit of a head like 'depth [um]'; a column of remarks has none."""
     match = re.fullmatch(r"\s*(\w+)\s*(?:[\[(](.*)[\])])?\s*", head)
@@ -138,10 +171,10 @@ def _column(file: str, head: str) -> tuple[str, str]:
     if name in REMARKS:
         return name, ""
     if match is None or name not in UNITS:
-        raise MeasurementError(f"{file}: unknown column '{head.strip()}'. {accepted()}")
+        raise MeasurementError(f"{file}: unknown column {shown(head.strip())}. {accepted()}")
     unit = None if match[2] is None else match[2].strip()
     if unit is None or unit not in UNITS[name]:
-        came = "has no unit" if unit is None else f"has the unit '{unit}'"
+        came = "has no unit" if unit is None else f"has the unit {shown(unit)}"
         raise MeasurementError(
             f"{file}: column '{name}' {came}; accepted are {', '.join(f'{name} [{u}]' for u in UNITS[name])}."
         )
@@ -149,22 +182,30 @@ def _column(file: str, head: str) -> tuple[str, str]:
 
 
 def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
-    said = cell.strip().lower()
+    said, came = cell.strip().lower(), shown(cell.strip())
     if name == "solid" and said in WORDS:
         return WORDS[said]
     try:
-        value = float(said)
+        value = float("no number" if "_" in said else said)  # Python would take 1_0 for 10
     except ValueError:
         hint = " Write decimals with a point." if "," in said else ""
-        raise MeasurementError(f"{file} line {line}: {name} is '{cell.strip()}'; expected a number.{hint}") from None
+        raise MeasurementError(f"{file} line {line}: {name} is {came}; expected a number.{hint}") from None
     if name == "solid" and value not in (0.0, 0.5, 1.0):
-        raise MeasurementError(f"{file} line {line}: solid is {cell.strip()}; expected 1, 0 or 0.5 (yes, no, partly).")
+        raise MeasurementError(f"{file} line {line}: solid is {came}; expected 1, 0 or 0.5 (yes, no, partly).")
     value *= factor
     positive = name not in ("solid", "depth", "absorbance")
     if not math.isfinite(value) or value < 0 or (positive and value == 0):
-        raise MeasurementError(f"{file} line {line}: {name} is {cell.strip()}; expected a number above 0.")
+        raise MeasurementError(f"{file} line {line}: {name} is {came}; expected a number above 0.")
     if name == "transmission" and value > 1:
-        raise MeasurementError(f"{file} line {line}: transmission is {cell.strip()}, above 1. Is the unit %?")
+        raise MeasurementError(f"{file} line {line}: transmission is {came}, above 1. Is the unit %?")
+    low, high = BOUNDS[name]
+    if not (low <= value <= high or value == 0):
+        hint = " Is its unit mAU?" if name == "absorbance" else ""
+        own = next(iter(UNITS[name]))
+        raise MeasurementError(
+            f"{file} line {line}: {name} is {came}, which is {value:.3g} [{own}]; expected {low:g} to "
+            f"{high:g}. Are unit and column right?{hint}"
+        )
     return value
 
 

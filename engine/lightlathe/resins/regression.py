@@ -1,6 +1,7 @@
 """Least squares, logistic curves and outliers, with confidence intervals."""
 
 import math
+import warnings
 from collections.abc import Callable
 
 import numpy as np
@@ -13,12 +14,23 @@ CONFIDENCE = 0.95
 def least_squares(
     model: Callable, x: np.ndarray, y: np.ndarray, start: tuple[float, float]
 ) -> tuple[tuple[float, ...], tuple[float, ...], np.ndarray]:
-    """Two parameters, half their confidence intervals (Student's t), and the model at x; scipy's curve_fit."""
-    from scipy.optimize import curve_fit
+    """Two parameters, half their confidence intervals (Student's t), and the model at x; scipy's curve_fit.
+
+    Raises MeasurementError where no parameters are found, or the points do not say how well they are known.
+    """
+    from scipy.optimize import OptimizeWarning, curve_fit
     from scipy.stats import t
 
     # MINPACK, the default, gives no covariance for points that lie exactly on the model
-    found, covariance = curve_fit(model, x, y, p0=start, method="trf")
+    try:
+        with warnings.catch_warnings(), np.errstate(all="ignore"):
+            warnings.simplefilter("error", OptimizeWarning)
+            found, covariance = curve_fit(model, x, y, p0=start, method="trf")
+    except (RuntimeError, ValueError, OptimizeWarning, np.linalg.LinAlgError):
+        raise MeasurementError(
+            "no curve can be laid through these points so that both its numbers are known; expected points that "
+            "spread along the axis and follow the law. Are columns and units right?"
+        ) from None
     half = t.ppf(0.5 + CONFIDENCE / 2, len(x) - 2) * np.sqrt(np.diag(covariance))
     return tuple(map(float, found)), tuple(map(float, half)), model(x, *found)
 
@@ -37,21 +49,27 @@ def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     from scipy.optimize import minimize
 
     def miss(p: np.ndarray) -> float:
-        z = (x - p[0]) / math.exp(p[1])
+        z = (x - p[0]) / math.exp(min(p[1], 700.0))  # exp(710) is beyond float64
         return float(np.sum(np.logaddexp(0, z) - y * z))
 
     spread = max(float(x.std()), 1e-6)
-    best = minimize(
-        miss, (float(x.mean()), math.log(spread / 2)), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10}
-    )
-    middle, width = float(best.x[0]), math.exp(best.x[1])
+    with np.errstate(all="ignore"):
+        best = minimize(
+            miss, (float(x.mean()), math.log(spread / 2)), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10}
+        )
+    middle, width = float(best.x[0]), math.exp(min(best.x[1], 700.0))
     if not 1e-6 * spread < width < 1e3 * spread:
         raise MeasurementError("solid does not grow with dose in this series; are the columns right?")
     z = (x - middle) / width
     chance = expit(z)
     weight = chance * (1 - chance)
     slope = np.stack([-np.ones_like(z), -z]) / width  # of z in middle and width
-    return middle, width, np.linalg.inv((slope * weight) @ slope.T)
+    try:
+        return middle, width, np.linalg.inv((slope * weight) @ slope.T)
+    except np.linalg.LinAlgError:
+        raise MeasurementError(
+            "the dose series does not say how far liquid and solid lie apart; expected several doses around the change."
+        ) from None
 
 
 def expit(z: np.ndarray) -> np.ndarray:
@@ -75,10 +93,13 @@ def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int) -> tuple[i
     free = n - parameters - 1
     if free < 1:
         return ()
+    if np.ptp(x) == 0:
+        return ()
     leverage = 1 / n + (x - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum()
     total = float((residual**2).sum())
-    rest = np.maximum(total - residual**2 / (1 - leverage), 1e-30 * max(total, 1e-300)) / free
-    student = np.abs(residual) / np.sqrt(rest * (1 - leverage))
-    if total <= 1e-24 * n:
+    if total <= 1e-24 * n:  # exact to rounding
         return ()
+    spare = np.maximum(1 - leverage, 1e-9)  # 0 where one point alone settles the line: it is no outlier of it
+    rest = np.maximum(total - residual**2 / spare, 1e-30 * max(total, 1e-300)) / free
+    student = np.where(spare > 1e-9, np.abs(residual) / np.sqrt(rest * spare), 0.0)
     return tuple(int(i) for i in np.flatnonzero(student > t.ppf(1 - 0.025 / n, free)))
