@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 
 WORDS = (
     b"-1", b"0", b"1e400", b"nan", b"inf", b"-0.0", b"1e-400", b"9" * 400, b"1_0", b"4294967295", b"9" * 20, b"\x00",
@@ -58,6 +59,13 @@ def spliced(data: bytes, other: bytes, rng: random.Random) -> bytes:
         return data[:at] + other[there:]
     piece = other[there : there + rng.randrange(1, 400)]
     return data[:at] + piece + data[at + len(piece) :]
+
+
+def assert_bearable(said: str, path: Path, longest: int) -> None:
+    """An error message for a person: it names the file, has an end, and steers no terminal."""
+    assert path.name in said, f"the file is not named: {said}"
+    assert len(said) < longest + len(str(path)), "a message without end"
+    assert said.replace("\n", "").isprintable(), "a message that would steer a terminal"
 
 
 WAYS: dict[str, Callable[[bytes, bytes, random.Random], bytes]] = {

@@ -97,14 +97,14 @@ def test_3mf_unit_must_not_be_contradicted(package):
     ("resources", "build", "attributes", "message"),
     [
         (CUBE_OBJECT, "", "", "its <build> has no item"),
-        (CUBE_OBJECT, '<item objectid="7"/>', "", "asks for object 7, which is not in"),
+        (CUBE_OBJECT, '<item objectid="7"/>', "", "asks for object '7', which is not in"),
         (CUBE_OBJECT, '<item objectid="1"/>', 'unit="furlong"', "its unit is 'furlong'; expected one of micron"),
         (
             CUBE_OBJECT, '<item objectid="1"/>', 'xmlns:v="http://example.org/volumes/2030" requiredextensions="v"',
-            r"needs the 3MF extension 'v' \(http://example.org/volumes/2030\), which is not understood",
+            r"needs the 3MF extension 'v' \('http://example.org/volumes/2030'\), which is not understood",
         ),
         ('<object id="1"><components><component objectid="1"/></components></object>', '<item objectid="1"/>', "",
-         "object 1 contains itself"),
+         "object '1' contains itself"),
         (CUBE_OBJECT.replace('v3="3"', 'v3="33"'), '<item objectid="1"/>', "", "asks for vertex 33, but there are 8"),
         (CUBE_OBJECT, '<item objectid="1" transform="1 0 0"/>', "", "cannot be read as 3MF"),
         (CUBE_OBJECT.replace('z="4"', ""), '<item objectid="1"/>', "", "<vertex> has no z"),
@@ -125,7 +125,7 @@ def test_3mf_of_beams_alone_is_refused_and_supports_are_left_out(package):
     support = CUBE_OBJECT.replace('id="1" type="model"', 'id="2" type="support"')
     part = read_surface(package(CUBE_OBJECT + support, '<item objectid="1"/><item objectid="2"/>'))
     assert part.report.bodies == 1
-    assert "object 2 is of type 'support' and was left out" in part.warnings[0]
+    assert "object '2' is of type 'support' and was left out" in part.warnings[0]
 
 
 def test_3mf_cut_off(package):

@@ -1,14 +1,15 @@
 """Mesh files -> Surface in mm. What a file is, is decided by its content; a damaged file stops with a MeshError."""
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lightlathe.errors import MeshError
+from lightlathe.errors import MeshError, shown
+from lightlathe.part.limits import MOST_BYTES
 from lightlathe.part.surface import Surface, surface_from_triangles
 from lightlathe.part.units import MM_PER_UNIT, plain_unit, unit_warning
 
@@ -35,11 +36,8 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     unit = None if unit is None else plain_unit(unit)
     if unit is not None and unit not in MM_PER_UNIT:
         raise MeshError(f"{path.name}: unit is {unit!r}; expected one of {', '.join(MM_PER_UNIT)}.")
-    if not path.is_file():
-        raise MeshError(f"{path}: there is no such file; expected a mesh file.")
-    if path.stat().st_size == 0:
-        raise MeshError(f"{path.name} is empty (0 bytes); expected a mesh. Was the copy or download interrupted?")
-    found = _reader(path)(path)
+    reader = _reader(path)
+    found = reader(path, _content(path))
     if len(found.triangles) == 0:
         raise MeshError(f"{path.name} holds no facets (0 triangles); expected the closed skin of a solid.")
     if found.unit is None and unit is None:
@@ -50,7 +48,9 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     if found.unit is not None and unit is not None and unit != found.unit:
         raise MeshError(f"{path.name} says its unit is {found.unit}, but the job says {unit}; leave unit out.")
     unit = found.unit or unit or ""
-    surface = surface_from_triangles(found.triangles * MM_PER_UNIT[unit], path.name, unit, found.warnings)
+    with np.errstate(over="ignore"):  # what runs over is refused as no number
+        triangles_mm = found.triangles * MM_PER_UNIT[unit]
+    surface = surface_from_triangles(triangles_mm, path.name, unit, found.warnings)
     strange = unit_warning(path.name, surface.size_mm, unit)
     if strange:
         surface = replace(surface, warnings=(*surface.warnings, strange))
@@ -59,11 +59,34 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     return surface
 
 
-def _reader(path: Path):
-    from lightlathe.part import formats, threemf
+def _content(path: Path) -> bytes:
+    """All bytes of the file, read once."""
+    try:
+        if not path.is_file():
+            raise MeshError(f"{path}: there is no such file; expected a mesh file.")
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise MeshError(f"{path.name} has {size} bytes; up to {MOST_BYTES} are read. Export a coarser mesh.")
+        data = path.read_bytes()
+    except OSError as problem:
+        raise MeshError(f"{shown(path)} cannot be read: {problem.strerror or shown(problem)}.") from problem
+    if not data:
+        raise MeshError(f"{path.name} is empty (0 bytes); expected a mesh. Was the copy or download interrupted?")
+    return data
 
-    readers = {".stl": formats.read_stl, ".obj": formats.read_obj, ".ply": formats.read_ply, ".3mf": threemf.read_3mf}
-    readers |= dict.fromkeys((".off", ".glb", ".gltf"), formats.read_other)
+
+def _reader(path: Path) -> Callable[[Path, bytes], Facets]:
+    from lightlathe.part import formats, threemf, through_trimesh
+
+    readers = {
+        ".stl": formats.read_stl,
+        ".obj": formats.read_obj,
+        ".ply": through_trimesh.read_ply,
+        ".3mf": threemf.read_3mf,
+        ".off": through_trimesh.read_off,
+        ".glb": through_trimesh.read_gltf,
+        ".gltf": through_trimesh.read_gltf,
+    }
     try:
         return readers[path.suffix.lower()]
     except KeyError:
@@ -73,6 +96,6 @@ def _reader(path: Path):
 
 
 def _span(triangles: NDArray[np.float64]) -> str:
-    with np.errstate(invalid="ignore"):
+    with np.errstate(all="ignore"):
         size = np.ptp(triangles.reshape(-1, 3), axis=0)
     return " x ".join(f"{s:.4g}" for s in size)

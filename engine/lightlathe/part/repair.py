@@ -3,6 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from lightlathe.errors import MeshError
+from lightlathe.part.limits import MOST_INWARD, MOST_NEAR
+
 FLAT = 1e-12  # a facet whose height is below this share of its longest side has no area in float64
 Vertices = NDArray[np.float64]
 Faces = NDArray[np.int64]
@@ -69,24 +72,52 @@ def crowded_edges(faces: Faces) -> int:
 def weld_close(vertices: Vertices, faces: Faces) -> tuple[Vertices, Faces, float]:
     """Join corners that differ by float32 rounding only, where that closes seams; else change nothing.
 
-    Returns vertices, faces and the joining distance (0 where nothing was joined). The distance is four steps of
-    float32 at the largest coordinate: what an exporter loses that computes one corner twice.
+    Returns vertices, faces and the largest joining distance (0 where nothing was joined). The distance is four steps
+    of float32 at the largest coordinate of the two corners: what an exporter loses that computes one corner twice.
+    A corner far out joins nothing elsewhere.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import KDTree
 
-    reach = float(4 * np.spacing(np.abs(vertices).max().astype(np.float32)))
-    pairs = KDTree(vertices).query_pairs(reach, output_type="ndarray")
+    pairs, reach = _near(vertices)
     if len(pairs) == 0:
         return vertices, faces, 0.0
     n = len(vertices)
     _, group = connected_components(coo_matrix((np.ones(len(pairs)), pairs.T), shape=(n, n)), directed=False)
     _, first = np.unique(group, return_index=True)
     joined, _ = drop_copies(drop_flat(vertices, first[group][faces])[0])
-    if open_edges(joined) >= open_edges(faces):
+    if len(joined) == 0 or open_edges(joined) >= open_edges(faces):
         return vertices, faces, 0.0
     return vertices, joined, reach
+
+
+def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
+    """(p, 2) pairs of corners within four steps of float32 of each other, and the largest such distance used.
+
+    Float32 has one step for all numbers from one power of two to the next, so corners are taken by the power of their
+    largest coordinate, each group with its own reach; a pair across two groups takes the larger. Corners nearer the
+    origin than the middle one count as far out as that: they were computed from numbers of its size. A group whose
+    corners have more than MOST_NEAR others in reach on average is finer than the format holds; it is left as it is.
+    """
+    from scipy.spatial import KDTree
+
+    largest = np.abs(vertices).max(axis=1)
+    largest = np.maximum(largest, np.median(largest))
+    _, power = np.frexp(largest)
+    found, farthest = [np.empty((0, 2), dtype=np.int64)], 0.0
+    for p in np.unique(power):
+        low = 2.0 ** (p - 1)
+        reach = 4 * float(np.spacing(np.float32(low)))
+        mine = np.flatnonzero((power == p) | ((power < p) & (largest >= low - reach)))
+        tree = KDTree(vertices[mine])
+        if tree.count_neighbors(tree, reach) > (MOST_NEAR + 1) * len(mine):
+            continue
+        pairs = mine[tree.query_pairs(reach, output_type="ndarray")]
+        pairs = pairs[(power[pairs] == p).any(axis=1)]
+        if len(pairs):
+            found.append(pairs)
+            farthest = reach
+    return np.concatenate(found), farthest
 
 
 def bodies(faces: Faces) -> NDArray[np.int64]:
@@ -136,10 +167,13 @@ def turn_stray_facets(faces: Faces) -> tuple[Faces, int]:
     return fixed, int(stray.sum())
 
 
-def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int64]) -> tuple[Faces, int]:
+def turn_inverted_bodies(
+    vertices: Vertices, faces: Faces, body: NDArray[np.int64], name: str = "the mesh"
+) -> tuple[Faces, int]:
     """Turn what faces inwards: the whole mesh, then bodies of negative volume that lie in no other body.
 
     A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
+    Raises MeshError beyond MOST_INWARD such bodies: which lies in which is asked of each pair.
     """
     from lightlathe.part.crossings import sides_above
 
@@ -153,14 +187,23 @@ def turn_inverted_bodies(vertices: Vertices, faces: Faces, body: NDArray[np.int6
     whole = -1 if volume.sum() < -tiny else 1
     turn = np.full(len(volume), whole == -1)
     inward = np.flatnonzero(whole * volume < -tiny)
+    if len(inward) > MOST_INWARD:
+        raise MeshError(
+            f"{name}: {len(inward)} bodies face against the rest of {len(volume)}; up to {MOST_INWARD} are sorted out. "
+            "Turn their normals before exporting."
+        )
     if len(inward):
         points = corners[np.unique(body, return_index=True)[1]].mean(axis=1)  # one on the skin of each body
         around = whole * sides_above(points[inward], corners, inward, body)
         free = inward[around <= 0]
+        order = np.argsort(body, kind="stable")
+        ends = np.cumsum(np.bincount(body))
         for one in free[np.argsort(-np.abs(volume[free]), kind="stable")]:  # what holds others comes before them
             if turn[one] == (whole == -1):
-                skin = body == one
-                held = sides_above(points, corners[skin], np.arange(len(volume)), body[skin]) != 0
+                skin = order[(ends[one - 1] if one else 0) : ends[one]]
+                low, high = corners[skin].min(axis=(0, 1)), corners[skin].max(axis=(0, 1))
+                near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+                held = near[sides_above(points[near], corners[skin], near, body[skin]) != 0]
                 turn[held] ^= True
                 turn[one] ^= True
     outward = faces.copy()

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
+from lightlathe.part.limits import MOST_FACETS, MOST_MM
 from lightlathe.part.units import size_text
 
 
@@ -114,11 +115,19 @@ def surface_from_triangles(
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
     given, notes = len(triangles_mm), list(warnings)
+    if given > MOST_FACETS:
+        raise MeshError(f"{name} holds {given} facets; up to {MOST_FACETS} are read. Export a coarser mesh.")
     bad: NDArray[np.bool_] = np.logical_not(np.isfinite(triangles_mm.reshape(-1, 9)).all(axis=1))
     if bad.any():
         raise MeshError(
             f"{name}: {int(bad.sum())} of {given} facets have a corner that is not a finite number (the first is facet "
             f"{int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
+        )
+    farthest = float(np.abs(triangles_mm).max(initial=0.0))
+    if farthest > MOST_MM:
+        raise MeshError(
+            f"{name} has a corner {farthest:.3g} mm from the origin; expected none beyond {MOST_MM:g} mm (1000 km). Is "
+            "its unit right, or the file damaged?"
         )
     vertices, faces = repair.weld(triangles_mm)
     faces, flat = repair.drop_flat(vertices, faces)
@@ -140,7 +149,7 @@ def surface_from_triangles(
     if turned:
         notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")
     bodies = repair.bodies(faces)
-    faces, inverted = repair.turn_inverted_bodies(vertices, faces, bodies)
+    faces, inverted = repair.turn_inverted_bodies(vertices, faces, bodies, name)
     if inverted:
         notes.append(
             f"{name}: {inverted} of {bodies.max() + 1} bodies faced inwards (their normals point into the solid); "

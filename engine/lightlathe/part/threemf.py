@@ -5,142 +5,172 @@ order, p' = p M; components nest; only <build> items are printed; an extension n
 understood.
 """
 
-import re
-import zipfile
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lightlathe.errors import MeshError
+from lightlathe.errors import MeshError, shown
+from lightlathe.part.limits import MOST_FACETS, MOST_USES
+from lightlathe.part.package import Package
 from lightlathe.part.reading import Facets
+from lightlathe.part.threemf_xml import Model, Object, Use, start_part
 
-CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
-PRODUCTION = "{http://schemas.microsoft.com/3dmanufacturing/production/2015/06}"
 UNITS = {"micron": "um", "millimeter": "mm", "centimeter": "cm", "inch": "inch", "foot": "foot", "meter": "m"}
 UNDERSTOOD = ("core", "material", "production")  # colours and materials change no shape
+LEFT_OUT = ("support", "solidsupport", "other")
+Node = tuple[str, str]  # model part, object id
 
 
-def read_3mf(path: Path) -> Facets:
+@dataclass(frozen=True)
+class Content:
+    """What one object holds with all its components, each as often as it is used."""
+
+    facets: int
+    uses: int
+    beams: int
+
+
+def read_3mf(path: Path, data: bytes) -> Facets:
     """Facets of all build items in the file's unit, each component at its place."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            return _Package(path.name, archive).facets()
-    except (zipfile.BadZipFile, ElementTree.ParseError, KeyError, ValueError, IndexError) as error:
-        raise MeshError(
-            f"{path.name} cannot be read as 3MF: {type(error).__name__}: {error}. Is the file damaged or cut off?"
-        ) from error
+    return _Build(path.name, Package(path.name, data)).facets()
 
 
-class _Package:
-    """One open 3MF archive: model parts read so far, and the warnings."""
+class _Build:
+    """One open package: the models read so far, what each object holds, and the warnings."""
 
-    def __init__(self, name: str, archive: zipfile.ZipFile) -> None:
-        self.name, self.archive = name, archive
-        self.models: dict[str, tuple[ElementTree.Element, dict[str, ElementTree.Element]]] = {}
+    def __init__(self, name: str, package: Package) -> None:
+        self.name, self.package = name, package
+        self.models: dict[str, Model] = {}
+        self.contents: dict[Node, Content] = {}
         self.warnings: list[str] = []
-        self.beams = 0
 
     def facets(self) -> Facets:
-        start = self._start()
-        root, _ = self._model(start)
-        unit = root.get("unit", "millimeter")
-        if unit not in UNITS:
-            raise MeshError(f"{self.name} says its unit is {unit!r}; expected one of {', '.join(UNITS)}.")
-        items = root.findall(f"{CORE}build/{CORE}item")
-        if not items:
+        start = start_part(self.name, self.package.stream("_rels/.rels"))
+        if start is None:
+            raise MeshError(f"{self.name} names no 3D model in _rels/.rels; expected a 3MF package.")
+        model = self._model(start)
+        if model.unit not in UNITS:
+            raise MeshError(f"{self.name} says its unit is {shown(model.unit)}; expected one of {', '.join(UNITS)}.")
+        if not model.items:
             raise MeshError(f"{self.name} prints nothing: its <build> has no item.")
-        pieces: list[NDArray[np.float64]] = []
-        for item in items:
-            where = item.get(f"{PRODUCTION}path", start)
-            pieces += self._object(where, _attribute(item, "objectid"), _transform(item.get("transform")), ())
-        triangles = np.concatenate([np.empty((0, 3, 3)), *pieces])
-        if self.beams:
-            message = f"{self.name}: the build uses a beam lattice of {self.beams} beams, which is not read"
-            if len(triangles) == 0:
-                raise MeshError(f"{message}, and nothing else. Turn the beams into a mesh before exporting.")
-            self.warnings.append(f"{message}: only the {len(triangles)} triangles are printed, the lattice is missing.")
-        return Facets(triangles, UNITS[unit], tuple(self.warnings))
-
-    def _start(self) -> str:
-        relations = ElementTree.fromstring(self.archive.read("_rels/.rels"))
-        for relation in relations:
-            if relation.get("Type", "").endswith("/3dmodel"):
-                return relation.get("Target", "")
-        raise MeshError(f"{self.name} names no 3D model in _rels/.rels; expected a 3MF package.")
-
-    def _model(self, where: str) -> tuple[ElementTree.Element, dict[str, ElementTree.Element]]:
-        if where not in self.models:
-            data = self.archive.read(where.lstrip("/"))
-            root = ElementTree.fromstring(data)
-            self._look_at_extensions(root, data)
-            objects = {_attribute(o, "id"): o for o in root.findall(f"{CORE}resources/{CORE}object")}
-            self.models[where] = root, objects
-        return self.models[where]
-
-    def _look_at_extensions(self, root: ElementTree.Element, data: bytes) -> None:
-        head = data[: data.find(b">", data.find(b"<model")) + 1].decode("utf-8", errors="replace")
-        spaces = dict(re.findall(r'xmlns:(\w+)\s*=\s*"([^"]*)"', head))
-        for prefix in root.get("requiredextensions", "").split():
-            space = spaces.get(prefix, prefix)
-            if not any(f"/{known}/" in space for known in (*UNDERSTOOD, "beamlattice")):
+        items = [(node, item.transform) for item, node in _inside(start, model.items)]
+        found = [self._content(node) for node, _ in items]
+        facets, uses = sum(c.facets for c in found), sum(c.uses for c in found)
+        for count, most, what in ((facets, MOST_FACETS, "triangles"), (uses, MOST_USES, "objects and components")):
+            if count > most:
+                much = str(count) if count < 10**15 else "more than 10^15"
                 raise MeshError(
-                    f"{self.name} needs the 3MF extension {prefix!r} ({space}), which is not understood; what it adds "
-                    "would be missing. Export plain meshes."
+                    f"{self.name}: its build places {much} {what}, components within components counted as often as "
+                    f"they are used; up to {most} are read."
                 )
+        self._look_at_beams(sum(c.beams for c in found), facets)
+        return Facets(self._placed(items, facets), UNITS[model.unit], tuple(self.warnings))
 
-    def _object(
-        self, where: str, key: str, placed: NDArray[np.float64], above: tuple[tuple[str, str], ...]
-    ) -> Iterator[NDArray[np.float64]]:
-        """Triangles of one object and all its components; `placed` (4, 3) maps its coordinates to the build's."""
-        if (where, key) in above:
-            raise MeshError(f"{self.name}: object {key} contains itself.")
-        _, objects = self._model(where)
-        if key not in objects:
-            raise MeshError(f"{self.name}: the build asks for object {key}, which is not in {where}.")
-        thing = objects[key]
-        if thing.get("type", "model") in ("support", "solidsupport", "other"):
-            self.warnings.append(f"{self.name}: object {key} is of type {thing.get('type')!r} and was left out.")
+    def _look_at_beams(self, beams: int, facets: int) -> None:
+        if not beams:
             return
-        mesh = thing.find(f"{CORE}mesh")
-        if mesh is not None:
-            self.beams += sum(1 for element in mesh.iter() if element.tag.endswith("}beam"))
-            yield self._mesh(key, mesh, placed)
-        for component in thing.findall(f"{CORE}components/{CORE}component"):
-            inner = _transform(component.get("transform"))
-            both = np.concatenate([inner[:3] @ placed[:3], inner[3:] @ placed[:3] + placed[3:]])
-            path = component.get(f"{PRODUCTION}path", where)
-            yield from self._object(path, _attribute(component, "objectid"), both, (*above, (where, key)))
+        message = f"{self.name}: the build uses a beam lattice of {beams} beams, which is not read"
+        if facets == 0:
+            raise MeshError(f"{message}, and nothing else. Turn the beams into a mesh before exporting.")
+        self.warnings.append(f"{message}: only the {facets} triangles are printed, the lattice is missing.")
 
-    def _mesh(self, key: str, mesh: ElementTree.Element, placed: NDArray[np.float64]) -> NDArray[np.float64]:
-        vertices = _table(mesh, "vertices/{}vertex", ("x", "y", "z"), float)
-        triangles = _table(mesh, "triangles/{}triangle", ("v1", "v2", "v3"), int).astype(np.int64)
-        if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(vertices)):
+    def _model(self, part: str) -> Model:
+        if part not in self.models:
+            model = self.models[part] = Model(self.name, part, self.package.stream(part))
+            for prefix, space in model.needs.items():
+                if not any(f"/{known}/" in space for known in (*UNDERSTOOD, "beamlattice")):
+                    raise MeshError(
+                        f"{self.name} needs the 3MF extension {shown(prefix)} ({shown(space)}), which is not "
+                        "understood; what it adds would be missing. Export plain meshes."
+                    )
+        return self.models[part]
+
+    def _object(self, node: Node) -> Object:
+        part, key = node
+        objects = self._model(part).objects
+        if key not in objects:
             raise MeshError(
-                f"{self.name}: a triangle of object {key} asks for vertex {int(triangles.max())}, but there are "
-                f"{len(vertices)} (numbered from 0)."
+                f"{self.name}: the build asks for object {shown(key)}, which is not in {shown(part)}. Is the "
+                "file damaged?"
             )
-        if np.linalg.det(placed[:3]) < 0:
-            triangles = triangles[:, ::-1]  # a mirrored object keeps its outside
-        return (vertices @ placed[:3] + placed[3])[triangles]
+        return objects[key]
+
+    def _content(self, top: Node) -> Content:
+        """Counts without placing anything, each object once, however deep and however often it is used."""
+        open_nodes: list[tuple[Node, list[Node]]] = [(top, [])]  # with the components not yet looked at
+        inside = {top}
+        if top not in self.contents:
+            open_nodes[0][1].extend(self._components(top))
+        while open_nodes:
+            node, rest = open_nodes[-1]
+            if rest:
+                child = rest.pop()
+                if child in inside:
+                    raise MeshError(f"{self.name}: object {shown(child[1])} contains itself.")
+                if child not in self.contents:
+                    open_nodes.append((child, self._components(child)))
+                    inside.add(child)
+                continue
+            if node not in self.contents:
+                self.contents[node] = self._sum(node)
+            open_nodes.pop()
+            inside.discard(node)
+        return self.contents[top]
+
+    def _components(self, node: Node) -> list[Node]:
+        thing = self._object(node)
+        if thing.kind in LEFT_OUT:
+            self.warnings.append(f"{self.name}: object {shown(node[1])} is of type '{thing.kind}' and was left out.")
+            return []
+        return [child for _, child in _inside(node[0], thing.components)]
+
+    def _sum(self, node: Node) -> Content:
+        thing = self._object(node)
+        if thing.kind in LEFT_OUT:
+            return Content(0, 1, 0)
+        parts = [self.contents[child] for _, child in _inside(node[0], thing.components)]
+        return Content(
+            len(thing.corners) // 3 + sum(p.facets for p in parts),
+            1 + sum(p.uses for p in parts),
+            thing.beams + sum(p.beams for p in parts),
+        )
+
+    def _placed(self, items: list[tuple[Node, NDArray[np.float64]]], facets: int) -> NDArray[np.float64]:
+        """Triangles (facets, 3, 3) of all objects; a transform (4, 3) maps an object's coordinates to the build's."""
+        triangles = np.empty((facets, 3, 3))
+        filled = 0
+        ahead = items[::-1]
+        while ahead:
+            node, placed = ahead.pop()
+            thing = self._object(node)
+            if self.contents[node].facets == 0:
+                continue
+            mesh = self._mesh(node[1], thing, placed)
+            triangles[filled : filled + len(mesh)] = mesh
+            filled += len(mesh)
+            for use, child in reversed(_inside(node[0], thing.components)):
+                inner = use.transform
+                with np.errstate(all="ignore"):  # what runs over is refused as no number
+                    both = np.concatenate([inner[:3] @ placed[:3], inner[3:] @ placed[:3] + placed[3:]])
+                ahead.append((child, both))
+        return triangles
+
+    def _mesh(self, key: str, thing: Object, placed: NDArray[np.float64]) -> NDArray[np.float64]:
+        vertices = np.array(thing.xyz, dtype=np.float64).reshape(-1, 3)
+        triangles = np.array(thing.corners, dtype=np.int64).reshape(-1, 3)
+        if len(triangles) and triangles.max() >= len(vertices):
+            raise MeshError(
+                f"{self.name}: a triangle of object {shown(key)} asks for vertex {int(triangles.max())}, but there are "
+                f"{len(vertices)} (numbered from 0). Is the file damaged?"
+            )
+        with np.errstate(all="ignore"):  # what runs over is refused as no number
+            if np.linalg.det(placed[:3]) < 0:
+                triangles = triangles[:, ::-1]  # a mirrored object keeps its outside
+            return (vertices @ placed[:3] + placed[3])[triangles]
 
 
-def _table(mesh: ElementTree.Element, below: str, names: tuple[str, str, str], kind) -> NDArray:
-    rows = [[kind(_attribute(e, n)) for n in names] for e in mesh.iterfind(CORE + below.format(CORE))]
-    return np.array(rows, dtype=np.float64).reshape(-1, 3)
-
-
-def _attribute(element: ElementTree.Element, name: str) -> str:
-    value = element.get(name)
-    if value is None:
-        raise ValueError(f"<{element.tag.rpartition('}')[2]}> has no {name}")
-    return value
-
-
-def _transform(text: str | None) -> NDArray[np.float64]:
-    """(4, 3): the last row is the shift; points are rows, p' = p M."""
-    if text is None:
-        return np.concatenate([np.eye(3), np.zeros((1, 3))])
-    return np.array([float(w) for w in text.split()]).reshape(4, 3)
+def _inside(part: str, uses: list[Use]) -> list[tuple[Use, Node]]:
+    """Each use with the object that it means."""
+    return [(use, (part if use.part is None else use.part, use.key)) for use in uses]
