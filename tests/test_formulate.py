@@ -8,7 +8,7 @@ import pytest
 
 from lightlathe import pipeline
 from lightlathe.errors import JobError
-from lightlathe.formulate import climbed, problem_of, scenarios_of, start_of
+from lightlathe.formulate import climbed, problem_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import voxels
 from lightlathe.solve import BoundedLBFGS, solve
@@ -210,11 +210,11 @@ def test_a_graded_part_keeps_the_design_of_least_error(small_job, tmp_path):
 def test_the_plain_case_is_always_among_the_scenarios(small_job, tmp_path):
     more = "robust = { absorption_percent = [-20, 20] }\n"
     setup = pipeline.prepare(parse_job(small_job() + more, name="t", folder=tmp_path))
-    assert scenarios_of(setup)[0] == (setup.operator, 1.0)
-    assert len(scenarios_of(setup)) == 3
+    assert setup.scenarios[0] == (setup.operator, 1.0)
+    assert len(setup.scenarios) == 3
     with_zero = dataclasses.replace(setup.job.design.robust, absorption_percent=(-20.0, 0.0, 20.0))
     job = dataclasses.replace(setup.job, design=dataclasses.replace(setup.job.design, robust=with_zero))
-    assert len(scenarios_of(dataclasses.replace(setup, job=job))) == 3
+    assert len(dataclasses.replace(setup, job=job).scenarios) == 3
 
 
 def test_scenarios_that_no_print_survives_end_in_figures_not_in_a_crash(small_job, tmp_path):

@@ -1,12 +1,10 @@
 """What a job's design has to solve and where it starts: plain, under scenarios, up a ladder of voxel sizes."""
 
 import dataclasses
-import itertools
 
 import torch
 from torch import Tensor
 
-from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
@@ -90,49 +88,16 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
     """
     if setup.job.design.robust is None:
         return None
-    scenarios = Scenarios([(member.scaled(plain.operator.gain), scale) for member, scale in scenarios_of(setup)])
+    scenarios = Scenarios([(member.scaled(plain.operator.gain), scale) for member, scale in setup.scenarios])
     count = len(scenarios.members)
     return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
-
-
-def scenarios_of(setup: Setup) -> list[tuple[DoseOperator, float]]:
-    """(operator, factor on its dose) of each scenario: the plain case, and every combination in [design.robust].
-
-    A resin that absorbs more also takes up more of the light that arrives, so its dose grows with its absorption.
-    """
-    robust = setup.job.design.robust
-    found: list[tuple[DoseOperator, float]] = []
-    if not all(0 in values for values in dataclasses.astuple(robust)):
-        found.append((setup.operator, 1.0))
-    for percent, offset in itertools.product(robust.absorption_percent, robust.axis_offset_mm):
-        factor = 1 + percent / 100
-        if not 0.01 <= factor <= 100:
-            raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
-        old = setup.operator
-        chords = dataclasses.replace(setup.chords, offset_mm=setup.chords.offset_mm + offset)
-        operator = old
-        if percent or offset:
-            operator = DoseOperator(
-                chords,
-                old.grid,
-                vial_radius_mm=old.views.radius_mm,
-                absorption_per_mm=old.views.absorption_per_mm * factor,
-                gain=old.gain,
-                kernel=old.kernel,
-                device=old.device,
-                dtype=old.dtype,
-                precision=old.views.precision,
-            )
-        found += [(operator, factor * (1 + dose / 100)) for dose in robust.dose_percent]
-    return found
 
 
 def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
     """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any."""
     target = setup.part.target(setup.device)
-    members = [(setup.operator, 1.0)] if setup.job.design.robust is None else scenarios_of(setup)
     found = []
-    for operator, scale in members:
+    for operator, scale in setup.scenarios:
         dose = operator.scaled(gain * scale)(patterns)
         most = float(torch.where(target.liquid, dose, -torch.inf).amax())
         found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))

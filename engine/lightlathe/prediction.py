@@ -45,18 +45,15 @@ def predict(
     """
     job = job_of(record)
     resin = resin or job.resin
-    patterns, planned = record.patterns, chords_of(job)
-    mirrored = sense is not None and sense != job.turn.sense
-    chords = dataclasses.replace(
-        planned,
-        angle_rad=-patterns.angle_rad if mirrored else patterns.angle_rad,
-        offset_mm=planned.offset_mm + axis_offset_mm,
-    )
+    patterns = record.patterns
     exposure = patterns.exposure_s if exposure_s is None else exposure_s
     if not (math.isfinite(exposure) and exposure > 0):
         raise JobError(f"the exposure is {exposure} s; expected a time above 0.")
     if not math.isfinite(axis_offset_mm):
         raise JobError(f"axis_offset_mm is {axis_offset_mm}; expected a length in mm.")
+    mirrored = sense is not None and sense != job.turn.sense
+    angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
+    chords = dataclasses.replace(chords_of(job, axis_offset_mm), angle_rad=angle_rad)
     operator = DoseOperator(
         chords,
         record.part.grid,

@@ -2,8 +2,10 @@
 
 import dataclasses
 import hashlib
+import itertools
 import logging
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -51,6 +53,38 @@ class Setup:
     chords: Chords
     operator: DoseOperator  # mean over a turn per unit of incident light
     warnings: tuple[str, ...]
+
+    @cached_property
+    def scenarios(self) -> list[tuple[DoseOperator, float]]:
+        """(operator, factor on its dose) of each scenario of the job: the plain case, and all in [design.robust].
+
+        A resin that absorbs more also takes up more of the light that arrives, so its dose grows with its absorption.
+        """
+        plain, robust = self.operator, self.job.design.robust
+        found: list[tuple[DoseOperator, float]] = []
+        if robust is None or not all(0 in values for values in dataclasses.astuple(robust)):
+            found.append((plain, 1.0))
+        if robust is None:
+            return found
+        for percent, offset in itertools.product(robust.absorption_percent, robust.axis_offset_mm):
+            factor = 1 + percent / 100
+            if not 0.01 <= factor <= 100:
+                raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
+            operator = plain
+            if percent or offset:
+                operator = DoseOperator(
+                    chords_of(self.job, offset),
+                    plain.grid,
+                    vial_radius_mm=plain.views.radius_mm,
+                    absorption_per_mm=plain.views.absorption_per_mm * factor,
+                    gain=plain.gain,
+                    kernel=plain.kernel if not offset else self.job.design.kernel,
+                    device=plain.device,
+                    dtype=plain.dtype,
+                    precision=plain.views.precision,
+                )
+            found += [(operator, factor * (1 + dose / 100)) for dose in robust.dose_percent]
+        return found
 
 
 def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None) -> Setup:
@@ -222,8 +256,17 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
     return Part(grid, part, judged, insert)
 
 
-def chords_of(job: Job) -> Chords:
-    """The chords that the job's beam lights, in the order in which the projector shows its images."""
+def chords_of(job: Job, axis_offset_mm: float = 0.0) -> Chords:
+    """The chords that the job's beam lights, in the order in which the projector shows its images.
+
+    axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
+    """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     light = job.light
-    return light.beam.chords(angle_rad=angle_rad, columns=light.columns, rows=light.rows, pixel_mm=light.pixel_mm)
+    return light.beam.chords(
+        angle_rad=angle_rad,
+        columns=light.columns,
+        rows=light.rows,
+        pixel_mm=light.pixel_mm,
+        axis_offset_mm=axis_offset_mm,
+    )

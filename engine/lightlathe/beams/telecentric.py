@@ -16,9 +16,14 @@ class Telecentric:
     rays near the wall by a degree.
     """
 
-    def chords(self, *, angle_rad: torch.Tensor, columns: int, rows: int, pixel_mm: float) -> Chords:
-        """Chords of a projector with square pixels of `pixel_mm` in the vial."""
-        offset = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * pixel_mm
+    def chords(
+        self, *, angle_rad: torch.Tensor, columns: int, rows: int, pixel_mm: float, axis_offset_mm: float = 0.0
+    ) -> Chords:
+        """Chords of a projector with square pixels of `pixel_mm` in the vial.
+
+        axis_offset_mm   how far across the light the projector's middle column misses the turning axis
+        """
+        offset = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * pixel_mm + axis_offset_mm
         return Chords(angle_rad, offset, torch.zeros_like(offset), torch.ones_like(offset), rows, pixel_mm)
 
 

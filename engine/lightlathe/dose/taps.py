@@ -1,4 +1,4 @@
-"""Sparse linear maps along one axis of an array, and the weights of linear interpolation between pixels."""
+"""Sparse linear maps along the last axis of an array, and the weights of linear interpolation between rows."""
 
 import math
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ HAIR = 1e-9  # weights below this are rounding: a source one whole spacing away
 
 @dataclass(frozen=True)
 class Taps:
-    """A sparse matrix [out, in] along one axis, as gathers: out[i] = sum over k of weight[k, i] * x[index[k, i]]."""
+    """A sparse matrix [out, in] along the last axis, as gathers: out[.., i] = sum of weight[k, i] * x[.., index[k, i]]."""
 
     index: Tensor  # (tap, out) int64
     weight: Tensor  # (tap, out) floating
@@ -34,10 +34,6 @@ class Taps:
         table[slot, row] = weight
         return Taps(index, table, columns)
 
-    @staticmethod
-    def identity(size: int) -> "Taps":
-        return Taps(torch.arange(size)[None], torch.ones(1, size, dtype=torch.float64), size)
-
     def transposed(self) -> "Taps":
         taps, rows = self.index.shape
         row = torch.arange(rows).repeat(taps)
@@ -53,32 +49,28 @@ class Taps:
             return False
         return bool((self.index[0] == torch.arange(rows)).all()) and bool((self.weight == 1).all())
 
-    def apply(self, x: Tensor, axis: int) -> Tensor:
-        """Along `axis` of x. The sum runs tap after tap, so the same input gives the same bits.
+    def apply(self, x: Tensor) -> Tensor:
+        """Along the last axis of x. The sum runs tap after tap, so the same input gives the same bits.
 
         Memory: the output; on a card also one tap's worth of a part of it.
         """
         if x.device.type == "cpu":
             from lightlathe.dose.taps_cpu import apply
 
-            return apply(self.index, self.weight, x, axis)
-        shape = list(x.shape)
-        shape[axis] = self.index.shape[1]
-        out = x.new_empty(shape)
-        planes = max(1, PART * len(out) // max(1, out.numel())) if axis > 0 else len(out)
-        for part, given in zip(out.split(planes), x.split(planes), strict=True) if axis > 0 else ((out, x),):
-            self._into(part, given, axis)
+            return apply(self.index, self.weight, x)
+        out = x.new_empty(*x.shape[:-1], self.index.shape[1])
+        planes = max(1, PART * len(out) // max(1, out.numel()))
+        for part, given in zip(out.split(planes), x.split(planes), strict=True):
+            self._into(part, given)
         return out
 
-    def _into(self, out: Tensor, x: Tensor, axis: int) -> None:
-        shape = [1] * x.ndim
-        shape[axis] = -1
+    def _into(self, out: Tensor, x: Tensor) -> None:
         for k, (index, weight) in enumerate(zip(self.index, self.weight, strict=True)):
-            term = x.index_select(axis, index)
+            term = x.index_select(-1, index)
             if k == 0:
-                torch.mul(term, weight.reshape(shape), out=out)
+                torch.mul(term, weight, out=out)
             else:
-                out.addcmul_(term, weight.reshape(shape))
+                out.addcmul_(term, weight)
 
 
 def interpolation(at: Tensor, sources: Tensor, bin_mm: float, lone_mm: float) -> Taps:

@@ -2,10 +2,12 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import torch
 from torch import Tensor
 
+from lightlathe.dose.lines import Lines
 from lightlathe.errors import ShapeError
 
 
@@ -13,14 +15,15 @@ from lightlathe.errors import ShapeError
 class Views:
     """Geometry of one attenuated parallel back-projection; all slices share it.
 
-    A view is an array (angle, bin, slice). Bin b has its centre at s = (b - (bins-1)/2) * bin_mm.
+    A view is an array (angle, bin, slice). Bin b has its centre at s = middle_mm + (b - (bins-1)/2) * bin_mm.
     A voxel column (x, y) no further than radius_mm from the axis takes, from each view, the light interpolated
     linearly between the two bins beside its s (a dark bin lies beyond each end), times
     exp(-absorption_per_mm * (sqrt(radius_mm^2 - s^2) + t)), with s and t those of the voxel's centre.
     Columns further out take nothing.
 
-    bin_mm >= voxel_mm always (dose/resample.py sees to it): a kernel may count on a tile of n voxels spanning at
-    most n * sqrt(2) + 1 bins.
+    Bins may be finer or coarser than voxels: a tile of n voxels spans up to n * sqrt(2) * voxel_mm / narrowest_mm + 2
+    of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre
+    seen along the chord through it: s cos(turn) + t sin(turn) and -s sin(turn) + t cos(turn).
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -32,12 +35,18 @@ class Views:
     radius_mm: float
     absorption_per_mm: float  # base e, 1/mm
     precision: str = "single"  # "half": a kernel may round light and weights to 11 bits; sums are never rounded so
+    middle_mm: float = 0.0  # where the middle of the bins lies beside the axis
+    lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
             raise ShapeError(f"views of {self.bins} bins on {self.nx} x {self.ny} voxels; expected 1 or more of each.")
-        if self.bin_mm < self.voxel_mm * (1 - 1e-9):
-            raise ShapeError(f"bins of {self.bin_mm} mm are finer than voxels of {self.voxel_mm} mm; resample first.")
+        if not (self.bin_mm > 0 and math.isfinite(self.bin_mm) and math.isfinite(self.middle_mm)):
+            raise ShapeError(
+                f"bins are {self.bin_mm} mm wide around {self.middle_mm} mm; expected a width above 0, both finite."
+            )
+        if self.lines is not None and len(self.lines.offset_mm) != self.bins:
+            raise ShapeError(f"{len(self.lines.offset_mm)} chords for {self.bins} bins; expected one for each.")
         if self.precision not in ("half", "single"):
             raise ShapeError(f"precision is '{self.precision}'; expected 'half' or 'single'.")
         if not (self.absorption_per_mm >= 0 and math.isfinite(self.absorption_per_mm) and self.radius_mm > 0):
@@ -49,6 +58,21 @@ class Views:
     @property
     def angles(self) -> int:
         return len(self.angle_rad)
+
+    @property
+    def middle_bins(self) -> float:
+        """The bin at the axis, counted from bin 0, for parallel views: bin = s / bin_mm + this."""
+        return (self.bins - 1) / 2 - self.middle_mm / self.bin_mm
+
+    @cached_property
+    def narrowest_mm(self) -> float:
+        """Least distance of two neighbouring bins in the vial."""
+        return self.bin_mm if self.lines is None else self.lines.narrowest_mm(self.radius_mm)
+
+    def bins_across(self, voxels: int) -> int:
+        """The most bins that a square of voxel centres reads of one view, both ends counted."""
+        across = (voxels - 1) * math.sqrt(2) * self.voxel_mm
+        return math.ceil(min(across / max(self.narrowest_mm, 1e-300), self.bins) + 1e-6) + 2
 
     def view_shape(self, slices: int) -> tuple[int, int, int]:
         return self.angles, self.bins, slices

@@ -32,7 +32,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     light = _numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
-    fixed = (*_directions(views), *_columns(views), _optics(views, gain))
+    fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
     return torch.from_numpy(dose)
 
@@ -45,7 +45,7 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
     tiles = _tiles(views)
     cos, sin = _directions(views)
-    fixed = (*_columns(views), _optics(views, gain))
+    fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
 
     def work(first: int, last: int) -> None:
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
@@ -77,5 +77,19 @@ def _columns(views) -> tuple[np.ndarray, np.ndarray]:
     return views.x_mm().numpy(), views.y_mm().numpy()
 
 
-def _optics(views, gain: float) -> tuple[float, float, float, float]:
-    return float(views.bin_mm), float(views.radius_mm), float(views.absorption_per_mm), float(gain)
+def _optics(views, gain: float) -> tuple[float, float, float, float, float]:
+    # the bin at the axis, one dark bin counted
+    middle = float(views.middle_bins) + 1.0
+    return float(views.bin_mm), middle, float(views.radius_mm), float(views.absorption_per_mm), float(gain)
+
+
+def _lines(views) -> tuple[np.ndarray, ...]:
+    """Offset, turn, its cosine and sine of every chord and the dark ones; empty where bins are parallel and even."""
+    offset, turn = (torch.empty(0, dtype=torch.float64),) * 2 if views.lines is None else views.lines.with_dark
+    return offset.numpy(), turn.numpy(), turn.cos().numpy(), turn.sin().numpy()
+
+
+def _bins_of_a_tile(views) -> int:
+    from lightlathe.dose.kernels.cpu_loops import TILE
+
+    return views.bins_across(TILE)

@@ -5,8 +5,6 @@ dense rows of SLICES slices: `add_rows` is that product and nearly all of the ti
 columns; its rows are copied side by side first, because rows a power of two apart would share a few cache lines.
 """
 
-import math
-
 import numpy as np
 from llvmlite import ir
 from numba import njit
@@ -19,7 +17,6 @@ GROUP = 4  # angles that one pass over a tile adds
 FIRST = np.uint64(0)
 ANGLES_AT_ONCE = 64  # angles whose weights are kept; read once, used for every block of slices
 INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
-BINS = math.ceil((TILE - 1) * math.sqrt(2)) + 2  # the most that a tile reads of one view: its diagonal, and both ends
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
 
@@ -85,10 +82,10 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
 
     Returns the first bin that the tile reads and how many.
     """
-    bin_mm, radius_mm, absorption_per_mm, gain = optics
+    bin_mm, middle, radius_mm, absorption_per_mm, gain = optics
     for p in range(count):
         s = x[p] * cos + y[p] * sin
-        place = min(max(s / bin_mm + (0.5 * (bins - 1) + 1.0), 0.0), bins + 1.0)
+        place = min(max(s / bin_mm + middle, 0.0), bins + 1.0)
         below = min(np.floor(place), float(bins))
         depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + (y[p] * cos - x[p] * sin)
         light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0))
@@ -99,6 +96,37 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
     first, last = low[0], low[0]
     for p in range(count):
         first, last = min(first, low[p]), max(last, low[p])
+    return first, last + 2 - first
+
+
+@fast
+def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
+    """The same for bins that are chords of their own, a dark one at each end; neighbours are found from column to column.
+
+    Places are distances to the two chords beside a voxel; the turn between the chords is theirs in that proportion.
+    """
+    _, _, radius_mm, absorption_per_mm, gain = optics
+    offset, turn, across, along = lines
+    k, first, last = 0, bins, 0
+    for p in range(count):
+        s, t = x[p] * cos + y[p] * sin, y[p] * cos - x[p] * sin
+        while k < bins and s * across[k + 1] + t * along[k + 1] >= offset[k + 1]:
+            k += 1
+        while k > 0 and s * across[k] + t * along[k] < offset[k]:
+            k -= 1
+        below = s * across[k] + t * along[k] - offset[k]
+        above = s * across[k + 1] + t * along[k + 1] - offset[k + 1]
+        lit = (below >= 0) & (above < 0)
+        part = below / (below - above) if lit else 0.0
+        bend = part * (turn[k + 1] - turn[k])
+        turned = s * across[k] + t * along[k], t * across[k] - s * along[k]
+        s, t = turned[0] * np.cos(bend) + turned[1] * np.sin(bend), turned[1] * np.cos(bend) - turned[0] * np.sin(bend)
+        depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + t
+        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) if lit else 0.0
+        low[p] = k
+        near[p] = light * (1.0 - part)
+        far[p] = light * part
+        first, last = min(first, k), max(last, k)
     return first, last + 2 - first
 
 
@@ -151,24 +179,28 @@ def sort_by_bin(count, low, near, far, first_bin, bins_read, start, number, weig
 
 
 @fast
-def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics):
-    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time."""
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span):
+    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. span: the most bins a tile reads."""
     angles, bins, slices = light.shape
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
-    total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * BINS, light)
+    total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * span, light)
     low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_AT_ONCE, shape), np.int32)
     weight = np.empty((2 * ANGLES_AT_ONCE, shape), light.dtype)
     first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
     for tile in tiles:
-        count = columns_of(tile, x, y, optics[1], i, j, x_in, y_in)
+        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a0 in range(0, angles, ANGLES_AT_ONCE):
             here = min(ANGLES_AT_ONCE, angles - a0)
             for a in range(here):
-                first_bin[a], bins_read[a] = weigh(
-                    x_in, y_in, count, cos[a0 + a], sin[a0 + a], bins, optics, low, weight[2 * a], weight[2 * a + 1]
-                )
-                shift = (a % GROUP) * BINS - first_bin[a]
+                c, n, near, far = cos[a0 + a], sin[a0 + a], weight[2 * a], weight[2 * a + 1]
+                if len(lines[0]) == 0:
+                    first_bin[a], bins_read[a] = weigh(x_in, y_in, count, c, n, bins, optics, low, near, far)
+                else:
+                    first_bin[a], bins_read[a] = weigh_lines(
+                        x_in, y_in, count, c, n, bins, optics, lines, low, near, far
+                    )
+                shift = (a % GROUP) * span - first_bin[a]
                 for p in range(count):
                     number[2 * a, p] = low[p] + shift
                     number[2 * a + 1, p] = low[p] + shift + 1
@@ -185,12 +217,12 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics):
                     for k in range(members):
                         a = group * GROUP + k
                         for r in range(bins_read[a]):
-                            b, at = first_bin[a] + r - 1, np.uint64(k * BINS + r)
+                            b, at = first_bin[a] + r - 1, np.uint64(k * span + r)
                             if 0 <= b < bins:
                                 fetch(strip, at, light, a0 + a, b, z, length)
                             else:
                                 strip[at] = 0
-                        shining = shining or lit(strip, k * BINS, k * BINS + bins_read[a])
+                        shining = shining or lit(strip, k * span, k * span + bins_read[a])
                     if shining:
                         for p in range(count):
                             first = group * GROUP * 2 * shape + p
@@ -201,8 +233,8 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics):
 
 
 @fast
-def collect_angles(dose, light, tiles, cos, sin, x, y, optics):
-    """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights."""
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span):
+    """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights. span as above."""
     angles, bins, slices = light.shape
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
@@ -210,12 +242,17 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics):
     tile_rows, total = rows_of_zeros(shape, light), rows_of_zeros(1, light)
     number = np.empty((ANGLES_AT_ONCE, 2 * shape), np.int32)
     weight = np.empty((ANGLES_AT_ONCE, 2 * shape), light.dtype)
-    start = np.zeros((ANGLES_AT_ONCE, BINS + 2), np.int64)
+    start = np.zeros((ANGLES_AT_ONCE, span + 2), np.int64)
     first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
     for tile in tiles:
-        count = columns_of(tile, x, y, optics[1], i, j, x_in, y_in)
+        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a in range(angles):
-            first_bin[a], bins_read[a] = weigh(x_in, y_in, count, cos[a], sin[a], bins, optics, low, near, far)
+            if len(lines[0]) == 0:
+                first_bin[a], bins_read[a] = weigh(x_in, y_in, count, cos[a], sin[a], bins, optics, low, near, far)
+            else:
+                first_bin[a], bins_read[a] = weigh_lines(
+                    x_in, y_in, count, cos[a], sin[a], bins, optics, lines, low, near, far
+                )
             sort_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], weight[a])
         for block in range((slices + SLICES - 1) // SLICES):
             z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))

@@ -7,6 +7,9 @@
 //
 // Voxels lie as halves twice, [y][z/8][x][8] and [x][z/8][y][8], so that a run of 8 voxels either way is one box of a
 // bulk tensor copy. Two runs, of any two lines, are the inner dimension of one matrix instruction.
+//
+// `middle` is the bin at the axis, a multiple of 2^-11, so that no bin counted from it is rounded. Where it is not the
+// middle of the view, every view is a direction of its own, without an opposite.
 
 typedef unsigned int u32;
 typedef unsigned long long u64;
@@ -118,14 +121,15 @@ extern "C" __global__ void light_to_halves(const float* x, const float* low, con
 
 extern "C" __global__ void __launch_bounds__(GROUPS * 128 + 128, 1)
 deposit(const __grid_constant__ Map light, const float* table, const float* low, const float* high, float* dose,
-        int nx, int ny, int nz, int bins, int directions, float radius, float decay, int limit, float gain) {
+        int nx, int ny, int nz, int bins, int directions, float middle, float radius, float decay, int limit,
+        float gain) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[STAGES], empty[STAGES];
     float4* info = (float4*)(shared + STAGES * STAGE_BYTES);  // c, s, first bin from the centre, offsets of the groups
     const int tid = threadIdx.x, warp = tid >> 5, lane = tid & 31;
     const int tiles = (ny + 15) / 16;
     const int i0 = blockIdx.x / tiles * 16, j0 = blockIdx.x % tiles * 16;
-    const float middle = (bins - 1) * 0.5f, x_mid = (nx - 1) * 0.5f, y_mid = (ny - 1) * 0.5f;
+    const float x_mid = (nx - 1) * 0.5f, y_mid = (ny - 1) * 0.5f;
 
     // a tile with no voxel in the vial is dark
     bool inside = false;
@@ -169,7 +173,7 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
         if (lane == 0)
             for (int a = 0; a < directions; ++a) {
                 const u32 stage = a % STAGES, to = address(shared) + stage * STAGE_BYTES, bar = address(&full[stage]);
-                const int first = (int)(info[a].z + middle);
+                const int first = __float2int_rn(info[a].z + middle);
                 if (a >= STAGES) barrier_wait(address(&empty[stage]), (a / STAGES - 1) & 1);
                 barrier_expect(bar, STAGE_BYTES);
                 box_copy(to, &light, first * 8, blockIdx.y * OCTETS, 2 * a, bar);
@@ -314,7 +318,7 @@ __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int 
 extern "C" __global__ void __launch_bounds__(384, 1)
 collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, const float* table, const int* member,
         const int* main_axis, const float* low, const float* high, float* out, int nx, int ny, int nz, int bins,
-        int strips, int x0, int x1, int y0, int y1, float radius, float decay, int limit, float gain) {
+        int strips, int x0, int x1, int y0, int y1, float middle, float radius, float decay, int limit, float gain) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[PAIRS], empty[PAIRS];
     __shared__ int counted[12];
@@ -324,7 +328,6 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     const bool swapped = main_axis[group];
     const int u0 = swapped ? y0 : x0, u1 = swapped ? y1 : x1, v0 = swapped ? x0 : y0, v1 = swapped ? x1 : y1;
     const float u_mid = ((swapped ? ny : nx) - 1) * 0.5f, v_mid = ((swapped ? nx : ny) - 1) * 0.5f;
-    const float middle = (bins - 1) * 0.5f;
     const float uc = (u0 + u1 - 1) * 0.5f - u_mid, vc = (v0 + v1 - 1) * 0.5f - v_mid;
     table += group * MEMBERS * 6;
 

@@ -13,13 +13,14 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
-from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, vial
+from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, reach, vial
 from lightlathe.dose.kernels.self_test import fault
 from lightlathe.laid_out import LaidOut
 
 WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
 PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000
 ABSORPTION_AT_MOST = 10.0  # weights of voxels outside the vial, which are dropped, must stay below 65504 = exp(11.1)
+MIDDLE_STEP = 2.0**-11  # so a shift is off by a 4000th of a bin at most, half of what halves do to a weight
 DIRECTIONS_AT_MOST = 2000  # a table of them lies in shared memory
 
 
@@ -29,19 +30,27 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"it computes in float32, not {dtype}"
     if views.precision != "half":
         return f"it works in halves, and precision is '{views.precision}'; kernel 'triton' has both"
-    if max(views.nx, views.ny, views.bins) > 2048 or views.angles > DIRECTIONS_AT_MOST:
+    if views.lines is not None:
+        return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
+    if views.bin_mm < views.voxel_mm * (1 - 1e-9):
+        return f"its bins are no finer than voxels, and these are {views.bin_mm / views.voxel_mm:.3g} voxels"
+    if reach(views) > 2048 or views.angles > DIRECTIONS_AT_MOST:
         return (
             f"it takes 2048 voxels or bins across and {DIRECTIONS_AT_MOST} angles at most, and this is "
-            f"{views.nx} x {views.ny}, {views.bins} bins, {views.angles} angles"
+            f"{views.nx} x {views.ny}, {views.bins} bins {views.middle_mm:g} mm off the axis, {views.angles} angles"
         )
-    reach = math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
-    if views.absorption_per_mm * reach > ABSORPTION_AT_MOST:
-        return f"absorption over half the grid's diagonal is {views.absorption_per_mm * reach:.1f}, beyond its halves"
+    furthest = math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
+    if views.absorption_per_mm * furthest > ABSORPTION_AT_MOST:
+        return f"absorption over half the grid's diagonal is {views.absorption_per_mm * furthest:.1f}, beyond its halves"
     if device.type != "cuda":
         return f"it runs on NVIDIA cards, not on {device}"
     if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):
         return f"{torch.cuda.get_device_name(device)} has no warp-group matrix instructions (compute capability 9.0)"
-    return fault(deposit, collect, type(views), "half", device)
+    return fault(deposit, collect, type(views), "half", device, off_axis=views.middle_mm != 0)
+
+
+def _middle(views) -> float:
+    return round(views.middle_bins / MIDDLE_STEP) * MIDDLE_STEP
 
 
 @lru_cache(maxsize=16)
@@ -69,7 +78,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
         grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), math.ceil(nz / 128))
         program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * DIRECTIONS_AT_MOST,
                        boxes, table, low, high, dose, views.nx, views.ny, nz, views.bins, len(table),
-                       radius, decay, limit, float(gain))  # fmt: skip
+                       _middle(views), radius, decay, limit, float(gain))  # fmt: skip
     return dose
 
 
@@ -104,5 +113,5 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
                 program.launch("collect", (len(fans.main) * strips, math.ceil(nz / 256)), (384,),
                                PAIRS * PAIR_BYTES + 8 * RUNS, along_x, along_y, fans.table, fans.member, fans.main,
                                low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1,
-                               radius, decay, limit, float(gain))  # fmt: skip
+                               _middle(views), radius, decay, limit, float(gain))  # fmt: skip
     return out

@@ -2,7 +2,7 @@
 
 Views half a turn apart share a direction: a voxel falls at `place` on one and at `-place` on the other.
 
-A voxel (i, j), counted from the grid's centre, falls on view a at place = i * c + j * s bins from the view's centre,
+A voxel (i, j), counted from the grid's centre, falls on view a at place = i * c + j * s bins from the axis,
 c and s being the cosine and sine of its angle in bins per voxel. In float32 that product is off by 1e-5 of a bin at
 512 voxels, so c and s are split in two: a part of 12 bits, whose products are exact, and a rest.
 """
@@ -64,6 +64,25 @@ class Groups:
     widest: float
 
 
+def middle(views) -> tuple[float, float]:
+    """The bin at the axis, counted from bin 0, in two parts: float32 adds the first to a place without rounding."""
+    coarse = round(views.middle_bins / STEP) * STEP
+    return coarse, views.middle_bins - coarse
+
+
+def reach(views) -> float:
+    """How far from the axis places may lie, in bins, on either side: what float32 must tell apart."""
+    across = max(views.nx, views.ny) * views.voxel_mm / views.bin_mm
+    return max(views.nx, views.ny, across, views.bins + 2 * abs(views.middle_mm) / views.bin_mm)
+
+
+def directions_of(views) -> list[tuple[float, int, int]]:
+    """As `pairs`. Where the bins' middle lies beside the axis, views from behind are no mirror images: each is alone."""
+    if views.middle_mm == 0:
+        return pairs(views.angle_rad)
+    return sorted((angle % math.tau, number, -1) for number, angle in enumerate(views.angle_rad.tolist()))
+
+
 def pairs(angle_rad: Tensor) -> list[tuple[float, int, int]]:
     """(direction in [0, pi), view, opposite view or -1), sorted by direction; a lone opposite view gives (d, -1, b)."""
     entries = []
@@ -91,7 +110,7 @@ def pairs(angle_rad: Tensor) -> list[tuple[float, int, int]]:
 @lru_cache(maxsize=16)
 def opposites(views, device: torch.device) -> tuple[Tensor, Tensor]:
     """(direction, 4) float32: coarse c and s, rests of c and s; (direction, 2) int32: its view, the opposite one."""
-    found = pairs(views.angle_rad)
+    found = directions_of(views)
     angle = torch.tensor([direction for direction, _, _ in found], dtype=torch.float64)
     scale = views.voxel_mm / views.bin_mm
     (c, c_rest), (s, s_rest) = split(angle.cos() * scale), split(angle.sin() * scale)
@@ -103,7 +122,7 @@ def opposites(views, device: torch.device) -> tuple[Tensor, Tensor]:
 def groups(views, size: int, device: torch.device) -> Groups:
     """Directions in groups of `size` neighbours; short groups repeat their last direction without views."""
     gathered: list[list[tuple[float, int, int]]] = []
-    for entry in pairs(views.angle_rad):
+    for entry in directions_of(views):
         if not gathered or len(gathered[-1]) == size or entry[0] - gathered[-1][0][0] > SPREAD_RAD:
             gathered.append([])
         gathered[-1].append(entry)

@@ -31,7 +31,10 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
         )
         s = x * float(c) + y * float(s_)
         t = y * float(c) - x * float(s_)
-        place = s / views.bin_mm + (views.bins - 1) / 2 + 1
+        if views.lines is None:
+            place = s / views.bin_mm + views.middle_bins + 1
+        else:
+            place, s, t = _on_lines(s, t, *(x.to(exact).to(device) for x in views.lines.with_dark))
         reached = inside & (place > 0) & (place < views.bins + 1)
         place = place.clamp(0, views.bins + 1)
         low = place.floor().clamp(max=views.bins)
@@ -44,6 +47,25 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
             (light * (1 - high_share)).to(dtype).flatten()[:, None],
             (light * high_share).to(dtype).flatten()[:, None],
         )
+
+
+def _on_lines(s: Tensor, t: Tensor, offset: Tensor, turn: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Bin number of the places (s, t) between chords s cos(turn) + t sin(turn) = offset; s and t along the chord there."""
+
+    def beyond(k: Tensor) -> Tensor:
+        return s * turn[k].cos() + t * turn[k].sin() - offset[k]
+
+    low, high = torch.zeros_like(s, dtype=torch.int64), torch.full_like(s, len(offset) - 1, dtype=torch.int64)
+    for _ in range(len(offset).bit_length()):  # halve what lies between until it is one gap
+        middle = (low + high) // 2
+        passed = beyond(middle) >= 0
+        low, high = torch.where(passed, middle, low), torch.where(passed, high, middle)
+    low = low.clamp(max=len(offset) - 2)
+    below, above = beyond(low), beyond(low + 1)
+    lit = (below >= 0) & (above < 0)
+    part = torch.where(lit, below / (below - above), 0)
+    here = turn[low] + part * (turn[low + 1] - turn[low])
+    return torch.where(lit, low + part, 0), s * here.cos() + t * here.sin(), t * here.cos() - s * here.sin()
 
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:

@@ -17,10 +17,22 @@ GAIN = 0.7
 
 
 @lru_cache(maxsize=64)
-def fault(deposit: Callable, collect: Callable, views_class: type, precision: str, device: torch.device) -> str | None:
-    """None where both functions agree with the reference on this device, else what went wrong, in words."""
+def fault(
+    deposit: Callable,
+    collect: Callable,
+    views_class: type,
+    precision: str,
+    device: torch.device,
+    off_axis: bool = False,
+) -> str | None:
+    """None where both functions agree with the reference on this device, else what went wrong, in words.
+
+    off_axis   the middle of the bins lies beside the axis
+    """
     angle = torch.tensor([*(torch.arange(6, dtype=torch.float64) * (math.tau / 6)).tolist(), 0.2])
     views = views_class(angle.double(), 21, 1.25, 19, 23, 1.0, 10.0, 0.05, precision)
+    if off_axis:
+        views = replace(views, middle_mm=-2.31)
     generator = torch.Generator().manual_seed(1)
     light = torch.rand(views.view_shape(20), generator=generator)
     dose = torch.rand(views.dose_shape(20), generator=generator)

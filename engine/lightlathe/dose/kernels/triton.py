@@ -12,11 +12,12 @@ import os
 import torch
 from torch import Tensor
 
-from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, vial
+from lightlathe.dose.kernels.directions import blocks, bounds, groups, middle, opposites, reach, vial
 from lightlathe.dose.kernels.self_test import fault
 from lightlathe.errors import KernelUnavailable
 
-BINS = 16  # bins that a tile of 8 x 8 voxels reads: at most 7 * sqrt(2) + 2, rounded up for the matrix units
+TILE = 8  # voxels
+BINS = 16, 32, 64  # that a tile may read of one view: 16 where bins are as wide as voxels, for the matrix units
 DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
 RUN = 8  # voxels read in a row
 
@@ -26,10 +27,17 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype != torch.float32:
         return f"it computes in float32, not {dtype}"
-    if max(views.nx, views.ny, views.bins) > 2048:
+    if reach(views) > 2048:
         return (
-            f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins}"
+            f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins} "
+            f"bins of {views.bin_mm / views.voxel_mm:.2g} voxels, {abs(views.middle_mm) / views.bin_mm:.2g} off the axis"
         )
+    if views.bins_across(TILE) > BINS[-1]:
+        return f"{TILE} x {TILE} voxels read {views.bins_across(TILE)} bins of a view, and it takes {BINS[-1]}"
+    if views.lines is not None:
+        reason = lines_too_bent(views)
+        if reason is not None:
+            return reason
     if not interpreted and device.type != "cuda":
         return f"it runs on NVIDIA cards, not on {device}"
     try:
@@ -39,6 +47,16 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     if device.type == "cuda" and torch.cuda.get_device_capability(device) < (8, 0):
         return f"{torch.cuda.get_device_name(device)} lacks the matrix units it uses (compute capability 8.0)"
     return fault(deposit, collect, type(views), views.precision, device)
+
+
+def lines_too_bent(views) -> str | None:
+    from lightlathe.dose.kernels.triton_lines import BENT_AT_MOST, STRIP
+
+    _, turn = views.lines.with_dark
+    bent = max(float((turn[k:] - turn[: len(turn) - k]).abs().max()) for k in range(1, min(STRIP + 2, len(turn))))
+    if bent > BENT_AT_MOST:
+        return f"chords of {STRIP} columns side by side differ by {bent:.2f} rad, and it takes {BENT_AT_MOST}"
+    return None
 
 
 def _z_block(slices: int, split: bool) -> int:
@@ -84,13 +102,24 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
         return dose
     split = views.precision == "single"
     block = _z_block(nz, split)
-    light = _Halves(views_array, split, block, edge=BINS, most=most)
+    bins = next(size for size in BINS if size >= views.bins_across(TILE))
+    light = _Halves(views_array, split, block, edge=bins, most=most)
+    grid = (math.ceil(views.nx / TILE) * math.ceil(views.ny / TILE), math.ceil(nz / block))
+    shape = {"SPLIT": split, "TILE": TILE, "BINS": bins, "BLOCK": block, "num_warps": 4}
+    shape["num_stages"] = 5 * BINS[0] // bins  # what waits in shared memory stays as large
+    if views.lines is not None:
+        from lightlathe.dose.kernels import triton_lines as bent
+
+        bent.deposit_lines_kernel[grid](
+            *light.operands, *bent.tables(views, views_array.device), dose, views.nx, views.ny, nz, light.padded,
+            views.bins, views.angles, (views.bins + 2).bit_length(), bent.decay_per_mm(views), vial(views)[-1],
+            float(gain), **shape,
+        )  # fmt: skip
+        return dose
     table, member = opposites(views, views_array.device)
-    grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), math.ceil(nz / block))
     deposit_kernel[grid](
-        *light.operands, table, member, dose,
-        views.nx, views.ny, nz, light.padded, views.bins, len(table), *vial(views), float(gain),
-        SPLIT=split, TILE=8, BINS=BINS, BLOCK=block, num_warps=4, num_stages=5,
+        *light.operands, table, member, dose, views.nx, views.ny, nz, light.padded, views.bins, len(table),
+        *middle(views), *vial(views), float(gain), **shape,
     )  # fmt: skip
     return dose
 
@@ -113,13 +142,24 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
             "are too many.\n  Collect fewer slices at a time: they are independent."
         )
     voxels = _Halves(volume, split, block, limit=circle[-1])
+    if views.lines is not None:
+        from lightlathe.dose.kernels import triton_lines as bent
+
+        strips, lines = math.ceil(views.bins / bent.STRIP), max(bent.INNER, 1 << (max(views.nx, views.ny) - 1).bit_length())
+        bent.collect_lines_kernel[(views.angles * strips, math.ceil(nz / block))](
+            *voxels.operands, *bent.tables(views, volume.device), out, views.nx, views.ny, nz, voxels.padded, views.bins,
+            strips, bent.STRIP.bit_length(), bent.decay_per_mm(views), circle[-1], float(gain),
+            SPLIT=split, STRIP=bent.STRIP, RUN=bent.RUN, INNER=bent.INNER, LINES=lines, BLOCK=block, num_warps=4,
+            num_stages=1,
+        )  # fmt: skip
+        return out
     fans = groups(views, DIRECTIONS, volume.device)
     for x0, x1 in blocks(views.nx):
         for y0, y1 in blocks(views.ny):
             strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
             collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
                 *voxels.operands, fans.table, fans.member, fans.main, out,
-                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *circle, float(gain),
+                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *middle(views), *circle, float(gain),
                 SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
                 LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
                 num_warps=4, num_stages=2 if split else 3,

@@ -73,10 +73,10 @@ def _depth(place, rest, radius, radius_rest):
 @triton.jit
 def deposit_kernel(
     hi, lo, low, high, table, member, dose,
-    nx, ny, nz, padded, bins, directions, radius, radius_rest, decay, limit, gain,
+    nx, ny, nz, padded, bins, directions, middle, middle_rest, radius, radius_rest, decay, limit, gain,
     SPLIT: tl.constexpr, TILE: tl.constexpr, BINS: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
-    """One tile of TILE x TILE voxel columns, BLOCK slices, all directions one after another.
+    """One tile of TILE x TILE voxel columns, BLOCK slices, all directions one after another. BINS hold what it reads.
 
     `hi` has BINS dark bins at each end of a view and whole blocks of slices, so that no load needs a bound.
     """
@@ -90,7 +90,6 @@ def deposit_kernel(
     x, y = (x2 * 0.5)[:, None], (y2 * 0.5)[None, :]
     half = (TILE - 1) * 0.5
     x_mid, y_mid = i0 + half - (nx - 1) * 0.5, j0 + half - (ny - 1) * 0.5
-    middle = (bins - 1) * 0.5
     b, both = tl.arange(0, BINS), tl.arange(0, 2)
     sense = (1.0 - 2.0 * both)[:, None, None]
     wide = bins + 2 * BINS
@@ -118,7 +117,7 @@ def deposit_kernel(
         # a sum, so that the compiler takes each root and power once and not once for each bin
         near_light = tl.sum(tl.where(sense > 0.0, light, 0.0), 0)
         far_light = tl.sum(tl.where(sense < 0.0, light, 0.0), 0)
-        near = (place[None, :, :] - (first + b - middle)[:, None, None]) + rest[None, :, :]
+        near = (place[None, :, :] - (first + b - middle)[:, None, None]) + (rest + middle_rest)[None, :, :]
         near = tl.maximum(1.0 - tl.abs(near), 0.0)
         w = tl.trans(tl.reshape(near * near_light[None, :, :], (BINS, TILE * TILE)))
         acc = _product(w, g, g_lo, acc, SPLIT)
@@ -170,7 +169,8 @@ def _hull(table, strip, u, v, middle, span, DIRECTIONS: tl.constexpr, SIDE: tl.c
 @triton.jit
 def collect_kernel(
     hi, lo, low, high, table, member, main, out,
-    nx, ny, nz, padded, bins, strips, x0, x1, y0, y1, radius, radius_rest, decay, limit, gain,
+    nx, ny, nz, padded, bins, strips, x0, x1, y0, y1, middle, middle_rest,
+    radius, radius_rest, decay, limit, gain,
     SPLIT: tl.constexpr, DIRECTIONS: tl.constexpr, RUN: tl.constexpr, INNER: tl.constexpr,
     LINES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
@@ -187,7 +187,7 @@ def collect_kernel(
     u0, u1 = tl.where(swapped, y0, x0), tl.where(swapped, y1, x1)
     v0, v1 = tl.where(swapped, x0, y0), tl.where(swapped, x1, y1)
     step_u, step_v = tl.where(swapped, 1, ny) * padded, tl.where(swapped, ny, 1) * padded
-    u_mid, v_mid, middle = (nu - 1) * 0.5, (nv - 1) * 0.5, (bins - 1) * 0.5
+    u_mid, v_mid = (nu - 1) * 0.5, (nv - 1) * 0.5
     uc, vc, strip = (u0 + u1 - 1) * 0.5 - u_mid, (v0 + v1 - 1) * 0.5 - v_mid, 8 * number - 4 * strips
     span = (v1 - v0) * 0.5
 
@@ -237,7 +237,7 @@ def collect_kernel(
         t = v[None, :] * (cu + cu_rest)[:, None] - u[None, :] * (cv + cv_rest)[:, None]
         depth = _depth(place, rest, radius, radius_rest)
         light = tl.exp2(decay * tl.maximum(depth[:, None, :] + side[None, :, None] * t[:, None, :], 0.0))
-        near = (place - (b0 - middle)[:, None]) + rest
+        near = (place - (b0 - middle)[:, None]) + (rest + middle_rest)
         k = tl.arange(0, 8)
         near = tl.maximum(1.0 - tl.abs(near[:, None, :] - k[None, :, None]), 0.0)
         w = near[:, None, :, :] * light[:, :, None, :]
