@@ -5,13 +5,14 @@
 Rows of one size take turns, round after round, so that a busy moment of a shared host does not fall on one of them.
 GUPS count voxels x angles of the whole square. Of the limits: FMA counts two multiply-adds an update against a loop of
 multiply-adds in registers (kernels on matrix units: 16 against float16 products); memory counts inputs and outputs
-once against a copy. Variants: half the slices dark, pixels half a voxel wide (resampling included), one thread.
+once against a copy. Variants: half the slices dark, pixels half a voxel wide
+(rows onto slices included), the axis off, chords as a bare vial bends them, one thread.
 """
 
 import argparse
 import statistics
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import torch
 
@@ -53,6 +54,24 @@ def finer_pixels(case: Case, device: torch.device) -> DoseOperator:
     return DoseOperator(chords, case.grid, **optics, device=device)
 
 
+def off_axis(case: Case, device: torch.device, bent: bool) -> DoseOperator:
+    """The same vial and voxels, a third of a pixel off; bent: as n = 1.5 does in air, over 0.7 of the vial's width."""
+    pixel = case.grid.voxel_mm
+    chords = Telecentric().chords(
+        angle_rad=full_turn(case.angles),
+        columns=case.voxels,
+        rows=case.voxels,
+        pixel_mm=pixel,
+        axis_offset_mm=pixel / 3,
+    )
+    if bent:
+        s = 0.7 * chords.offset_mm
+        turn = torch.asin(s / case.radius_mm) - torch.asin(s / (1.5 * case.radius_mm))
+        chords = replace(chords, offset_mm=s / 1.5, turn_rad=turn)
+    optics = {"vial_radius_mm": case.radius_mm, "absorption_per_mm": 0.5 / case.radius_mm}
+    return DoseOperator(chords, case.grid, **optics, device=device)
+
+
 def both(name: str, case: Case, operator: DoseOperator, dark: bool = False, threads: int | None = None) -> list[Row]:
     patterns = torch.rand(operator.pattern_shape, device=operator.device)
     dose = torch.rand(operator.dose_shape, device=operator.device)
@@ -88,6 +107,8 @@ def rows_of(case: Case, device: torch.device) -> list[Row]:
     best = case.operator(device)
     rows += both("half the slices dark", case, best, dark=True)
     rows += both("pixels half a voxel wide", case, finer_pixels(case, device))
+    rows += both("axis off", case, off_axis(case, device, bent=False))
+    rows += both("bare vial", case, off_axis(case, device, bent=True))
     if device.type == "cpu" and torch.get_num_threads() > 1:
         rows += both("one thread", case, best, threads=1)
     return rows

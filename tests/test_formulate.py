@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from lightlathe import pipeline
+from lightlathe import pipeline, prepare
 from lightlathe.errors import JobError
 from lightlathe.formulate import climbed, problem_of, start_of
 from lightlathe.job import parse_job
@@ -215,6 +215,20 @@ def test_the_plain_case_is_always_among_the_scenarios(small_job, tmp_path):
     with_zero = dataclasses.replace(setup.job.design.robust, absorption_percent=(-20.0, 0.0, 20.0))
     job = dataclasses.replace(setup.job, design=dataclasses.replace(setup.job.design, robust=with_zero))
     assert len(dataclasses.replace(setup, job=job).scenarios) == 3
+
+
+def test_the_operators_of_the_scenarios_are_made_once(small_job, tmp_path, monkeypatch):
+    """Exposure trials and rounding ask for the worst case again and again; a part on another grid has its own."""
+    made, plain = [], prepare.DoseOperator
+
+    def counted(*a, **k):
+        made.append(1)
+        return plain(*a, **k)
+
+    monkeypatch.setattr(prepare, "DoseOperator", counted)
+    more = "bound_iterations = 0\nrobust = { axis_offset_mm = [-0.1, 0, 0.1], dose_percent = [-5, 0, 5] }\n"
+    designed(small_job(iterations=3), tmp_path, more)
+    assert len(made) == 3  # the plain one and two that are off
 
 
 def test_scenarios_that_no_print_survives_end_in_figures_not_in_a_crash(small_job, tmp_path):

@@ -66,6 +66,19 @@ def test_an_axis_off_centre_shifts_and_blurs_the_print(small_job, folder):
         pipeline.predict(record, exposure_s=0.0)
 
 
+def test_an_axis_off_by_a_nanometre_changes_nothing(small_job, folder):
+    """Even column counts too: 1e-6 mm is 1e-5 of a pixel, so the dose moves by 1e-5 of itself or so."""
+    record = designed(small_job(), folder)
+    assert record.patterns.levels.shape[1] % 2 == 0
+    exact, off = pipeline.predict(record), pipeline.predict(record, axis_offset_mm=1e-6)
+    pixels = 1e-6 / record.patterns.pixel_mm
+    # float32 sums, and light that changes by at most its whole level from one pixel to the next
+    allowed = float(exact.dose.max()) * (4 * pixels + 1e-5)
+    torch.testing.assert_close(off.dose, exact.dose, rtol=0, atol=allowed)
+    assert torch.equal(off.solid, exact.solid)
+    assert off.quality["window_relative"] == pytest.approx(exact.quality["window_relative"], abs=1e-3)
+
+
 HANDED = """
 [[part]]
 shape = { kind = "box", x_mm = 1.0, y_mm = 4.5, z_mm = 1.0, at_mm = [-1.0, 0.0, 0.0] }

@@ -22,6 +22,13 @@ def test_columns_are_chords(columns, first):
     assert bool((chords.share == 1).all())
 
 
+def test_an_axis_that_is_off_shifts_every_chord():
+    settings = {"angle_rad": full_turn(8), "columns": 4, "rows": 3, "pixel_mm": 0.5}
+    shifted = Telecentric().chords(**settings, axis_offset_mm=-0.3)
+    torch.testing.assert_close(shifted.offset_mm, Telecentric().chords(**settings).offset_mm - 0.3)
+    assert not shifted.turn_rad.any()
+
+
 def test_it_is_in_the_table():
     assert BEAMS["telecentric"] is Telecentric
 

@@ -1,6 +1,7 @@
 """Cases and helpers that the tests of the dose operator share."""
 
 import math
+from dataclasses import replace
 
 import torch
 from torch import Tensor
@@ -40,9 +41,17 @@ def operator(
     radius: float = 1.5,
     absorption: float = 0.4,
     first_rad: float = 0.3,
+    axis_offset: float = 0.0,
+    bend: float = 0.0,
     **more,
 ) -> DoseOperator:
-    chords = Telecentric().chords(angle_rad=full_turn(angles, first_rad), columns=columns, rows=rows, pixel_mm=pixel)
+    """bend: the turn of a chord per mm of its offset; such chords are spread and dimmed towards the rim too."""
+    chords = Telecentric().chords(
+        angle_rad=full_turn(angles, first_rad), columns=columns, rows=rows, pixel_mm=pixel, axis_offset_mm=axis_offset
+    )
+    if bend:
+        s = chords.offset_mm
+        chords = replace(chords, offset_mm=s + 0.05 * s**3, turn_rad=bend * s, share=1 - 0.1 * s.abs())
     more.setdefault("dtype", torch.float64)
     return DoseOperator(chords, Grid(shape, voxel), vial_radius_mm=radius, absorption_per_mm=absorption, **more)
 
@@ -74,5 +83,10 @@ CASES: dict[str, dict] = {
     "no absorption": {"absorption": 0.0},
     "narrow vial": {"shape": (9, 9, 2), "radius": 0.8, "columns": 9},
     "fewer columns than voxels": {"shape": (40, 30, 3), "radius": 9.0, "columns": 5, "rows": 3},
+    "off the axis": {"shape": (6, 8, 4), "columns": 10, "rows": 4, "angles": 4, "axis_offset": 0.07},
+    "off the axis, finer": {"pixel": 0.13, "columns": 20, "rows": 9, "angles": 3, "axis_offset": -0.4},
+    "bent": {"shape": (5, 7, 3), "columns": 7, "rows": 3, "angles": 5, "bend": 0.3},
+    "bent, finer": {"pixel": 0.1, "columns": 30, "rows": 5, "angles": 3, "bend": -0.4, "axis_offset": 0.03},
+    "bent tiles": {"shape": (53, 27, 5), "radius": 11.0, "columns": 47, "rows": 5, "angles": 67, "bend": 0.02},
     "tiles and blocks": {"shape": (53, 27, 67), "radius": 11.0, "columns": 47, "rows": 67, "angles": 67},
 }

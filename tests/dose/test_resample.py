@@ -1,6 +1,7 @@
-"""From pixels on chords to even bins: uneven, shifted, bent and dimmed chords."""
+"""From pixels on chords to what kernels take: shares of light, rows on slices, shifted and bent chords."""
 
 import math
+from dataclasses import replace
 
 import pytest
 import torch
@@ -10,7 +11,6 @@ from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import DoseOperator
 from lightlathe.dose.resample import plan
 from lightlathe.dose.taps import Taps, interpolation
-from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Grid
 
 GRID = Grid((9, 9, 2), 0.5)
@@ -18,7 +18,7 @@ EPS = 1e-12  # float64 sums of some tens of numbers
 
 
 def matrix(taps: Taps) -> torch.Tensor:
-    return taps.apply(torch.eye(taps.inputs, dtype=torch.float64), 0)
+    return taps.apply(torch.eye(taps.inputs, dtype=torch.float64)).T
 
 
 def chords(offset, *, angles=12, turn=0.0, share=1.0, rows=2) -> Chords:
@@ -55,10 +55,8 @@ def test_a_transposed_map_is_the_transpose_and_twice_is_the_map():
     taps = interpolation(torch.arange(7).double(), torch.linspace(-1, 8, 23, dtype=torch.float64), 1.0, 1.0)
     torch.testing.assert_close(matrix(taps.transposed()), matrix(taps).T, rtol=0, atol=0)
     torch.testing.assert_close(matrix(taps.transposed().transposed()), matrix(taps), rtol=0, atol=0)
-    x = random((3, 23, 2), torch.float64)
-    torch.testing.assert_close(taps.apply(x, 1), torch.einsum("oi,aib->aob", matrix(taps), x), rtol=0, atol=EPS)
     y = random((3, 2, 23), torch.float64)
-    torch.testing.assert_close(taps.apply(y, 2), torch.einsum("oi,abi->abo", matrix(taps), y), rtol=0, atol=EPS)
+    torch.testing.assert_close(taps.apply(y), torch.einsum("oi,abi->abo", matrix(taps), y), rtol=0, atol=EPS)
 
 
 @pytest.mark.parametrize("dtype", [torch.float32, torch.float64])
@@ -66,13 +64,13 @@ def test_the_ways_of_a_card_and_of_a_cpu_agree(dtype):
     """A card gathers tap by tap in torch, a CPU in compiled loops; both on the CPU here. 3 products, so 3 roundings."""
     taps = interpolation(torch.arange(7).double(), torch.linspace(-1, 8, 23, dtype=torch.float64), 1.0, 1.0)
     taps = taps.to(torch.device("cpu"), dtype)
-    for axis, shape in ((0, (23, 4)), (1, (3, 23, 5)), (1, (3, 23, 1)), (2, (3, 2, 23)), (2, (0, 2, 23))):
+    for shape in ((4, 23), (3, 2, 23), (0, 2, 23)):
         x = random(shape, dtype)
-        found = taps.apply(x, axis)
+        found = taps.apply(x)
         wanted = torch.full_like(found, math.nan)
-        taps._into(wanted, x, axis)
+        taps._into(wanted, x)
         torch.testing.assert_close(found, wanted, rtol=0, atol=4 * torch.finfo(dtype).eps)
-        assert found.shape[axis] == 7
+        assert found.shape == (*shape[:-1], 7)
 
 
 @pytest.mark.parametrize(("rows", "late"), [(4, True), (5, False), (9, False)])
@@ -84,23 +82,34 @@ def test_rows_become_slices_before_or_after_alike(rows, late):
     z = (torch.arange(5).double() - 2) * 0.5
     row_z = (torch.arange(rows).double() - (rows - 1) / 2) * 0.4
     weights = matrix(interpolation(z, row_z, 0.5, 0.4))
-    columns = matrix(a.resampling.columns)
-    flat = DoseOperator(
-        Chords(a.chords.angle_rad, (torch.arange(a.views.bins).double() - (a.views.bins - 1) / 2) * 0.5,
-               torch.zeros(a.views.bins).double(), torch.ones(a.views.bins).double(), 5, 0.5),
-        a.grid, vial_radius_mm=1.5, absorption_per_mm=0.4, dtype=torch.float64,
-    )  # fmt: skip
-    assert flat.resampling.columns is None
+    flat = operator((4, 5, 5), 0.5, rows=5, pixel=0.4, columns=9)
+    flat = DoseOperator(replace(flat.chords, row_mm=0.5), a.grid, vial_radius_mm=1.5, absorption_per_mm=0.4,
+                        dtype=torch.float64)  # fmt: skip
     assert flat.resampling.rows is None
-    by_hand = torch.einsum("bc,acr,zr->abz", columns, g, weights)
+    by_hand = torch.einsum("acr,zr->acz", g, weights)
     torch.testing.assert_close(a(g), flat(by_hand.contiguous()), rtol=0, atol=EPS)
 
 
 def test_nothing_is_resampled_where_pixels_are_voxels():
     resampling, views = plan(chords((torch.arange(9) - 4) * 0.5), GRID, 2.0, 0.3)
-    assert resampling.columns is None
+    assert resampling.share is None
     assert resampling.rows is None
-    assert (views.bins, views.bin_mm) == (9, 0.5)
+    assert (views.bins, views.bin_mm, views.middle_mm, views.lines) == (9, 0.5, 0.0, None)
+
+
+def test_columns_stay_columns_wherever_they_lie():
+    """Shifted, of any pitch: as many bins, their middle beside the axis. Bent or uneven: chords of their own."""
+    even = (torch.arange(8).double() - 3.5) * 0.1
+    _, views = plan(chords(even + 1e-6), GRID, 2.0, 0.3)
+    assert (views.bins, views.lines) == (8, None)
+    assert (views.bin_mm, views.middle_mm) == (pytest.approx(0.1, rel=1e-12), pytest.approx(1e-6, rel=1e-6))
+    assert plan(chords(even), GRID, 2.0, 0.3)[1].middle_mm == 0.0  # an exact 0: views from behind are mirror images
+    _, turned = plan(chords(even, turn=0.2), GRID, 2.0, 0.3)
+    assert turned.lines is None
+    torch.testing.assert_close(turned.angle_rad, full_turn(12) + 0.2)
+    _, uneven = plan(chords(even + 0.01 * even**2), GRID, 2.0, 0.3)
+    assert uneven.lines is not None
+    torch.testing.assert_close(uneven.lines.offset_mm, even + 0.01 * even**2)
 
 
 def test_chords_beside_the_axis_land_beside_it():
@@ -129,38 +138,35 @@ def test_each_column_keeps_its_share():
 
 
 @pytest.mark.parametrize("backwards", [False, True])
-def test_bent_chords_read_a_neighbouring_angle(backwards):
-    """All chords turned by two and a quarter steps: views show the patterns of angles as much earlier, mixed 3 to 1.
-
-    Where the angles run backwards a step is negative, and so it is two and a quarter steps later."""
-    c = chords((torch.arange(9) - 4) * 0.5, turn=2.25 * 2 * math.pi / 12)
+def test_chords_all_turned_by_whole_steps_read_patterns_as_much_earlier(backwards):
+    """Turned by two steps, views show the patterns of two angles before; where angles run backwards, of two later."""
+    c = chords((torch.arange(9) - 4) * 0.5, turn=2 * 2 * math.pi / 12)
     straight = chords((torch.arange(9) - 4) * 0.5)
-    sign = 1
-    if backwards:
-        c = Chords(-c.angle_rad, c.offset_mm, c.turn_rad, c.share, c.rows, c.row_mm)
-        straight = Chords(-straight.angle_rad, straight.offset_mm, straight.turn_rad, straight.share, 2, 0.5)
-        sign = -1
+    sign = -1 if backwards else 1
+    c, straight = replace(c, angle_rad=sign * c.angle_rad), replace(straight, angle_rad=sign * straight.angle_rad)
     g = random(c.pattern_shape, torch.float64)
-    mixed = 0.75 * g.roll(2 * sign, 0) + 0.25 * g.roll(3 * sign, 0)
-    torch.testing.assert_close(light(c)(g), light(straight)(mixed), rtol=0, atol=EPS)
+    torch.testing.assert_close(light(c)(g), light(straight)(g.roll(2 * sign, 0)), rtol=0, atol=EPS)
 
 
 @pytest.mark.parametrize("pitch", [0.5, 0.2, 0.8])
 def test_the_transpose_of_bent_dimmed_uneven_chords(pitch):
     """The whole matrix; chords as a bare vial makes them: spread unevenly, turned more and dimmed towards the rim."""
     s = (torch.arange(7, dtype=torch.float64) - 3) * pitch
-    c = Chords(full_turn(5, 0.2), s + 0.05 * s**3, 0.7 * s, 1 - 0.1 * s.abs(), 3, 0.4)
+    c = Chords(full_turn(5, 0.2), s + 0.05 * s**3, -0.4 * s, 1 - 0.1 * s.abs(), 3, 0.4)
     a = light(c)
     forward = dense(a, a.pattern_shape)
     assert forward.count_nonzero() > 100
     torch.testing.assert_close(dense(a.transpose, a.dose_shape), forward.T, rtol=0, atol=1e-15)
 
 
-def test_bent_chords_need_an_even_turn():
-    c = chords((torch.arange(9) - 4) * 0.5, turn=0.1)
-    half = Chords(c.angle_rad / 2, c.offset_mm, c.turn_rad, c.share, c.rows, c.row_mm)
-    with pytest.raises(ShapeError, match="do not divide one turn evenly"):
-        light(half)
+def test_bent_chords_take_any_angles():
+    """Half a turn, unevenly: each angle alone gives its share."""
+    s = (torch.arange(9) - 4) * 0.5
+    c = chords(s, turn=0.0)
+    c = replace(c, turn_rad=-0.1 * s.double(), angle_rad=torch.tensor([0.0, 0.3, 0.4, 3.0], dtype=torch.float64))
+    g = random(c.pattern_shape, torch.float64)
+    alone = [light(replace(c, angle_rad=a[None]))(p[None].contiguous()) for a, p in zip(c.angle_rad, g, strict=True)]
+    torch.testing.assert_close(light(c)(g), sum(alone) / 4, rtol=0, atol=EPS)
 
 
 def test_tables_are_made_once(monkeypatch):

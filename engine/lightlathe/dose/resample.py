@@ -92,6 +92,15 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
         late=chords.rows < nz,
     )
     views = Views(
-        angle_rad, columns, bin_mm, nx, ny, grid.voxel_mm, radius_mm, absorption_per_mm, middle_mm=middle_mm, lines=lines
+        angle_rad,
+        columns,
+        bin_mm,
+        nx,
+        ny,
+        grid.voxel_mm,
+        radius_mm,
+        absorption_per_mm,
+        middle_mm=middle_mm,
+        lines=lines,
     )
     return resampling, views

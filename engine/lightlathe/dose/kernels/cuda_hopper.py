@@ -41,7 +41,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         )
     furthest = math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
     if views.absorption_per_mm * furthest > ABSORPTION_AT_MOST:
-        return f"absorption over half the grid's diagonal is {views.absorption_per_mm * furthest:.1f}, beyond its halves"
+        return (
+            f"absorption over half the grid's diagonal is {views.absorption_per_mm * furthest:.1f}, beyond its halves"
+        )
     if device.type != "cuda":
         return f"it runs on NVIDIA cards, not on {device}"
     if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):

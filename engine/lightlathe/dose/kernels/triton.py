@@ -145,7 +145,10 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     if views.lines is not None:
         from lightlathe.dose.kernels import triton_lines as bent
 
-        strips, lines = math.ceil(views.bins / bent.STRIP), max(bent.INNER, 1 << (max(views.nx, views.ny) - 1).bit_length())
+        strips, lines = (
+            math.ceil(views.bins / bent.STRIP),
+            max(bent.INNER, 1 << (max(views.nx, views.ny) - 1).bit_length()),
+        )
         bent.collect_lines_kernel[(views.angles * strips, math.ceil(nz / block))](
             *voxels.operands, *bent.tables(views, volume.device), out, views.nx, views.ny, nz, voxels.padded, views.bins,
             strips, bent.STRIP.bit_length(), bent.decay_per_mm(views), circle[-1], float(gain),

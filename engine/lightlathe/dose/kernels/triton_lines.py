@@ -99,10 +99,18 @@ def deposit_lines_kernel(
 
 
 @triton.jit
-def _edges(v, u_lean, v_lean, u_other, v_other, offset, offset_other, chord):
-    """Where a line of voxels v (mm) lies between two chords and in the vial: from and to along u, in mm."""
-    one, other = (offset - v * v_lean) / u_lean, (offset_other - v * v_other) / u_other
-    return tl.maximum(tl.minimum(one, other), -chord), tl.minimum(tl.maximum(one, other), chord)
+def _band(line, nu, nv, voxel, limit, low_u, low_v, low_at, high_u, high_v, high_at):
+    """First and last voxel along u of a line of voxels, between two chords and in the vial; -1 as the last: none."""
+    v2 = 2 * line - nv + 1
+    v = v2.to(tl.float64) * 0.5 * voxel
+    chord = tl.sqrt(tl.maximum(limit - v2 * v2, 0).to(tl.float32)).to(tl.float64) * 0.5 * voxel
+    low, high = (low_at - v * low_v) / low_u, (high_at - v * high_v) / high_u
+    start, stop = tl.maximum(tl.minimum(low, high), -chord) / voxel, tl.minimum(tl.maximum(low, high), chord) / voxel
+    held = (line < nv) & (v2 * v2 <= limit) & (start <= stop)
+    # a little more than the band: what lies beyond has no weight
+    first = tl.maximum(tl.ceil(tl.where(held, start, 0.0) + (nu - 1) * 0.5 - 0.02).to(tl.int32), 0)
+    last = tl.minimum(tl.floor(tl.where(held, stop, 0.0) + (nu - 1) * 0.5 + 0.02).to(tl.int32), nu - 1)
+    return first, tl.where(held, last, -1)
 
 
 @triton.jit
@@ -128,38 +136,27 @@ def collect_lines_kernel(
     step_u, step_v = tl.where(swapped, 1, ny), tl.where(swapped, ny, 1)
     low_u, low_v = tl.where(swapped, low_y, low_x), tl.where(swapped, low_x, low_y)
     high_u, high_v = tl.where(swapped, high_y, high_x), tl.where(swapped, high_x, high_y)
-    offset, offset_above = tl.load(chords + 4 * below), tl.load(chords + 4 * above)
+    low_at, high_at = tl.load(chords + 4 * below), tl.load(chords + 4 * above)
 
     PACK: tl.constexpr = INNER // RUN
     number = tl.arange(0, LINES)
-    v2 = 2 * number - nv + 1
-    half = tl.sqrt(tl.maximum(limit - v2 * v2, 0).to(tl.float32)).to(tl.float64) * 0.5 * voxel + 0.02 * voxel
-    start, stop = _edges(v2.to(tl.float64) * 0.5 * voxel, low_u, low_v, high_u, high_v, offset, offset_above, half)
-    crossed = (number < nv) & (v2 * v2 <= limit) & (start <= stop)
-    begin = tl.min(tl.where(crossed, number, LINES), 0) // PACK
-    end = tl.max(tl.where(crossed, number, -1), 0) // PACK + 1
+    first, last = _band(number, nu, nv, voxel, limit, low_u, low_v, low_at, high_u, high_v, high_at)
+    begin = tl.min(tl.where(last >= first, number, LINES), 0) // PACK
+    end = tl.max(tl.where(last >= first, number, -1), 0) // PACK + 1
 
     p = tl.arange(0, INNER)
     r = tl.arange(0, STRIP)
     acc = tl.zeros((STRIP, BLOCK), tl.float32)
     for pack in range(begin, end):
         vi = pack * PACK + p // RUN
-        v2 = 2 * vi - nv + 1
-        v = v2.to(tl.float64) * 0.5 * voxel
-        half = tl.sqrt(tl.maximum(limit - v2 * v2, 0).to(tl.float32)).to(tl.float64) * 0.5 * voxel + 0.02 * voxel
-        start, stop = _edges(v, low_u, low_v, high_u, high_v, offset, offset_above, half)
-        held = (vi < nv) & (v2 * v2 <= limit) & (start <= stop)
-        from_u = tl.maximum(tl.ceil(tl.where(held, start / voxel, 0.0) + (nu - 1) * 0.5 - 0.02).to(tl.int32), 0)
-        to_u = tl.minimum(tl.floor(tl.where(held, stop / voxel, 0.0) + (nu - 1) * 0.5 + 0.02).to(tl.int32), nu - 1)
-        to_u = tl.where(held, to_u, -1)
+        v = (2 * vi - nv + 1).to(tl.float64) * 0.5 * voxel
+        from_u, to_u = _band(vi, nu, nv, voxel, limit, low_u, low_v, low_at, high_u, high_v, high_at)
         for run in range(tl.max((to_u - from_u + RUN) // RUN, 0)):
             ui = from_u + run * RUN + p % RUN
             read = ui <= to_u
             u = (2 * ui - nu + 1).to(tl.float64) * 0.5 * voxel
             x, y = tl.where(swapped, v, u), tl.where(swapped, u, v)
-            k, part, light = _weigh(
-                chords, x * cos + y * sin, y * cos - x * sin, below, above, steps, radius, decay
-            )
+            k, part, light = _weigh(chords, x * cos + y * sin, y * cos - x * sin, below, above, steps, radius, decay)
             where = (ui.to(tl.int64) * step_u + vi * step_v)[:, None] * padded + z[None, :]
             g = tl.load(hi + where, mask=read[:, None], other=0.0)
             g_lo = tl.load(lo + where, mask=read[:, None], other=0.0) if SPLIT else g
