@@ -47,7 +47,7 @@ def bare_vial(columns, radius, index):
 
 
 def fan(columns, radius, source):
-    """Chords of light from a point `source` mm before the axis: straight lines through it, evenly spaced on the axis."""
+    """Chords of light from a point `source` mm before the axis: lines through it, evenly spaced at the axis."""
     s = np.linspace(-1.1, 1.1, columns) * radius
     turn = -np.arctan(s / source)
     return s * np.cos(turn), turn, np.ones(columns)

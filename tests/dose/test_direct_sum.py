@@ -103,7 +103,7 @@ def test_bent_and_uneven_chords(case, kind, kernel, dtype):
 @pytest.mark.parametrize("case", [*BENT, "off the axis", "fine pixels"])
 @pytest.mark.parametrize(("kernel", "dtype"), KERNELS)
 def test_the_transpose_is_exact(kernel, dtype, case):
-    """<A p, v> = <p, A' v> as a share of the norms: 1e-12 in float64; 1e-5 in float32, sums of 1e3 roundings of 6e-8."""
+    """<A p, v> = <p, A' v>, shares of the norms: 1e-12 in float64; 1e-5 in float32, sums of 1e3 roundings of 6e-8."""
     others = {"off the axis": even(VOXEL, 0.05), "fine pixels": even(VOXEL / 4, 0.01)}
     a = operator(others[case] if case in others else chords(*BENT[case]), kernel, dtype)
     generator = torch.Generator().manual_seed(2)
@@ -155,7 +155,7 @@ def test_chords_out_of_order_in_the_vial_are_refused():
 
 
 def test_light_through_one_bent_column_by_hand():
-    """A column turned by 30 degrees, 1 mm off: its light lies along x cos 30 + y sin 30 = 1, exp(-mu depth) along it."""
+    """A column turned by 30 degrees, 1 mm off: its light lies along x cos 30 + y sin 30 = 1, exp(-mu depth) of it."""
     turn = math.radians(30)
     c = replace(chords([0.9, 1.0, 1.2], [turn + 0.02, turn, turn], [1, 1, 1]), angle_rad=torch.zeros(1).double())
     a = DoseOperator(c, GRID, vial_radius_mm=RADIUS, absorption_per_mm=0.2, dtype=torch.float64)

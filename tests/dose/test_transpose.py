@@ -7,8 +7,8 @@ from dose_cases import CASES, dense, operator, random, runnable
 # float64: 1e-16 a number, sums of at most 1e5 of them. float32: 6e-8 a number, and as many.
 ALLOWED = {torch.float64: 1e-12, torch.float32: 1e-5}
 
-SMALL = ["unlike", "pixel finer", "pixel coarser", "one angle", "one column", "one row", "narrow vial", "off the axis, finer", "bent",
-         "bent, finer"]  # fmt: skip
+SMALL = ["unlike", "pixel finer", "pixel coarser", "one angle", "one column", "one row", "narrow vial",
+         "off the axis, finer", "bent", "bent, finer"]  # fmt: skip
 
 
 @pytest.mark.parametrize("kernel", runnable(torch.float64))

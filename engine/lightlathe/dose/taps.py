@@ -12,7 +12,7 @@ HAIR = 1e-9  # weights below this are rounding: a source one whole spacing away
 
 @dataclass(frozen=True)
 class Taps:
-    """A sparse matrix [out, in] along the last axis, as gathers: out[.., i] = sum of weight[k, i] * x[.., index[k, i]]."""
+    """A sparse matrix along the last axis, as gathers: out[.., i] = sum over k of weight[k, i] * x[.., index[k, i]]."""
 
     index: Tensor  # (tap, out) int64
     weight: Tensor  # (tap, out) floating

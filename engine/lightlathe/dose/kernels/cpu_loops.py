@@ -101,7 +101,7 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
 
 @fast
 def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
-    """The same for bins that are chords of their own, a dark one at each end; neighbours are found from column to column.
+    """The same for bins that are chords of their own; the search goes on from one voxel column to the next.
 
     Places are distances to the two chords beside a voxel; the turn between the chords is theirs in that proportion.
     """

@@ -39,11 +39,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
             f"it takes 2048 voxels or bins across and {DIRECTIONS_AT_MOST} angles at most, and this is "
             f"{views.nx} x {views.ny}, {views.bins} bins {views.middle_mm:g} mm off the axis, {views.angles} angles"
         )
-    furthest = math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
-    if views.absorption_per_mm * furthest > ABSORPTION_AT_MOST:
-        return (
-            f"absorption over half the grid's diagonal is {views.absorption_per_mm * furthest:.1f}, beyond its halves"
-        )
+    absorbed = views.absorption_per_mm * math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
+    if absorbed > ABSORPTION_AT_MOST:
+        return f"absorption over half the grid's diagonal is {absorbed:.1f}, beyond its halves"
     if device.type != "cuda":
         return f"it runs on NVIDIA cards, not on {device}"
     if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):

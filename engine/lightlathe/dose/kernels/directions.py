@@ -77,7 +77,7 @@ def reach(views) -> float:
 
 
 def directions_of(views) -> list[tuple[float, int, int]]:
-    """As `pairs`. Where the bins' middle lies beside the axis, views from behind are no mirror images: each is alone."""
+    """As `pairs`; each view alone where the bins' middle is off the axis: none is another's mirror image there."""
     if views.middle_mm == 0:
         return pairs(views.angle_rad)
     return sorted((angle % math.tau, number, -1) for number, angle in enumerate(views.angle_rad.tolist()))

@@ -50,7 +50,7 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
 
 
 def _on_lines(s: Tensor, t: Tensor, offset: Tensor, turn: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Bin number of the places (s, t) between chords s cos(turn) + t sin(turn) = offset; s and t along the chord there."""
+    """Bin number of places between chords s cos(turn) + t sin(turn) = offset, and s and t along the chord there."""
 
     def beyond(k: Tensor) -> Tensor:
         return s * turn[k].cos() + t * turn[k].sin() - offset[k]

@@ -30,7 +30,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     if reach(views) > 2048:
         return (
             f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins} "
-            f"bins of {views.bin_mm / views.voxel_mm:.2g} voxels, {abs(views.middle_mm) / views.bin_mm:.2g} off the axis"
+            f"bins of {views.bin_mm / views.voxel_mm:.2g} voxels, {views.middle_mm:g} mm off the axis"
         )
     if views.bins_across(TILE) > BINS[-1]:
         return f"{TILE} x {TILE} voxels read {views.bins_across(TILE)} bins of a view, and it takes {BINS[-1]}"
@@ -135,6 +135,8 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     split = views.precision == "single"
     block = _z_block(nz, split)
     circle = vial(views)
+    if views.lines is not None:
+        return _collect_lines(_Halves(volume, split, block, limit=circle[-1]), views, out, gain, split, block)
     widest = max(end - start for start, end in blocks(views.nx) + blocks(views.ny))
     if widest * max(views.nx, views.ny) * (nz + block) >= 2**31:
         raise KernelUnavailable(
@@ -142,29 +144,30 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
             "are too many.\n  Collect fewer slices at a time: they are independent."
         )
     voxels = _Halves(volume, split, block, limit=circle[-1])
-    if views.lines is not None:
-        from lightlathe.dose.kernels import triton_lines as bent
-
-        strips, lines = (
-            math.ceil(views.bins / bent.STRIP),
-            max(bent.INNER, 1 << (max(views.nx, views.ny) - 1).bit_length()),
-        )
-        bent.collect_lines_kernel[(views.angles * strips, math.ceil(nz / block))](
-            *voxels.operands, *bent.tables(views, volume.device), out, views.nx, views.ny, nz, voxels.padded, views.bins,
-            strips, bent.STRIP.bit_length(), bent.decay_per_mm(views), circle[-1], float(gain),
-            SPLIT=split, STRIP=bent.STRIP, RUN=bent.RUN, INNER=bent.INNER, LINES=lines, BLOCK=block, num_warps=4,
-            num_stages=1,
-        )  # fmt: skip
-        return out
     fans = groups(views, DIRECTIONS, volume.device)
     for x0, x1 in blocks(views.nx):
         for y0, y1 in blocks(views.ny):
             strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
             collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
                 *voxels.operands, fans.table, fans.member, fans.main, out,
-                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1, *middle(views), *circle, float(gain),
+                views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1,
+                *middle(views), *circle, float(gain),
                 SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
                 LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
                 num_warps=4, num_stages=2 if split else 3,
             )  # fmt: skip
+    return out
+
+
+def _collect_lines(voxels: _Halves, views, out: Tensor, gain: float, split: bool, block: int) -> Tensor:
+    from lightlathe.dose.kernels import triton_lines as bent
+
+    nz, strips = out.shape[2], math.ceil(views.bins / bent.STRIP)
+    lines = max(bent.INNER, 1 << (max(views.nx, views.ny) - 1).bit_length())
+    bent.collect_lines_kernel[(views.angles * strips, math.ceil(nz / block))](
+        *voxels.operands, *bent.tables(views, out.device), out, views.nx, views.ny, nz, voxels.padded, views.bins,
+        strips, bent.STRIP.bit_length(), bent.decay_per_mm(views), vial(views)[-1], float(gain),
+        SPLIT=split, STRIP=bent.STRIP, RUN=bent.RUN, INNER=bent.INNER, LINES=lines, BLOCK=block, num_warps=4,
+        num_stages=1,
+    )  # fmt: skip
     return out
