@@ -1,13 +1,15 @@
 """Every kernel against the reference, which imports torch alone."""
 
 import math
+from dataclasses import replace
 
 import pytest
 import torch
 from dose_cases import CASES, CPU, operator, random, runnable
 
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose.kernels import KERNELS, PREFERRED, choose, reference
+from lightlathe.dose.kernels import KERNELS, PREFERRED, choose, cuda_hopper, reference, triton
+from lightlathe.dose.lines import Lines
 from lightlathe.dose.views import Views
 from lightlathe.errors import KernelUnavailable
 
@@ -123,6 +125,23 @@ def test_what_cannot_run_says_why():
         choose("cpu", views, torch.device("cuda"), torch.float32)
     with pytest.raises(KernelUnavailable, match=r"no kernel runs on cpu in torch\.int32"):
         choose("auto", views, CPU, torch.int32)
+
+
+def test_the_kernels_of_cards_say_what_bins_they_take():
+    """Asked before the device is: parallel bins no finer than voxels, or 64 on 8 x 8 voxels, 2048 with their shift."""
+    plain = Views(full_turn(4), 40, 1.0, 20, 20, 1.0, 10.0, 0.1, "half")
+    s = torch.linspace(-10, 10, 40, dtype=torch.float64)
+    bent = replace(plain, lines=Lines(s, 0.02 * s))
+    for kernel, views, said in (
+        (cuda_hopper, replace(plain, bin_mm=0.9), "no finer than voxels, and these are 0.9 voxels"),
+        (cuda_hopper, bent, "parallel and evenly spaced"),
+        (cuda_hopper, replace(plain, middle_mm=1010.0), "2048 voxels or bins"),
+        (cuda_hopper, replace(plain, middle_mm=0.3), "it runs on NVIDIA cards"),
+        (triton, replace(plain, bin_mm=0.1, bins=200), "read 102 bins of a view, and it takes 64"),
+        (triton, replace(plain, middle_mm=-1010.0), "2048 voxels or bins"),
+        (triton, replace(plain, bin_mm=0.2), "it runs on NVIDIA cards"),
+    ):
+        assert said in str(kernel.why_not(views, CPU, torch.float32))
 
 
 def test_the_best_kernel_is_chosen_and_logged(caplog):
