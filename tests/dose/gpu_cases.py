@@ -64,7 +64,7 @@ CASES = {
     "bent, fine": (turn(2, 0.4), 40, 0.3, 11, 12, 6.0, 0.1, 2),
     "bent, two columns": (turn(4, 0.4), 2, 3.0, 9, 8, 6.0, 0.1, 2),
 }
-MIDDLES = {"off the axis": 0.37, "far off the axis, any angles": -6.2, "bins four times as fine, off the axis": 1.1}
+MIDDLES = {"off the axis": 0.37, "far off the axis, any angles": -4.2, "bins four times as fine, off the axis": 1.1}
 FINE = ["fine bins", "bins four times as fine, off the axis"]
 LINES = ["uneven", "bent", "bent, fine", "bent, two columns"]
 

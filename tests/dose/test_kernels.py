@@ -137,7 +137,7 @@ def test_the_kernels_of_cards_say_what_bins_they_take():
         (cuda_hopper, bent, "parallel and evenly spaced"),
         (cuda_hopper, replace(plain, middle_mm=1010.0), "2048 voxels or bins"),
         (cuda_hopper, replace(plain, middle_mm=0.3), "it runs on NVIDIA cards"),
-        (triton, replace(plain, bin_mm=0.1, bins=200), "read 102 bins of a view, and it takes 64"),
+        (triton, replace(plain, bin_mm=0.1, bins=200), "read 101 bins of a view, and it takes 64"),
         (triton, replace(plain, middle_mm=-1010.0), "2048 voxels or bins"),
         (triton, replace(plain, bin_mm=0.2), "it runs on NVIDIA cards"),
     ):
