@@ -1,9 +1,13 @@
 """Fixtures that several test folders share."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items():
+    os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli.py
 
 MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 

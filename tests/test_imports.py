@@ -14,8 +14,9 @@ PACKAGE = ENGINE / "lightlathe"
 STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
 ROWS = [
     ["errors"],
-    ["laid_out", "laid_out_triton"],
-    ["checks", "files", "memory", "one_pass", "one_pass_triton", "words"],
+    ["laid_out", "laid_out_triton", "cpu_threads"],
+    ["fixed_order_cpu"],
+    ["checks", "files", "fixed_order", "memory", "one_pass", "one_pass_triton", "words"],
     ["own", "quantities"],
     STAGES,
     ["job"],
@@ -29,7 +30,7 @@ ROWS = [
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
 HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
-KERNELS_MAY = {"dose", "errors", "laid_out"}  # a kernel imports torch, its own library, its own folder and these
+KERNELS_MAY = {"dose", "errors", "laid_out", "cpu_threads"}  # beside torch, its own library and its own folder
 
 
 def sources() -> list[Path]:
@@ -102,8 +103,8 @@ def test_kernels_lean_on_nothing_else():
         for line, name in imported(path):
             if name.startswith("lightlathe."):
                 assert name.split(".")[1] in KERNELS_MAY, f"{path.name}:{line} imports {name}"
-                allowed = ("lightlathe.dose.kernels", "lightlathe.errors", "lightlathe.laid_out")
-                assert name.startswith(allowed), f"{path.name}:{line}"
+                allowed = ("dose.kernels", "errors", "laid_out", "cpu_threads")
+                assert name.removeprefix("lightlathe.").startswith(allowed), f"{path.name}:{line}"
     allowed = {"torch", "collections", "math"}
     for line, name in imported(PACKAGE / "dose" / "kernels" / "reference.py"):
         assert name.split(".")[0] in allowed, f"reference.py:{line} imports {name}; it may lean on torch alone"

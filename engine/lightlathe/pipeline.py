@@ -18,6 +18,7 @@ from torch import Tensor
 import lightlathe
 from lightlathe.errors import JobError
 from lightlathe.exposure import LONGEST_S, expose, gain_per_turn
+from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
@@ -152,8 +153,8 @@ def shadowed(setup: Setup, patterns: Patterns) -> list[str]:
 
 def _share_from(patterns: Tensor, level: float) -> float:
     """Share of the light that comes from pixels of this level or more."""
-    total = patterns.sum(dtype=torch.float64)
-    return float((patterns * (patterns >= level)).sum(dtype=torch.float64) / total) if total > 0 else 0.0
+    total = exact_total(patterns)
+    return float(exact_total(patterns * (patterns >= level)) / total) if total > 0 else 0.0
 
 
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
@@ -177,7 +178,7 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     figures = figures_of(dose, setup.part, resin)
     figures |= {name: float(value) for name, value in dataclasses.asdict(plan).items()}
     figures |= {"shorter_percent": plan.shorter_percent, "longer_percent": plan.longer_percent}
-    incident_mj = float(shown.sum(dtype=torch.float64)) * (job.light.pixel_mm / 10) ** 2
+    incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
     figures |= light_use(dose, setup.part.to(setup.device), incident_mj)
     if job.grid.finer > 1:

@@ -16,6 +16,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.fixed_order import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
 
@@ -92,7 +93,7 @@ class Target:
     def judged_weight(self) -> Tensor:
         """0-d float64: sum of the weights of all judged voxels; added up at first use."""
         judged = self.solid | self.liquid
-        return (judged if self.weight is None else judged * self.weight).sum(dtype=torch.float64)
+        return judged.sum(dtype=torch.float64) if self.weight is None else exact_total(judged * self.weight)
 
     @cached_property
     def heaviest(self) -> Tensor:
@@ -123,7 +124,7 @@ class Part:
 
     @property
     def volume_mm3(self) -> float:
-        return float(self.coverage.sum(dtype=torch.float64)) * self.grid.voxel_mm**3
+        return float(exact_total(self.coverage)) * self.grid.voxel_mm**3
 
     def to(self, device: torch.device | str) -> "Part":
         insert = None if self.insert is None else self.insert.to(device)

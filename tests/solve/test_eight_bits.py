@@ -39,10 +39,13 @@ def test_next_to_nothing_is_nothing_and_what_is_no_number_stays_so():
     assert decoded(codes, scales, torch.float32).isnan().all()
 
 
-@pytest.mark.parametrize("chunk", [1, 3000, 2**18])
+@pytest.mark.parametrize("chunk", [None, 1, 3000, 2**18])
 def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
-    """However many pieces; the pairs' numbers are what their codes say."""
-    monkeypatch.setitem(lbfgs_passes.CHUNK, "cpu", chunk)
+    """Compiled, and in plain torch however many pieces; the pairs' numbers are what their codes say."""
+    if chunk is not None:
+        monkeypatch.setattr(lbfgs_passes, "CHUNK", chunk)
+        monkeypatch.setattr(lbfgs_passes, "_gram", lbfgs_passes.gram_in_pieces)
+        monkeypatch.setattr(lbfgs_passes, "_mixed", lbfgs_passes.mixed_in_pieces)
     m, shape, limit = 3, (4, 37, 11), 1.5
     generator = torch.Generator().manual_seed(1)
     x, tried, g, tried_g = (torch.randn(shape, generator=generator, dtype=torch.float64) for _ in range(4))

@@ -7,6 +7,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
+from lightlathe.fixed_order import exact_total, mean
 from lightlathe.judge.order import edge, histogram, received_by, slabs
 from lightlathe.quantities import LIQUID, SOLID, Part, Target
 
@@ -126,8 +127,8 @@ def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     cm3 = part.grid.voxel_mm**3 * 1e-3
-    in_part = sum(float((d * c).sum(dtype=torch.float64)) for d, c in slabs(dose, part.coverage)) * cm3
-    absorbed = float(dose.sum(dtype=torch.float64)) * cm3
+    in_part = sum(float(exact_total(d * c)) for d, c in slabs(dose, part.coverage)) * cm3
+    absorbed = float(exact_total(dose)) * cm3
     used = _share(in_part, incident_mj)
     return {
         "part_light_fraction": used,
@@ -148,7 +149,7 @@ def graded(dose: Tensor, target: Target) -> dict[str, float]:
     if not away.numel():
         return {"wanted_dose_rms": NAN, "wanted_dose_90": NAN}
     most = float(away.kthvalue(max(1, math.ceil(0.9 * away.numel()))).values)
-    return {"wanted_dose_rms": float(away.square().mean().sqrt()), "wanted_dose_90": most}
+    return {"wanted_dose_rms": float(mean(away.square()).sqrt()), "wanted_dose_90": most}
 
 
 def _share(count: float, total: float) -> float:

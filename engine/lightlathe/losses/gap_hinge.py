@@ -6,6 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.fixed_order import power
 from lightlathe.laid_out import LaidOut
 from lightlathe.losses.voxels import check, mean_over_judged
 from lightlathe.one_pass import AtOnce
@@ -42,7 +43,7 @@ class GapHinge:
         short = torch.relu(self.part_at_least - dose) * target.solid
         over = torch.relu(dose - self.outside_at_most) * target.liquid
         amiss = short + over  # a voxel is in one class only
-        return mean_over_judged(amiss.square() if self.exponent == 2 else amiss.pow(self.exponent), target)
+        return mean_over_judged(amiss.square() if self.exponent == 2 else power(amiss, self.exponent), target)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
         """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if one is of use."""

@@ -10,6 +10,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.fixed_order import mean, power
 
 
 @dataclass(frozen=True)
@@ -22,7 +23,7 @@ class LightUsed:
         _not_negative("light_used", weight=self.weight)
 
     def __call__(self, patterns: Tensor) -> Tensor:
-        return self.weight * patterns.mean()
+        return self.weight * mean(patterns)
 
 
 @dataclass(frozen=True)
@@ -44,8 +45,8 @@ class PeakLevel:
     def __call__(self, patterns: Tensor) -> Tensor:
         top = patterns.detach().amax().clamp(min=torch.finfo(patterns.dtype).tiny)  # powers of large levels overflow
         relative = patterns / top
-        mean = relative.pow(self.exponent).mean().clamp(min=torch.finfo(patterns.dtype).tiny)
-        return self.weight * top * mean.pow(1 / self.exponent)
+        level = mean(power(relative, self.exponent)).clamp(min=torch.finfo(patterns.dtype).tiny)
+        return self.weight * top * level.pow(1 / self.exponent)
 
 
 @dataclass(frozen=True)
@@ -63,10 +64,10 @@ class Roughness:
         _not_negative("roughness", columns=self.columns, rows=self.rows, angles=self.angles)
 
     def __call__(self, patterns: Tensor) -> Tensor:
-        total = self.angles * (patterns - patterns.roll(1, 0)).square().mean()
+        total = self.angles * mean((patterns - patterns.roll(1, 0)).square())
         for axis, weight in ((1, self.columns), (2, self.rows)):
             if patterns.shape[axis] > 1:
-                total = total + weight * patterns.diff(dim=axis).square().mean()
+                total = total + weight * mean(patterns.diff(dim=axis).square())
         return total
 
 

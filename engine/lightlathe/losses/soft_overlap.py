@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
-import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.fixed_order import sigmoid, total
 from lightlathe.losses.voxels import check, weights
 from lightlathe.quantities import Target
 
@@ -32,6 +32,6 @@ class SoftOverlap:
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         check(dose, target)
         weight = weights(target, dose)
-        cured = torch.sigmoid(self.steepness * (dose - 1)) * weight
-        right = (cured * target.solid).sum()
-        return 1 - right / ((weight * target.solid).sum() + (cured * target.liquid).sum())
+        cured = sigmoid(self.steepness * (dose - 1)) * weight
+        right = total(cured * target.solid)
+        return 1 - right / (total(weight * target.solid) + total(cured * target.liquid))

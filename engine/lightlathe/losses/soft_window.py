@@ -7,6 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.fixed_order import log_of_sum
 from lightlathe.laid_out import LaidOut
 from lightlathe.losses.voxels import check
 from lightlathe.one_pass import AtOnce
@@ -71,10 +72,7 @@ class SoftWindow:
         excess = torch.where(target.solid, 1 - dose, torch.where(target.liquid, dose - 1, -math.inf)) * k
         if target.weight is not None:
             excess = excess + target.weight.to(dose.dtype).log()
-        slices = excess.flatten(0, 1)
-        floor = torch.full_like(slices[:1], -k)
-        worst = torch.cat([slices, floor]).logsumexp(0) / k
-        return self._joined(worst)
+        return self._joined(log_of_sum(excess, floor=-k) / k)
 
     def _joined(self, worst: Tensor) -> Tensor:
         """One value of the slices', (slice,)."""

@@ -4,6 +4,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
+from lightlathe.fixed_order import total
 from lightlathe.quantities import Target
 
 
@@ -21,9 +22,9 @@ def weights(target: Target, dose: Tensor) -> Tensor:
 def mean_over_judged(per_voxel: Tensor, target: Target) -> Tensor:
     """Weighted mean of (x, y, z) values that are 0 wherever a voxel is not judged."""
     if target.weight is None:
-        return per_voxel.sum() / (target.solid.sum() + target.liquid.sum())
+        return total(per_voxel) / (target.solid.sum() + target.liquid.sum())
     weight = weights(target, per_voxel)
-    return (per_voxel * weight).sum() / weight.sum()
+    return total(per_voxel * weight) / total(weight)
 
 
 def wanted_dose(target: Target, part_dose: float, like: Tensor) -> Tensor:

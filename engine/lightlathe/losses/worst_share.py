@@ -6,6 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.fixed_order import exact_total, total
 from lightlathe.losses.voxels import check, weights
 from lightlathe.quantities import Target
 
@@ -34,7 +35,7 @@ class WorstShare:
         excess = torch.where(target.solid, 1 - dose, dose - 1).flatten()
         order = excess.detach().masked_fill(weight == 0, -torch.inf).argsort(descending=True)
         ranked = weight[order]
-        counted = self.share * weight.sum(dtype=torch.float64)
+        counted = self.share * exact_total(weight)
         before = ranked.to(torch.float64).cumsum(0) - ranked
         taken = torch.minimum((counted - before).clamp(min=0), ranked.to(torch.float64)).to(dose.dtype)
-        return (excess[order] * taken).sum() / counted.to(dose.dtype)
+        return total(excess[order] * taken) / counted.to(dose.dtype)

@@ -3,13 +3,13 @@
 import torch
 from torch import Tensor
 
-from lightlathe.solve.step_rules import dot
+from lightlathe.fixed_order import dot, exact_total
 
 
 def turned(y: Tensor, before: Tensor, gradient: Tensor, gradient_before: Tensor) -> tuple[Tensor, ...]:
     """0-d float64, for s the change of y and t that of its gradient: <t, t>, <s, t>, sum |gradient|, sum |y|."""
     change, turn = y - before, gradient - gradient_before
-    sizes = (part.abs().sum().to(torch.float64) for part in (gradient, y))
+    sizes = (exact_total(part.abs()) for part in (gradient, y))
     return dot(turn, turn), dot(change, turn), *sizes
 
 

@@ -17,6 +17,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
+from lightlathe.fixed_order import by_slice, log_of_sum
 from lightlathe.quantities import Target
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.problem import Evaluated
@@ -98,7 +99,7 @@ def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
     parts = []
     for mask in (liquid, solid):
         part = weights * mask
-        parts.append(part / part.sum((0, 1)).clamp(min=1e-300))
+        parts.append(part / by_slice(part).clamp(min=1e-300))
     over, under = (exact.transpose(part).flatten(0, 1) for part in parts)
     ratio = torch.where(under > 0, over / under.clamp(min=1e-300), math.inf).amin(0) * (1 - ROUNDING)
     ratio = torch.where(both, ratio, 0.0)
@@ -146,7 +147,7 @@ class _Game:
         touched = (under > 0) & (self.both > 0)
         gap = torch.where(touched, under.clamp(min=tiny).log() - over.clamp(min=tiny).log(), -math.inf)
         rays = gap.flatten(0, 1)
-        soft = (sharpness * rays).logsumexp(0) / sharpness
+        soft = log_of_sum(sharpness * rays) / sharpness
         count = self.both.sum().clamp(min=1)
         share = torch.where(touched, torch.exp(sharpness * (gap - soft)), 0.0) / count
         slope = self.operator(share / under.clamp(min=tiny)) * solid
@@ -154,7 +155,7 @@ class _Game:
         gradient = torch.zeros_like(depth)
         for mask in (solid, liquid):
             part = weights * mask
-            gradient = gradient + part * (slope - (part * slope).sum((0, 1)))
+            gradient = gradient + part * (slope - by_slice(part * slope))
         value = torch.where(self.both > 0, soft, 0.0).sum() / count
         return Evaluated(depth, weights, value, gradient), rays.amax(0)
 
@@ -162,4 +163,4 @@ class _Game:
 def _sum(logs: Tensor) -> Tensor:
     """(z,) sum of exp(logs - max) in each slice, 1 where there is nothing."""
     top = logs.amax((0, 1)).nan_to_num(neginf=0.0)
-    return torch.where(logs.isfinite(), torch.exp(logs - top), 0.0).sum((0, 1)).clamp(min=1e-30)
+    return by_slice(torch.where(logs.isfinite(), torch.exp(logs - top), 0.0)).clamp(min=1e-30)

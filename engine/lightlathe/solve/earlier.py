@@ -8,6 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
+from lightlathe.fixed_order import total
 from lightlathe.solve.problem import Problem
 
 
@@ -41,7 +42,7 @@ def patterns_for(problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: 
         x = _along(x, axis, places / pixel_mm + (levels.shape[axis] - 1) / 2)
     dose = problem.operator(x)
     solid = problem.target.solid
-    mean = float((dose * solid).sum() / solid.sum())
+    mean = float(total(dose * solid) / solid.sum())
     if not mean > 0:
         raise SolveError(
             "the earlier patterns leave this part dark; expected some of their light in it. Is it the same part, in "

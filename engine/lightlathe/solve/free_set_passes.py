@@ -3,8 +3,9 @@
 import torch
 from torch import Tensor
 
+from lightlathe.fixed_order import dot, exact_total
 from lightlathe.solve.ramp import ramp
-from lightlathe.solve.step_rules import dot, free
+from lightlathe.solve.step_rules import free
 
 
 def looked(
@@ -27,7 +28,7 @@ def stepped(
     change   mean change of a first step, which `first` asks for in place of `step`, in units of the mean level
     """
     d = ramp(loose) * free(x, loose, limit)  # M: a level at a bound is free only where its gradient is not 0
-    levels, length = (part.abs().sum(dtype=torch.float64) for part in (x, d))
+    levels, length = (exact_total(part.abs()) for part in (x, d))
     step = torch.where(first, torch.where(length > 0, change * levels / length, 0.0), step)
     trial = (x - step.to(x.dtype) * d).clamp_(0, limit)
     return trial, step, dot(loose, trial - x)

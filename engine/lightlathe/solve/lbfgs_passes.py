@@ -1,4 +1,4 @@
-"""The arithmetic of solver bounded_lbfgs in plain torch.
+"""The arithmetic of solver bounded_lbfgs in plain torch; products with the pairs on a CPU by lbfgs_cpu.py.
 
 The pairs lie in 8 bits a number (eight_bits.py), (block, row, 128), the rows of one block together: row k is a change
 of the patterns, row memory + k the change of the gradient that went with it.
@@ -9,11 +9,11 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
+from lightlathe.fixed_order import dot, exact_total
 from lightlathe.solve.eight_bits import BLOCK, decoded, encoded
-from lightlathe.solve.step_rules import dot, free
+from lightlathe.solve.step_rules import free
 
-CHUNK = {"cpu": 2**18}  # numbers of a temporary copy while inner products are taken: what a cache holds
-LARGE_CHUNK = 2**24  # on cards
+CHUNK = 2**24  # numbers of a temporary copy while inner products are taken
 
 
 class Products(NamedTuple):
@@ -40,13 +40,28 @@ def learnt(
         for memory, values in zip((pairs, scales), new, strict=True):
             memory.index_copy_(1, row, torch.where(learn, values[:, None], memory.index_select(1, row)))
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
-    movable = free(x, gradient, limit)
-    gram = torch.zeros(rows + 1, rows + 1, device=x.device, dtype=torch.float64)
-    size = torch.zeros((), device=x.device, dtype=torch.float64)
+    gram, size = _gram(pairs, scales, gradient, free(x, gradient, limit))
+    return Products(gram, size, exact_total(x))
+
+
+def _gram(pairs: Tensor, scales: Tensor, gradient: Tensor, movable: Tensor) -> tuple[Tensor, Tensor]:
+    """`gram` and `size` of Products."""
+    if gradient.device.type == "cpu":
+        from lightlathe.solve.lbfgs_cpu import gram
+
+        return gram(pairs, scales, gradient, movable)
+    return gram_in_pieces(pairs, scales, gradient, movable)
+
+
+def gram_in_pieces(pairs: Tensor, scales: Tensor, gradient: Tensor, movable: Tensor) -> tuple[Tensor, Tensor]:
+    """The same in plain torch."""
+    rows, device = scales.shape[1], gradient.device
+    gram = torch.zeros(rows + 1, rows + 1, device=device, dtype=torch.float64)
+    size = torch.zeros((), device=device, dtype=torch.float64)
     for piece in _pieces(scales):
         mask = _in_blocks(movable, piece)
         q = _in_blocks(gradient, piece) * mask
-        seen = decoded(pairs[piece], scales[piece], x.dtype).mul_(mask)
+        seen = decoded(pairs[piece], scales[piece], gradient.dtype).mul_(mask)
         gram[:rows, :rows] += torch.bmm(seen, seen.mT).sum(0)
         gram[rows, :rows] += torch.bmm(seen, q.mT).sum(0)[:, 0]
         gram[rows, rows] += q.square().sum()
@@ -54,7 +69,7 @@ def learnt(
     gram[:rows, rows] = gram[rows, :rows]
     m = rows // 2
     gram[:m, :m] = gram.diagonal()[:m].diag()
-    return Products(gram, size, x.sum(dtype=torch.float64))
+    return gram, size
 
 
 def _curves_upward(gram: Tensor) -> Tensor:
@@ -123,19 +138,34 @@ def combined(
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
     movable = free(x, gradient, limit)
     by_q, weights = factors[-1].to(x.dtype), (factors[:-1] * scales).to(x.dtype)
-    total = torch.empty(len(scales), 1, BLOCK, device=x.device, dtype=x.dtype)
-    for piece in _pieces(scales):
-        total[piece] = torch.bmm(weights[piece][:, None], pairs[piece].to(x.dtype))
-    direction = total.flatten()[: x.numel()].reshape(x.shape).add_(gradient * by_q).mul_(movable)
+    direction = _mixed(weights, pairs).flatten()[: x.numel()].reshape(x.shape)
+    direction = direction.add_(gradient * by_q).mul_(movable)
     trial = (x - step.to(x.dtype) * direction).clamp_(0, limit)
     change = trial - x
     return x, gradient, trial, dot(gradient, change), *encoded(change.flatten())
 
 
+def _mixed(weights: Tensor, pairs: Tensor) -> Tensor:
+    """(blocks, 128): the rows of each block of `pairs`, times their weights (blocks, rows), added up."""
+    if weights.device.type == "cpu":
+        from lightlathe.solve.lbfgs_cpu import mixed
+
+        return mixed(weights, pairs)
+    return mixed_in_pieces(weights, pairs)
+
+
+def mixed_in_pieces(weights: Tensor, pairs: Tensor) -> Tensor:
+    """The same in plain torch."""
+    total = torch.empty(len(weights), 1, BLOCK, device=weights.device, dtype=weights.dtype)
+    for piece in _pieces(weights):
+        total[piece] = torch.bmm(weights[piece][:, None], pairs[piece].to(weights.dtype))
+    return total[:, 0]
+
+
 def _pieces(scales: Tensor) -> list[slice]:
     """The blocks, some at a time, to hold no copy of the pairs."""
     blocks, rows = scales.shape
-    some = max(1, CHUNK.get(scales.device.type, LARGE_CHUNK) // rows // BLOCK)
+    some = max(1, CHUNK // rows // BLOCK)
     return [slice(start, start + some) for start in range(0, blocks, some)]
 
 

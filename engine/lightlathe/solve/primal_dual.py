@@ -8,6 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
+from lightlathe.fixed_order import by_slice, total
 from lightlathe.quantities import Target
 from lightlathe.solve.problem import Evaluated, Problem
 
@@ -40,12 +41,12 @@ class PrimalDual:
         row = (operator(torch.ones_like(patterns)) * judged).amax()
         column = operator.transpose(judged).amax()
         norm = torch.sqrt(row * column)  # no less than the operator's, by Schur's test
-        size = torch.sqrt(patterns.square().sum((0, 1)).mean())
+        size = torch.sqrt(by_slice(patterns.square()).mean())
         step = self.balance * size / norm
         return {
             "trial": patterns,
             "patterns": patterns,
-            "weights": judged / judged.sum((0, 1)).clamp(min=1),
+            "weights": judged / by_slice(judged).clamp(min=1),
             "step": step,
             "weight_step": 1 / (step * norm.square()),
         }
@@ -59,7 +60,7 @@ class PrimalDual:
         def weighted(dose: Tensor, target: Target) -> Tensor:
             excess = _excess(dose, target)
             new = _heavier(state, excess.detach(), target)
-            return ((2 * new - state["weights"]) * excess).sum()
+            return total((2 * new - state["weights"]) * excess)
 
         return weighted
 

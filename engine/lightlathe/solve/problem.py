@@ -10,6 +10,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
+from lightlathe.fixed_order import exact_total
 from lightlathe.one_pass import serve
 from lightlathe.quantities import Target
 
@@ -98,7 +99,7 @@ def normalised(operator: Any, target: Target) -> Any:
     """The operator in units in which patterns of 1 everywhere give the part a mean dose of 1 (the gel dose)."""
     even = torch.ones(operator.pattern_shape, device=operator.device, dtype=operator.dtype)
     solid = target.solid
-    mean = float((operator(even) * solid).sum(dtype=torch.float64) / solid.sum())
+    mean = float(exact_total(operator(even) * solid) / solid.sum())
     if not mean > 0:
         raise SolveError(
             f"even light gives the part a mean dose of {mean}; expected some light in the part.\n"

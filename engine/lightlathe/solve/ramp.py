@@ -5,6 +5,8 @@ import math
 import torch
 from torch import Tensor
 
+from lightlathe.fixed_order import matmul
+
 
 def taps(count: int, *, device: torch.device | str = "cpu", dtype: torch.dtype = torch.float64) -> Tensor:
     """(2 count - 1,) samples h(n), n = -(count-1)..count-1, of the band-limited ramp at unit spacing.
@@ -24,4 +26,4 @@ def ramp(patterns: Tensor) -> Tensor:
     h = taps(columns, device=patterns.device, dtype=patterns.dtype)
     index = torch.arange(columns, device=patterns.device)
     matrix = h[index[:, None] - index[None, :] + columns - 1]
-    return torch.matmul(matrix, patterns)
+    return matmul(matrix, patterns)

@@ -1,5 +1,6 @@
 """Several operators as one, for designs that must print under all of them: absorption, dose scale, axis offset."""
 
+import functools
 from collections.abc import Sequence
 from typing import Any
 
@@ -56,7 +57,8 @@ class Scenarios:
         for (operator, scale), block in zip(self.members, dose.chunk(len(self.members)), strict=True):
             before = gathered.get(id(operator))
             gathered[id(operator)] = (operator, block * scale if before is None else before[1] + block * scale)
-        return torch.stack([operator.transpose(volume) for operator, volume in gathered.values()]).sum(0)
+        parts = [operator.transpose(volume) for operator, volume in gathered.values()]
+        return functools.reduce(torch.add, parts)
 
 
 def repeated(target: Target, count: int) -> Target:

@@ -6,6 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
+from lightlathe.fixed_order import total
 from lightlathe.solve.problem import Problem
 from lightlathe.solve.ramp import ramp
 
@@ -44,7 +45,7 @@ class Filtered:
         projection = operator.transpose(target.solid.to(operator.dtype))
         patterns = ramp(projection).clamp_(min=0)
         dose = operator(patterns)
-        mean = (dose * target.solid).sum() / target.solid.sum()
+        mean = total(dose * target.solid) / target.solid.sum()
         if not float(mean) > 0:
             raise SolveError("the filtered start leaves the part dark; expected light in the part. Is the part empty?")
         return _disturbed(patterns / mean, self.disturbed, self.seed).clamp_(max=problem.limit)
