@@ -19,6 +19,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
+from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import problem_of
 from lightlathe.part import require_fit
 from lightlathe.plan import Plan, Planned, designs, same_place
@@ -171,7 +172,7 @@ def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
     """The figures of the print, and of the way there."""
     right = np.asarray(log["best_wrong"]) == 0
     patterns = record.patterns
-    mj = float(patterns.fractions().sum(dtype=torch.float64)) * (patterns.pixel_mm / 10) ** 2
+    mj = float(exact_total(patterns.fractions())) * (patterns.pixel_mm / 10) ** 2
     return {
         **record.quality,
         "seconds": log["seconds"][-1],
