@@ -51,7 +51,7 @@ def shared_meshes() -> Path:
     return MESHES
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def small_job() -> Callable[..., str]:
     """The text of a job that designs in a second: a disc of 4 mm in a vial of 10 mm, in voxels of 0.25 mm."""
 

@@ -165,3 +165,10 @@ def test_without_matplotlib_plots_are_refused_before_any_work(folder, capsys, mo
     assert "pip install -e '.[plot]'" in error
     assert names(folder) == ["disc.toml", "losses.toml"]
     assert main(["compare", "losses.toml"]) == 0  # the table needs none of it
+
+
+def test_a_study_that_another_run_makes_is_refused(folder, capsys):
+    with claimed(folder / "study.study.h5"):
+        assert main(["compare", "study.toml"]) == 1
+    assert f"study.study.h5: process {os.getpid()} on " in capsys.readouterr().err
+    assert not (folder / "study.study.h5").exists()

@@ -1,5 +1,7 @@
 """What the program promises of an exposure, a file or a resumed run holds."""
 
+import contextlib
+import resource
 import signal
 import subprocess
 import sys
@@ -14,7 +16,7 @@ from lightlathe.cli import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.job import load_job, parse_job
 from lightlathe.prepare import load_solids, settings_of
-from lightlathe.result import read_partial, write_partial
+from lightlathe.result import read_partial, read_result, write_partial
 
 
 @pytest.mark.parametrize("bits", [4, 8])
@@ -33,28 +35,96 @@ def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
     assert q["high_mj_cm3"] == pytest.approx(q["window_high_mj_cm3"], rel=1e-5)
 
 
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+@contextlib.contextmanager
+def running(folder, text, output="a.h5"):
+    """A design that does not end by itself, once its first state is written; its standard error goes to folder/said."""
+    (folder / "disc.toml").write_text(text)
+    command = [sys.executable, "-m", "lightlathe.cli", "design", "disc.toml", "-o", output]
+    with (folder / "said").open("w") as said:
+        run = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=said)
+        try:
+            for _ in range(1200):
+                if (folder / output.replace(".h5", ".partial.h5")).exists():
+                    break
+                time.sleep(0.1)
+            yield run
+        finally:
+            run.kill()
+            run.wait()
+
+
+def endless(small_job):
+    return small_job(iterations=100_000) + "bound_iterations = 0\n"
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGHUP])
 def test_a_killed_run_leaves_a_state_that_reads(small_job, tmp_path, how):
-    """Killed outright or asked to stop: no result, a whole state file, and --resume ends the design."""
-    (tmp_path / "disc.toml").write_text(small_job(iterations=100_000) + "bound_iterations = 0\n")
-    command = [sys.executable, "-m", "lightlathe.cli", "design", "disc.toml", "-o", "a.h5"]
-    run = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    state = tmp_path / "a.partial.h5"
-    try:
-        for _ in range(600):
-            if state.exists():
-                break
-            time.sleep(0.1)
+    """Killed outright or asked to stop, by a closed terminal as well: no result, a whole state, --resume goes on."""
+    with running(tmp_path, endless(small_job)) as run:
         time.sleep(0.5)
-    finally:
         run.send_signal(how)
-        assert run.wait(timeout=60) != 0
+        assert run.wait(timeout=60) == (-9 if how == signal.SIGKILL else 130)
     assert not (tmp_path / "a.h5").exists()
+    if how != signal.SIGKILL:
+        assert "Go on with: lightlathe design disc.toml -o a.h5 --resume" in (tmp_path / "said").read_text()
+        assert sorted(p.name for p in tmp_path.iterdir()) == ["a.partial.h5", "disc.toml", "said"]
     (tmp_path / "disc.toml").write_text(small_job(iterations=5) + "bound_iterations = 0\n")
     job = load_job(tmp_path / "disc.toml")
-    found, log = read_partial(state, settings_of(job))
+    found, log = read_partial(tmp_path / "a.partial.h5", settings_of(job))
     assert found["iteration"] >= 1
     assert len(log["iteration"]) == found["iteration"]
+
+
+def test_a_second_run_onto_the_same_output_is_refused(small_job, tmp_path, monkeypatch, capsys):
+    """With --force too: both would write one state. The first goes on; once it is dead, its place is free."""
+    monkeypatch.chdir(tmp_path)
+    with running(tmp_path, endless(small_job)) as run:
+        for more in ([], ["--force"], ["--resume"]):
+            assert main(["design", "disc.toml", "-o", "a.h5", *more]) == 1
+            assert f"a.h5: process {run.pid} on " in capsys.readouterr().err
+        assert run.poll() is None
+    assert (tmp_path / ".a.lock").exists()  # killed outright
+    (tmp_path / "disc.toml").write_text(small_job(iterations=3))
+    assert main(["design", "disc.toml", "-o", "a.h5"]) == 0
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "disc.toml", "said"]
+
+
+def test_a_result_that_came_meanwhile_is_not_replaced(small_job, tmp_path, monkeypatch, capsys):
+    """However it came there. The design is not lost: its state is kept, and --resume ends it in no time."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "disc.toml").write_text(small_job(iterations=3))
+    real = pipeline.design
+
+    def slow(*args, **options):
+        (tmp_path / "a.h5").write_text("another's")
+        return real(*args, **options)
+
+    monkeypatch.setattr(pipeline, "design", slow)
+    assert main(["design", "disc.toml", "-o", "a.h5"]) == 1
+    said = capsys.readouterr().err
+    assert "a.h5: came there while this ran, and is left as it is" in said
+    assert "Go on with: lightlathe design disc.toml -o a.h5 --resume" in said
+    assert (tmp_path / "a.h5").read_text() == "another's"
+    (tmp_path / "a.h5").unlink()
+    monkeypatch.setattr(pipeline, "design", real)
+    assert main(["design", "disc.toml", "-o", "a.h5", "--resume"]) == 0
+    assert read_result("a.h5").log["iteration"] == [0, 1, 2]
+
+
+def test_a_full_disk_keeps_the_state_of_before_and_the_words_how_to_go_on(small_job, tmp_path):
+    """The disk fills up (a limit on the size of files stands in) between two states; then the run is asked to stop."""
+    with running(tmp_path, endless(small_job)) as run:
+        before = (tmp_path / "a.partial.h5").read_bytes()
+        resource.prlimit(run.pid, resource.RLIMIT_FSIZE, (len(before) // 2, len(before) // 2))
+        time.sleep(1)
+        run.terminate()
+        assert run.wait(timeout=60) == 130
+    said = (tmp_path / "said").read_text()
+    assert "The state could not be written once more: a.partial.h5: cannot write the file (File too large)" in said
+    assert "The state is in a.partial.h5. Go on with: lightlathe design disc.toml -o a.h5 --resume" in said
+    assert "Traceback" not in said
+    assert (tmp_path / "a.partial.h5").read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.partial.h5", "disc.toml", "said"]
 
 
 def two_boxes(tmp_path, small_job):

@@ -1,6 +1,7 @@
 """The program `lightlathe`: what its commands do, and the only place that prints."""
 
 import argparse
+import contextlib
 import json
 import logging
 import math
@@ -30,7 +31,9 @@ def main(argv: list[str] | None = None) -> int:
         level=logging.INFO if arguments.verbose else logging.ERROR, format="%(name)s: %(message)s", stream=sys.stderr
     )
     if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, _as_interrupt)
+        for number in _polite_kills():
+            if signal.getsignal(number) is not signal.SIG_IGN:  # as nohup leaves it
+                signal.signal(number, _as_interrupt)
     try:
         return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
@@ -51,13 +54,34 @@ def main(argv: list[str] | None = None) -> int:
         )
         return EXIT_ERROR
     except KeyboardInterrupt:
-        print("\nstopped", file=sys.stderr)
+        tell("\nstopped")
         return EXIT_INTERRUPTED
 
 
+def _polite_kills() -> list[signal.Signals]:
+    """Signals that ask a program to end: a kill, and a terminal that is closed (which Windows does not tell)."""
+    return [signal.Signals[name] for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+
+
 def _as_interrupt(*_: object) -> None:
-    """A polite kill is an interrupt: the state of a design is written."""
+    """A polite kill is an interrupt: the state of a design is written, undisturbed by a second one."""
+    for number in _polite_kills():
+        signal.signal(number, lambda *_: None)
     raise KeyboardInterrupt
+
+
+def tell(words: str) -> None:
+    """A line on standard error, if there still is one: a closed terminal must not keep a state from being written."""
+    with contextlib.suppress(OSError):
+        print(words, file=sys.stderr, flush=True)
+
+
+def note(path: Path) -> None:
+    """Say what a person should know of a file that was just read."""
+    from lightlathe.result.storage import note_on
+
+    if words := note_on(path):
+        tell(f"note: {words}")
 
 
 def bench(arguments: argparse.Namespace) -> int:
@@ -137,25 +161,36 @@ def resin(arguments: argparse.Namespace) -> int:
 
 
 def design(arguments: argparse.Namespace) -> int:
-    from lightlathe import outlook, pipeline
-    from lightlathe.files import STATE
     from lightlathe.job import load_job
-    from lightlathe.judge import STOPS, outcome_of
-    from lightlathe.prepare import load_solids, settings_of
-    from lightlathe.progress import Bar, Keeper
-    from lightlathe.result import partial_path, read_partial, write_partial
-    from lightlathe.result.hdf5 import require_writable
+    from lightlathe.result.claim import claimed
+    from lightlathe.result.storage import require_writable
 
     job = load_job(arguments.job)
     named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
     path = arguments.output or named
     require_writable(path)
+    with claimed(path):
+        return design_into(path, job, arguments)
+
+
+def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
+    """Design a job; the result is written to `path`, which no other run writes meanwhile."""
+    from lightlathe import outlook, pipeline
+    from lightlathe.files import STATE
+    from lightlathe.judge import STOPS, outcome_of
+    from lightlathe.prepare import load_solids, settings_of
+    from lightlathe.progress import Bar, Keeper
+    from lightlathe.result import partial_path, read_partial, write_partial
+    from lightlathe.result.storage import require_writable
+
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
     solids, said = load_solids(job)
     partial, settings = partial_path(path), settings_of(job)
     require_writable(partial, STATE)
     resume = read_partial(partial, settings) if arguments.resume else None
+    if resume is not None:
+        note(partial)
     if partial.exists() and not arguments.resume:
         print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
     verdict = outlook.check(job, solids)
@@ -178,12 +213,15 @@ def design(arguments: argparse.Namespace) -> int:
             record = pipeline.design(
                 job, setup=setup, resume=resume, on_iteration=bar, on_stage=bar.stage, checkpoint=keeper
             )
-        record.save(path)
+        record.save(path, replace=arguments.force)
     except BaseException:
-        keeper.write()
+        try:
+            keeper.write()
+        except (LightlatheError, KeyboardInterrupt) as problem:
+            tell(f"\nThe state could not be written once more: {problem or 'interrupted'}")
         if partial.exists():
             again = f"lightlathe design {shlex.quote(str(arguments.job))} -o {shlex.quote(str(path))} --resume"
-            print(f"\nThe state is in {partial}. Go on with: {again}", file=sys.stderr)
+            tell(f"\nThe state is in {partial}. Go on with: {again}")
         raise
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
@@ -212,6 +250,7 @@ def compare(arguments: argparse.Namespace) -> int:
         if arguments.output is not None or arguments.resume:
             raise LightlatheError("-o and --resume go with a study file (TOML); a study made earlier is only shown.")
         study = read_study(arguments.study)
+        note(arguments.study)
     else:
         study = make_study(arguments)
     print(table(study, arguments.rank_by or study.rank_by))
@@ -222,16 +261,24 @@ def compare(arguments: argparse.Namespace) -> int:
 
 def make_study(arguments: argparse.Namespace) -> Any:
     """The runs that a study file asks for and that are not there yet."""
-    from lightlathe.compare import begin, run
-    from lightlathe.export.convergence import require_drawing
     from lightlathe.files import STUDY
     from lightlathe.plan import load_plan
-    from lightlathe.progress import StudyBar
-    from lightlathe.result.hdf5 import require_writable
+    from lightlathe.result.claim import claimed
+    from lightlathe.result.storage import require_writable
 
     path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
     plan = load_plan(arguments.study)
     require_writable(path, STUDY)
+    with claimed(path):
+        return study_into(path, plan, arguments)
+
+
+def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
+    """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
+    from lightlathe.compare import begin, run
+    from lightlathe.export.convergence import require_drawing
+    from lightlathe.progress import StudyBar
+
     study, todo = begin(plan, path, resume=arguments.resume)
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
@@ -244,7 +291,7 @@ def make_study(arguments: argparse.Namespace) -> Any:
         if path.exists():
             again = ["lightlathe", "compare", str(arguments.study), "-o", str(path), "--resume"]
             again += [] if arguments.plots is None else ["--plots", str(arguments.plots)]
-            print(f"\nThe runs that were finished are in {path}. Go on with: {shlex.join(again)}", file=sys.stderr)
+            tell(f"\nThe runs that were finished are in {path}. Go on with: {shlex.join(again)}")
         raise
 
 
@@ -257,6 +304,7 @@ def predict(arguments: argparse.Namespace) -> int:
     from lightlathe.summary import comparison
 
     record = read_result(arguments.result)
+    note(arguments.result)
     if arguments.came_out is not None:
         if arguments.absorption is not None or arguments.axis_offset or arguments.sense is not None:
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
@@ -305,6 +353,7 @@ def export(arguments: argparse.Namespace) -> int:
     if arguments.frames is None and arguments.picture is None:
         raise LightlatheError("nothing to export; name at least one of --frames FOLDER, --picture FILE.")
     record = read_result(arguments.result)
+    note(arguments.result)
     if arguments.frames is not None:
         print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure)}")
     if arguments.picture is not None:

@@ -4,10 +4,11 @@ import h5py
 import numpy as np
 import pytest
 import torch
+from sealing import as_before, sealed_anew
 
 from lightlathe.errors import ResultError
 from lightlathe.result import partial_path, read_partial, read_result, write_partial
-from lightlathe.result.hdf5 import whole_file
+from lightlathe.result.storage import whole_file
 
 
 def test_read_back_as_written(record, tmp_path):
@@ -118,26 +119,71 @@ def _levels_become_a_group(file):
     file.create_group("patterns/levels").attrs["full_scale"] = 255
 
 
-@pytest.mark.parametrize(
-    "damage",
-    [
-        _settings('{"resin": {'),
-        _settings("[1, 2]"),
-        _settings(7),
-        _settings(b"\xff\xfe"),
-        _attribute("format_version", "one"),
-        _attribute("format_version", [1, 2]),
-        _attribute("warnings", "[broken"),
-        _levels_become_a_group,
-        lambda file: file["quality"].attrs.update({"iou": "good"}),
-        lambda file: file.attrs.__delitem__("format_version"),
-    ],
-)
-def test_damage_is_one_clear_error(record, tmp_path, damage):
+def _values(path, value):
+    def change(file):
+        file[path][...] = value
+
+    return change
+
+
+def _shorter(path):
+    def change(file):
+        values, attrs = file[path][()][:-1], dict(file[path].attrs)
+        del file[path]
+        file.create_dataset(path, data=values).attrs.update(attrs)
+
+    return change
+
+
+DAMAGES = [
+    _settings('{"resin": {'),
+    _settings("[1, 2]"),
+    _settings("[" * 3000),
+    _settings(7),
+    _settings(b"\xff\xfe"),
+    _attribute("format_version", "one"),
+    _attribute("format_version", [1, 2]),
+    _attribute("format_version", float("inf")),
+    _attribute("warnings", "[broken"),
+    _attribute("warnings", "{}"),
+    _attribute("name", 3),
+    _levels_become_a_group,
+    _shorter("patterns/angle_rad"),
+    _shorter("part/judged"),
+    _shorter("log/loss"),
+    _values("patterns/angle_rad", float("nan")),
+    _values("prediction/dose", float("inf")),
+    _values("part/judged", 3),
+    lambda file: file["quality"].attrs.update({"iou": "good"}),
+    lambda file: file["grid"].attrs.update({"voxel_mm": -0.25}),
+    lambda file: file["grid"].attrs.update({"shape": [4, 5]}),
+    lambda file: file["grid"].attrs.update({"shape": [4.5, 5, 3]}),
+    lambda file: file["patterns/levels"].attrs.update({"turns": 0}),
+    lambda file: file["patterns/levels"].attrs.update({"dwell_s": float("nan")}),
+    lambda file: file["patterns/levels"].attrs.update({"full_scale": 2**40}),
+    lambda file: file.attrs.__delitem__("format_version"),
+    lambda file: file.__delitem__("grid"),
+]
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+@pytest.mark.parametrize("opened", [as_before, lambda path: h5py.File(path, "r+")], ids=["before", "sealed"])
+def test_damage_is_one_clear_error(record, tmp_path, damage, opened):
+    """Found by the checksums; and by its form in a file of before, which has none."""
     path = record.save(tmp_path / "valve.h5")
-    with h5py.File(path, "r+") as file:
+    with opened(path) as file:
         damage(file)
     with pytest.raises(ResultError, match=r"valve\.h5: (damaged|incomplete) result file"):
+        read_result(path)
+
+
+def test_levels_above_full_scale_are_refused(record, tmp_path):
+    """A projector of 200 levels shows no level 201; a frame of it would wrap round or stay dark."""
+    path = record.save(tmp_path / "valve.h5")
+    with sealed_anew(path) as file:
+        file["patterns/levels"].attrs["full_scale"] = 200
+        file["patterns/levels"][0, 0, 0] = 201
+    with pytest.raises(ResultError, match=r"levels go up to .*; expected 200 at most"):
         read_result(path)
 
 
@@ -145,11 +191,11 @@ def test_a_state_of_another_version_is_refused(record, tmp_path):
     path = partial_path(tmp_path / "valve.h5")
     write_partial(path, record.job_toml, record.settings, {"iteration": 7}, record.log)
     for version in (1, 99):
-        with h5py.File(path, "a") as file:
+        with sealed_anew(path) as file:
             file.attrs["state_version"] = version
         with pytest.raises(ResultError, match=rf"another version of Lightlathe \(state {version}; expected \d+\)"):
             read_partial(path, record.settings)
-    with h5py.File(path, "a") as file:
+    with sealed_anew(path) as file:
         del file.attrs["state_version"]  # as files were before it
     with pytest.raises(ResultError, match="state 1; expected"):
         read_partial(path, record.settings)

@@ -1,13 +1,9 @@
 """The result file: HDF5 that anyone with h5py alone can check. Names are those of DEVELOPERS.md, "Result file".
 
-A file is written beside its name and renamed when complete, so a half-written file never carries the final name.
-Groups and datasets are typed Any: h5py's own types admit every kind of link at every step.
+Groups and datasets that are written are typed Any: h5py's own types admit every kind of link at every step.
 """
 
-import contextlib
 import json
-import os
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,65 +11,26 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.errors import ResultError
-from lightlathe.files import RESULT, require_replaceable
-from lightlathe.quantities import Grid, Part, Patterns, Prediction
+from lightlathe.files import RESULT
+from lightlathe.quantities import SOLID, Grid, Part, Patterns, Prediction
+from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.record import Record
+from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
+from lightlathe.result.tree import Node
 
 FORMAT = RESULT
-FORMAT_VERSION = 1
-OTHER = {  # what to do with a file of another kind
-    "lightlathe-state": " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",
-    "lightlathe-study": " It is a study: `lightlathe compare` shows it.",
-}
+OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
-@contextlib.contextmanager
-def whole_file(path: Path, kind: str) -> Iterator[Any]:
-    """A new HDF5 file that takes the name `path` only when the block ends well.
-
-    kind   of files.py; ResultError where a file of another kind has that name
-    """
-    path = Path(path)
-    require_replaceable(path, kind)
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.writing")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with h5py.File(unfinished, "w") as file:
-            yield file
-        os.replace(unfinished, path)
-    except OSError as problem:
-        raise ResultError(
-            f"{path}: cannot write the file ({problem}). Is the folder writable, the disk full?"
-        ) from None
-    finally:
-        with contextlib.suppress(OSError):  # a folder that cannot be written to
-            unfinished.unlink(missing_ok=True)
-
-
-def require_writable(path: Path, kind: str = FORMAT) -> None:
-    """ResultError before any work, where a file of this kind could not be written after it."""
-    if path.is_dir():
-        raise ResultError(f"{path}: is a folder; expected the name of a file.")
-    require_replaceable(path, kind)
-    probe = path.with_name(f".{path.name}.probe")
-    try:
-        with whole_file(probe, kind):
-            pass
-    except ResultError:
-        raise ResultError(f"{path}: cannot be written. Does the folder exist, and may you write there?") from None
-    probe.unlink()
-
-
 def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
-    """One dataset with its units and the names of its axes; whole numbers are packed."""
+    """One dataset with its units, the names of its axes and its checksum; whole numbers are packed."""
     values = np.asarray(values)
     packing: dict[str, Any] = (
         {"compression": "gzip", "compression_opts": 1} if values.dtype.kind == "u" and values.size > 4096 else {}
     )
     data = group.create_dataset(name, data=values, **packing)
-    data.attrs.update({"units": units, "dims": list(dims), **attrs})
+    data.attrs.update({"units": units, "dims": list(dims), CONTENT: content(values), **attrs})
 
 
 def put_log(file: Any, log: dict[str, list[float]]) -> None:
@@ -87,11 +44,11 @@ def put_job(file: Any, toml: str, settings: dict[str, Any]) -> None:
         file.require_group("job").create_dataset(name, data=value, dtype=text).attrs.update({"units": "1", "dims": []})
 
 
-def write_result(record: Record, path: Path) -> Path:
-    """Write a complete result file and return its path."""
+def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
+    """Write a complete result file and return its path; see `whole_file` for `replace`."""
     grid, patterns = record.part.grid, record.patterns
     xyz = ("x", "y", "z")
-    with whole_file(path, FORMAT) as file:
+    with whole_file(path, FORMAT, replace=replace) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": record.name, **record.facts})
         file.attrs["warnings"] = json.dumps(list(record.warnings))
         put_job(file, record.job_toml, record.settings)
@@ -127,81 +84,66 @@ def write_result(record: Record, path: Path) -> Path:
     return Path(path)
 
 
-@contextlib.contextmanager
-def opened(path: str | Path, expected: str) -> Iterator[Any]:
-    """An HDF5 file of the kind `expected`, else ResultError saying what it is instead."""
-    path = Path(path)
-    if not path.is_file():
-        writes = "compare STUDY" if expected == "lightlathe-study" else "design JOB"
-        raise ResultError(f"{path}: no such file. `lightlathe {writes}` writes one.")
-    try:
-        file: Any = h5py.File(path, "r")
-    except OSError as problem:
-        hint = (
-            f"It looks like a job: `lightlathe design {path}` makes the result file."
-            if path.suffix == ".toml"
-            else "Was it cut off while being copied?"
-        )
-        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). {hint}") from None
-    with file:
-        kind = file.attrs.get("format", "no format given")
-        if kind != expected:
-            raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.{OTHER.get(str(kind), '')}")
-        try:
-            if int(file.attrs["format_version"]) > FORMAT_VERSION:
-                raise ResultError(
-                    f"{path}: format version {file.attrs['format_version']}; this program reads up to "
-                    f"{FORMAT_VERSION}. Update lightlathe."
-                )
-            yield file
-        except KeyError as problem:
-            raise ResultError(f"{path}: incomplete result file: {problem}.") from None
-        except (ValueError, TypeError, AttributeError, OSError) as problem:  # of JSON, of h5py, of a wrong kind of item
-            raise ResultError(f"{path}: damaged result file: {problem}.") from problem
-
-
-def settings_in(file: Any) -> dict[str, Any]:
-    """The job's settings after defaults; TypeError or ValueError where they are no JSON table."""
-    settings = json.loads(file["job/resolved"].asstr()[()])
-    if not isinstance(settings, dict):
-        raise TypeError(f"job/resolved is a {type(settings).__name__}; expected a table of settings in JSON")
-    return settings
+def log_in(root: Node) -> dict[str, list[float]]:
+    """The columns of /log."""
+    columns = {} if root.find("log") is None else root["log"].children
+    log = {name: root["log"].array(name, "f8", data.shape[:1] or (None,)).tolist() for name, data in columns.items()}
+    if len({len(values) for values in log.values()}) > 1:
+        raise ValueError("the columns of its log are of several lengths")
+    return log
 
 
 def read_result(path: str | Path) -> Record:
     """The record in a result file. Raises ResultError."""
-    with opened(path, FORMAT) as file:
-        facts = {
-            k: _plain(v) for k, v in file.attrs.items() if k not in ("format", "format_version", "warnings", "name")
-        }
-        nx, ny, nz = (int(n) for n in file["grid"].attrs["shape"])
-        grid = Grid((nx, ny, nz), float(file["grid"].attrs["voxel_mm"]))
-        levels = file["patterns/levels"]
-        shown = {
-            k: _plain(levels.attrs[k]) for k in ("full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns")
-        }
+    with opened(path, FORMAT) as root:
+        grid, shown = root["grid"], root["patterns/levels"]
+        shape = tuple(grid.attribute("shape", list))
+        voxels = Grid(shape, grid.length("voxel_mm"))  # pyright: ignore[reportArgumentType]
+        full_scale = shown.count("full_scale", most=65535)
+        levels = root.array("patterns/levels", "u1 u2", (None, None, None))
+        if levels.max() > full_scale:
+            raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
+        angle_rad = root.array("patterns/angle_rad", "f8", levels.shape[:1])
+        dose = root.array("prediction/dose", "f4", shape)
+        if not (np.isfinite(angle_rad).all() and np.isfinite(dose).all()):
+            raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
+        judged = root.array("part/judged", "u1", shape)
+        if judged.max() > SOLID:
+            raise ValueError(f"part/judged goes up to {judged.max()}; expected {SOLID} at most")
+        warnings = json.loads(root.attribute("warnings", str))
+        if not isinstance(warnings, list) or not all(isinstance(line, str) for line in warnings):
+            raise ValueError("warnings are no list of texts")
         return Record(
-            name=str(file.attrs["name"]),
-            job_toml=file["job/toml"].asstr()[()],
-            settings=settings_in(file),
+            name=root.attribute("name", str),
+            job_toml=root.text("job/toml"),
+            settings=root.table("job/resolved"),
             part=Part(
-                grid,
-                torch.from_numpy(file["part/coverage"][()]).float() / 255,
-                torch.from_numpy(file["part/judged"][()]),
-                torch.from_numpy(file["part/insert"][()]).float() / 255 if "insert" in file["part"] else None,
+                voxels,
+                _share(root, "part/coverage", shape),
+                torch.from_numpy(judged),
+                None if root.find("part/insert") is None else _share(root, "part/insert", shape),
             ),
-            patterns=Patterns(torch.from_numpy(levels[()]), torch.from_numpy(file["patterns/angle_rad"][()]), **shown),
+            patterns=Patterns(
+                torch.from_numpy(levels),
+                torch.from_numpy(angle_rad),
+                full_scale=full_scale,
+                pixel_mm=shown.length("pixel_mm"),
+                irradiance_mw_cm2=shown.length("irradiance_mw_cm2"),
+                dwell_s=shown.length("dwell_s"),
+                turns=shown.count("turns"),
+            ),
             prediction=Prediction(
-                torch.from_numpy(file["prediction/dose"][()]),
-                torch.from_numpy(file["prediction/solid"][()]).bool(),
-                {k: float(v) for k, v in file["quality"].attrs.items()},
+                torch.from_numpy(dose),
+                torch.from_numpy(root.array("prediction/solid", "u1", shape)).bool(),
+                {k: root["quality"].attribute(k, float) for k in root["quality"].attrs},
             ),
-            vial_radius_mm=float(file["grid"].attrs["vial_radius_mm"]),
-            facts=facts,
-            log={k: v[()].tolist() for k, v in file.get("log", {}).items()},
-            warnings=tuple(json.loads(file.attrs["warnings"])),
+            vial_radius_mm=grid.length("vial_radius_mm"),
+            facts={k: v for k, v in root.attrs.items() if k not in OF_THE_FILE},
+            log=log_in(root),
+            warnings=tuple(warnings),
         )
 
 
-def _plain(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else value
+def _share(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
+    """A covered fraction, 0..1 float32."""
+    return torch.from_numpy(root.array(path, "u1", shape)).float() / 255

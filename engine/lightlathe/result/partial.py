@@ -4,13 +4,14 @@ import json
 from pathlib import Path
 from typing import Any
 
-import h5py
 import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
 from lightlathe.files import STATE
-from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put, put_job, put_log, settings_in, whole_file
+from lightlathe.result.hdf5 import log_in, put, put_job, put_log
+from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
+from lightlathe.result.tree import Node
 
 FORMAT = STATE
 STATE_VERSION = 4  # of what solvers keep: to be raised whenever a solver's state changes
@@ -41,32 +42,33 @@ def _put_state(group: Any, state: dict[str, Any]) -> None:
             group.attrs[name] = json.dumps(value)
 
 
-def _state_in(group: Any) -> dict[str, Any]:
+def _state_in(node: Node) -> dict[str, Any]:
     inner = {
-        n: _state_in(v) if isinstance(v, h5py.Group) else torch.from_numpy(np.asarray(v[()])) for n, v in group.items()
+        name: torch.from_numpy(np.asarray(child.value)) if child.dtype else _state_in(child)
+        for name, child in node.children.items()
     }
-    return inner | {name: json.loads(value) for name, value in group.attrs.items()}
+    return inner | {name: json.loads(node.attribute(name, str)) for name in node.attrs}
 
 
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
     """State and log of an unfinished design; ResultError where it belongs to other settings."""
     if not path.exists():
         raise ResultError(f"{path}: no such file, so no unfinished design to go on from. Design without --resume.")
-    with opened(path, FORMAT) as file:
-        version = int(file.attrs.get("state_version", 1))
+    with opened(path, FORMAT) as root:
+        version = root.attrs.get("state_version", 1)
         if version != STATE_VERSION:
             raise ResultError(
                 f"{path}: the unfinished design was written by another version of Lightlathe (state {version}; "
                 f"expected {STATE_VERSION}). Go on with that version, or design without --resume."
             )
-        was = settings_in(file)
+        was = root.table("job/resolved")
         changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
         if changed:
             raise ResultError(
                 f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
                 "expected the same job. Undo the change, or design without --resume."
             )
-        return _state_in(file["state"]), {name: data[()].tolist() for name, data in file.get("log", {}).items()}
+        return _state_in(root["state"]), log_in(root)
 
 
 def _comparable(table: Any) -> Any:

@@ -37,8 +37,8 @@ class Record:
     def quality(self) -> dict[str, float]:
         return self.prediction.quality
 
-    def save(self, path: str | Path) -> Path:
-        """Write the HDF5 result file; see result/hdf5.py."""
+    def save(self, path: str | Path, *, replace: bool = True) -> Path:
+        """Write the HDF5 result file; see result/hdf5.py. It takes the place of another of that name if it may."""
         from lightlathe.result.hdf5 import write_result
 
-        return write_result(self, Path(path))
+        return write_result(self, Path(path), replace=replace)

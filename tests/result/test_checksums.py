@@ -1,0 +1,113 @@
+"""Checksums as DEVELOPERS.md states them, recomputed with h5py and hashlib alone; every change is found and named."""
+
+import hashlib
+import json
+import logging
+
+import h5py
+import pytest
+from sealing import without_checksums
+
+from lightlathe.errors import ResultError
+from lightlathe.result import read_result
+from lightlathe.result.storage import note_on
+
+
+def sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def items(file) -> dict:
+    """Every object by path, the checksums themselves left out."""
+    found = {"/": file}
+    file.visititems(found.__setitem__)
+    del found["checksums"]
+    return found
+
+
+def plain(value):
+    return value.tolist() if hasattr(value, "tolist") else value
+
+
+def test_anyone_can_recompute_them(record, tmp_path):
+    with h5py.File(record.save(tmp_path / "valve.h5")) as file:
+        text = file["checksums"].asstr()[()]
+        assert file.attrs["checksums_sha256"] == sha256(text.encode())
+        stated = json.loads(text)
+        assert stated.keys() == items(file).keys()
+        for path, item in items(file).items():
+            known = {"attributes": {k: plain(v) for k, v in item.attrs.items() if k != "checksums_sha256"}}
+            if isinstance(item, h5py.Dataset):
+                words = h5py.check_string_dtype(item.dtype) is not None
+                content = item.asstr()[()].encode() if words else item[()].tobytes()
+                assert item.attrs["sha256"] == sha256(content), path
+                known |= {"dtype": "text" if words else item.dtype.str, "shape": list(item.shape)}
+            assert stated[path] == sha256(json.dumps(known, sort_keys=True).encode()), path
+
+
+def test_every_value_and_attribute_is_covered(record, tmp_path):
+    whole = record.save(tmp_path / "valve.h5").read_bytes()
+    path = tmp_path / "changed.h5"
+    path.write_bytes(whole)
+    with h5py.File(path) as file:
+        changes = [(name, None) for name, item in items(file).items() if isinstance(item, h5py.Dataset)]
+        changes += [(name, attribute) for name, item in items(file).items() for attribute in item.attrs]
+    assert len(changes) > 60
+    for name, attribute in changes:
+        if attribute in ("format", "format_version"):  # named before anything is read
+            continue
+        path.write_bytes(whole)
+        with h5py.File(path, "r+") as file:
+            if attribute is not None:
+                file[name].attrs[attribute] = "something else"
+            elif h5py.check_string_dtype(file[name].dtype):
+                file[name][()] = file[name].asstr()[()] + " "
+            else:
+                values = file[name][()]
+                values.flat[-1] = 0 if values.flat[-1] else 1
+                file[name][...] = values
+        where = "its checksums" if attribute == "checksums_sha256" else name
+        with pytest.raises(ResultError, match=f"damaged result file: .*{where}"):
+            read_result(path)
+
+
+def test_what_was_added_or_taken_away_is_named(record, tmp_path):
+    path = record.save(tmp_path / "valve.h5")
+    whole = path.read_bytes()
+    for change, words in (
+        (lambda file: file.__delitem__("log/seconds"), "incomplete result file: there is no log/seconds"),
+        (lambda file: file.create_dataset("log/more", data=[1.0, 2.0]), "log/more was not in it"),
+        (lambda file: file.__delitem__("checksums"), "its checksums are damaged or gone"),
+        (lambda file: file.attrs.__delitem__("checksums_sha256"), "its checksums are damaged or gone"),
+    ):
+        path.write_bytes(whole)
+        with h5py.File(path, "r+") as file:
+            change(file)
+        with pytest.raises(ResultError, match=words):
+            read_result(path)
+
+
+def test_packing_and_chunks_are_no_damage(record, tmp_path):
+    """As h5repack leaves a file: same values, laid out in another way."""
+    path = record.save(tmp_path / "valve.h5")
+    with h5py.File(path, "r+") as file:
+        dose, attrs = file["prediction/dose"][()], dict(file["prediction/dose"].attrs)
+        del file["prediction/dose"]
+        packed = file.create_dataset("prediction/dose", data=dose, chunks=(2, 2, 2), compression="gzip", shuffle=True)
+        packed.attrs.update(attrs)
+    assert read_result(path).prediction.dose.equal(record.prediction.dose)
+
+
+def test_files_of_before_are_read_with_a_note(record, tmp_path, caplog):
+    path = record.save(tmp_path / "valve.h5")
+    assert note_on(path) is None
+    with caplog.at_level(logging.WARNING):
+        read_result(path)
+        assert not caplog.records
+        with h5py.File(path, "r+") as file:
+            without_checksums(file)
+        again = read_result(path)
+    assert again.patterns.levels.equal(record.patterns.levels)
+    assert again.facts == record.facts
+    assert "valve.h5 carries no checksums" in caplog.text
+    assert "carries no checksums" in (note_on(path) or "")
