@@ -12,6 +12,7 @@ from PIL import Image
 
 from lightlathe import pipeline
 from lightlathe.cli import main
+from lightlathe.result.claim import claimed
 from lightlathe.result.study import read_study
 
 STUDY = """
@@ -168,7 +169,7 @@ def test_without_matplotlib_plots_are_refused_before_any_work(folder, capsys, mo
 
 
 def test_a_study_that_another_run_makes_is_refused(folder, capsys):
-    with claimed(folder / "study.study.h5"):
-        assert main(["compare", "study.toml"]) == 1
-    assert f"study.study.h5: process {os.getpid()} on " in capsys.readouterr().err
-    assert not (folder / "study.study.h5").exists()
+    with claimed(folder / "losses.study.h5"):
+        assert main(["compare", "losses.toml"]) == 1
+    assert f"losses.study.h5: process {os.getpid()} on " in capsys.readouterr().err
+    assert names(folder) == ["disc.toml", "losses.toml"]
