@@ -14,7 +14,7 @@ PACKAGE = ENGINE / "lightlathe"
 STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
 ROWS = [
     ["errors"],
-    ["laid_out", "laid_out_triton", "cpu_threads"],
+    ["cpu_threads", "hdf5_guards", "laid_out", "laid_out_triton"],
     ["fixed_order_cpu"],
     ["checks", "files", "fixed_order", "memory", "one_pass", "one_pass_triton", "words"],
     ["own", "quantities"],

@@ -85,7 +85,7 @@ def test_a_second_run_onto_the_same_output_is_refused(small_job, tmp_path, monke
         assert run.poll() is None
     assert (tmp_path / ".a.lock").exists()  # killed outright
     (tmp_path / "disc.toml").write_text(small_job(iterations=3))
-    assert main(["design", "disc.toml", "-o", "a.h5"]) == 0
+    assert main(["design", "disc.toml", "-o", "a.h5"]) == 3
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "disc.toml", "said"]
 
 
@@ -93,10 +93,12 @@ def test_a_result_that_came_meanwhile_is_not_replaced(small_job, tmp_path, monke
     """However it came there. The design is not lost: its state is kept, and --resume ends it in no time."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "disc.toml").write_text(small_job(iterations=3))
+    assert main(["design", "disc.toml", "-o", "b.h5"]) == 3
+    another = (tmp_path / "b.h5").read_bytes()
     real = pipeline.design
 
     def slow(*args, **options):
-        (tmp_path / "a.h5").write_text("another's")
+        (tmp_path / "a.h5").write_bytes(another)
         return real(*args, **options)
 
     monkeypatch.setattr(pipeline, "design", slow)
@@ -104,10 +106,10 @@ def test_a_result_that_came_meanwhile_is_not_replaced(small_job, tmp_path, monke
     said = capsys.readouterr().err
     assert "a.h5: came there while this ran, and is left as it is" in said
     assert "Go on with: lightlathe design disc.toml -o a.h5 --resume" in said
-    assert (tmp_path / "a.h5").read_text() == "another's"
+    assert (tmp_path / "a.h5").read_bytes() == another
     (tmp_path / "a.h5").unlink()
     monkeypatch.setattr(pipeline, "design", real)
-    assert main(["design", "disc.toml", "-o", "a.h5", "--resume"]) == 0
+    assert main(["design", "disc.toml", "-o", "a.h5", "--resume"]) == 3
     assert read_result("a.h5").log["iteration"] == [0, 1, 2]
 
 

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from lightlathe.errors import ResultError
+from lightlathe.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
 BENCH, PICTURE = "lightlathe-bench", "lightlathe-picture"
@@ -104,8 +105,9 @@ def _format_of(path: Path) -> str | None:
     import h5py  # loaded only where there is such a file
 
     try:
+        require_sound_heaps(path)
         with h5py.File(path, "r") as file:
-            return str(file.attrs.get("format"))
+            return str(attribute(file, "format"))
     except (OSError, RuntimeError, ValueError, KeyError, TypeError):
         return None
 

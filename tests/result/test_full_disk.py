@@ -14,6 +14,7 @@ import h5py
 import pytest
 
 from lightlathe.files import RESULT
+from lightlathe.result import write_partial
 from lightlathe.result.disk import Disk
 from lightlathe.result.storage import whole_file
 
@@ -35,17 +36,18 @@ LIMITED = """
 
 @pytest.mark.parametrize("limit", [0, 5000, 100_000, 240_000])
 def test_a_file_that_does_not_fit_is_an_error_and_the_old_one_stays(record, tmp_path, limit):
-    path = record.save(tmp_path / "valve.h5")
+    path = tmp_path / "valve.partial.h5"
+    write_partial(path, record.job_toml, record.settings, {"iteration": 1}, record.log)
     whole = path.read_bytes()
     code = textwrap.dedent(LIMITED)
     done = subprocess.run(
         [sys.executable, "-c", code, str(path), str(limit)], capture_output=True, text=True, timeout=120, check=False
     )
     assert done.returncode == 1, done.stderr[-500:]
-    assert f"valve.h5: cannot write the file ({os.strerror(errno.EFBIG)})" in done.stderr
+    assert f"valve.partial.h5: cannot write the file ({os.strerror(errno.EFBIG)})" in done.stderr
     assert "Traceback" not in done.stderr
     assert path.read_bytes() == whole
-    assert [p.name for p in tmp_path.iterdir()] == ["valve.h5"]
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
 
 
 def test_what_is_written_after_an_error_reads_back(tmp_path, monkeypatch):

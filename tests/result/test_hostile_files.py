@@ -11,8 +11,8 @@ import pytest
 from sealing import without_checksums
 
 from lightlathe.errors import ResultError
+from lightlathe.hdf5_guards import BEGINS
 from lightlathe.result import read_result
-from lightlathe.result.heaps import BEGINS
 
 
 @pytest.fixture
@@ -84,6 +84,18 @@ def reference(file, folder):
     file["log"].attrs["to"] = file["part"].ref
 
 
+def varied(file, folder):
+    """HDF5 2.0 falls over some of these."""
+    lists = np.empty(1, object)
+    lists[0] = np.arange(2, dtype="i4")
+    file.attrs.create("seed", lists, dtype=h5py.vlen_dtype("i4"))
+
+
+def long(file, folder):
+    file.attrs.create("seed", np.zeros(7000, "i1"))
+    file.attrs.create("device", np.zeros(20_000, "i1"))
+
+
 def nested(file, folder):
     file.create_group("/".join(["log", *"abcdefghijklmnopqrst"]))
 
@@ -98,7 +110,9 @@ WORDS = {
     virtual: "patterns/levels is put together from other datasets",
     endless: "patterns/levels claims 10{18} bytes and holds 0",
     packed_otherwise: "patterns/levels is packed in a way that is not read",
-    reference: "attribute to of log is of type",
+    reference: "attribute to of log is neither numbers nor texts",
+    varied: "attribute seed of the file is neither numbers nor texts",
+    long: "attribute device of the file holds 20000 values",
     nested: "more than 16 groups deep",
 }
 

@@ -13,10 +13,10 @@ import h5py
 
 from lightlathe.errors import ResultError
 from lightlathe.files import RESULT, STATE, STUDY, require_replaceable
+from lightlathe.hdf5_guards import attribute, require_sound_heaps
 from lightlathe.result.checksums import SEAL, read_checked, seal
 from lightlathe.result.claim import left_by_dead, unfinished_name
 from lightlathe.result.disk import Disk
-from lightlathe.result.heaps import require_sound_heaps
 from lightlathe.result.tree import Node
 
 FORMAT_VERSION = 1
@@ -137,10 +137,10 @@ def _readable(path: Path) -> Any:
 
 
 def _require_kind(path: Path, file: Any, expected: str) -> None:
-    kind = str(file.attrs.get("format", "no format given"))[:60]
+    kind = str(attribute(file, "format") if "format" in file.attrs else "no format given")[:60]
     if kind != expected:
         raise ResultError(f"{path}: its format is '{kind}'; expected '{expected}'.{OTHER.get(kind, '')}")
-    version = int(file.attrs["format_version"])
+    version = int(attribute(file, "format_version"))
     if version > FORMAT_VERSION:
         raise ResultError(
             f"{path}: format version {version}; this program reads up to {FORMAT_VERSION}. Update lightlathe."

@@ -12,10 +12,11 @@ from typing import Any
 
 import h5py
 import numpy as np
-from h5py import h5d, h5l, h5o, h5t, h5z  # pyright: ignore[reportAttributeAccessIssue]
+from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssue]
+
+from lightlathe.hdf5_guards import attribute
 
 DEEPEST = 16  # groups inside each other; the files hold 4
-LONGEST_ATTRIBUTE = 10_000  # values; the files hold 3
 MOST_PACKED = 1100  # bytes that gzip makes of one: 1032 by its format (RFC 1951)
 TEXT = "text"  # in place of a dtype
 FILTERS = {h5z.FILTER_DEFLATE, h5z.FILTER_SHUFFLE, h5z.FILTER_FLETCHER32}
@@ -171,13 +172,7 @@ def _is_text(dtype: np.dtype) -> bool:
 
 
 def _attributes(item: Any, where: str) -> dict[str, Any]:
-    found = {}
-    for name in item.attrs:
-        kind = item.attrs.get_id(name)
-        if kind.get_type().get_class() == h5t.REFERENCE or math.prod(kind.shape) > LONGEST_ATTRIBUTE:
-            raise ValueError(f"attribute {name} of {where} is of type {kind.dtype}, shape {kind.shape}")
-        found[name] = _plain(item.attrs[name], f"attribute {name} of {where}")
-    return found
+    return {name: _plain(attribute(item, name), f"attribute {name} of {where}") for name in item.attrs}
 
 
 def _plain(value: Any, where: str) -> Any:

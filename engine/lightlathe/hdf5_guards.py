@@ -1,18 +1,21 @@
-"""Looks through a file for the one kind of damage on which HDF5 is known never to come back.
+"""Looks at an HDF5 file where the library itself does not come back from damage (HDF5 2.0 and before).
 
 Texts of varied length lie in global heaps, lists of objects that carry no checksum. HDF5 reads such a list object by
-object, and where one of free space says that it has no bytes, it reads that one for ever (HDF5 2.0 and before).
+object, and where one of free space says that it has no bytes, it reads that one for ever. And an attribute whose type
+has turned into a list of varied length ends the program with a segmentation fault.
 
 Source: HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap".
 """
 
+import math
 import struct
 from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 BEGINS = b"GCOL\x01\0\0\0"  # signature, version, reserved; then the size of the whole, 8 bytes as in all files of today
 OBJECT = struct.Struct("<HHxxxxQ")  # number (0: free space), uses, size
+LONGEST = 10_000  # values of an attribute; those of this project hold 3
 BLOCK = 1 << 20  # bytes looked through at once
 
 
@@ -26,6 +29,21 @@ def require_sound_heaps(path: Path) -> None:
                 continue  # HDF5 refuses it itself
             file.seek(heap)
             _require_end(file.read(size), heap)
+
+
+def attribute(item: Any, name: str) -> Any:
+    """An attribute of an open file, group or dataset, as h5py gives it. ValueError unless it is of numbers or texts;
+    KeyError where there is none of that name."""
+    from h5py import h5t  # loaded only where there is such a file
+
+    kind = item.attrs.get_id(name)
+    if kind.get_type().get_class() not in (h5t.INTEGER, h5t.FLOAT, h5t.STRING, h5t.ENUM):
+        raise ValueError(f"attribute {name} of {item.name.strip('/') or 'the file'} is neither numbers nor texts")
+    if math.prod(kind.shape or ()) > LONGEST:
+        raise ValueError(
+            f"attribute {name} of {item.name.strip('/') or 'the file'} holds {math.prod(kind.shape)} values"
+        )
+    return item.attrs[name]
 
 
 def _places(file: BinaryIO) -> Iterator[int]:
