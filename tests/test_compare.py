@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from types import SimpleNamespace
 
 import h5py
@@ -183,6 +184,9 @@ def test_a_damaged_or_other_file_is_no_study(folder):
     write_study(study, path)
     with h5py.File(path, "r+") as file:
         file["plan"][()] = json.dumps({"rank_by": "beauty"})
+    with pytest.raises(ResultError, match="the values of plan are not those that were written"):
+        read_study(path)
+    write_study(replace(study, plan=json.dumps({"rank_by": "beauty", "bound_iterations": 1})), path)
     with pytest.raises(ResultError, match="ranked by 'beauty'"):
         read_study(path)
     with h5py.File(path, "r+") as file:

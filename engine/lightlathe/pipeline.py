@@ -20,7 +20,7 @@ from lightlathe.errors import JobError
 from lightlathe.exposure import LONGEST_S, expose, gain_per_turn
 from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
-from lightlathe.job import Job
+from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
@@ -230,7 +230,7 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
             )
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
-    applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": record.settings["light"]["response"]}
+    applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     return write_frames(patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, gain_mj_cm3
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, LightlatheError, ResultError
 from lightlathe.job import Job, job_from
 from lightlathe.judge import quality
 from lightlathe.prepare import chords_of
@@ -67,11 +67,17 @@ def predict(
 
 
 def job_of(record: Record) -> Job:
-    """The physical part of a record's job: all but how it was designed. Meshes are not read."""
-    tables = {k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")}
-    return job_from(
-        _without_nothing(tables), name=record.name, folder=Path(), file="the result's job", text="", ask=False
-    )
+    """The physical part of a record's job: all but how it was designed. Meshes are not read.
+
+    Raises ResultError where the record's settings are no job.
+    """
+    try:
+        tables = _without_nothing({k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")})
+        return job_from(tables, name=record.name, folder=Path(), file="the result's job", text="", ask=False)
+    except KeyError as problem:
+        raise ResultError(f"the result's job has no table {problem}; expected every setting of a job.") from None
+    except LightlatheError as problem:
+        raise ResultError(f"the settings in the result are no job: {problem}") from None
 
 
 def _without_nothing(value: Any) -> Any:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import torch
 
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, ShapeError
 from lightlathe.projector import Codebook, Linear, Power, Srgb, Table, quantise
 
 
@@ -58,3 +58,10 @@ def test_a_table_must_rise():
         Table((0, 0.5, 0.4, 1), (0, 0.1, 0.2, 1))
     with pytest.raises(JobError, match="as many"):
         Table((0, 0.5, 1), (0, 1))
+
+
+def test_a_level_that_no_code_shows_is_an_error():
+    """It would wrap round in the frame's 8 bits, to black."""
+    book = Codebook.of(8, Linear())
+    with pytest.raises(ShapeError, match="levels go up to 256; this projector shows 255 at most"):
+        book.codes_of(np.array([0, 256]))

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from sealing import without_checksums
 
+from lightlathe.cli import main
 from lightlathe.errors import ResultError
 from lightlathe.hdf5_guards import BEGINS
 from lightlathe.result import read_result
@@ -164,3 +165,27 @@ def test_a_claim_beyond_memory_takes_none(path, tmp_path):
     grown_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     assert grown_kb < 100_000  # of the 10^15 that are claimed
     assert math.isfinite(grown_kb)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ("{}", "has no table 'part'"),
+        (
+            '{"part": 3, "vial": 1, "resin": 1, "light": 1, "turn": 1, "grid": 1}',
+            "the settings in the result are no job",
+        ),
+    ],
+)
+@pytest.mark.parametrize("command", [["predict"], ["export", "--frames", "frames"]])
+def test_settings_that_are_no_job_are_one_error(path, tmp_path, monkeypatch, capsys, command, settings, words):
+    monkeypatch.chdir(tmp_path)
+    with h5py.File(path, "r+") as file:
+        file["job/resolved"][()] = settings
+    assert main([*command, str(path)]) == 1
+    said = capsys.readouterr().err
+    assert "note:" in said
+    assert "carries no checksums" in said
+    assert f"ResultError: the {'result' if 'table' in words else 'settings'}" in said
+    assert words in said
+    assert not (tmp_path / "frames").exists()

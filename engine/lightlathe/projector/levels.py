@@ -7,6 +7,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from lightlathe.errors import ShapeError
+
 
 @dataclass(frozen=True)
 class Codebook:
@@ -33,7 +35,12 @@ class Codebook:
         return np.rint(self.light * self.full_scale).astype(np.int64)
 
     def codes_of(self, levels: np.ndarray) -> np.ndarray:
-        """The code that shows each level; the darker one where two codes share a level."""
+        """The code that shows each level; the darker one where two codes share a level.
+
+        Raises ShapeError for levels above the highest, which no code shows.
+        """
+        if levels.size and levels.max() > self.levels[-1]:
+            raise ShapeError(f"levels go up to {levels.max()}; this projector shows {self.levels[-1]} at most.")
         return np.searchsorted(self.levels, levels).astype(np.uint16)
 
 
