@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
-from lightlathe.part.limits import MOST_FACETS, MOST_MM
+from lightlathe.part.limits import MOST_FACETS, MOST_MM, MOST_OPEN
 from lightlathe.part.units import size_text
 
 
@@ -158,6 +158,11 @@ def surface_from_triangles(
     used, faces = np.unique(faces, return_inverse=True)
     vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int64)
     opened = repair.open_edges(faces)
+    if opened > MOST_OPEN:
+        raise MeshError(
+            f"{name} is not watertight at {opened} open edges; the holes of up to {MOST_OPEN} are closed. Are its "
+            "facets joined at all? Mend it with a mesh program."
+        )
     if opened:
         notes.append(
             f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
