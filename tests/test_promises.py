@@ -1,6 +1,7 @@
 """What the program promises of an exposure, a file or a resumed run holds."""
 
 import contextlib
+import hashlib
 import resource
 import signal
 import subprocess
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from lightlathe import pipeline
+from lightlathe import pipeline, prepare
 from lightlathe.cli import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.job import load_job, parse_job
@@ -70,7 +71,7 @@ def test_a_killed_run_leaves_a_state_that_reads(small_job, tmp_path, how):
         assert sorted(p.name for p in tmp_path.iterdir()) == ["a.partial.h5", "disc.toml", "said"]
     (tmp_path / "disc.toml").write_text(small_job(iterations=5) + "bound_iterations = 0\n")
     job = load_job(tmp_path / "disc.toml")
-    found, log = read_partial(tmp_path / "a.partial.h5", settings_of(job))
+    found, log = read_partial(tmp_path / "a.partial.h5", settings_of(job, load_solids(job)[0]))
     assert found["iteration"] >= 1
     assert len(log["iteration"]) == found["iteration"]
 
@@ -151,11 +152,53 @@ def test_several_meshes_keep_their_places(small_job, tmp_path):
 def test_a_run_is_not_resumed_with_another_mesh(small_job, tmp_path):
     path = two_boxes(tmp_path, small_job)
     job = load_job(path)
-    write_partial(tmp_path / "p.h5", job.text, settings_of(job), {"iteration": 1}, {})
-    read_partial(tmp_path / "p.h5", settings_of(job))
+    write_partial(tmp_path / "p.h5", job.text, settings_of(job, load_solids(job)[0]), {"iteration": 1}, {})
+    read_partial(tmp_path / "p.h5", settings_of(job, load_solids(job)[0]))
     trimesh.creation.box((1, 1, 2)).export(tmp_path / "a.stl")
     with pytest.raises(ResultError, match=r"other settings in \[files\]"):
-        read_partial(tmp_path / "p.h5", settings_of(job))
+        read_partial(tmp_path / "p.h5", settings_of(job, load_solids(job)[0]))
+
+
+def sha256_of(path):
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize("what", ["changed", "gone"])
+def test_a_record_is_of_the_files_that_were_read(small_job, tmp_path, monkeypatch, capsys, what):
+    """Meshes and a loss of one's own, changed or gone while the design runs: nothing ends, and the record is true."""
+    monkeypatch.chdir(tmp_path)
+    text = two_boxes(tmp_path, small_job).read_text() + 'loss = "mine.py:short"\nbound_iterations = 0\n'
+    (tmp_path / "two.toml").write_text(text.replace("iterations = 30", "iterations = 2"))
+    (tmp_path / "mine.py").write_text("def short(dose, target):\n    return (1 - dose[target.solid]).square().mean()\n")
+    names = ("a.stl", "b.stl", "mine.py")
+    was = {name: sha256_of(tmp_path / name) for name in names}
+    real = pipeline.design
+
+    def meanwhile(*args, **options):
+        for name in names:
+            (tmp_path / name).unlink()
+            if what == "changed":
+                (tmp_path / name).write_text("something else")
+        return real(*args, **options)
+
+    monkeypatch.setattr(pipeline, "design", meanwhile)
+    assert main(["design", "two.toml", "-o", "a.h5", "--anyway"]) in (0, 3, 4), capsys.readouterr().err
+    assert read_result("a.h5").settings["files"] == was
+
+
+def test_one_mesh_in_two_parts_must_be_one_mesh(small_job, tmp_path, monkeypatch):
+    path = two_boxes(tmp_path, small_job)
+    path.write_text(path.read_text().replace("b.stl", "a.stl"))
+    job = load_job(path)
+    real = prepare.place
+
+    def meanwhile(*args, **options):
+        (tmp_path / "a.stl").write_bytes((tmp_path / "b.stl").read_bytes())
+        return real(*args, **options)
+
+    monkeypatch.setattr(prepare, "place", meanwhile)
+    with pytest.raises(JobError, match=r"a\.stl: changed while the parts of this job were read"):
+        settings_of(job, load_solids(job)[0])
 
 
 def test_a_result_that_cannot_be_written_is_known_before_the_work(small_job, tmp_path, monkeypatch, capsys):

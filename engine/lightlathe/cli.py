@@ -186,7 +186,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
     solids, said = load_solids(job)
-    partial, settings = partial_path(path), settings_of(job)
+    partial, settings = partial_path(path), settings_of(job, solids)
     require_writable(partial, STATE)
     resume = read_partial(partial, settings) if arguments.resume else None
     if resume is not None:

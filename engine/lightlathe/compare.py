@@ -23,7 +23,17 @@ from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import problem_of
 from lightlathe.part import require_fit
 from lightlathe.plan import Plan, Planned, designs, same_place
-from lightlathe.prepare import Setup, device_of, lay_out, load_solids, patterns_of, prepare, require_memory, settings_of
+from lightlathe.prepare import (
+    Setup,
+    Solid,
+    device_of,
+    lay_out,
+    load_solids,
+    patterns_of,
+    prepare,
+    require_memory,
+    settings_of,
+)
 from lightlathe.proof import proof_of
 from lightlathe.result.record import Record
 from lightlathe.result.study import Run, Study, read_study, write_study
@@ -110,7 +120,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
             figures = _figures(record, rows) | bounds.get(place, {})
             if "window_proven_at_most" in figures:
                 figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
-        made = Run(job.name, planned.variant, planned.repeat, settings_of(job), figures, rows, facts)
+        made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
         study = study.with_run(made)
         write_study(study, path)
         if watch is not None:
@@ -123,8 +133,13 @@ def _still_valid(study: Study, plan: Plan, planned: list[Planned], path: Path) -
     if json.loads(study.plan)["bound_iterations"] != plan.bound_iterations:
         raise JobError(f"{path}: its runs were made with another value of bound_iterations; start afresh with -o.")
     now = {p.key: p.job for p in planned}
+    read: dict[str, tuple[Solid, ...]] = {}
     for r in (r for r in study.runs if r.key in now):
-        settings = json.loads(json.dumps(settings_of(now[r.key])))
+        job = now[r.key]
+        meshes = f"{job.folder} {job.parts}"
+        if meshes not in read:
+            read = {meshes: load_solids(job)[0]}  # one at a time: runs of one job come together
+        settings = json.loads(json.dumps(settings_of(job, read[meshes])))
         changed = _differing(r.settings, settings)
         if changed:
             raise JobError(

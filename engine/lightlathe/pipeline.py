@@ -115,7 +115,7 @@ def design(
     return Record(
         name=job.name,
         job_toml=job.text,
-        settings=settings_of(job),
+        settings=settings_of(job, setup.solids),
         part=setup.part.to("cpu"),
         patterns=patterns,
         prediction=prediction,

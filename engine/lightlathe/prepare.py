@@ -1,11 +1,12 @@
 """A job made ready: part read and placed, grid laid, chords filled, operator chosen; errors before any long work."""
 
 import dataclasses
-import hashlib
 import itertools
 import logging
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -39,6 +40,7 @@ class Solid:
     role: str
     form: Any
     unit: str | None  # in which a mesh was read
+    files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
 
 
 @dataclass(frozen=True)
@@ -214,7 +216,12 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
         form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
         if table.centre:
             boxes.append(form.bounds_mm)
-        solids.append(Solid(table.role, form, surface.report.unit))
+        named = PurePath(table.mesh)
+        files = {
+            table.mesh if name == named.name else str(named.parent / name): sha256
+            for name, sha256 in surface.files.items()
+        }
+        solids.append(Solid(table.role, form, surface.report.unit, files))
     middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
     for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
         if table.mesh is not None:
@@ -223,18 +230,17 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     return tuple(solids), said
 
 
-def settings_of(job: Job) -> dict[str, Any]:
-    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed."""
-    names = [table.mesh for table in job.parts if table.mesh is not None]
-    loss = job.design.loss
-    if hasattr(loss, "name"):
-        names.append(loss.name.rpartition(":")[0])
-    files = {}
-    for name in names:
-        try:
-            files[name] = hashlib.sha256(job.path(name).read_bytes()).hexdigest()
-        except OSError as problem:
-            raise JobError(f"{job.path(name)}: cannot be read ({problem.strerror}); the job names it.") from None
+def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
+    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed.
+
+    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, whatever became of it since
+    Raises   JobError where two parts read one file and it had changed in between
+    """
+    files: dict[str, str] = {}
+    for name, sha256 in (item for solid in solids for item in solid.files.items()):
+        if files.setdefault(name, sha256) != sha256:
+            raise JobError(f"{name}: changed while the parts of this job were read. Start again.")
+    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
     return {**resolved(job), "files": files}
 
 

@@ -1,5 +1,6 @@
 """Reading mesh files: what a file is, is told by its content; whatever would be a part read wrong stops or is said."""
 
+import hashlib
 import struct
 
 import numpy as np
@@ -8,7 +9,7 @@ import trimesh
 from bodies import BOX, CUBE, assert_is_the_cube, box_triangles
 
 from lightlathe.errors import MeshError
-from lightlathe.part import read_surface
+from lightlathe.part import formats, read_surface
 
 
 def binary_stl(triangles, header=b"made for a test", count=None) -> bytes:
@@ -217,3 +218,27 @@ def test_a_size_no_one_prints_is_said_with_the_units_that_make_sense(write, scal
     warning = part.warnings[-1]
     assert f"read as {unit}" in warning
     assert fits in warning.split("Is its unit ")[1].rstrip("?").split(" or ")
+
+
+def test_what_was_read_is_what_was_hashed(write, monkeypatch):
+    """The file turns into another one between its reading and its parsing: mesh and SHA-256 are of the first."""
+    path = write("cube.stl", binary_stl(CUBE))
+    was, real = path.read_bytes(), formats.read_stl
+
+    def meanwhile(path, data):
+        path.write_bytes(binary_stl(CUBE * 2))
+        return real(path, data)
+
+    monkeypatch.setattr(formats, "read_stl", meanwhile)
+    part = read_surface(path, "mm")
+    assert_is_the_cube(part)
+    assert part.files == {"cube.stl": hashlib.sha256(was).hexdigest()}
+    assert part.files != {"cube.stl": hashlib.sha256(path.read_bytes()).hexdigest()}
+
+
+def test_files_that_a_mesh_refers_to_are_hashed_too(tmp_path):
+    for name, data in trimesh.Scene(trimesh.creation.box((1, 2, 3))).export(file_type="gltf").items():
+        (tmp_path / name).write_bytes(data)
+    part = read_surface(tmp_path / "model.gltf", "mm")
+    assert len(part.files) > 1
+    assert part.files == {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in tmp_path.iterdir()}

@@ -1,7 +1,8 @@
 """Mesh files -> Surface in mm. What a file is, is decided by its content; a damaged file stops with a MeshError."""
 
+import hashlib
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -23,6 +24,7 @@ class Facets:
     triangles: NDArray[np.float64]
     unit: str | None = None
     warnings: Sequence[str] = field(default_factory=tuple)
+    files: Mapping[str, str] = field(default_factory=dict)  # SHA-256 of further files that were read, by name
 
 
 def read_surface(path: str | Path, unit: str | None = None) -> Surface:
@@ -37,7 +39,8 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     if unit is not None and unit not in MM_PER_UNIT:
         raise MeshError(f"{path.name}: unit is {unit!r}; expected one of {', '.join(MM_PER_UNIT)}.")
     reader = _reader(path)
-    found = reader(path, _content(path))
+    data = _content(path)
+    found = reader(path, data)
     if len(found.triangles) == 0:
         raise MeshError(f"{path.name} holds no facets (0 triangles); expected the closed skin of a solid.")
     if found.unit is None and unit is None:
@@ -51,6 +54,7 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
     with np.errstate(over="ignore"):  # what runs over is refused as no number
         triangles_mm = found.triangles * MM_PER_UNIT[unit]
     surface = surface_from_triangles(triangles_mm, path.name, unit, found.warnings)
+    surface = replace(surface, files={path.name: hashlib.sha256(data).hexdigest(), **found.files})
     strange = unit_warning(path.name, surface.size_mm, unit)
     if strange:
         surface = replace(surface, warnings=(*surface.warnings, strange))

@@ -1,8 +1,8 @@
 """A mesh as one skin: welded, cleaned, its bodies turned right side out, and a report of what was found."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,12 +66,14 @@ class Surface:
     """Facets in mm, counter-clockwise seen from outside.
 
     vertices_mm (v, 3) float64, faces (f, 3) int64. Equal corners are one vertex.
+    files       SHA-256 of the bytes that were read, by name: the mesh file, and what it refers to in its folder
     """
 
     vertices_mm: NDArray[np.float64]
     faces: NDArray[np.int64]
     report: MeshReport
     warnings: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def triangles(self) -> NDArray[np.float64]:

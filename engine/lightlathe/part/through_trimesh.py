@@ -1,5 +1,6 @@
 """PLY, OFF, GLB and GLTF, read by trimesh from the file's bytes; what a header says is looked at before and after."""
 
+import hashlib
 import io
 import warnings
 from pathlib import Path
@@ -88,6 +89,7 @@ def read_other(path: Path, data: bytes, said: tuple[str, ...] = ()) -> Facets:
     """Whatever trimesh reads: the facets of everything in the scene, each at its place. No pictures are loaded."""
     import trimesh
 
+    beside = _Beside(path)
     try:
         with warnings.catch_warnings(), np.errstate(all="ignore"):
             warnings.simplefilter("ignore")
@@ -95,7 +97,7 @@ def read_other(path: Path, data: bytes, said: tuple[str, ...] = ()) -> Facets:
             scene = trimesh.load_scene(
                 io.BytesIO(data),
                 file_type=path.suffix.lower().lstrip("."),
-                resolver=_Beside(path),  # pyright: ignore[reportArgumentType]  # all of it that is asked
+                resolver=beside,  # pyright: ignore[reportArgumentType]  # all of it that is asked
                 process=False,
                 skip_materials=True,
             )
@@ -108,7 +110,7 @@ def read_other(path: Path, data: bytes, said: tuple[str, ...] = ()) -> Facets:
         raise MeshError(
             f"{path.name} cannot be read: {type(error).__name__}: {shown(str(error))}. Is the file damaged?"
         ) from error
-    return Facets(triangles, warnings=said)
+    return Facets(triangles, warnings=said, files=beside.files)
 
 
 def _look_at(name: str, scene) -> None:
@@ -126,10 +128,11 @@ def _look_at(name: str, scene) -> None:
 
 
 class _Beside:
-    """Files that a mesh names: only such as lie in its own folder or below."""
+    """Files that a mesh names: only such as lie in its own folder or below. `files` has the SHA-256 of those read."""
 
     def __init__(self, path: Path) -> None:
         self.name, self.folder = path.name, path.parent.resolve()
+        self.files: dict[str, str] = {}
 
     def get(self, key: str) -> bytes:
         wanted = (self.folder / key).resolve()
@@ -137,6 +140,8 @@ class _Beside:
             raise MeshError(f"{self.name} names the file {shown(key)} outside its own folder; it was not opened.")
         if wanted.stat().st_size > MOST_BYTES:
             raise MeshError(f"{self.name} names the file {shown(key)} of more than {MOST_BYTES} bytes.")
-        return wanted.read_bytes()
+        data = wanted.read_bytes()
+        self.files[key] = hashlib.sha256(data).hexdigest()
+        return data
 
     __getitem__ = get
