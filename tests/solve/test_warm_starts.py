@@ -87,7 +87,7 @@ def test_a_ladder_keeps_the_light_from_rung_to_rung():
     climbed = climb([(problem_of(coarse, loss=loss), 30), (problem_of(fine, loss=loss), 1)], BoundedLBFGS(), Filtered())
     alone = solve(problem_of(coarse, loss=loss), BoundedLBFGS(), Filtered(), iterations=30)
     light = climbed.last * fine.operator.gain
-    torch.testing.assert_close(light, alone.patterns * coarse.operator.gain)
+    torch.testing.assert_close(light, alone.patterns * coarse.operator.gain, rtol=1e-5, atol=0)  # --disturb: 1e-6
     assert climbed.log["iteration"] == list(range(31))
     assert climbed.log["seconds"] == sorted(climbed.log["seconds"])
     with pytest.raises(SolveError, match="one rung or more"):
