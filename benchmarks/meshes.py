@@ -26,6 +26,7 @@ HEADS = (
     "band",
     "wrong",
     "true IoU",
+    "less band",
     "window",
     "proven",
     "gap",
@@ -68,8 +69,10 @@ def row(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Nam
         len(record.patterns.angle_rad),
         "1 voxel" if band else "none",
         f"{q['wrong_voxels']:.0f}",
-        f"{q['iou_fine']:.4f}",
-        *(f"{q.get(k, missing):.4f}" for k in ("window_relative", "window_proven_at_most", "window_gap")),
+        *(
+            f"{q.get(k, missing):.4f}"
+            for k in ("iou_fine", "iou_fine_judged", "window_relative", "window_proven_at_most", "window_gap")
+        ),
         *(f"{t:.1f}" for t in (ready - began, record.log["seconds"][-1], done - began)),
     )
     print("".join(f"{cell!s:>16}" for cell in cells), flush=True)

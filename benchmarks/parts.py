@@ -44,6 +44,7 @@ irradiance_mw_cm2 = 20
 [turn]
 angles = {angles}
 seconds_per_turn = 12
+motion = "stepped"
 [grid]
 voxel_mm = {voxel}
 finer = {finer}

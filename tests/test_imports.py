@@ -22,6 +22,7 @@ ROWS = [
     ["job"],
     ["prepare", "summary"],
     ["prediction", "formulate", "proof", "shadow"],
+    ["aim"],
     ["outlook", "exposure"],
     ["pipeline", "bench", "progress", "options"],
     ["plan"],

@@ -14,8 +14,8 @@ from lightlathe.proof import Proof, Remedy, advice, closer, proof_of, remedies_o
 def proven(text, folder, iterations=60):
     setup = prepare(parse_job(text, name="test", folder=folder))
     problem = problem_of(setup)
-    dose = problem.operator(start_of(setup, problem))
-    return setup, proof_of(setup, problem.operator.gain, dose, iterations=iterations)
+    dose = setup.turning.scaled(problem.operator.gain)(start_of(setup, problem))
+    return setup, proof_of(setup, dose, iterations=iterations)
 
 
 def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
@@ -70,7 +70,7 @@ def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):
 
 def test_too_few_angles_are_told(small_job, tmp_path):
     """Gains of 0.03 and 0.05: above the 0.01 by which a start disturbed at random moves a window."""
-    setup, proof = proven(small_job().replace("angles = 60", "angles = 6"), tmp_path)
+    setup, proof = proven(small_job().replace("angles = 60", 'angles = 6\nmotion = "stepped"'), tmp_path)
     remedies = {r.words: r for r in remedies_of(setup, proof)}
     as_it_is, more, band = (
         remedies[w] for w in ("as it is", "twice the angles", next(w for w in remedies if "mm" in w))
@@ -83,9 +83,8 @@ def test_too_few_angles_are_told(small_job, tmp_path):
 def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
     """From any dose the search ends at a bound that holds; better doses only lead it to a tighter one."""
     setup, proof = proven(small_job(), tmp_path)
-    problem = problem_of(setup)
-    noise = torch.rand(problem.operator.dose_shape, generator=torch.Generator().manual_seed(2))
-    wild = proof_of(setup, problem.operator.gain, noise, iterations=10)
+    noise = torch.rand(setup.operator.dose_shape, generator=torch.Generator().manual_seed(2))
+    wild = proof_of(setup, noise, iterations=10)
     reached = next(r for r in remedies_of(setup, proof) if r.words == "as it is").reached
     assert reached <= proof.at_most
     assert reached <= wild.at_most

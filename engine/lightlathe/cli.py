@@ -306,7 +306,8 @@ def predict(arguments: argparse.Namespace) -> int:
     record = read_result(arguments.result)
     note(arguments.result)
     if arguments.came_out is not None:
-        if arguments.absorption is not None or arguments.axis_offset or arguments.sense is not None:
+        others = (arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion)
+        if any(value is not None for value in others):
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
         advice = outlook.next_exposure(record, arguments.came_out, arguments.exposure)
         if arguments.json:
@@ -326,6 +327,7 @@ def predict(arguments: argparse.Namespace) -> int:
         exposure_s=arguments.exposure,
         axis_offset_mm=arguments.axis_offset,
         sense=arguments.sense,
+        motion=arguments.motion,
     )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))

@@ -20,7 +20,6 @@ from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
 from lightlathe.fixed_order import exact_total
-from lightlathe.formulate import problem_of
 from lightlathe.part import require_fit
 from lightlathe.plan import Plan, Planned, designs, same_place
 from lightlathe.prepare import (
@@ -175,7 +174,7 @@ def _machine(setup: Setup) -> dict[str, Any]:
 def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
     """What is proven of the window of any design in this place."""
     dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
-    proof = proof_of(setup, problem_of(setup).operator.gain, dose, iterations=iterations)
+    proof = proof_of(setup, dose, iterations=iterations)
     return {} if proof is None else _bound_in(proof.figures())
 
 

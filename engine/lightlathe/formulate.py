@@ -94,10 +94,13 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
 
 
 def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
-    """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any."""
+    """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any.
+
+    Of the motion that the stage makes.
+    """
     target = setup.part.target(setup.device)
     found = []
-    for operator, scale in setup.scenarios:
+    for operator, scale in setup.turning_scenarios:
         dose = operator.scaled(gain * scale)(patterns)
         most = float(torch.where(target.liquid, dose, -torch.inf).amax())
         found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))

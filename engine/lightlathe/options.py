@@ -74,6 +74,9 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
     sub.add_argument(
+        "--motion", choices=("continuous", "stepped"), help="whether the vial turns on while an image stands"
+    )
+    sub.add_argument(
         "--came-out",
         metavar="WORDS",
         help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
@@ -130,4 +133,7 @@ def assumptions(arguments: argparse.Namespace) -> str:
         said.append(f"axis off by {arguments.axis_offset:g} mm")
     if arguments.sense is not None:
         said.append(f"vial turning {arguments.sense}")
+    if arguments.motion is not None:
+        said.append("vial turning on under each image" if arguments.motion == "continuous" else "vial standing still "
+                    "under each image")  # fmt: skip
     return ", ".join(said) or "as designed"

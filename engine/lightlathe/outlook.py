@@ -119,6 +119,7 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
         voxel_mm=job.grid.voxel_mm,
         angles=turn.angles,
         turn_s=turn.seconds_per_turn,
+        continuous=turn.motion == "continuous",
         iterations=design.iterations * (1 + scenarios),
         pattern_copies=arrays,
         volume_copies=volumes * max(1, scenarios),
@@ -153,7 +154,9 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
 def exposure_lines(record: Record) -> list[str]:
     """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
     plan, resin = plan_of(record), job_of(record).resin
-    lines = plan.text().splitlines()
+    banded = record.part.whole is not None
+    voxels = f"voxels of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
+    lines = plan.text(voxels, on_finer(record)).splitlines()
     spread = spread_of(record, resin) if record.quality["window_relative"] > 0 else None  # else no exposure is right
     if spread is not None:
         lines.append(spread.text())
@@ -171,6 +174,18 @@ def exposure_lines(record: Record) -> list[str]:
     else:
         lines.append(judge.bracket_text(series, known))
     return lines
+
+
+def on_finer(record: Record) -> str:
+    """Whether any exposure prints the whole shape right on the finer grid; nothing where it was not judged there."""
+    q = record.quality
+    if "iou_fine" not in q:
+        return ""
+    words = f"on the finer grid of {record.part.grid.voxel_mm / record.settings['grid']['finer']:g} mm"
+    if q["window_relative_fine"] > 0:
+        low, high = q["window_low_mj_cm3_fine"], q["window_high_mj_cm3_fine"]
+        return f"{words} every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the whole shape right"
+    return f"{words} no exposure is right everywhere, this one for {q['iou_fine']:.4f} of 1"
 
 
 def is_robust(record: Record) -> bool:
@@ -196,7 +211,7 @@ def spread_of(record: Record, resin: Any) -> Spread | None:
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if absorption else (0.0,):
         factor = 1 + share * (absorption or 0.0) / 100
         other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
-        q = record.quality if share == 0 else predict(record, resin=other).quality
+        q = record.quality if share == 0 else predict(record, resin=other, finer=False).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
     gel = resin.at(record.patterns.exposure_s).gel_mj_cm3
     return judge.spread(record.patterns.exposure_s, windows, gel, doses or 0.0)

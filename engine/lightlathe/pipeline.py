@@ -16,22 +16,23 @@ import torch
 from torch import Tensor
 
 import lightlathe
+from lightlathe.aim import LONGEST_S, gain_per_turn
 from lightlathe.errors import JobError
-from lightlathe.exposure import LONGEST_S, expose, gain_per_turn
+from lightlathe.exposure import expose
 from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
-from lightlathe.prediction import figures_of, job_of, predict
-from lightlathe.prepare import Setup, prepare, settings_of, voxels
+from lightlathe.prediction import figures_of, job_of, predict, printed
+from lightlathe.prepare import Setup, prepare, settings_of
 from lightlathe.projector import Codebook
 from lightlathe.proof import advice, closer, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
-from lightlathe.solve import Problem, logged_every, solve
+from lightlathe.solve import logged_every, solve
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
@@ -92,7 +93,7 @@ def design(
     tell("judging")
     patterns, plan = expose(setup, found, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    figures, advised = proven(setup, plain, found, tell)
+    figures, advised = proven(setup, prediction.dose.to(setup.device), tell)
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
     if figures:  # of the window that is shown, of rounded levels
@@ -123,18 +124,20 @@ def design(
         facts=facts(setup, why) | {"coarse_seconds": coarse_s},
         log=rows,
         warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
+        fine=None if setup.fine is None else setup.fine.to("cpu"),
     )
 
 
-def proven(
-    setup: Setup, problem: Problem, patterns: Tensor, tell: Callable[[str], None]
-) -> tuple[dict[str, float], list[str]]:
-    """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py."""
+def proven(setup: Setup, dose: Tensor, tell: Callable[[str], None]) -> tuple[dict[str, float], list[str]]:
+    """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py.
+
+    dose   (x, y, z) mJ/cm3 of the print
+    """
     steps = setup.job.design.bound_iterations
     if steps == 0:
         return {}, []
     tell("proving")
-    proof = proof_of(setup, problem.operator.gain, problem.operator(patterns), iterations=steps)
+    proof = proof_of(setup, dose / setup.job.resin.gel_mj_cm3, iterations=steps)
     if proof is None:
         return {}, []
     if proof.reached > 0:
@@ -158,34 +161,34 @@ def _share_from(patterns: Tensor, level: float) -> float:
 
 
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
-    """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any."""
+    """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any.
+
+    Of the motion that the stage makes.
+    """
     figures = {}
     for name, patterns in (("plain", plain), ("robust", robust)):
         doses = worst_case(setup, patterns, setup.operator.gain)
         most, least = max(most for most, _ in doses), min(least for _, least in doses)
         figures[f"window_all_scenarios_{name}"] = 1 - most / least if least > 0 else -math.inf
-        dose = setup.operator(patterns)
+        dose = setup.turning(patterns)
         figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
     return figures
 
 
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:
-    """The print that the quantised levels give, on the job's grid and on a finer one of the true shape."""
+    """The print that the quantised levels give in the stage's motion, on the job's grid and on a finer one."""
     job, resin = setup.job, setup.job.resin.at(plan.exposure_s)
     shown = patterns.fractions(setup.dtype, setup.device)
-    gain = gain_per_turn(job) * patterns.turns
-    dose = setup.operator.scaled(gain)(shown)
-    figures = figures_of(dose, setup.part, resin)
+    turning = setup.turning.scaled(gain_per_turn(job) * patterns.turns)
+    prediction = printed(turning, shown, setup.part.to(setup.device), setup.fine, resin)
+    figures, dose = prediction.quality, prediction.dose
     figures |= {name: float(value) for name, value in dataclasses.asdict(plan).items()}
     figures |= {"shorter_percent": plan.shorter_percent, "longer_percent": plan.longer_percent}
     incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
     figures |= light_use(dose, setup.part.to(setup.device), incident_mj)
-    if job.grid.finer > 1:
-        grid = setup.part.grid.finer(job.grid.finer)
-        operator = setup.operator.on(grid).scaled(gain)
-        figures |= figures_of(operator(shown), voxels(job, setup.solids, grid, setup.device), resin, "_fine")
-    prediction = Prediction(dose.float().cpu(), resin.solid(dose).cpu(), figures)
+    fine_solid = None if prediction.fine_solid is None else prediction.fine_solid.cpu()
+    prediction = Prediction(dose.float().cpu(), prediction.solid.cpu(), figures, fine_solid)
     return prediction, warnings(figures, plan, bits=job.light.bits)
 
 
@@ -231,7 +234,8 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
-    return write_frames(patterns, codes, folder, bits=job.light.bits, facts={"name": record.name, **applied})
+    facts = {"name": record.name, **applied}
+    return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts)
 
 
 def summary(record: Record, path: Path) -> str:
@@ -245,4 +249,5 @@ def picture(record: Record, path: Path) -> Path:
     """Draw the middle slices of a record; returns the path. See export/picture.py."""
     from lightlathe.export.picture import draw
 
-    return draw(record.part, record.prediction, path, gel_mj_cm3=job_of(record).resin.gel_mj_cm3, title=record.name)
+    resin = job_of(record).resin.at(record.patterns.exposure_s)
+    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)

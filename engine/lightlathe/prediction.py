@@ -3,20 +3,20 @@
 import dataclasses
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from torch import Tensor
 
-from lightlathe.dose import DoseOperator, gain_mj_cm3
+from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError, LightlatheError, ResultError
 from lightlathe.job import Job, job_from
 from lightlathe.judge import quality
-from lightlathe.prepare import chords_of
-from lightlathe.quantities import Part, Prediction
+from lightlathe.prepare import chords_of, in_motion
+from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
 
 
-def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[str, float]:
+def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "") -> dict[str, float]:
     """The figures of judge/quality.py for what this resin makes of a dose."""
     return quality(
         dose,
@@ -28,6 +28,33 @@ def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[s
     )
 
 
+def printed(
+    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Any
+) -> Prediction:
+    """The print of levels 0..1 of full irradiance, on the operator's device.
+
+    turning   mJ/cm3 of the whole exposure, in the motion that the stage makes
+    fine      the print is judged on this grid as well
+    resin     as it is after the exposure
+
+    Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
+    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
+    """
+    dose = turning(levels)
+    figures = figures_of(dose, part, resin)
+    if part.whole is not None:
+        figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    fine_solid = None
+    if fine is not None:
+        fine_dose = turning.on(fine.grid)(levels)
+        figures |= figures_of(fine_dose, fine, resin, "_fine")
+        if fine.banded is not None:
+            banded = dataclasses.replace(fine, judged=fine.banded)
+            figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
+        fine_solid = resin.solid(fine_dose)
+    return Prediction(dose, resin.solid(dose), figures, fine_solid)
+
+
 def predict(
     record: Record,
     *,
@@ -35,15 +62,21 @@ def predict(
     exposure_s: float | None = None,
     axis_offset_mm: float = 0.0,
     sense: str | None = None,
+    motion: Literal["continuous", "stepped"] | None = None,
+    finer: bool = True,
 ) -> Prediction:
-    """The print of a record's patterns under other assumptions, on its own grid, float32 on the CPU.
+    """The print of a record's patterns under other assumptions, float32 on the CPU.
 
     resin            another member of RESINS; the record's own where None
     exposure_s       light time, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis
     sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
+    motion           whether it turns on while an image stands; as the record's job says where None
+    finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     """
     job = job_of(record)
+    if motion is not None:
+        job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, motion=motion))
     resin = resin or job.resin
     patterns = record.patterns
     exposure = patterns.exposure_s if exposure_s is None else exposure_s
@@ -61,9 +94,8 @@ def predict(
         absorption_per_mm=resin.absorption_per_mm,
         gain=gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad)),
     )
-    dose = operator(patterns.fractions())
-    resin = resin.at(exposure)
-    return Prediction(dose, resin.solid(dose), figures_of(dose, record.part, resin))
+    turning = in_motion(job, operator, record.part)
+    return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
 
 
 def job_of(record: Record) -> Job:

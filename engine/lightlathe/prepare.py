@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 import torch
+from torch import Tensor
 
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import DoseOperator, Turning, substeps
 from lightlathe.errors import JobError, shown
 from lightlathe.job import Job, resolved
 from lightlathe.memory import free_bytes
@@ -28,7 +29,7 @@ from lightlathe.part import (
     require_fit,
     thin_walls,
 )
-from lightlathe.quantities import Chords, Grid, Part
+from lightlathe.quantities import Chords, FineShape, Grid, Part
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +46,12 @@ class Solid:
 
 @dataclass(frozen=True)
 class Setup:
-    """A job made ready: everything that is known before any light is designed."""
+    """A job made ready: everything that is known before any light is designed.
+
+    operator   of images that stand at their angles: what the design goes by
+    turning    of the motion that the stage makes: what exposure, levels, print and proof go by
+               Both give the mean over a turn per unit of incident light.
+    """
 
     job: Job
     device: torch.device
@@ -53,7 +59,8 @@ class Setup:
     solids: tuple[Solid, ...]
     part: Part
     chords: Chords
-    operator: DoseOperator  # mean over a turn per unit of incident light
+    operator: DoseOperator
+    turning: DoseOperator | Turning
     warnings: tuple[str, ...]
 
     @cached_property
@@ -88,6 +95,24 @@ class Setup:
             found += [(operator, factor * (1 + dose / 100)) for dose in robust.dose_percent]
         return found
 
+    @cached_property
+    def turning_scenarios(self) -> list[tuple[DoseOperator | Turning, float]]:
+        """The same in the motion that the stage makes."""
+        made = {id(self.operator): self.turning}
+        for operator, _ in self.scenarios:
+            if id(operator) not in made:
+                made[id(operator)] = in_motion(self.job, operator, self.part)
+        return [(made[id(operator)], scale) for operator, scale in self.scenarios]
+
+    @cached_property
+    def fine(self) -> FineShape | None:
+        """The true shape on voxels `finer` times finer; None where the job leaves that out. Made at first use."""
+        if self.job.grid.finer == 1:
+            return None
+        part = voxels(self.job, self.solids, self.part.grid.finer(self.job.grid.finer), self.device)
+        whole = part.judged if part.whole is None else part.whole
+        return FineShape(part.grid, whole, None if part.whole is None else part.judged)
+
 
 def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None) -> Setup:
     """Read and place the part, lay the grid, fill the chords; raises before any long work starts.
@@ -121,7 +146,15 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         dtype=dtype,
         precision="half" if job.design.precision == "half" else "single",
     )
-    return Setup(job, device, dtype, solids, part, chords, operator, tuple(said))
+    return Setup(job, device, dtype, solids, part, chords, operator, in_motion(job, operator, part), tuple(said))
+
+
+def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
+    """The operator of images that stand still, as the job's stage shows them: see [turn] motion."""
+    if job.turn.motion == "stepped":
+        return operator
+    steps = substeps(job.turn.step_rad, part.reach_mm, job.light.pixel_mm, job.grid.voxel_mm)
+    return Turning(operator, steps)
 
 
 @dataclass(frozen=True)
@@ -251,15 +284,13 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
         forms[solid.role].append(solid.form)
     part = coverage(forms["part"], grid, device=device)
     insert = coverage(forms["insert"], grid, device=device) if forms["insert"] else None
-    judged = judge(
-        part,
-        grid,
-        job.vial.radius_mm,
-        inserts=[] if insert is None else [insert],
-        keep_liquid=[coverage(form, grid, device=device) for form in forms["keep_liquid"]],
-        tolerance_mm=job.tolerance_mm,
-    )
-    return Part(grid, part, judged, insert)
+    keep_liquid = [coverage(form, grid, device=device) for form in forms["keep_liquid"]]
+
+    def judged(tolerance_mm: float) -> Tensor:
+        inserts = [] if insert is None else [insert]
+        return judge(part, grid, job.vial.radius_mm, inserts, keep_liquid, tolerance_mm)
+
+    return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None)
 
 
 def chords_of(job: Job, axis_offset_mm: float = 0.0) -> Chords:

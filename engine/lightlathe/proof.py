@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import DoseOperator, Turning
 from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
@@ -54,10 +54,15 @@ class Remedy:
     at_most: float
 
 
-def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Proof | None:
-    """The bound for a design; None where every slice is all part or all surroundings.
+def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
+    """The bound for a print; None where every slice is all part or all surroundings.
 
-    gain   of the design's operator, in whose units `dose` (x, y, z) is 1 at the gel dose
+    dose   (x, y, z) of the print, in the motion that the stage makes; 1 at the gel dose
+
+    What is proven is about the map that gives the dose: where the vial turns while an image stands, each image is
+    smeared over its step in the proof too. (Images that stand still at the same angles may reach more or less.) The
+    weights are sought with a quarter of the parts of a step and certified with all: any weights prove something.
+
     A window holds for all slices at once, so what is proven for some of them holds for the whole. Slices are
     independent of each other, and rows mix slices with weights that sum to 1 at most: whatever rows do, each slice sees
     patterns of its own, and those are what the bound is about.
@@ -71,7 +76,7 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
     windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
-    operator, exact = _operators(setup, gain, len(chosen))
+    operator, exact = _operators(setup, setup.operator.gain, len(chosen))
     start = dose[:, :, chosen].float().contiguous()
     bound = prove(operator, slices, start, exact=exact, iterations=iterations)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
@@ -84,7 +89,8 @@ def proof_of(setup: Setup, gain: float, dose: Tensor, *, iterations: int) -> Pro
 def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Remedy]:
     """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
 
-    Each change is designed for that slice alone, in `iterations` steps, and as many again prove what it allows.
+    Each change is designed for that slice alone, in `iterations` steps, and as many again prove what it allows. It is
+    designed for images that stand still, as all is; what is reached and proven is of the motion that the stage makes.
     """
     target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
@@ -102,10 +108,12 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
             continue
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
-        problem = Problem(scaled, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
-        outcome = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations)
-        bound = prove(scaled, aim, scaled(outcome.patterns), exact=exact.scaled(scaled.gain), iterations=iterations)
-        found.append(Remedy(words, max(outcome.log["window_relative"]), bound.window))
+        still = scaled.still if isinstance(scaled, Turning) else scaled  # what designs go by
+        problem = Problem(still, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
+        found_light = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations).patterns
+        dose = exact.scaled(scaled.gain)(found_light.double()).float()
+        bound = prove(scaled, aim, dose, exact=exact, iterations=iterations)
+        found.append(Remedy(words, _window(dose, aim), bound.window))
     return sorted(found, key=lambda remedy: -remedy.reached)
 
 
@@ -130,6 +138,12 @@ def advice(proof: Proof, remedies: list[Remedy]) -> str:
     )
 
 
+def _window(dose: Tensor, aim: Target) -> float:
+    """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
+    least, most = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
+    return 1 - most / least if least > 0 else math.nan
+
+
 def _grown(mask: Tensor) -> Tensor:
     """(x, y, 1): voxels of one slice that share a side with a voxel of the mask, or lie in it."""
     grown = mask.clone()
@@ -142,8 +156,9 @@ def _grown(mask: Tensor) -> Tensor:
 
 def _operators(
     setup: Setup, gain: float, slices: int, *, absorption: float = 1, angles: int = 1
-) -> tuple[DoseOperator, DoseOperator]:
-    """The operator on some slices with one pattern row each, and the same in float64.
+) -> tuple[DoseOperator | Turning, DoseOperator | Turning]:
+    """The operator of the motion that the stage makes, on some slices with one pattern row each, in a quarter of the
+    parts; and the same in all parts in float64.
 
     absorption, angles   factors on the job's own
     """
@@ -165,4 +180,8 @@ def _operators(
             precision=precision,
         )
 
-    return operator(torch.float32, "half"), operator(torch.float64, "single")
+    rough, exact = operator(torch.float32, "half"), operator(torch.float64, "single")
+    if not isinstance(setup.turning, Turning):
+        return rough, exact
+    parts = math.ceil(setup.turning.parts / angles)
+    return Turning(rough, parts).rougher(), Turning(exact, parts)

@@ -109,30 +109,63 @@ class Part:
     coverage   (x, y, z) float32 in 0..1: covered fraction of each voxel
     judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
     insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
+    whole      (x, y, z) uint8: as `judged`, with the tolerance band judged as well; None where there is no band
     """
 
     grid: Grid
     coverage: Tensor
     judged: Tensor
     insert: Tensor | None = None
+    whole: Tensor | None = None
 
     def __post_init__(self) -> None:
         has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
         has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
         if self.insert is not None:
             has_axes("insert", self.insert, ("x", "y", "z"), self.grid.shape)
+        if self.whole is not None:
+            has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
 
     @property
     def volume_mm3(self) -> float:
         return float(exact_total(self.coverage)) * self.grid.voxel_mm**3
 
+    @property
+    def reach_mm(self) -> float:
+        """How far from the axis voxels that are at least half covered reach."""
+        columns = (self.coverage >= 0.5).any(2).cpu()
+        return float(self.grid.radius_mm()[columns].max()) + self.grid.voxel_mm / 2 if bool(columns.any()) else 0.0
+
     def to(self, device: torch.device | str) -> "Part":
         insert = None if self.insert is None else self.insert.to(device)
-        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert)
+        whole = None if self.whole is None else self.whole.to(device)
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged.to(device)
         return Target(solid=judged == SOLID, liquid=judged == LIQUID)
+
+
+@dataclass(frozen=True)
+class FineShape:
+    """The true shape on a finer grid, on which prints are judged: what each voxel must become.
+
+    judged   (x, y, z) uint8 of IGNORED, LIQUID and SOLID, the whole shape: no tolerance band is left out
+    banded   (x, y, z) uint8: the same with the tolerance band IGNORED; None where there is no band
+    """
+
+    grid: Grid
+    judged: Tensor
+    banded: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
+        if self.banded is not None:
+            has_axes("banded", self.banded, ("x", "y", "z"), self.grid.shape)
+
+    def to(self, device: torch.device | str) -> "FineShape":
+        banded = None if self.banded is None else self.banded.to(device)
+        return FineShape(self.grid, self.judged.to(device), banded)
 
 
 @dataclass(frozen=True)
@@ -205,8 +238,10 @@ class Prediction:
     dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial
     solid     (x, y, z) bool, predicted solid
     quality   figures by name, plain numbers (NaN where undefined); see judge/quality.py
+    fine_solid   (x, y, z) bool, predicted solid on the finer grid; None where the print was not judged there
     """
 
     dose: Tensor
     solid: Tensor
     quality: dict[str, float] = field(default_factory=dict)
+    fine_solid: Tensor | None = None

@@ -1,5 +1,6 @@
 """The summary of a design, and what changes under other assumptions, in a practitioner's words."""
 
+import math
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
@@ -31,12 +32,8 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm",
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
-        f"  agreement   {q['iou']:.4f} of 1 on this grid"
-        + (f", {q['iou_fine']:.4f} on a finer one of the true shape" if "iou_fine" in q else ""),
-        f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid"
-        + _fine(q, "under_cure_fraction"),
-        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid" + _fine(q, "over_cure_fraction"),
-        _window(q),
+        *_agreement(record),
+        _window(record),
         *_proven(q),
         f"              the resin stays liquid below {resin.liquid_below_mj_cm3:.4g} and is solid above "
         f"{resin.solid_above_mj_cm3:.4g} mJ/cm3",
@@ -55,16 +52,52 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
     return "\n".join(lines)
 
 
-def _fine(q: dict[str, float], name: str) -> str:
-    return f"; {q[f'{name}_fine']:.2%} on the finer grid" if f"{name}_fine" in q else ""
+def _agreement(record: Record) -> list[str]:
+    """How much of the print is right: the whole shape on the finer grid first, what a tolerance band hides last."""
+    q, less = record.quality, _less(record)
+    fine_mm = record.part.grid.voxel_mm / record.settings["grid"]["finer"]
+    judged = [
+        ("_fine", f"the whole shape, on a finer grid of {fine_mm:g} mm"),
+        ("_fine_judged", f"on the finer grid of {fine_mm:g} mm, less the tolerance band"),
+        ("_whole", "the whole shape, on this grid"),
+        ("", f"on this grid{less}"),
+    ]
+    judged = [(suffix, words) for suffix, words in judged if f"iou{suffix}" in q]
+    lines = [
+        f"{'' if n else '  agreement':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)
+    ]
+    (first, where), (last, _) = judged[0], judged[-1]
+    on = " on the finer grid" if "finer" in where else ""
+    for name, figure, words in (
+        ("under-cure", "under_cure_fraction", "of the part's voxels stay liquid"),
+        ("over-cure", "over_cure_fraction", "of the other voxels turn solid"),
+    ):
+        own = f"; {q[figure + last]:.3%} on this grid{less}" if first != last else ""
+        lines.append(f"  {name:12}{q[figure + first]:.2%} {words}{on}{own}")
+    for whole, rest in (("_fine", "_fine_judged"), ("_whole", "")):
+        if f"iou{whole}" in q and f"iou{rest}" in q:
+            wrong = q[f"wrong_voxels{whole}"]
+            lines.append(
+                f"{'':14}the tolerance band hides {wrong - q[f'wrong_voxels{rest}']:.0f} of {wrong:.0f} wrong voxels"
+                f"{on}"
+            )
+            break
+    return lines
 
 
-def _window(q: dict[str, float]) -> str:
+def _less(record: Record) -> str:
+    """What figures of the own grid leave out."""
+    design = record.settings.get("design", {})
+    return " less the tolerance band" if design.get("tolerance_mm") or design.get("tolerance_voxels") else ""
+
+
+def _window(record: Record) -> str:
+    q = record.quality
     low, high, window = q["window_low_mj_cm3"], q["window_high_mj_cm3"], q["window_relative"]
     if window > 0:
         return (
             f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
-            "of this grid right"
+            f"of this grid{_less(record)} right"
         )
     size = f"{window:.1%}" if window > -10 else "far below 0"
     return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
@@ -104,7 +137,10 @@ def _graded(q: dict[str, float]) -> list[str]:
 def comparison(record: Record, other: Prediction, assumed: str) -> str:
     """The figures of a record beside those of the same patterns under other assumptions."""
     rows = {
-        "agreement": "iou",
+        "agreement, finer grid": "iou_fine",
+        "stays liquid there": "under_cure_fraction_fine",
+        "turns solid there": "over_cure_fraction_fine",
+        "agreement, own grid": "iou",
         "part that stays liquid": "under_cure_fraction",
         "rest that turns solid": "over_cure_fraction",
         "window": "window_relative",
@@ -112,7 +148,11 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         "least dose in the part": "window_high_mj_cm3",
     }
     wrong = int(other.quality["wrong_voxels"])
-    lines = [f"{assumed}: " + ("every voxel comes out right" if wrong == 0 else f"NOT right, {wrong} voxels wrong")]
-    lines += [f"{'':24}{'as designed':>14}{'now':>14}"]
-    lines += [f"{words:24}{record.quality[name]:14.4f}{other.quality[name]:14.4f}" for words, name in rows.items()]
+    said = "every voxel of the job's own grid comes out right" if wrong == 0 else f"NOT right, {wrong} voxels wrong"
+    lines = [f"{assumed}: {said}", f"{'':24}{'as designed':>14}{'now':>14}"]
+    for words, name in rows.items():
+        if name in other.quality:
+            lines.append(f"{words:24}{record.quality.get(name, math.nan):14.4f}{other.quality[name]:14.4f}")
+    if record.fine is None and record.settings["grid"]["finer"] > 1:
+        lines.append("this file does not hold the finer grid, so nothing is judged there: design again to have it")
     return "\n".join(lines)

@@ -24,7 +24,9 @@ def test_every_pixel_is_kept(tmp_path, bits):
     """Image [row from the top, column] is level [angle, column, row from the bottom]."""
     patterns = stack((3, 4, 5), 2**bits - 1)
     codes = patterns.levels.numpy()
-    path = write_frames(patterns, codes, tmp_path / "frames", bits=bits, facts={"sense": "clockwise"})
+    path = write_frames(
+        patterns, codes, tmp_path / "frames", bits=bits, motion="continuous", facts={"sense": "clockwise"}
+    )
     names = sorted(p.name for p in (tmp_path / "frames").glob("*.png"))
     manifest = json.loads(path.read_text())
     assert names == [frame["file"] for frame in manifest["frames"]]
@@ -38,7 +40,9 @@ def test_every_pixel_is_kept(tmp_path, bits):
 
 def test_the_manifest_says_how_to_show_them(tmp_path):
     patterns = stack((3, 4, 5), 255)
-    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={"sense": "clockwise"})
+    path = write_frames(
+        patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={"sense": "clockwise"}
+    )
     manifest = json.loads(path.read_text())
     assert manifest["turns"] == 2
     assert manifest["exposure_s"] == pytest.approx(2 * 3 * 0.25)
@@ -49,16 +53,16 @@ def test_the_manifest_says_how_to_show_them(tmp_path):
 
 def test_frames_are_never_mixed_with_old_ones(tmp_path):
     patterns = stack((3, 4, 5), 255)
-    write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+    write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
     with pytest.raises(ResultError, match="expected an empty or new folder"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
 
 
 def test_nothing_of_others_is_overwritten(tmp_path):
     (tmp_path / "manifest.json").write_text("another program's")
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match=r"holds manifest\.json already"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, facts={})
+        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
     assert (tmp_path / "manifest.json").read_text() == "another program's"
     assert [p.name for p in tmp_path.iterdir()] == ["manifest.json"]
 
@@ -68,14 +72,14 @@ def test_paths_that_cannot_be_folders_are_errors(tmp_path, name):
     (tmp_path / "taken").write_text("a file")
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match="expected an empty or new folder"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path / name, bits=8, facts={})
+        write_frames(patterns, patterns.levels.numpy(), tmp_path / name, bits=8, motion="continuous", facts={})
 
 
 @pytest.mark.parametrize("key", ["turns", "frames", "timing"])
 def test_facts_never_replace_what_the_manifest_states(tmp_path, key):
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match=f"its own {key}"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={key: 7})
+        write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={key: 7})
     assert not (tmp_path / "f").exists()
 
 
@@ -84,7 +88,7 @@ def test_an_image_stands_around_its_angle(tmp_path, sense):
     """The vial turns evenly from scan_angle_at_start_deg; half-way through an image it is at scan_angle_deg."""
     patterns = stack((8, 4, 5), 255)
     patterns = dataclasses.replace(patterns, angle_rad=sense * torch.arange(8).double() * math.pi / 4)
-    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, facts={})
+    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={})
     manifest = json.loads(path.read_text())
     assert "middle" in manifest["timing"]
     for frame in manifest["frames"]:

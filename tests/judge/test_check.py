@@ -27,7 +27,7 @@ GOOD = Case(
     rows=100,
     irradiance_mw_cm2=20.0,
     voxel_mm=0.1,
-    angles=240,
+    angles=360,
     turn_s=12.0,
 )
 
@@ -147,7 +147,7 @@ def test_the_change_that_is_named_helps(topic):
         "absorption": ({"absorption_per_mm": 0.5}, {"absorption_per_mm": 1 / 4.6}),
         "field": ({"columns": 70}, {"columns": 70, "pixel_mm": 0.1 * 1.15}),
         "detail": ({"thinnest_mm": 0.15}, {"thinnest_mm": 0.15, "pixel_mm": 0.075, "voxel_mm": 0.075, "columns": 120}),
-        "turn": ({"angles": 60}, {"angles": 126}),
+        "turn": ({"angles": 60}, {"angles": 252}),
     }[topic]
     assert only(verdict(**before), topic).level != "will work"
     assert only(verdict(**after), topic).level == "will work"

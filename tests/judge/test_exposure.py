@@ -38,7 +38,7 @@ def test_negative_window_takes_the_best_threshold():
     assert not plan.right
     assert math.isnan(plan.shortest_s)
     assert plan.turns * plan.dimming * 8.5 == pytest.approx(80)
-    assert "no exposure prints every voxel right" in plan.text()
+    assert "no exposure prints all of the job's own voxels right" in plan.text()
     assert json.loads(json.dumps(plan.as_json()))["shortest_s"] is None
 
 

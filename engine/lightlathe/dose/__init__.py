@@ -1,7 +1,8 @@
 """The dose operator: the linear map from patterns to absorbed dose, and its exact adjoint."""
 
+from lightlathe.dose.motion import Turning, substeps
 from lightlathe.dose.operator import DoseOperator, gain_mj_cm3
 from lightlathe.dose.resample import plan
 from lightlathe.dose.views import Views
 
-__all__ = ["DoseOperator", "Views", "gain_mj_cm3", "plan"]
+__all__ = ["DoseOperator", "Turning", "Views", "gain_mj_cm3", "plan", "substeps"]

@@ -15,16 +15,26 @@ ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "
     "s, the light's direction and up are right-handed."
 )
-TIMING = (
-    "scan_angle_deg is the vial's angle in the middle of an image's dwell; the image stands for dwell_s from starts_s "
-    "on, counted from the start of each turn, when the vial is at scan_angle_at_start_deg."
-)
+TIMING = {  # by the motion that the stage makes
+    "continuous": (
+        "The vial turns all the time. An image stands for dwell_s from starts_s on, counted from the start of each "
+        "turn, when the vial is at scan_angle_at_start_deg; meanwhile the vial goes from scan_angle_from_deg to "
+        "scan_angle_to_deg and is at scan_angle_deg in the middle."
+    ),
+    "stepped": (
+        "The vial stands still at scan_angle_deg under an image, which is shown for dwell_s, and moves on in the dark. "
+        "starts_s counts the light of a turn alone, without the moves between."
+    ),
+}
 
 
-def write_frames(patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, facts: dict[str, Any]) -> Path:
+def write_frames(
+    patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, motion: str, facts: dict[str, Any]
+) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
     codes    (angle, column, row) integer codes, the projector's response undone
+    motion   "continuous" or "stepped": what the stage does while an image stands; see TIMING
     facts    more entries for the manifest: sense, response, resin, ...
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
@@ -32,7 +42,7 @@ def write_frames(patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: i
     Raises ResultError unless the folder is new or empty and can be written, and for facts the manifest has already.
     """
     folder = Path(folder)
-    manifest = manifest_of(patterns, codes, bits)
+    manifest = manifest_of(patterns, codes, bits, motion)
     if taken := sorted(manifest.keys() & facts.keys()):
         raise ResultError(f"the manifest has its own {', '.join(taken)}; expected other names for further facts.")
     manifest = {**manifest, **facts, "frames": manifest["frames"]}
@@ -52,17 +62,19 @@ def write_frames(patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: i
     return path
 
 
-def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int) -> dict[str, Any]:
+def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -> dict[str, Any]:
     """What a projector and a stage need to know to show one turn of frames."""
     angles, columns, rows = codes.shape
     digits = max(5, len(str(angles - 1)))
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
     step = scan[1] - scan[0] if angles > 1 else 360.0
+    half = step / 2 if motion == "continuous" else 0.0
     return {
         "columns": columns,
         "rows": rows,
         "orientation": ORIENTATION,
-        "timing": TIMING,
+        "motion": motion,
+        "timing": TIMING[motion],
         "pixel_mm": patterns.pixel_mm,
         "full_code": 2**bits - 1,
         "irradiance_mw_cm2_at_full_code": patterns.irradiance_mw_cm2,
@@ -70,11 +82,13 @@ def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int) -> dict[str, A
         "seconds_per_turn": patterns.dwell_s * angles,
         "turns": patterns.turns,
         "exposure_s": patterns.exposure_s,
-        "scan_angle_at_start_deg": scan[0] - step / 2,
+        "scan_angle_at_start_deg": scan[0] - half,
         "frames": [
             {
                 "file": f"frame_{number:0{digits}d}.png",
                 "scan_angle_deg": scan[number],
+                "scan_angle_from_deg": scan[number] - half,
+                "scan_angle_to_deg": scan[number] + half,
                 "starts_s": number * patterns.dwell_s,
             }
             for number in range(angles)

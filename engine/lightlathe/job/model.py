@@ -106,11 +106,16 @@ class Light:
 
 @dataclass(frozen=True)
 class Turn:
-    """The turning stage. `sense` is how the vial turns, seen from above."""
+    """The turning stage. `sense` is how the vial turns, seen from above.
+
+    motion   continuous: the vial turns on while an image stands, through the step that is centred on the image's angle;
+             stepped: it stands still under each image
+    """
 
     angles: int
     seconds_per_turn: float
     sense: Literal["clockwise", "counterclockwise"] = "clockwise"
+    motion: Literal["continuous", "stepped"] = "continuous"
     max_exposure_s: float | None = None
 
     def __post_init__(self) -> None:

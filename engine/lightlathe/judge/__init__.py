@@ -5,7 +5,7 @@ from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
-from lightlathe.judge.exposure import ExposurePlan, bracket, bracket_text, plan_exposure, with_margins_of
+from lightlathe.judge.exposure import ExposurePlan, between, bracket, bracket_text, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
 from lightlathe.judge.machine import Machine
 from lightlathe.judge.outcome import Outcome, outcome_of
@@ -28,6 +28,7 @@ __all__ = [
     "Verdict",
     "assumptions",
     "best_thresholds",
+    "between",
     "bracket",
     "bracket_text",
     "check",

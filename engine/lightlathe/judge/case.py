@@ -21,6 +21,7 @@ class Case:
     part_height_mm     its extent along the axis
     pixel_mm, columns, rows, bits, irradiance_mw_cm2    the light, as it is inside the vial
     voxel_mm, angles, turn_s, iterations, level_limit   the turn and the design
+    continuous         the vial turns on while an image stands
     finer              the print is judged on voxels this many times finer; 1: on the job's own alone
     max_exposure_s     longest exposure allowed, None for any
 
@@ -59,6 +60,7 @@ class Case:
     voxel_mm: float
     angles: int
     turn_s: float
+    continuous: bool = True
     bits: int = 8
     iterations: int = 60
     level_limit: float = 10.0
@@ -90,7 +92,7 @@ class Case:
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
-            if isinstance(value, Tensor | tuple | str) or value is None:
+            if isinstance(value, Tensor | tuple | str | bool) or value is None:
                 continue
             if not math.isfinite(value) or value < 0 or (value == 0 and f.name not in MAY_BE_0):
                 raise JobError(f"{f.name} is {value}; the check needs a finite number above 0.")

@@ -3,12 +3,15 @@
 import math
 
 from lightlathe.judge.case import Case
-from lightlathe.judge.turning import smear_mm, views_per_half_turn
+from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
-SMEAR_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
+STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
+SMEAR_PIXELS = (
+    1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md, "Motion"
+)
 
 
 def room(case: Case) -> Reason:
@@ -119,15 +122,22 @@ def detail(case: Case) -> Reason:
 
 
 def turn(case: Case) -> Reason:
-    """Images per turn against resolution, smear while an image stands, images per second."""
+    """Images per turn against resolution, the smear where the vial turns on meanwhile, images per second."""
     rate = case.angles / case.turn_s
     smear = smear_mm(case.part_radius_mm, 2 * math.pi / case.turn_s, rate)
     columns = math.ceil(2 * case.part_radius_mm / case.pixel_mm)
     enough = 2 * views_per_half_turn(columns)
-    text = (
-        f"{case.angles} images a turn, {rate:.3g} a second: the part's edge moves {smear:.2g} mm under each, "
-        f"{smear / case.pixel_mm:.2g} pixels (by the sampling rule full sharpness over the part's "
-        f"{columns} columns takes {enough} images, {enough // 2} per half turn)"
+    pixels, voxels = smear / case.pixel_mm, smear / case.voxel_mm
+    moves = f"the part's edge moves {smear:.2g} mm, {pixels:.2g} pixels or {voxels:.2g} voxels"
+    text = f"{case.angles} images a turn, {rate:.3g} a second: "
+    if case.continuous:
+        kept = contrast_left(smear, case.pixel_mm)
+        text += f"while one stands {moves}, and lines a pixel wide keep {kept:.0%} of their contrast there"
+    else:
+        text += f"from one to the next {moves}"
+    text += (
+        f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images, "
+        f"{enough // 2} per half turn)"
     )
     fastest = case.images_per_s or VIDEO_RATE
     if rate > fastest:
@@ -136,7 +146,9 @@ def turn(case: Case) -> Reason:
         return Reason(
             "turn", "marginal", f"{text}; faster than {known} {fastest:.3g} a second.", rate, fastest, "1/s", change
         )
-    if smear > SMEAR_PIXELS * case.pixel_mm:
-        change = f"{math.ceil(enough / SMEAR_PIXELS)} images a turn or more."
-        return Reason("turn", "marginal", f"{text}.", smear / case.pixel_mm, SMEAR_PIXELS, "pixels", change)
-    return Reason("turn", "will work", f"{text}.", smear / case.pixel_mm, SMEAR_PIXELS, "pixels")
+    limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
+    if pixels > limit:
+        change = f"{math.ceil(case.angles * pixels / limit)} images a turn or more"
+        change += ', or a stage that stops under each image (motion = "stepped").' if case.continuous else "."
+        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", change)
+    return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")

@@ -53,19 +53,24 @@ class ExposurePlan:
         values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
         return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
 
-    def text(self) -> str:
-        """Two lines for the summary."""
+    def text(self, voxels: str = "the job's own voxels", finer: str = "") -> str:
+        """Two lines for the summary.
+
+        voxels   those on which the margins hold
+        finer    what holds on a finer grid, said in the same line
+        """
         turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
         first = f"{self.exposure_s:.1f} s: {turns} of {self.turn_s:g} s, all levels times {self.dimming:.3f}"
+        also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
-            return f"{first}\nno exposure prints every voxel right: this one comes closest"
+            return f"{first}\nno exposure prints all of {voxels} right: this one comes closest{also}"
         short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
         sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
         if math.isinf(self.longest_s):
-            return f"{first}\nright from {self.shortest_s:.1f} s on: no light falls outside the part"
+            return f"{first}\nright from {self.shortest_s:.1f} s on, on {voxels}: no light falls outside the part{also}"
         return (
-            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s {sure}: {short:.1f} s "
-            f"({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
+            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s on {voxels}, {sure}: {short:.1f} s "
+            f"({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer{also}"
         )
 
 
@@ -80,6 +85,7 @@ def plan_exposure(
     best_per_turn: tuple[float, float] | None = None,
     full_turns: float | None = None,
     least_turns: int = 1,
+    aim: float = 0.5,
 ) -> ExposurePlan:
     """Turns and dimming that put the patterns' dose window over the resin's.
 
@@ -90,13 +96,13 @@ def plan_exposure(
                      and no exposure is right everywhere
     least_turns      expose no shorter, and dim the levels instead
     full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
+    aim              where among the right exposures to stay, 0 the shortest, 1 the longest, as their logarithm goes
 
-    The rule, unless full_turns says x, with x = turns * dimming and
-    m = sqrt(max_out * min_in), the geometric middle of the dose window:
-    1. where x * max_out <= liquid_below and x * min_in >= solid_above can both hold, x is in the geometric middle of
+    The rule, unless full_turns says x, with x = turns * dimming:
+    1. where x * max_out <= liquid_below and x * min_in >= solid_above can both hold, x is `aim` of the way through
        the x for which they do;
-    2. else, where the window is positive, x * m is the gel dose (not for a resin with liquid_below = 0, which turns
-       solid at any dose);
+    2. else, where the window is positive, `aim` of the way through the x that put the gel dose between x * max_out
+       and x * min_in (not for a resin with liquid_below = 0, which turns solid at any dose);
     3. else x puts the middle of best_per_turn (without it: of max_out and min_in) on the gel dose.
     Turns are x rounded up to a whole number, dimming makes up the difference.
     Raises JobError if no dose reaches the part, or a number is not one.
@@ -118,11 +124,11 @@ def plan_exposure(
     sure = min_in_per_turn > out and sure_low <= sure_high
     right = min_in_per_turn > out and (liquid_below > 0 or out == 0)
     if sure:
-        x = math.sqrt(sure_low * sure_high) if math.isfinite(sure_high) else 2 * sure_low
         low, high = sure_low, sure_high
+        x = between(low, high, aim)
     elif right:
-        x = gel / math.sqrt(out * min_in_per_turn) if out > 0 else 2 * gel / min_in_per_turn
         low, high = gel / min_in_per_turn, gel_high
+        x = between(low, high, aim)
     else:
         bounds = best_per_turn or (out, min_in_per_turn)
         middle = (bounds[0] + bounds[1]) / 2
@@ -160,6 +166,11 @@ def plan_exposure(
         gel_mj_cm3=gel,
         reachable=reachable,
     )
+
+
+def between(low: float, high: float, aim: float) -> float:
+    """`aim` of the way from low to high, as their logarithm goes; twice the lower where there is no upper end."""
+    return low ** (1 - aim) * high**aim if math.isfinite(high) else 2 * low
 
 
 def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:

@@ -43,6 +43,11 @@ def edge(bucket: int) -> float:
     return float(bits.view(torch.float32)[0])
 
 
+def edges() -> Tensor:
+    """(BUCKETS,) float32: the lowest dose of each bucket."""
+    return (torch.arange(BUCKETS, dtype=torch.int32) << LOW_BITS).clamp(max=0x7F7FFFFF).view(torch.float32)
+
+
 def received_by(dose: Tensor, judged: Tensor, value: int, shares: Sequence[float], counts: Tensor) -> list[float]:
     """Dose received by at least each share of the voxels with judged == value (D_v of dose-volume curves).
 

@@ -8,8 +8,8 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
 from lightlathe.fixed_order import exact_total, mean
-from lightlathe.judge.order import edge, histogram, received_by, slabs
-from lightlathe.quantities import LIQUID, SOLID, Part, Target
+from lightlathe.judge.order import edge, edges, histogram, received_by, slabs
+from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
 
 NAN = float("nan")
 
@@ -17,13 +17,13 @@ NAN = float("nan")
 def quality(
     dose: Tensor,
     solid: Tensor,
-    part: Part,
+    part: Part | FineShape,
     *,
     liquid_below_mj_cm3: float,
     solid_above_mj_cm3: float,
     suffix: str = "",
 ) -> dict[str, float]:
-    """Figures of one print, as plain floats by name; `suffix` is added to every name (`_fine` on the honest grid).
+    """Figures of one print, as plain floats by name; `suffix` is added to every name (`_fine` on the finer grid).
 
     dose     (x, y, z) float, mJ/cm3, 0 or more
     solid    (x, y, z) bool: what the resin makes of it (`resin.solid(dose)`)
@@ -95,12 +95,16 @@ def quality(
     return {name + suffix: value for name, value in figures.items()}
 
 
-def best_thresholds(dose: Tensor, part: Part) -> tuple[float, float, float]:
+def best_thresholds(
+    dose: Tensor, part: Part | FineShape, between: tuple[float, float] | None = None
+) -> tuple[float, float, float]:
     """The dose thresholds that print the part best: (lowest, highest, iou), in the unit of `dose`.
 
     Every threshold between the two gives the same, largest iou, within 0.05 % of the dose. With a positive window
     they are the window itself and the iou is 1. (Fewest wrong voxels would be the same there, but would call a small
     part best printed by printing nothing.) NaN, NaN, NaN without a part or without dose in it.
+
+    between   the best of the thresholds from one to another; NaN, NaN, NaN too where they lie within 0.05 %
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     inside = histogram(dose, part.judged, SOLID)
@@ -109,11 +113,17 @@ def best_thresholds(dose: Tensor, part: Part) -> tuple[float, float, float]:
     right = (inside.sum() - inside.cumsum(0)).double()
     extra = (outside.sum() - outside.cumsum(0)).double()
     iou = right / (inside.sum() + extra)
+    if between is not None:
+        thresholds = torch.cat([edges()[1:], torch.tensor([math.inf])])
+        iou[(thresholds < between[0]) | (thresholds > between[1])] = NAN
+        if bool(iou.isnan().all()):
+            return NAN, NAN, NAN
+        iou = iou.nan_to_num(-1.0)
     first = int(iou.argmax())
     if not right[first] > 0:
         return NAN, NAN, NAN
     last = first
-    while iou[last + 1] == iou[first]:  # ends: above the highest dose iou is 0
+    while last + 1 < len(iou) and iou[last + 1] == iou[first]:  # above the highest dose iou is 0
         last += 1
     return edge(first + 1), edge(last + 1), float(iou[first])
 

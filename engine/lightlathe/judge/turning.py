@@ -17,3 +17,14 @@ def views_per_half_turn(columns: int) -> int:
 def smear_mm(radius_mm: float, rad_per_s: float, images_per_s: float) -> float:
     """Path of a point at `radius_mm` while one image stands still: r omega / f."""
     return radius_mm * rad_per_s / images_per_s
+
+
+def contrast_left(smear_mm: float, line_mm: float) -> float:
+    """Share of its contrast that a pattern of lines, each `line_mm` wide and as far apart, keeps when it is smeared.
+
+    Of its first harmonic: |sin(pi f w) / (pi f w)| with f = 1 / (2 line_mm) and w the smear.
+    Source: transfer function of linear motion, e.g. G. D. Boreman, Modulation Transfer Function in Optical and
+    Electro-Optical Systems (2001), from memory.
+    """
+    x = math.pi * smear_mm / (2 * line_mm)
+    return abs(math.sin(x) / x) if x > 0 else 1.0

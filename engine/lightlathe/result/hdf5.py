@@ -12,14 +12,16 @@ import numpy as np
 import torch
 
 from lightlathe.files import RESULT
-from lightlathe.quantities import SOLID, Grid, Part, Patterns, Prediction
+from lightlathe.quantities import SOLID, FineShape, Grid, Part, Patterns, Prediction
 from lightlathe.result.checksums import CONTENT, SEAL, content
+from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
 
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run
+MEANING = "0 ignored, 1 liquid, 2 solid"
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
@@ -61,7 +63,11 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.part.insert is not None:
             insert = (record.part.insert * 255).round().to(torch.uint8).cpu().numpy()
             put(part, "insert", insert, "1", xyz, full=255)
-        put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning="0 ignored, 1 liquid, 2 solid")
+        put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
+        if record.part.whole is not None:
+            put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)
+        if record.fine is not None:
+            put_fine(file.create_group("fine"), record.fine, record.prediction.fine_solid)
         shown = file.create_group("patterns")
         put(
             shown,
@@ -84,6 +90,30 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
     return Path(path)
 
 
+def put_fine(group: Any, fine: FineShape, solid: torch.Tensor | None) -> None:
+    """The true shape on the finer grid, and what prints there."""
+    xyz = ("x", "y", "z")
+    group.attrs.update({"voxel_mm": fine.grid.voxel_mm, "shape": fine.grid.shape})
+    put(group, "judged", fine.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
+    if fine.banded is not None:
+        put(group, "banded", fine.banded.cpu().numpy(), "1", xyz, meaning=MEANING)
+    if solid is not None:
+        put(group, "solid", solid.to(torch.uint8).cpu().numpy(), "1", xyz)
+
+
+def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
+    """What `put_fine` wrote; None for each where it did not."""
+    if root.find("fine") is None:
+        return None, None
+    shape = tuple(root["fine"].attribute("shape", list))
+    grid = Grid(shape, root["fine"].length("voxel_mm"))  # pyright: ignore[reportArgumentType]
+    banded = None if root.find("fine/banded") is None else _codes(root, "fine/banded", shape)
+    solid = None
+    if root.find("fine/solid") is not None:
+        solid = torch.from_numpy(root.array("fine/solid", "u1", shape)).bool()
+    return FineShape(grid, _codes(root, "fine/judged", shape), banded), solid
+
+
 def log_in(root: Node) -> dict[str, list[float]]:
     """The columns of /log."""
     columns = {} if root.find("log") is None else root["log"].children
@@ -94,7 +124,7 @@ def log_in(root: Node) -> dict[str, list[float]]:
 
 
 def read_result(path: str | Path) -> Record:
-    """The record in a result file. Raises ResultError."""
+    """The record in a result file; one of an older version as `upgraded` takes it. Raises ResultError."""
     with opened(path, FORMAT) as root:
         grid, shown = root["grid"], root["patterns/levels"]
         shape = tuple(grid.attribute("shape", list))
@@ -107,21 +137,20 @@ def read_result(path: str | Path) -> Record:
         dose = root.array("prediction/dose", "f4", shape)
         if not (np.isfinite(angle_rad).all() and np.isfinite(dose).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
-        judged = root.array("part/judged", "u1", shape)
-        if judged.max() > SOLID:
-            raise ValueError(f"part/judged goes up to {judged.max()}; expected {SOLID} at most")
         warnings = json.loads(root.attribute("warnings", str))
         if not isinstance(warnings, list) or not all(isinstance(line, str) for line in warnings):
             raise ValueError("warnings are no list of texts")
-        return Record(
+        fine, fine_solid = fine_in(root)
+        record = Record(
             name=root.attribute("name", str),
             job_toml=root.text("job/toml"),
             settings=root.table("job/resolved"),
             part=Part(
                 voxels,
                 _share(root, "part/coverage", shape),
-                torch.from_numpy(judged),
+                _codes(root, "part/judged", shape),
                 None if root.find("part/insert") is None else _share(root, "part/insert", shape),
+                None if root.find("part/whole") is None else _codes(root, "part/whole", shape),
             ),
             patterns=Patterns(
                 torch.from_numpy(levels),
@@ -136,12 +165,23 @@ def read_result(path: str | Path) -> Record:
                 torch.from_numpy(dose),
                 torch.from_numpy(root.array("prediction/solid", "u1", shape)).bool(),
                 {k: root["quality"].attribute(k, float) for k in root["quality"].attrs},
+                fine_solid,
             ),
             vial_radius_mm=grid.length("vial_radius_mm"),
             facts={k: v for k, v in root.attrs.items() if k not in OF_THE_FILE},
             log=log_in(root),
             warnings=tuple(warnings),
+            fine=fine,
         )
+        return upgraded(record, root.count("format_version"))
+
+
+def _codes(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
+    """What voxels must become, uint8."""
+    codes = root.array(path, "u1", shape)
+    if codes.max() > SOLID:
+        raise ValueError(f"{path} goes up to {codes.max()}; expected {SOLID} at most")
+    return torch.from_numpy(codes)
 
 
 def _share(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:

@@ -14,6 +14,7 @@ from lightlathe.errors import ResultError
 
 BETTER = {
     "iou_fine": 1,
+    "iou_fine_judged": 1,
     "iou": 1,
     "window_relative": 1,
     "wrong_voxels": -1,

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from lightlathe.quantities import Part, Patterns, Prediction
+from lightlathe.quantities import FineShape, Part, Patterns, Prediction
 
 
 @dataclass(frozen=True, repr=False)
@@ -16,6 +16,7 @@ class Record:
     facts         plain values about the run: created_utc, program_version, torch_version, device, kernel, seed, ...
     log           one list per column, one value per logged iteration
     warnings      sentences for the person who prints
+    fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
 
     name: str
@@ -28,6 +29,7 @@ class Record:
     facts: dict[str, Any] = field(default_factory=dict)
     log: dict[str, list[float]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    fine: FineShape | None = None
 
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)

@@ -19,7 +19,7 @@ from lightlathe.result.claim import left_by_dead, unfinished_name
 from lightlathe.result.disk import Disk
 from lightlathe.result.tree import Node
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2  # older.py says what the versions before held
 OTHER = {  # what to do with a file of another kind
     RESULT: " It is a result: `lightlathe predict` and `lightlathe export` take it.",
     STATE: " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",

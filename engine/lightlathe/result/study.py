@@ -10,6 +10,7 @@ import h5py
 
 from lightlathe.files import STUDY
 from lightlathe.result.hdf5 import log_in, put_log
+from lightlathe.result.older import figures_of_today
 from lightlathe.result.ranking import rank_figure
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node, json_table
@@ -88,7 +89,8 @@ def write_study(study: Study, path: Path) -> Path:
 def read_study(path: str | Path) -> Study:
     """The study in a file. Raises ResultError."""
     with opened(path, FORMAT) as root:
-        runs = [] if root.find("runs") is None else [_run(node) for _, node in sorted(root["runs"].children.items())]
+        version, nodes = root.count("format_version"), root.find("runs")
+        runs = [] if nodes is None else [_run(node, version) for _, node in sorted(nodes.children.items())]
         study = Study(root.attribute("name", str), root.text("plan"), tuple(runs))
         plan = root.table("plan")
         if not isinstance(plan.get("bound_iterations"), int):
@@ -97,14 +99,14 @@ def read_study(path: str | Path) -> Study:
         return study
 
 
-def _run(node: Node) -> Run:
-    facts, figures = node["facts"].attrs, node["figures"]
+def _run(node: Node, version: int) -> Run:
+    facts, figures, settings = node["facts"].attrs, node["figures"], node.table("settings")
     run = Run(
         job=node.attribute("job", str),
         variant=json_table(node.attribute("variant", str), f"variant of {node.path}"),
         repeat=node.count("repeat", least=0),
-        settings=node.table("settings"),
-        figures={name: figures.attribute(name, float) for name in figures.attrs},
+        settings=settings,
+        figures=figures_of_today({k: figures.attribute(k, float) for k in figures.attrs}, settings, version),
         log=log_in(node),
         facts=dict(facts),
     )

@@ -8,6 +8,7 @@ from lightlathe.result.ranking import Line, effects, label, ranking
 
 COLUMNS = (  # head, figure, format
     ("true IoU", "iou_fine", "{:.4f}"),
+    ("less band", "iou_fine_judged", "{:.4f}"),
     ("IoU", "iou", "{:.4f}"),
     ("wrong", "wrong_voxels", "{:.0f}"),
     ("window", "window_relative", "{:.3f}"),
@@ -18,7 +19,8 @@ COLUMNS = (  # head, figure, format
     ("seconds", "seconds", "{:.1f}"),
 )
 LEGEND = """\
-true IoU     overlap with the true shape, judged on finer voxels; IoU and wrong: on the job's own voxels
+true IoU     overlap with the whole true shape, judged on finer voxels; less band: the same without the tolerance band
+IoU, wrong   on the job's own voxels, without the tolerance band where there is one
 window       relative process window of the rounded levels; to bound: what no patterns can pass, less the window
 right after  iterations to the first design without a wrong voxel; seconds: of the start and the iterations alone"""
 
@@ -43,7 +45,8 @@ def one_line(run: Any) -> str:
 
 
 def _block(lines: list[Line], rank_by: str) -> str:
-    columns = sorted(COLUMNS, key=lambda column: column[1] != rank_by)  # the figure that ranks stands first
+    found = [column for column in COLUMNS if column[1] != "iou_fine_judged" or _has(lines, "iou_fine_judged")]
+    columns = sorted(found, key=lambda column: column[1] != rank_by)  # the figure that ranks stands first
     if columns[0][1] != rank_by:
         columns = [(rank_by, rank_by, "{:.4g}"), *columns]
     form = columns[0][2]
@@ -63,6 +66,10 @@ def _block(lines: list[Line], rank_by: str) -> str:
         moved = f"{_shown(effect.typical, form)} (median), {_shown(effect.most, form)} (most)"
         text.append(f"  another {effect.key}, all else the same, moves {rank_by} by {moved}")
     return "\n".join([*text, *_noise(lines, rank_by, form)])
+
+
+def _has(lines: list[Line], figure: str) -> bool:
+    return any(not math.isnan(line.figures.get(figure, math.nan)) for line in lines)
 
 
 def _noise(lines: list[Line], rank_by: str, form: str) -> list[str]:

@@ -1,0 +1,146 @@
+"""A vial that turns while an image stands: the dose of an image is the mean over the angles through which it stands."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.dose.operator import DoseOperator
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Grid
+
+ROUGHER = 4  # times fewer parts
+SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
+
+
+def substeps(step_rad: float, reach_mm: float, pixel_mm: float, voxel_mm: float) -> int:
+    """Into how many parts an image's step is cut, so that from one to the next light moves SUBSTEP at `reach_mm`.
+
+    Images times parts is 8 pi reach / pixel or just above, however many images a turn has.
+    """
+    return max(1, math.ceil(abs(step_rad) * reach_mm / (SUBSTEP * min(pixel_mm, voxel_mm)) - 1e-9))
+
+
+class Turning:
+    """Dose of images that stand while the vial turns on, as a linear map and its exact transpose; as DoseOperator.
+
+    Image a stands while the scan angle goes from angle_rad[a] - step / 2 to angle_rad[a] + step / 2, where step is the
+    angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts, each a
+    DoseOperator of the same patterns at shifted angles.
+
+    Gradient  linear; autograd works through both directions to any order.
+    Memory    a volume of doses more than DoseOperator, going back an array of patterns more.
+    Time      `parts` times that of DoseOperator.
+    Repeats   as DoseOperator: the parts are added in a fixed order.
+    Raises    ShapeError where the angles do not follow each other evenly.
+    Source    the smear of a step, r omega / f, is common practice; how far the mean over parts is from the mean over
+              all angles is measured in DEVELOPERS.md, "Motion".
+    """
+
+    def __init__(self, operator: DoseOperator, parts: int) -> None:
+        """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more."""
+        if parts < 1:
+            raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
+        shift = step_of(operator.chords.angle_rad) / parts
+        offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
+        self._members = tuple(_shifted(operator, offset).scaled(operator.gain / parts) for offset in offsets)
+        self.still, self.chords, self.gain = operator, operator.chords, operator.gain
+
+    @property
+    def parts(self) -> int:
+        return len(self._members)
+
+    def rougher(self) -> "Turning":
+        """The same in a quarter of the parts, some 3e-3 of the dose off: to look for what is judged in all."""
+        return Turning(self.still, math.ceil(self.parts / ROUGHER))
+
+    @property
+    def grid(self) -> Grid:
+        return self._members[0].grid
+
+    @property
+    def device(self) -> torch.device:
+        return self._members[0].device
+
+    @property
+    def dtype(self) -> torch.dtype:
+        return self._members[0].dtype
+
+    @property
+    def kernel(self) -> str:
+        return self._members[0].kernel
+
+    @property
+    def pattern_shape(self) -> tuple[int, int, int]:
+        return self._members[0].pattern_shape
+
+    @property
+    def dose_shape(self) -> tuple[int, int, int]:
+        return self._members[0].dose_shape
+
+    def scaled(self, gain: float) -> "Turning":
+        """The same map with another gain; shares everything else."""
+        members = tuple(member.scaled(float(gain) / self.parts) for member in self._members)
+        return self._twin(self.still.scaled(float(gain)), members)
+
+    def on(self, grid: Grid) -> "Turning":
+        """The same light and the same motion on another grid, in as many parts."""
+        return self._twin(self.still.on(grid), tuple(member.on(grid) for member in self._members))
+
+    def __call__(self, patterns: Tensor) -> Tensor:
+        """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose."""
+        return _sum(patterns, [member.__call__ for member in self._members])
+
+    def transpose(self, dose: Tensor) -> Tensor:
+        """(x, y, z) -> (angle, column, row), the exact transpose in plain sums."""
+        return _sum(dose, [member.transpose for member in self._members])
+
+    def _twin(self, still: DoseOperator, members: tuple[DoseOperator, ...]) -> "Turning":
+        twin = object.__new__(type(self))
+        twin.still, twin._members, twin.chords, twin.gain = still, members, still.chords, still.gain
+        return twin
+
+
+def _sum(x: Tensor, maps: Sequence[Callable[[Tensor], Tensor]]) -> Tensor:
+    """The sum of what linear maps make of x; in place where autograd does not watch, to save an array."""
+    total, watched = maps[0](x), torch.is_grad_enabled() and x.requires_grad
+    for linear in maps[1:]:
+        total = total + linear(x) if watched else total.add_(linear(x))
+    return total
+
+
+def step_of(angle_rad: Tensor) -> float:
+    """The angle from one image to the next, a whole turn for a single image; ShapeError where it is not always one."""
+    if len(angle_rad) < 2:
+        return 2 * math.pi
+    steps = angle_rad.diff()
+    if bool(((steps - steps[0]).abs() > 1e-6 * steps[0].abs()).any()):
+        raise ShapeError(
+            f"scan angles are {float(steps.abs().min()):.6g} to {float(steps.abs().max()):.6g} rad apart; expected "
+            "even steps for a vial that turns all the time."
+        )
+    return float(steps[0])
+
+
+def _shifted(operator: DoseOperator, by_rad: float) -> DoseOperator:
+    """The same optics with every image `by_rad` further on."""
+    if by_rad == 0:
+        return operator
+    return DoseOperator(replace(operator.chords, angle_rad=operator.chords.angle_rad + by_rad), **_how(operator))
+
+
+def _how(operator: DoseOperator) -> dict[str, Any]:
+    """Everything but the chords that an operator was made from."""
+    return {
+        "grid": operator.grid,
+        "vial_radius_mm": operator.views.radius_mm,
+        "absorption_per_mm": operator.views.absorption_per_mm,
+        "gain": operator.gain,
+        "kernel": operator.kernel,
+        "device": operator.device,
+        "dtype": operator.dtype,
+        "precision": operator.views.precision,
+    }
