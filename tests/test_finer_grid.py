@@ -11,8 +11,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.cli import main
 from lightlathe.export.picture import outcome_of
-from lightlathe.job import parse_job
-from lightlathe.prepare import settings_of
+from lightlathe.job import parse_job, resolved
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction
 from lightlathe.result import read_result
 from lightlathe.result.study import Run, Study, read_study, write_study
@@ -179,7 +178,7 @@ def test_a_study_ranks_by_the_whole_shape(small_job, folder, tmp_path):
         "disc",
         {"design.loss": "soft_window"},
         0,
-        settings_of(job),
+        resolved(job),
         figures,
         {},
         {"created_utc": "2026-01-01", "place": "here"},
