@@ -23,8 +23,8 @@ SUFFIX = ".writing"
 def claimed(output: Path) -> Iterator[None]:
     """Hold an output for as long as the block lasts; ResultError saying who holds it where another run does.
 
-    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5. What dead processes left half-written
-    of these is removed.
+    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5. What dead processes left
+    half-written of these is removed.
     """
     from filelock import FileLock, Timeout
 
