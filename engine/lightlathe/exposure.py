@@ -18,6 +18,7 @@ from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.words import amount
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
@@ -55,8 +56,8 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
         if not bool((levels > 0).any()):
             raise JobError(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-                f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * dimming * 2:.2g} mW/cm2 or a faster "
-                "turn suits this resin."
+                f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
+                "faster turn suits this resin."
             )
 
     def wanted(turns: int) -> float:

@@ -19,6 +19,7 @@ from lightlathe.quantities import Grid
 from lightlathe.result import Record
 from lightlathe.shadow import even_shadow
 from lightlathe.solve import copies
+from lightlathe.words import amount
 
 log = logging.getLogger(__name__)
 
@@ -55,15 +56,15 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
         lines.append(f"{solid.role}: {what}")
-        size = " x ".join(f"{s:.4g}" for s in fitting.size_mm)
+        size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
         lines.append(
-            f"  as placed {size} mm; {fitting.wall_clearance_mm:.3g} mm to the vial's wall, "
-            f"{fitting.field_clearance_mm:.3g} mm to the edge of the light"
+            f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
+            f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
         )
         problems += fitting.notes
         if solid.role == "part":
             thin = thin_walls(form, layout.grid, inserts)
-            lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {layout.grid.voxel_mm:g} mm")
+            lines.append(f"  thinnest wall {amount(thin.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
             problems += thin.warnings
     return lines + [f"warning: {text}" for text in problems]
 
@@ -78,11 +79,6 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     shadow = even_shadow(job, solids, look)
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
-    if job.light.pixel_mm < 0.99 * job.grid.voxel_mm:
-        doubts.append(
-            f"The pixels ({job.light.pixel_mm:g} mm) are finer than the voxels ({job.grid.voxel_mm:g} mm): the design "
-            "fits its own voxels better than the true shape. voxel_mm no larger than pixel_mm prints truer."
-        )
     share = LOOK_VOXELS / max(1.0, len(solids) / FEW_SOLIDS)
     while look.voxels > share or max(look.shape) > LOOK_ACROSS:
         nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
@@ -167,7 +163,7 @@ def exposure_lines(record: Record) -> list[str]:
     if is_robust(record):
         lines[1] += " (under every scenario of [design.robust])"
     if len(series) == 1 and series[0] == plan.exposure_s:
-        lines.append(f"one vial is enough for a threshold known to {known:.2g} %: this exposure")
+        lines.append(f"one vial is enough for a threshold known to {amount(known)} %: this exposure")
     else:
         lines.append(judge.bracket_text(series, known))
     return lines

@@ -32,6 +32,7 @@ from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
 from lightlathe.solve import Problem, logged_every, solve
+from lightlathe.words import amount
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
@@ -225,8 +226,8 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
         dwell_s = exposure_s / (patterns.turns * len(patterns.angle_rad))
         if not FASTEST_S <= dwell_s <= LONGEST_S:
             raise JobError(
-                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {dwell_s:.2g} s; "
-                f"expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
+                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {amount(dwell_s)} "
+                f"s; expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
             )
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())

@@ -8,6 +8,7 @@ from typing import Any
 from lightlathe.judge import assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
+from lightlathe.words import amount
 
 # where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
 WIDE_GAP, HELD = 0.1, 0.05
@@ -38,8 +39,8 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid" + _fine(q, "over_cure_fraction"),
         _window(q),
         *_proven(q),
-        f"              the resin stays liquid below {resin.liquid_below_mj_cm3:.4g} and is solid above "
-        f"{resin.solid_above_mj_cm3:.4g} mJ/cm3",
+        f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
+        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3",
         *_graded(q),
         f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
         f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
@@ -67,7 +68,10 @@ def _window(q: dict[str, float]) -> str:
             "of this grid right"
         )
     size = f"{window:.1%}" if window > -10 else "far below 0"
-    return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
+    return (
+        f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
+        "weakest place"
+    )
 
 
 def _proven(q: dict[str, float]) -> list[str]:

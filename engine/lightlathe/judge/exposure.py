@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from lightlathe.errors import JobError
+from lightlathe.words import amount
 
 
 @dataclass(frozen=True)
@@ -222,13 +223,13 @@ def bracket_text(series: tuple[float, ...], known_to_percent: float) -> str:
     """A bracketing series in words: how many vials, which exposures."""
     if not series:
         return (
-            f"no bracketing series covers a threshold known to {known_to_percent:.2g} %: the window is too narrow or "
-            "one turn too long a step (a faster turn or a dimmer lamp makes it finer)"
+            f"no bracketing series covers a threshold known to {amount(known_to_percent)} %: the window is too "
+            "narrow or one turn too long a step (a faster turn or a dimmer lamp makes it finer)"
         )
     if len(series) == 1:
-        return f"one vial is enough for a threshold known to {known_to_percent:.2g} %: {series[0]:.1f} s"
+        return f"one vial is enough for a threshold known to {amount(known_to_percent)} %: {series[0]:.1f} s"
     times = ", ".join(f"{t:.1f}" for t in series)
     return (
-        f"{len(series)} vials for a threshold known to {known_to_percent:.2g} %: {times} s with the same levels; "
+        f"{len(series)} vials for a threshold known to {amount(known_to_percent)} %: {times} s with the same levels; "
         "one of them is right"
     )

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from lightlathe.errors import JobError
+from lightlathe.words import amount
 
 
 @dataclass(frozen=True)
@@ -26,9 +27,9 @@ class Spread:
 
     def text(self) -> str:
         return (
-            f"with the resin known as well as it is (doses to {self.doses_known_to_percent:.2g} %), the best exposure "
-            f"lies between {self.shortest_s:.1f} and {self.longest_s:.1f} s; {self.exposure_s:.1f} s is right for "
-            f"{100 * self.right_share:.0f} % of that range"
+            f"with the resin known as well as it is (doses to {amount(self.doses_known_to_percent)} %), the best "
+            f"exposure lies between {self.shortest_s:.1f} and {self.longest_s:.1f} s; {self.exposure_s:.1f} s is right "
+            f"for {100 * self.right_share:.0f} % of that range"
         )
 
     def as_json(self) -> dict[str, float | int | None]:

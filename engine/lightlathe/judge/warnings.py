@@ -3,6 +3,7 @@
 import math
 
 from lightlathe.judge.exposure import ExposurePlan
+from lightlathe.words import amount
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
 FEW_BITS = 3  # 2 to 8 levels
@@ -47,8 +48,8 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
         said.append("Another exposure would print it right: the planned one misses the window.")
     if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
         said.append(
-            f"The exposure has hardly any margin: it is right up to {plan.shorter_percent:.2g} % shorter and "
-            f"{plan.longer_percent:.2g} % longer. Lamp, timer and resin must be steadier than that."
+            f"The exposure has hardly any margin: it is right up to {amount(plan.shorter_percent)} % shorter and "
+            f"{amount(plan.longer_percent)} % longer. Lamp, timer and resin must be steadier than that."
         )
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
     if under == 0 and over == 0 and (unsure_in > 0 or unsure_out > 0):
@@ -87,4 +88,4 @@ def _percent(share: float) -> str:
         return "less than 0.01 %"
     if 99.99 < percent < 100:
         return "more than 99.99 %"
-    return f"{percent:.2g} %" if percent < 99 else f"{percent:.4g} %"
+    return f"{amount(percent)} %" if percent < 99 else f"{amount(percent, 4)} %"

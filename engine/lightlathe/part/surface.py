@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lightlathe.errors import MeshError
 from lightlathe.part.limits import MOST_FACETS, MOST_MM, MOST_OPEN
 from lightlathe.part.units import size_text
+from lightlathe.words import amount
 
 
 @dataclass(frozen=True)
@@ -50,13 +51,13 @@ class MeshReport:
         mended = {
             f"{self.dropped_duplicates} copies and {self.dropped_flat} flat facets left out": self.dropped_duplicates
             + self.dropped_flat,
-            f"corners up to {self.welded_mm:.2g} mm apart joined": self.welded_mm,
+            f"corners up to {amount(self.welded_mm)} mm apart joined": self.welded_mm,
             f"{self.turned_facets} stray facets turned": self.turned_facets,
             f"{self.inverted_bodies} inward bodies turned": self.inverted_bodies,
         }
         return (
-            f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {self.volume_mm3:.4g} mm3, "
-            f"{self.triangles} triangles, {self.bodies} bodies, {closed}; "
+            f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {amount(self.volume_mm3, 4)} "
+            f"mm3, {self.triangles} triangles, {self.bodies} bodies, {closed}; "
             f"{', '.join(what for what, much in mended.items() if much) or 'nothing to mend'}"
         )
 
@@ -146,7 +147,7 @@ def surface_from_triangles(
     if repair.open_edges(faces):
         vertices, faces, welded_mm = repair.weld_close(vertices, faces)
         if welded_mm:
-            notes.append(f"{name}: open seams were closed by joining corners up to {welded_mm:.3g} mm apart.")
+            notes.append(f"{name}: open seams were closed by joining corners up to {amount(welded_mm, 3)} mm apart.")
     faces, turned = repair.turn_stray_facets(faces)
     if turned:
         notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")
