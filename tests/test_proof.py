@@ -37,8 +37,9 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
     assert remedies[0].words == "half the absorption"
     assert 0.1 < remedies[0].reached <= remedies[0].at_most
     assert next(r for r in remedies if r.words == "as it is").at_most < -1
-    said = advice(proof, remedies)
-    assert said.startswith("Proven: no patterns whatever print this part")
+    said = advice(proof, remedies, 60)
+    assert said.startswith("Proven: no patterns whatever print this part in this resin and vial, in 60 images a turn.")
+    assert "iterations" not in said  # they cannot help
     assert f"at z = {proof.slice_z_mm:.2f} mm" in said
     assert said.index("half the absorption") < said.index("as it is")  # best first
 

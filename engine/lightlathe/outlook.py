@@ -10,7 +10,7 @@ import torch
 from lightlathe import judge
 from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
-from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Spread, Verdict
+from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Verdict
 from lightlathe.memory import free_bytes
 from lightlathe.part import Surface, thin_walls
 from lightlathe.prediction import job_of, predict
@@ -150,22 +150,22 @@ def exposure_lines(record: Record) -> list[str]:
     """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
     plan, resin = plan_of(record), job_of(record).resin
     lines = plan.text().splitlines()
-    spread = spread_of(record, resin) if record.quality["window_relative"] > 0 else None  # else no exposure is right
-    if spread is not None:
-        lines.append(spread.text())
-    known = resin.doses_known_to_percent
-    if known is None:
-        known = UNSTATED_PERCENT
-        lines.append(
-            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {known:g} %:"
-        )
-    series = judge.bracket(plan, known)
     if is_robust(record):
         lines[1] += " (under every scenario of [design.robust])"
-    if len(series) == 1 and series[0] == plan.exposure_s:
-        lines.append(f"one vial is enough for a threshold known to {amount(known)} %: this exposure")
-    else:
-        lines.append(judge.bracket_text(series, known))
+    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
+    if doses is None:
+        doses = UNSTATED_PERCENT
+        lines.append(
+            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {doses:g} %:"
+        )
+    windows = windows_of(record, resin)
+    if record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+        gel = resin.at(plan.exposure_s).gel_mj_cm3
+        lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
+    known = f"a threshold known to {amount(doses)} %" + (
+        f" and an absorption known to {amount(absorption)} %" if absorption else ""
+    )
+    lines.append(judge.bracket(plan, doses, windows, known=known).text())
     return lines
 
 
@@ -183,16 +183,12 @@ def plan_of(record: Record) -> ExposurePlan:
     return ExposurePlan(**(values | whole))
 
 
-def spread_of(record: Record, resin: Any) -> Spread | None:
-    """What the stated uncertainty of the resin means for the exposure; None where the job states none."""
-    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent
-    if doses is None and absorption is None:
-        return None
+def windows_of(record: Record, resin: Any) -> list[tuple[float, float]]:
+    """(most dose outside, least inside) at the planned exposure, for absorptions evenly over the resin's interval."""
     windows = []
-    for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if absorption else (0.0,):
-        factor = 1 + share * (absorption or 0.0) / 100
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if resin.absorption_known_to_percent else (0.0,):
+        factor = 1 + share * (resin.absorption_known_to_percent or 0.0) / 100
         other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
         q = record.quality if share == 0 else predict(record, resin=other).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
-    gel = resin.at(record.patterns.exposure_s).gel_mj_cm3
-    return judge.spread(record.patterns.exposure_s, windows, gel, doses or 0.0)
+    return windows

@@ -27,7 +27,7 @@ from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict
 from lightlathe.prepare import Setup, prepare, settings_of, voxels
 from lightlathe.projector import Codebook
-from lightlathe.proof import advice, closer, proof_of, remedies_of
+from lightlathe.proof import advice, closer, proof_of, remedies_of, unproven
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
@@ -96,6 +96,8 @@ def design(
     figures, advised = proven(setup, plain, found, tell)
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
+    if not advised and prediction.quality["window_relative"] <= 0:
+        advised = [unproven(figures.get("window_reached", math.nan), job.light.bits)]
     if figures:  # of the window that is shown, of rounded levels
         prediction.quality["window_gap"] = figures["window_proven_at_most"] - prediction.quality["window_relative"]
     if plain.target.dose is not None:
@@ -143,7 +145,7 @@ def proven(
     tell("no window: trying what would help")
     remedies = remedies_of(setup, proof)
     proof = closer(proof, remedies)
-    return proof.figures(), [advice(proof, remedies)]
+    return proof.figures(), [advice(proof, remedies, len(setup.chords.angle_rad))]
 
 
 def shadowed(setup: Setup, patterns: Patterns) -> list[str]:
@@ -187,7 +189,8 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
         operator = setup.operator.on(grid).scaled(gain)
         figures |= figures_of(operator(shown), voxels(job, setup.solids, grid, setup.device), resin, "_fine")
     prediction = Prediction(dose.float().cpu(), resin.solid(dose).cpu(), figures)
-    return prediction, warnings(figures, plan, bits=job.light.bits)
+    width = job.light.pixel_mm / job.grid.voxel_mm
+    return prediction, warnings(figures, plan, bits=job.light.bits, voxels_per_pixel=width)
 
 
 def _on(device: torch.device, state: Any) -> Any:

@@ -8,7 +8,7 @@ from typing import Any
 from lightlathe.judge import assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
-from lightlathe.words import amount
+from lightlathe.words import amount, count
 
 # where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
 WIDE_GAP, HELD = 0.1, 0.05
@@ -42,8 +42,8 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
         f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3",
         *_graded(q),
-        f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
-        f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
+        f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
+        f"mW/cm2 at full level; {q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
@@ -116,7 +116,14 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         "least dose in the part": "window_high_mj_cm3",
     }
     wrong = int(other.quality["wrong_voxels"])
-    lines = [f"{assumed}: " + ("every voxel comes out right" if wrong == 0 else f"NOT right, {wrong} voxels wrong")]
-    lines += [f"{'':24}{'as designed':>14}{'now':>14}"]
-    lines += [f"{words:24}{record.quality[name]:14.4f}{other.quality[name]:14.4f}" for words, name in rows.items()]
-    return "\n".join(lines)
+    said = "every voxel comes out right" if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong"
+    cells = [("", "as designed", "now")]
+    cells += [(words, _cell(record.quality[name]), _cell(other.quality[name])) for words, name in rows.items()]
+    widths = [max(len(row[k]) for row in cells) for k in range(3)]
+    lines = [f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells]
+    return "\n".join([f"{assumed}: {said}", *lines])
+
+
+def _cell(value: float) -> str:
+    """A figure in a column: four decimals as far as they say anything."""
+    return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

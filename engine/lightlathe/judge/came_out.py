@@ -39,7 +39,7 @@ class NextExposure:
 
     factor           next exposure over the last
     exposure_s       next exposure
-    turns            the same in whole turns, one at least
+    turns            whole turns as long as the last ones that come nearest to it, one at least
     gel_mj_cm3       threshold that explains what came out; NaN where nothing can be said
     reason           a sentence
     """
@@ -51,8 +51,7 @@ class NextExposure:
     reason: str
 
     def text(self) -> str:
-        turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
-        return f"next exposure: {self.exposure_s:.1f} s, about {turns} ({self.factor:.2f} times)\n{self.reason}"
+        return f"next exposure: {self.exposure_s:.1f} s ({self.factor:.2f} times)\n{self.reason}"
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""

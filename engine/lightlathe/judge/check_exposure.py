@@ -9,6 +9,7 @@ from lightlathe.judge.verdict import Reason
 from lightlathe.words import amount, duration
 
 LONG_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
+FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
 DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
 CONVERSION = 0.3  # of double bonds when a part has just gelled all through (from memory)
@@ -68,7 +69,8 @@ def light(case: Case) -> Reason:
             long,
             case.turn_s,
             "s",
-            f"a lamp at {amount(100 * long / case.turn_s)} % of its light, or a turn of {amount(long)} s.",
+            f"a lamp at {amount(100 * long / case.turn_s)} % of its light"
+            + (f", or a turn of {amount(long)} s." if long >= FAST_TURN_S else "."),
         )
     return Reason("light", "will work", f"{text}.", short, LONG_S, "s")
 

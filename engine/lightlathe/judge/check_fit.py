@@ -106,7 +106,7 @@ def detail(case: Case) -> Reason:
         found.append((words, case.pixel_mm, 2 * case.voxel_mm, "mm", change))
     if case.pixel_mm < FINER * case.voxel_mm:
         words = "the pixels are finer than the voxels, so the design fits its own voxels better than the true shape"
-        change = f"voxels of {amount(case.pixel_mm)} mm or less"
+        change = f"voxels of {amount(case.pixel_mm, 3)} mm or less"
         found.append((words, case.pixel_mm, case.voxel_mm, "mm", change))
     if across < FEW_VOXELS:
         change = f"voxels of {amount(2 * case.part_radius_mm / 32)} mm or less"

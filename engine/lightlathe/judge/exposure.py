@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from lightlathe.errors import JobError
-from lightlathe.words import amount
 
 
 @dataclass(frozen=True)
@@ -190,46 +189,3 @@ def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:
     if not right(plan.exposure_s):
         return replace(plan, shortest_s=math.nan, longest_s=math.nan)
     return replace(plan, shortest_s=end(plan.exposure_s / 10), longest_s=end(plan.exposure_s * 10))
-
-
-def bracket(plan: ExposurePlan, known_to_percent: float, *, max_vials: int = 9) -> tuple[float, ...]:
-    """Exposures (s, whole turns at the plan's dimming) that together print right whatever the true threshold is.
-
-    The threshold is taken to lie within `known_to_percent` of the plan's gel dose. Each exposure is right for the
-    thresholds between its dose outside and its dose inside; the fewest vials that leave no gap are chosen, longest
-    steps first. Empty where no such series of at most `max_vials` exists: the window is negative, or one turn more
-    or less is already too big a step.
-    Raises JobError unless 0 <= known_to_percent < 100.
-    """
-    if not 0 <= known_to_percent < 100:
-        raise JobError(f"the threshold is known to {known_to_percent} %; expected a number from 0, below 100.")
-    out, inside = plan.low_mj_cm3 / plan.turns, plan.high_mj_cm3 / plan.turns
-    if not inside > out:
-        return ()
-    reach, end = (plan.gel_mj_cm3 * (1 + sign * known_to_percent / 100) for sign in (-1, 1))
-    series: list[float] = []
-    while len(series) < max_vials:
-        turns = math.floor(reach / out + 1e-9) if out > 0 else plan.turns
-        if turns < 1 or turns * inside <= reach:
-            return ()
-        series.append(turns * plan.turn_s)
-        reach = turns * inside
-        if reach >= end:
-            return tuple(series)
-    return ()
-
-
-def bracket_text(series: tuple[float, ...], known_to_percent: float) -> str:
-    """A bracketing series in words: how many vials, which exposures."""
-    if not series:
-        return (
-            f"no bracketing series covers a threshold known to {amount(known_to_percent)} %: the window is too "
-            "narrow or one turn too long a step (a faster turn or a dimmer lamp makes it finer)"
-        )
-    if len(series) == 1:
-        return f"one vial is enough for a threshold known to {amount(known_to_percent)} %: {series[0]:.1f} s"
-    times = ", ".join(f"{t:.1f}" for t in series)
-    return (
-        f"{len(series)} vials for a threshold known to {amount(known_to_percent)} %: {times} s with the same levels; "
-        "one of them is right"
-    )

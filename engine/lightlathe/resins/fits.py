@@ -7,7 +7,7 @@ import numpy as np
 
 from lightlathe.errors import MeasurementError
 from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
-from lightlathe.words import amount
+from lightlathe.words import amount, an
 
 SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
 WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)
@@ -224,4 +224,4 @@ def _inverse(low: float) -> float:
 
 def _need_positive(value: float, name: str, hint: str) -> None:
     if not value > 0:
-        raise MeasurementError(f"the fit gives a {name} of {amount(value, 3)}; expected one above 0. {hint}")
+        raise MeasurementError(f"the fit gives {an(name)} of {amount(value, 3)}; expected one above 0. {hint}")
