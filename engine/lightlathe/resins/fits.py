@@ -75,7 +75,8 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
         if lost < -MOST_GAIN:
             raise MeasurementError(
-                f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; expected 1 or "
+                f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
+                "expected 1 or "
                 "less. Are path and transmission right?"
             )
         notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
