@@ -1,5 +1,6 @@
 """The summary of a design, and what changes under other assumptions, in a practitioner's words."""
 
+import math
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
@@ -36,7 +37,9 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         + (f", {q['iou_fine']:.4f} on a finer one of the true shape" if "iou_fine" in q else ""),
         f"  under-cure  {q['under_cure_fraction']:.3%} of the part's voxels stay liquid"
         + _fine(q, "under_cure_fraction"),
-        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid" + _fine(q, "over_cure_fraction"),
+        f"  over-cure   {q['over_cure_fraction']:.3%} of the other voxels turn solid" + _fine(q, "over_cure_fraction")
+        if math.isfinite(q["over_cure_fraction"])
+        else "  over-cure   no voxel is to stay liquid",
         _window(q),
         *_proven(q),
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
@@ -67,6 +70,8 @@ def _window(q: dict[str, float]) -> str:
             f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
             "of this grid right"
         )
+    if math.isnan(window):
+        return "  window      none to judge: no dose, no part, or nothing around it"
     size = f"{window:.1%}" if window > -10 else "far below 0"
     return (
         f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
@@ -125,5 +130,7 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
 
 
 def _cell(value: float) -> str:
-    """A figure in a column: four decimals as far as they say anything."""
+    """A figure in a column: four decimals as far as they say anything; - where there is none."""
+    if math.isnan(value):
+        return "-"
     return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

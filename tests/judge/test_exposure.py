@@ -61,6 +61,16 @@ def test_too_short_a_time_allowed_is_said():
         plan_exposure(4, 8, 60, 90, turn_s=5, max_exposure_s=4)
 
 
+def test_an_exposure_that_misses_says_by_how_much():
+    """One turn leaves 4 and 8; 60 and 90 are wanted: right from 11.25 to 15 turns of 5 s. No margin below 0."""
+    short = plan_exposure(4, 8, 60, 90, turn_s=5, max_exposure_s=20).text()
+    assert short.endswith("right from 56.2 to 75.0 s whatever the threshold within the resin's two doses: 20.0 s is "
+                          "36.2 s (181 %) too short")  # fmt: skip
+    long = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=20.0).text()
+    assert long.endswith("100.0 s is 6.2 s (6 %) too long")  # for the gel dose, 75: from 46.9 to 93.75 s
+    assert "-" not in short + long
+
+
 def test_no_light_in_the_part_is_an_error():
     with pytest.raises(JobError, match="some dose in the part"):
         plan_exposure(0, 0, 60, 90, turn_s=5)

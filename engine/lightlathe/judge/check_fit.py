@@ -5,7 +5,7 @@ import math
 from lightlathe.judge.case import Case
 from lightlathe.judge.turning import smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount
+from lightlathe.words import amount, count
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
@@ -126,7 +126,7 @@ def turn(case: Case) -> Reason:
     columns = math.ceil(2 * case.part_radius_mm / case.pixel_mm)
     enough = 2 * views_per_half_turn(columns)
     text = (
-        f"{case.angles} images a turn, {rate:.3g} a second: the part's edge moves {smear:.2g} mm under each, "
+        f"{count(case.angles, 'image')} a turn, {rate:.3g} a second: the part's edge moves {smear:.2g} mm under each, "
         f"{smear / case.pixel_mm:.2g} pixels (by the sampling rule full sharpness over the part's "
         f"{columns} columns takes {enough} images, {enough // 2} per half turn)"
     )

@@ -59,13 +59,20 @@ class ExposurePlan:
         first = f"{self.exposure_s:.1f} s: {turns} of {self.turn_s:g} s, all levels times {self.dimming:.3f}"
         if math.isnan(self.shortest_s):
             return f"{first}\nno exposure prints every voxel right: this one comes closest"
-        short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
         sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
         if math.isinf(self.longest_s):
             return f"{first}\nright from {self.shortest_s:.1f} s on: no light falls outside the part"
+        return f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s {sure}: {self._margins()}"
+
+    def _margins(self) -> str:
+        """How much shorter and longer would do, or by how much the exposure misses what is right."""
+        short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
+        if short < 0:
+            return f"{self.exposure_s:.1f} s is {-short:.1f} s ({-self.shorter_percent:.0f} %) too short"
+        if long < 0:
+            return f"{self.exposure_s:.1f} s is {-long:.1f} s ({-self.longer_percent:.0f} %) too long"
         return (
-            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s {sure}: {short:.1f} s "
-            f"({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
+            f"{short:.1f} s ({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
         )
 
 
