@@ -185,6 +185,23 @@ def test_check_runs_no_file_and_design_says_which_it_runs(written, capsys, tmp_p
     assert not (tmp_path / "ran").exists()
 
 
+def test_a_study_says_which_files_it_runs_and_runs_them_first(written, capsys, tmp_path):
+    (tmp_path / "mine.py").write_text(OWN + "def other(dose, target): return 1.0\n")
+    written("[design]", "[design]\nbound_iterations = 0")
+    losses = '[study.vary]\n"design.loss" = ["gap_hinge", "mine.py:loss", "mine.py:{}"]\n'
+    (tmp_path / "study.toml").write_text('[study]\njobs = ["job.toml"]\nrepeats = 1\n' + losses.format("none"))
+    assert main(["compare", "study.toml"]) == 1
+    assert "no function or class 'none'" in capsys.readouterr().err
+    assert not (tmp_path / "ran").exists()
+    (tmp_path / "study.toml").write_text('[study]\njobs = ["job.toml"]\nrepeats = 1\n' + losses.format("other"))
+    assert main(["compare", "study.toml"]) == 1
+    said = capsys.readouterr()
+    assert f"running {tmp_path / 'mine.py'}" in said.out
+    assert "mine.py:other': gives float" in said.err
+    assert (tmp_path / "ran").exists()
+    assert not (tmp_path / "study.study.h5").exists()  # no design was made before the files had been tried
+
+
 def test_a_file_that_fails_ends_a_design_before_its_work(written, capsys, tmp_path):
     (tmp_path / "mine.py").write_text(OWN + "raise OSError('no disk')\n")
     written("[design]", '[design]\nloss = "mine.py:loss"')
