@@ -63,7 +63,7 @@ JOBS = (SHAPE, FULL)
 KEYS = tuple(sorted({key for job in JOBS for table in job.values() if isinstance(table, dict) for key in table}))
 BYTES = tuple(dumped(job).encode() for job in JOBS)
 
-broken_jobs = st.one_of(mutated(JOBS, KEYS), mutated(JOBS, KEYS), mutated(JOBS, KEYS), bent(BYTES))
+broken_jobs = st.one_of(mutated(JOBS, KEYS), mutated(JOBS, KEYS), bent(BYTES))
 broken_studies = st.one_of(
     mutated((STUDY,), (*KEYS, "design.start", "part.shape", "grid.voxel_mm", "design.solver")),
     bent((dumped(STUDY).encode(),)),
