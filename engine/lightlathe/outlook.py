@@ -74,15 +74,15 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     machine = machine or machine_here(job)
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
-    look = layout.grid
+    look, coarser = layout.grid, 1.0
     misfits, doubts = [], []
     shadow = even_shadow(job, solids, look)
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
     share = LOOK_VOXELS / max(1.0, len(solids) / FEW_SOLIDS)
     while look.voxels > share or max(look.shape) > LOOK_ACROSS:
-        nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
-        look = Grid((nx, ny, nz), look.voxel_mm * 1.2)
+        coarser *= 1.2
+        look = layout.grid.coarser(coarser)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
     known: dict[str, Any] = {}
