@@ -69,23 +69,28 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
     return lines + [f"warning: {text}" for text in problems]
 
 
+def look_at(grid: Grid, solids: int) -> Grid:
+    """The job's grid, or a coarser one where so many voxels and solids would take more than seconds."""
+    look, coarser, most = grid, 1.0, LOOK_VOXELS / max(1.0, solids / FEW_SOLIDS)
+    while look.voxels > most or max(look.shape) > LOOK_ACROSS:
+        coarser *= 1.2
+        look = grid.coarser(coarser)
+    return look
+
+
 def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None) -> Case:
     """The numbers of a job that decide whether it can work, on this machine where no other is given."""
     machine = machine or machine_here(job)
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
-    look, coarser = layout.grid, 1.0
+    look = look_at(layout.grid, len(solids))
     misfits, doubts = [], []
-    shadow = even_shadow(job, solids, look)
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
-    share = LOOK_VOXELS / max(1.0, len(solids) / FEW_SOLIDS)
-    while look.voxels > share or max(look.shape) > LOOK_ACROSS:
-        coarser *= 1.2
-        look = layout.grid.coarser(coarser)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
     known: dict[str, Any] = {}
+    shadow = None
     try:
         part = voxels(job, solids, look, torch.device("cpu"))
     except PartError as problem:
@@ -93,6 +98,10 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     else:
         known = judge.extent_of(part)
         known["slice_voxel_mm"] = look.voxel_mm
+        try:
+            shadow = even_shadow(job, solids, look)
+        except PartError as problem:  # too thin for the coarser voxels there
+            doubts.append(f"The shadow of the insert could not be estimated: {problem}")
     known |= {"part_radius_mm": max(p.reach_mm for p in parts), "part_height_mm": high - low}
     resin, light, turn, design = job.resin, job.light, job.turn, job.design
     scenarios = 0
