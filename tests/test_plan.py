@@ -11,6 +11,7 @@ from studies import PLAN, StopBefore, made
 def folder(tmp_path, small_job):
     (tmp_path / "small.toml").write_text(small_job())
     (tmp_path / "study.toml").write_text(PLAN)
+    (tmp_path / "round.toml").symlink_to("round.toml")
     return tmp_path
 
 
@@ -41,6 +42,24 @@ def folder(tmp_path, small_job):
         ("exponent = 4", "exponent = 0", "exponent is 0"),
         ('"design.iterations" = 6', '"design.iterations" = "6"', "iterations is '6'"),
         ('"design.iterations" = 6', '"design.start" = { kind = "earlier", result = "x.h5" }', "can be disturbed"),
+        ('"design.iterations" = 6', '"design.start" = [1]', r"got \[1\]; expected a name"),
+        (
+            '"design.iterations" = 6',
+            '"design.start" = { kind = "uniform", seed = "x" }',
+            "seed is 'x'; expected a whole number",
+        ),
+        (
+            '"design.iterations" = 6',
+            f'"design.iterations" = {[[1]] * 3000}',
+            r"iterations is \[\[1\], .*a whole number",
+        ),
+        ('"design.iterations" = 6', f'"{"x" * 100_000}" = 6', r"\(100002 characters\) does not name a key"),
+        ('["free_set_ramp"]', f"{list(range(3000))}", "asks for 12000 designs; expected 10000 at most"),
+        ('["free_set_ramp"]', "[" * 40 + "]" * 40, "more than 16 deep"),
+        ('["free_set_ramp"]', "[" * 4000 + "]" * 4000, "more than 16 deep"),
+        ('["small.toml"]', r'["small\u0000.toml"]', "control characters"),
+        ('["small.toml"]', f'["{"a" * 300}.toml"]', "too long"),
+        ('["small.toml"]', '["round.toml"]', "cannot be followed"),
         ('"design.iterations" = 6', '"vial.inner_diameter_mm" = 3.0', "does not fit"),
         ('"design.iterations" = 6', '"grid.voxel_mm" = 1e-4', "voxels takes"),
         ("[study]", "[other]\n[study]", "has the tables 'other', 'study'"),

@@ -8,7 +8,7 @@ from lightlathe import pipeline
 from lightlathe.formulate import problem_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import prepare
-from lightlathe.proof import Proof, Remedy, advice, closer, proof_of, remedies_of
+from lightlathe.proof import Proof, Remedy, advice, closer, proof_of, remedies_of, unproven, window_words
 
 
 def proven(text, folder, iterations=60):
@@ -37,8 +37,9 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
     assert remedies[0].words == "half the absorption"
     assert 0.1 < remedies[0].reached <= remedies[0].at_most
     assert next(r for r in remedies if r.words == "as it is").at_most < -1
-    said = advice(proof, remedies)
-    assert said.startswith("Proven: no patterns whatever print this part")
+    said = advice(proof, remedies, 60)
+    assert said.startswith("Proven: no patterns whatever print this part in this resin and vial, in 60 images a turn.")
+    assert "iterations" not in said  # they cannot help
     assert f"at z = {proof.slice_z_mm:.2f} mm" in said
     assert said.index("half the absorption") < said.index("as it is")  # best first
 
@@ -88,3 +89,22 @@ def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
     reached = next(r for r in remedies_of(setup, proof) if r.words == "as it is").reached
     assert reached <= proof.at_most
     assert reached <= wild.at_most
+
+
+def test_what_may_help_hangs_on_what_is_known():
+    """No proof: the general advice. A window lost in rounding: more bits. Not ruled out: more iterations."""
+    assert unproven(math.nan, 8).startswith("More iterations")
+    assert "rounded to 1 bit this light had a window of 10.0%" in unproven(0.1, 1)
+    open_ = advice(Proof(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
+    assert "a window of 4.5% is not ruled out by the proof, so more iterations may find one" in open_
+    assert "as it is far below 0 (at most 4%)" in open_
+    assert window_words(math.nan) == "no light in part of it"
+
+
+def test_no_proof_no_advice_beside_it(small_job, tmp_path):
+    """Without a proof the advice is general; with one that excludes every design, no iterations are asked for."""
+    text = small_job(absorption=0.8, iterations=5)
+    for more, words in (("bound_iterations = 0\n", "More iterations"), ("", "Proven: no patterns whatever")):
+        warnings = pipeline.design(parse_job(text + more, name="t", folder=tmp_path)).warnings
+        assert sum(words in text for text in warnings) == 1
+        assert sum("terations" in text for text in warnings) == (1 if more else 0)

@@ -302,6 +302,7 @@ def predict(arguments: argparse.Namespace) -> int:
     from lightlathe.judge import outcome_of
     from lightlathe.result import read_result
     from lightlathe.summary import comparison
+    from lightlathe.words import count
 
     record = read_result(arguments.result)
     note(arguments.result)
@@ -315,7 +316,8 @@ def predict(arguments: argparse.Namespace) -> int:
         else:
             turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
             print(advice.text())
-            print(f"the same frames in {turns} turns of {advice.exposure_s / turns:.1f} s each do it; for a manifest:")
+            each = f"of {advice.exposure_s / turns:.1f} s" + (" each" if turns > 1 else "")
+            print(f"the same frames in {count(turns, 'turn')} {each} do it; for a manifest:")
             print(f"  lightlathe export {file} --frames FOLDER --exposure {advice.exposure_s:.1f}")
         return 0
     resin = pipeline.job_of(record).resin

@@ -21,6 +21,7 @@ from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
 ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew, with an eye on the dose
@@ -52,8 +53,8 @@ class Shown:
         if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
             raise Dark(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
-                f"pixel rounds to dark.\n  A lamp of {light.irradiance_mw_cm2 * dimming * 2:.2g} mW/cm2 or a faster "
-                "turn suits this resin."
+                f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
+                "faster turn suits this resin."
             )
         return Patterns(levels, self.setup.chords.angle_rad, self.book.full_scale, light.pixel_mm,
                         light.irradiance_mw_cm2, turn.dwell_s, turns)  # fmt: skip

@@ -10,7 +10,7 @@ import torch
 from lightlathe import judge
 from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
-from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Spread, Verdict
+from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Verdict
 from lightlathe.memory import free_bytes
 from lightlathe.part import Surface, thin_walls
 from lightlathe.prediction import job_of, predict
@@ -19,6 +19,7 @@ from lightlathe.quantities import Grid
 from lightlathe.result import Record
 from lightlathe.shadow import even_shadow
 from lightlathe.solve import copies
+from lightlathe.words import amount
 
 log = logging.getLogger(__name__)
 
@@ -55,17 +56,26 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
         lines.append(f"{solid.role}: {what}")
-        size = " x ".join(f"{s:.4g}" for s in fitting.size_mm)
+        size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
         lines.append(
-            f"  as placed {size} mm; {fitting.wall_clearance_mm:.3g} mm to the vial's wall, "
-            f"{fitting.field_clearance_mm:.3g} mm to the edge of the light"
+            f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
+            f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
         )
         problems += fitting.notes
         if solid.role == "part":
             thin = thin_walls(form, layout.grid, inserts)
-            lines.append(f"  thinnest wall {thin.thinnest_mm:.3g} mm, voxels of {layout.grid.voxel_mm:g} mm")
+            lines.append(f"  thinnest wall {amount(thin.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
             problems += thin.warnings
     return lines + [f"warning: {text}" for text in problems]
+
+
+def look_at(grid: Grid, solids: int) -> Grid:
+    """The job's grid, or a coarser one where so many voxels and solids would take more than seconds."""
+    look, coarser, most = grid, 1.0, LOOK_VOXELS / max(1.0, solids / FEW_SOLIDS)
+    while look.voxels > most or max(look.shape) > LOOK_ACROSS:
+        coarser *= 1.2
+        look = grid.coarser(coarser)
+    return look
 
 
 def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None) -> Case:
@@ -73,23 +83,14 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     machine = machine or machine_here(job)
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
-    look = layout.grid
+    look = look_at(layout.grid, len(solids))
     misfits, doubts = [], []
-    shadow = even_shadow(job, solids, look)
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
-    if job.light.pixel_mm < 0.99 * job.grid.voxel_mm:
-        doubts.append(
-            f"The pixels ({job.light.pixel_mm:g} mm) are finer than the voxels ({job.grid.voxel_mm:g} mm): the design "
-            "fits its own voxels better than the true shape. voxel_mm no larger than pixel_mm prints truer."
-        )
-    share = LOOK_VOXELS / max(1.0, len(solids) / FEW_SOLIDS)
-    while look.voxels > share or max(look.shape) > LOOK_ACROSS:
-        nx, ny, nz = (math.ceil(n / 1.2) for n in look.shape)
-        look = Grid((nx, ny, nz), look.voxel_mm * 1.2)
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
     known: dict[str, Any] = {}
+    shadow = None
     try:
         part = voxels(job, solids, look, torch.device("cpu"))
     except PartError as problem:
@@ -97,6 +98,10 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
     else:
         known = judge.extent_of(part)
         known["slice_voxel_mm"] = look.voxel_mm
+        try:
+            shadow = even_shadow(job, solids, look)
+        except PartError as problem:  # too thin for the coarser voxels there
+            doubts.append(f"The shadow of the insert could not be estimated: {problem}")
     known |= {"part_radius_mm": max(p.reach_mm for p in parts), "part_height_mm": high - low}
     resin, light, turn, design = job.resin, job.light, job.turn, job.design
     scenarios = 0
@@ -157,22 +162,22 @@ def exposure_lines(record: Record) -> list[str]:
     banded = record.part.whole is not None
     voxels = f"voxels of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
     lines = plan.text(voxels, on_finer(record)).splitlines()
-    spread = spread_of(record, resin) if record.quality["window_relative"] > 0 else None  # else no exposure is right
-    if spread is not None:
-        lines.append(spread.text())
-    known = resin.doses_known_to_percent
-    if known is None:
-        known = UNSTATED_PERCENT
-        lines.append(
-            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {known:g} %:"
-        )
-    series = judge.bracket(plan, known)
     if is_robust(record):
         lines[1] += " (under every scenario of [design.robust])"
-    if len(series) == 1 and series[0] == plan.exposure_s:
-        lines.append(f"one vial is enough for a threshold known to {known:.2g} %: this exposure")
-    else:
-        lines.append(judge.bracket_text(series, known))
+    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
+    if doses is None:
+        doses = UNSTATED_PERCENT
+        lines.append(
+            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {doses:g} %:"
+        )
+    windows = windows_of(record, resin)
+    if record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+        gel = resin.at(plan.exposure_s).gel_mj_cm3
+        lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
+    known = f"a threshold known to {amount(doses)} %" + (
+        f" and an absorption known to {amount(absorption)} %" if absorption else ""
+    )
+    lines.append(judge.bracket(plan, doses, windows, known=known).text())
     return lines
 
 
@@ -202,16 +207,12 @@ def plan_of(record: Record) -> ExposurePlan:
     return ExposurePlan(**(values | whole))
 
 
-def spread_of(record: Record, resin: Any) -> Spread | None:
-    """What the stated uncertainty of the resin means for the exposure; None where the job states none."""
-    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent
-    if doses is None and absorption is None:
-        return None
+def windows_of(record: Record, resin: Any) -> list[tuple[float, float]]:
+    """(most dose outside, least inside) at the planned exposure, for absorptions evenly over the resin's interval."""
     windows = []
-    for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if absorption else (0.0,):
-        factor = 1 + share * (absorption or 0.0) / 100
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if resin.absorption_known_to_percent else (0.0,):
+        factor = 1 + share * (resin.absorption_known_to_percent or 0.0) / 100
         other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
         q = record.quality if share == 0 else predict(record, resin=other, finer=False).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
-    gel = resin.at(record.patterns.exposure_s).gel_mj_cm3
-    return judge.spread(record.patterns.exposure_s, windows, gel, doses or 0.0)
+    return windows

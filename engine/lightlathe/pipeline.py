@@ -28,11 +28,12 @@ from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict, printed
 from lightlathe.prepare import Setup, prepare, settings_of
 from lightlathe.projector import Codebook
-from lightlathe.proof import advice, closer, proof_of, remedies_of
+from lightlathe.proof import advice, closer, proof_of, remedies_of, unproven
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
 from lightlathe.solve import logged_every, solve
+from lightlathe.words import amount
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 log = logging.getLogger(__name__)
@@ -96,6 +97,8 @@ def design(
     figures, advised = proven(setup, prediction.dose.to(setup.device), tell)
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
+    if not advised and prediction.quality["window_relative"] <= 0:
+        advised = [unproven(figures.get("window_reached", math.nan), job.light.bits)]
     if figures:  # of the window that is shown, of rounded levels
         prediction.quality["window_gap"] = figures["window_proven_at_most"] - prediction.quality["window_relative"]
     if plain.target.dose is not None:
@@ -145,7 +148,7 @@ def proven(setup: Setup, dose: Tensor, tell: Callable[[str], None]) -> tuple[dic
     tell("no window: trying what would help")
     remedies = remedies_of(setup, proof)
     proof = closer(proof, remedies)
-    return proof.figures(), [advice(proof, remedies)]
+    return proof.figures(), [advice(proof, remedies, len(setup.chords.angle_rad))]
 
 
 def shadowed(setup: Setup, patterns: Patterns) -> list[str]:
@@ -189,7 +192,8 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     figures |= light_use(dose, setup.part.to(setup.device), incident_mj)
     fine_solid = None if prediction.fine_solid is None else prediction.fine_solid.cpu()
     prediction = Prediction(dose.float().cpu(), prediction.solid.cpu(), figures, fine_solid)
-    return prediction, warnings(figures, plan, bits=job.light.bits)
+    width = job.light.pixel_mm / job.grid.voxel_mm
+    return prediction, warnings(figures, plan, bits=job.light.bits, voxels_per_pixel=width)
 
 
 def _on(device: torch.device, state: Any) -> Any:
@@ -228,8 +232,8 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
         dwell_s = exposure_s / (patterns.turns * len(patterns.angle_rad))
         if not FASTEST_S <= dwell_s <= LONGEST_S:
             raise JobError(
-                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {dwell_s:.2g} s; "
-                f"expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
+                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {amount(dwell_s)} "
+                f"s; expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
             )
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
     codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())

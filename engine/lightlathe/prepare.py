@@ -30,6 +30,7 @@ from lightlathe.part import (
     thin_walls,
 )
 from lightlathe.quantities import Chords, FineShape, Grid, Part
+from lightlathe.words import amount
 
 log = logging.getLogger(__name__)
 
@@ -204,8 +205,9 @@ def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
     if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2
         raise JobError(
-            f"a grid of {' x '.join(str(n) for n in grid.shape)} voxels takes {needed / 1e9:.3g} GB for two volumes, "
-            f"and {free / 1e9:.3g} GB are free on {device}.\n  voxel_mm = {larger:.2g} in [grid] would fit."
+            f"a grid of {' x '.join(str(n) for n in grid.shape)} voxels takes {amount(needed / 1e9, 3)} GB for two "
+            f"volumes, and {amount(free / 1e9, 3)} GB are free on {device}.\n  voxel_mm = {amount(larger)} in [grid] "
+            "would fit."
         )
 
 

@@ -27,6 +27,15 @@ class Keeper:
             self.written = time.monotonic()
 
 
+def postfix(figures: dict[str, float]) -> str:
+    """What stands behind the bar; a share of nothing, and a window with nothing around the part, are left out."""
+    under, over, window = (figures[k] for k in ("under_cure_fraction", "over_cure_fraction", "window_relative"))
+    shares = [f"{name} {share:.2%}" for name, share in (("under", under), ("over", over)) if math.isfinite(share)]
+    if math.isfinite(window):
+        shares.append(f"window {window:.3f}" if window > -10 else "window below -10")
+    return " ".join(shares)
+
+
 class Bar:
     """The progress bar: iterations, wrong voxels and the process window."""
 
@@ -38,12 +47,7 @@ class Bar:
         self.bar = tqdm(total=iterations, initial=done, desc="design", unit="it", leave=True, mininterval=pause)
 
     def __call__(self, figures: dict[str, float]) -> None:
-        window = figures["window_relative"]
-        self.bar.set_postfix_str(
-            f"under {figures['under_cure_fraction']:.2%} over {figures['over_cure_fraction']:.2%} "
-            + (f"window {window:.3f}" if window > -10 else "window below -10"),
-            refresh=False,
-        )
+        self.bar.set_postfix_str(postfix(figures), refresh=False)
         self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
 
     def stage(self, words: str) -> None:

@@ -12,8 +12,10 @@ from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.words import count
 
 AS_IT_IS = "as it is"
+FAR_BELOW = -10.0  # a window, from which its size says nothing more
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -36,6 +38,7 @@ class Proof:
     def figures(self) -> dict[str, float]:
         return {
             "window_proven_at_most": self.at_most,
+            "window_reached": self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
             "window_binding_part_x_mm": self.part_mm[0],
             "window_binding_part_y_mm": self.part_mm[1],
@@ -123,15 +126,23 @@ def closer(proof: Proof, remedies: list[Remedy]) -> Proof:
     return dataclasses.replace(proof, at_most=min([proof.at_most, *alone]))
 
 
-def advice(proof: Proof, remedies: list[Remedy]) -> str:
-    """Where a print fails, whether any light could print it, and what would help; a sentence or two each."""
+def advice(proof: Proof, remedies: list[Remedy], images: int) -> str:
+    """Where a print fails, whether any light could print it, and what would help; a sentence or two each.
+
+    images   that the job shows in a turn
+    """
     x, y = proof.part_mm
     beside_x, beside_y = proof.surroundings_mm
     if proof.at_most <= 0:
-        said = "Proven: no patterns whatever print this part in this resin and vial. "
+        said = (
+            f"Proven: no patterns whatever print this part in this resin and vial, in {count(images, 'image')} a turn. "
+        )
     else:
-        said = f"No exposure is right everywhere; a window of {proof.at_most:.1%} is not ruled out by the proof. "
-    tried = "; ".join(f"{r.words} {r.reached:.0%} (at most {r.at_most:.0%})" for r in remedies)
+        said = (
+            f"No exposure is right everywhere; a window of {proof.at_most:.1%} is not ruled out by the proof, so more "
+            "iterations may find one. "
+        )
+    tried = "; ".join(f"{r.words} {window_words(r.reached)} (at most {window_words(r.at_most)})" for r in remedies)
     return (
         f"{said}It is decided in the slice at z = {proof.slice_z_mm:.2f} mm, between ({x:.2f}, {y:.2f}) mm in the part "
         f"and ({beside_x:.2f}, {beside_y:.2f}) mm beside it. Windows of that slice alone, by what is changed: {tried}."
@@ -142,6 +153,23 @@ def _window(dose: Tensor, aim: Target) -> float:
     """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
     least, most = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
     return 1 - most / least if least > 0 else math.nan
+
+
+def unproven(reached: float, bits: int) -> str:
+    """What may help a print without a window, of which nothing was proven or whose light has one until rounded."""
+    if reached > 0:
+        return (
+            f"Before its levels were rounded to {count(bits, 'bit')} this light had a window of {reached:.1%}: more "
+            "bits, or levels that are dimmed less, keep it."
+        )
+    return "More iterations, a paler resin, more angles or a smaller part may help, in this order of effort."
+
+
+def window_words(window: float) -> str:
+    """A relative window in percent; what is far below 0, or not a number for want of light, as such."""
+    if math.isnan(window):
+        return "no light in part of it"
+    return f"{window:.0%}" if window > FAR_BELOW else "far below 0"
 
 
 def _grown(mask: Tensor) -> Tensor:

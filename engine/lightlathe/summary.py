@@ -9,6 +9,7 @@ from typing import Any
 from lightlathe.judge import assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
+from lightlathe.words import amount, count
 
 # where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
 WIDE_GAP, HELD = 0.1, 0.05
@@ -35,11 +36,11 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         *_agreement(record),
         _window(record),
         *_proven(q),
-        f"              the resin stays liquid below {resin.liquid_below_mj_cm3:.4g} and is solid above "
-        f"{resin.solid_above_mj_cm3:.4g} mJ/cm3",
+        f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
+        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3",
         *_graded(q),
-        f"  light       {len(patterns.angle_rad)} images a turn, {patterns.irradiance_mw_cm2:g} mW/cm2 at full level; "
-        f"{q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
+        f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
+        f"mW/cm2 at full level; {q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
@@ -73,7 +74,10 @@ def _agreement(record: Record) -> list[str]:
         ("over-cure", "over_cure_fraction", "of the other voxels turn solid"),
     ):
         own = f"; {q[figure + last]:.3%} on this grid{less}" if first != last else ""
-        lines.append(f"  {name:12}{q[figure + first]:.2%} {words}{on}{own}")
+        if math.isfinite(q[figure + first]):
+            lines.append(f"  {name:12}{q[figure + first]:.2%} {words}{on}{own}")
+        else:
+            lines.append(f"  {name:12}no voxel is to stay liquid")
     for whole, rest in (("_fine", "_fine_judged"), ("_whole", "")):
         if f"iou{whole}" in q and f"iou{rest}" in q:
             wrong = q[f"wrong_voxels{whole}"]
@@ -99,8 +103,13 @@ def _window(record: Record) -> str:
             f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
             f"of this grid{_less(record)} right"
         )
+    if math.isnan(window):
+        return "  window      none to judge: no dose, no part, or nothing around it"
     size = f"{window:.1%}" if window > -10 else "far below 0"
-    return f"  window      {size}: up to {low:.3g} mJ/cm3 outside the part, only {high:.3g} in its weakest place"
+    return (
+        f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
+        "weakest place"
+    )
 
 
 def _proven(q: dict[str, float]) -> list[str]:
@@ -148,11 +157,21 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         "least dose in the part": "window_high_mj_cm3",
     }
     wrong = int(other.quality["wrong_voxels"])
-    said = "every voxel of the job's own grid comes out right" if wrong == 0 else f"NOT right, {wrong} voxels wrong"
-    lines = [f"{assumed}: {said}", f"{'':24}{'as designed':>14}{'now':>14}"]
+    said = "every voxel of the job's own grid comes out right"
+    said = said if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong"
+    cells = [("", "as designed", "now")]
     for words, name in rows.items():
         if name in other.quality:
-            lines.append(f"{words:24}{record.quality.get(name, math.nan):14.4f}{other.quality[name]:14.4f}")
+            cells.append((words, _cell(record.quality.get(name, math.nan)), _cell(other.quality[name])))
+    widths = [max(len(row[k]) for row in cells) for k in range(3)]
+    lines = [f"{assumed}: {said}", *(f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells)]
     if record.fine is None and record.settings["grid"]["finer"] > 1:
         lines.append("this file does not hold the finer grid, so nothing is judged there: design again to have it")
     return "\n".join(lines)
+
+
+def _cell(value: float) -> str:
+    """A figure in a column: four decimals as far as they say anything; - where there is none."""
+    if math.isnan(value):
+        return "-"
+    return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

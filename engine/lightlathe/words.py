@@ -2,6 +2,7 @@
 
 import math
 
+WRITTEN_OUT = (1e-9, 1e15)
 LIFETIME_S = 3e9
 UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
 
@@ -12,13 +13,18 @@ def count(number: int, noun: str, plural: str = "") -> str:
 
 
 def amount(value: float, digits: int = 2) -> str:
-    """A number to so many significant digits, written out: 970, 0.013, 1300. Undefined where it is not a number."""
+    """A number to so many significant digits, written out: 970, 0.013, 1300. Undefined where it is not a number.
+
+    What no sentence is right to hold, a billion billions or a billionth, keeps its exponent.
+    """
     if math.isnan(value):
         return "undefined"
     if math.isinf(value):
         return "infinite" if value > 0 else "minus infinite"
     if value == 0:
         return "0"
+    if not WRITTEN_OUT[0] <= abs(value) < WRITTEN_OUT[1]:
+        return f"{value:.{digits}g}"
     places = digits - 1 - math.floor(math.log10(abs(value)))
     rounded = round(value, places)  # may carry: 9.96 to two digits is 10
     places = digits - 1 - math.floor(math.log10(abs(rounded)))

@@ -6,13 +6,14 @@ from typing import Any
 from unicodedata import bidirectional, category
 
 import trimesh
-from hostile_toml import bent, dumped, mutated
+from hostile_toml import bent, copied, dumped, holder, mutated, places
 from hypothesis import strategies as st
 
 from lightlathe import outlook, pipeline
 from lightlathe.compare import begin
 from lightlathe.errors import LightlatheError
 from lightlathe.job import Job, load_job
+from lightlathe.job.bounds import bounds_of
 from lightlathe.plan import designs, load_plan
 from lightlathe.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
 
@@ -63,7 +64,23 @@ JOBS = (SHAPE, FULL)
 KEYS = tuple(sorted({key for job in JOBS for table in job.values() if isinstance(table, dict) for key in table}))
 BYTES = tuple(dumped(job).encode() for job in JOBS)
 
-broken_jobs = st.one_of(mutated(JOBS, KEYS), mutated(JOBS, KEYS), mutated(JOBS, KEYS), bent(BYTES))
+
+@st.composite
+def extreme(draw: st.DrawFn) -> dict[str, Any]:
+    """A valid job with some of its numbers anywhere within what their keys can hold, the ends more often."""
+    tree = copied(draw(st.sampled_from(JOBS)), 100)
+    numbers = [path for path in places(tree) if type(holder(tree, path)[path[-1]]) in (int, float)]
+    for path in draw(st.lists(st.sampled_from(numbers), min_size=1, max_size=8, unique=True)):
+        name = next(key for key in reversed(path) if isinstance(key, str))
+        least, most, _ = bounds_of(name)
+        power = draw(st.one_of(st.sampled_from((0.0, 1.0)), st.floats(0, 1), st.floats(0.3, 0.7)))
+        value = min(most, max(least, least ** (1 - power) * most**power)) if least > 0 else 1.0
+        inside, key = holder(tree, path), path[-1]
+        inside[key] = int(value) if isinstance(inside[key], int) else value
+    return tree
+
+
+broken_jobs = st.one_of(mutated(JOBS, KEYS), mutated(JOBS, KEYS), bent(BYTES), extreme(), extreme())
 broken_studies = st.one_of(
     mutated((STUDY,), (*KEYS, "design.start", "part.shape", "grid.voxel_mm", "design.solver")),
     bent((dumped(STUDY).encode(),)),

@@ -104,7 +104,7 @@ def like(draw: st.DrawFn, value: Any) -> Any:
         times = draw(
             st.sampled_from((-1, 0, 0.3, 0.5, 0.8, 0.95, 1.1, 1.5, 2, 3, 10, 1e3, 1e-3, 1e9, 1e-9, 1e200, 1e-200))
         )
-    return draw(st.one_of(st.just(value * times), st.just(value * times), others))
+    return draw(st.one_of(st.just(value * times), others))
 
 
 @st.composite
@@ -145,7 +145,11 @@ def bent(draw: st.DrawFn, texts: tuple[bytes, ...]) -> bytes:
     for _ in range(draw(st.sampled_from((1, 1, 2, 4)))):
         at, length = draw(st.integers(0, max(0, len(raw) - 1))), draw(st.sampled_from((1, 1, 1, 2, 5, 40)))
         piece = draw(st.one_of(st.sampled_from(PIECES), st.binary(min_size=1, max_size=4)))
-        match draw(st.integers(0, 3)):
+        match draw(st.integers(0, 5)):
+            case 4 | 5 if b"=" in raw:  # all that stands for a value, up to the end of its line
+                start = draw(st.sampled_from([n for n, c in enumerate(raw) if c == ord("=")])) + 1
+                end = raw.find(b"\n", start)
+                raw = raw[:start] + draw(st.sampled_from(INSTEAD)) + raw[end if end >= 0 else len(raw) :]
             case 0:
                 raw = raw[:at] + piece + raw[at + len(piece) :]
             case 1:
@@ -161,6 +165,14 @@ PIECES = (
     *(c.encode() for c in "[]{}\"'=.,-e90\n\r\0#\\_"), b'"""', b"inf", b"nan", b"[[", b"0x", b"1e400",
     b"\xff", b"\xc2\xb5", b"[" * 600, b"{a=" * 600, b"a." * 3000, b"9" * 5000, b"\xef\xbb\xbf", b"\n[design]\n",
     b"\n[part]\n", b"\n" * 50,
+)  # fmt: skip
+
+
+INSTEAD = (
+    b"[" * 500 + b"]" * 500, b"[" * 17 + b"]" * 17, b"[" * 100_000, b"{a=" * 500 + b"1" + b"}" * 500, b"1.5",
+    b"1e-200", b"1e150", b"5e-324", b"9" * 400, b"9" * 5000, b"0x1" + b"0" * 5000, b"1,5", b"1,", b"nan", b"-inf",
+    b"inf", b"true", b"1979-05-27", b"", b'"\\u0000"', b'"C:\\new\\x.stl"', b"'C:\\x.stl'",
+    b'"' + b"a" * 300_000 + b'"', b"1\n" + b"a." * 20_000 + b"a = 1",
 )  # fmt: skip
 
 

@@ -13,8 +13,9 @@ from lightlathe.cli import main
 from lightlathe.errors import JobError, LightlatheError
 from lightlathe.job import load_job, parse_job
 from lightlathe.job.bounds import BY_NAME, BY_UNIT, bounds_of
-from lightlathe.outlook import check
+from lightlathe.outlook import LOOK_ACROSS, check, look_at
 from lightlathe.prepare import load_solids
+from lightlathe.quantities import Grid
 
 SHAPE = 'shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }'
 LONG = "x" * 200_000
@@ -185,6 +186,23 @@ def test_check_runs_no_file_and_design_says_which_it_runs(written, capsys, tmp_p
     assert not (tmp_path / "ran").exists()
 
 
+def test_a_study_says_which_files_it_runs_and_runs_them_first(written, capsys, tmp_path):
+    (tmp_path / "mine.py").write_text(OWN + "def other(dose, target): return 1.0\n")
+    written("[design]", "[design]\nbound_iterations = 0")
+    losses = '[study.vary]\n"design.loss" = ["gap_hinge", "mine.py:loss", "mine.py:{}"]\n'
+    (tmp_path / "study.toml").write_text('[study]\njobs = ["job.toml"]\nrepeats = 1\n' + losses.format("none"))
+    assert main(["compare", "study.toml"]) == 1
+    assert "no function or class 'none'" in capsys.readouterr().err
+    assert not (tmp_path / "ran").exists()
+    (tmp_path / "study.toml").write_text('[study]\njobs = ["job.toml"]\nrepeats = 1\n' + losses.format("other"))
+    assert main(["compare", "study.toml"]) == 1
+    said = capsys.readouterr()
+    assert f"running {tmp_path / 'mine.py'}" in said.out
+    assert "mine.py:other': gives float" in said.err
+    assert (tmp_path / "ran").exists()
+    assert not (tmp_path / "study.study.h5").exists()  # no design was made before the files had been tried
+
+
 def test_a_file_that_fails_ends_a_design_before_its_work(written, capsys, tmp_path):
     (tmp_path / "mine.py").write_text(OWN + "raise OSError('no disk')\n")
     written("[design]", '[design]\nloss = "mine.py:loss"')
@@ -215,6 +233,22 @@ def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch
             check(job)
     assert seen[0].voxels <= outlook.LOOK_VOXELS
     assert 100 * seen[1].voxels <= outlook.FEW_SOLIDS * outlook.LOOK_VOXELS
+
+
+def test_a_needle_of_voxels_is_looked_at_in_few():
+    """Each size shrinks in step with the others: a grid 16 voxels wide ends at one, not at the wider vial of rounding
+    up again and again."""
+    look = look_at(Grid((16, 16, 5_328_420), voxel_mm=0.25), 1)
+    assert look.shape[2] <= LOOK_ACROSS
+    assert look.shape[:2] == (1, 1)
+    assert look_at(Grid((100, 100, 80), voxel_mm=0.25), 1) == Grid((100, 100, 80), voxel_mm=0.25)
+
+
+def test_a_part_that_is_nowhere_is_a_verdict_beside_an_insert_as_well(parse):
+    outside = SHAPE.replace("}", ", at_mm = [8.0, 0.0, 0.0] }").replace("2.0", "1.0")
+    assert check(parse(f"[part]\n{SHAPE}", f"[part]\n{outside}")).level == "cannot work"
+    insert = '[[part]]\nrole = "insert"\nshape = { kind = "sphere", radius_mm = 0.5 }\n'
+    assert check(parse(f"[part]\n{SHAPE}", f"{insert}[[part]]\n{outside}")).level == "cannot work"
 
 
 def _stop():

@@ -30,7 +30,8 @@ def test_a_sound_print_is_left_in_peace():
         ({"window_relative": 0.02}, "only 2 %"),
         ({"window_relative": float("nan")}, "nothing to judge"),
         ({"unsure_part_fraction": 0.01}, "not for sure"),
-        ({"iou_fine": 0.7}, "70 % only; 10 % of the part stays liquid there"),
+        ({"iou_fine": 0.7}, "70 % only; 10 % of the part stays liquid there. Details may be as small as the voxels"),
+        ({"under_cure_fraction": 1.0, "window_relative": 0.3}, "100 % of the part stays liquid: nothing comes out"),
         ({"under_cure_fraction": 1e-6}, "less than 0.01 %"),
     ],
 )
@@ -60,3 +61,31 @@ def test_too_few_bits_are_named_where_the_print_is_wrong():
         assert any(f"only {levels} levels" in sentence for sentence in warnings(wrong, PLAN, bits=bits))
         assert warnings(GOOD, PLAN, bits=bits) == []
     assert not any("levels of light" in sentence for sentence in warnings(wrong, PLAN, bits=8))
+
+
+def test_the_cause_is_named_only_where_it_is_one():
+    """Pixels finer than voxels leave stripes, pixels as wide do not. A print that is as bad on its own grid
+    is not mended by finer voxels."""
+    rough = GOOD | {"iou": 0.99, "iou_fine": 0.7}
+    assert any("stripes of liquid" in s for s in warnings(rough, PLAN, voxels_per_pixel=0.5))
+    assert not any("no wider than the pixels" in s for s in warnings(rough, PLAN, voxels_per_pixel=1.0))
+    for voxels in (0.5, 1.0):
+        (said,) = warnings(rough | {"iou": 0.71}, PLAN, voxels_per_pixel=voxels)
+        assert said.endswith("stays liquid there.")
+
+
+def test_no_other_exposure_is_promised_where_none_is_right_or_allowed():
+    """A resin without a safe dose has no right exposure; one that is too short is told so once."""
+    wrong = GOOD | {"over_cure_fraction": 0.4, "over_cure_of_part": 5.0}
+    no_safe_dose = plan_exposure(4, 8, 0, 90, turn_s=5)
+    short = plan_exposure(4, 8, 60, 90, turn_s=5, max_exposure_s=20)
+    for plan in (no_safe_dose, short):
+        assert not any("Another exposure" in sentence for sentence in warnings(wrong, plan))
+    graded = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=5.0)
+    assert any("Another exposure" in sentence for sentence in warnings(wrong, graded))
+
+
+def test_whether_more_iterations_help_is_left_to_the_proof():
+    said = " ".join(warnings(GOOD | {"under_cure_fraction": 0.1, "window_relative": -0.1}, PLAN))
+    assert "No exposure prints this right" in said
+    assert "iterations" not in said

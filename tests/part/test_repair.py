@@ -134,7 +134,7 @@ def test_an_island_in_the_cavity_of_an_inverted_body_turns_with_it():
 def test_the_report_in_one_line():
     part = surface(CUBE[:, ::-1], CUBE[:2, ::-1])
     assert part.report.text() == (
-        "made for a test: 2 x 3 x 4 mm as placed (read in mm), 24 mm3, 12 triangles, 1 bodies, watertight; "
-        "2 copies and 0 flat facets left out, 1 inward bodies turned"
+        "made for a test: 2 x 3 x 4 mm as placed (read in mm), 24 mm3, 12 triangles, 1 body, watertight; "
+        "2 copies and 0 flat facets left out, 1 inward body turned"
     )
     assert surface(CUBE).report.text().endswith("watertight; nothing to mend")

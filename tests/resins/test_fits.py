@@ -219,3 +219,8 @@ def test_the_point_that_settles_a_line_alone_is_no_outlier_of_it():
 def test_films_of_one_thickness_tell_nothing():
     with pytest.raises(MeasurementError, match="equally thick"):
         fits.working_curve(np.array([10.0, 20.0, 40.0]), np.array([0.5, 0.5, 0.5]))
+
+
+def test_a_fit_that_is_none_is_told_in_words():
+    with pytest.raises(MeasurementError, match="the fit gives an absorption of"):
+        fits.absorption(np.array([1.0, 1.0]), np.array([1.2, 1.1]))

@@ -52,8 +52,11 @@ def test_the_lock_of_a_dead_process_is_taken_over(tmp_path, holder):
     holder.kill()
     holder.wait()
     assert (tmp_path / ".a.lathe.lock").exists()
+    for name in ("a.lathe.h5", "a.lathe.partial.h5"):
+        (tmp_path / unfinished_name(name).replace(f".{os.getpid()}.", f".{holder.pid}.")).write_text("half")
     with claimed(tmp_path / "a.lathe.h5"):
         assert json.loads((tmp_path / ".a.lathe.lock").read_text())["pid"] == os.getpid()
+        assert [p.name for p in tmp_path.iterdir()] == [".a.lathe.lock"]
     assert list(tmp_path.iterdir()) == []
 
 

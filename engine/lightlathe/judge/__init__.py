@@ -1,11 +1,12 @@
 """How good a print is, how long to expose, and whether it can work at all."""
 
 from lightlathe.judge.assumptions import assumptions
+from lightlathe.judge.bracket import Series, bracket
 from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read_came_out
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
-from lightlathe.judge.exposure import ExposurePlan, between, bracket, bracket_text, plan_exposure, with_margins_of
+from lightlathe.judge.exposure import ExposurePlan, between, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
 from lightlathe.judge.machine import Machine
 from lightlathe.judge.outcome import Outcome, outcome_of
@@ -24,13 +25,13 @@ __all__ = [
     "NextExposure",
     "Outcome",
     "Reason",
+    "Series",
     "Spread",
     "Verdict",
     "assumptions",
     "best_thresholds",
     "between",
     "bracket",
-    "bracket_text",
     "check",
     "extent_of",
     "graded",

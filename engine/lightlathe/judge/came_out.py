@@ -12,6 +12,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
 from lightlathe.quantities import IGNORED, SOLID, Part
+from lightlathe.words import amount
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not believed: dose then falls off at the ends of a flat part, not at a threshold
@@ -38,7 +39,7 @@ class NextExposure:
 
     factor           next exposure over the last
     exposure_s       next exposure
-    turns            the same in whole turns, one at least
+    turns            whole turns as long as the last ones that come nearest to it, one at least
     gel_mj_cm3       threshold that explains what came out; NaN where nothing can be said
     reason           a sentence
     """
@@ -50,8 +51,7 @@ class NextExposure:
     reason: str
 
     def text(self) -> str:
-        turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
-        return f"next exposure: {self.exposure_s:.1f} s, about {turns} ({self.factor:.2f} times)\n{self.reason}"
+        return f"next exposure: {self.exposure_s:.1f} s ({self.factor:.2f} times)\n{self.reason}"
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""
@@ -107,21 +107,22 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
     places, doses = dose_across_surface(dose, part)
     if not places[0] <= offset <= places[-1]:
         raise JobError(
-            f"a surface off by {each:.3g} mm on each side lies outside what this part holds ({places[0]:.3g} to "
-            f"{places[-1]:.3g} mm); say 'nothing' or 'all solid' instead."
+            f"a surface off by {amount(each, 3)} mm on each side lies outside what this part holds "
+            f"({amount(places[0], 3)} to {amount(places[-1], 3)} mm); say 'nothing' or 'all solid' instead."
         )
     wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
     factor = met / wanted
     if not 1 / FAR <= factor <= FAR:
         raise JobError(
-            f"the dose falls too steeply at this part's surface to read a threshold from {each:.3g} mm: it would ask "
-            f"for {factor:.3g} times the exposure.\n  Try {'1.2' if factor > 1 else '0.85'} times, or say 'nothing' or "
-            "'all solid'."
+            f"the dose falls too steeply at this part's surface to read a threshold from {amount(each, 3)} mm: it "
+            f"would ask for {amount(factor, 3)} times the exposure.\n  Try {'1.2' if factor > 1 else '0.85'} times, or "
+            "say 'nothing' or 'all solid'."
         )
     assumed = "" if seen.by_mm is not None else " (a voxel, as no distance was given)"
     reason = (
-        f"{each:.3g} mm {'inside' if seen.kind == 'thin' else 'outside'} the wanted surface{assumed} the dose was "
-        f"{met:.3g} mJ/cm3, so that seems to be this resin's threshold; the wanted surface got {wanted:.3g}."
+        f"{amount(each, 3)} mm {'inside' if seen.kind == 'thin' else 'outside'} the wanted surface{assumed} the "
+        f"dose was {amount(met, 3)} mJ/cm3, so that seems to be this resin's threshold; the wanted surface got "
+        f"{amount(wanted, 3)}."
     )
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."

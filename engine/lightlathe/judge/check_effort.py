@@ -1,12 +1,14 @@
 """What the design will take of the machine that it is to run on."""
 
 import math
+from dataclasses import replace
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
 from lightlathe.words import amount, count, duration
 
 HOUR_S = 3600.0
+ROOM = 0.8  # of the free memory: more than that leaves no room for what else runs (no source)
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
 SCRATCH_BYTES = 26  # a voxel of one slab while figures are counted, measured here
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
@@ -62,11 +64,12 @@ def effort(case: Case) -> Reason:
     if not math.isnan(time):
         text += f", its iterations {duration(time, 2) if time >= 1 else 'less than a second'}"
     free = case.memory_free_bytes
-    if free is not None and need > 0.8 * free:
+    if free is not None and need > ROOM * free:
         factor = amount(max(1.0, need / free) ** (1 / 3) * 1.1)
         change = f"voxels and pixels {factor} times as large, a solver that keeps fewer copies, or a bigger machine."
-        if finer_bytes(case) > arrays / 2:
-            change = f"finer = {case.finer - 1} in [grid]; or {change}"
+        fits = [n for n in range(1, case.finer) if design_bytes(replace(case, finer=n)) <= ROOM * free]
+        if fits:
+            change = f"finer = {fits[-1]} in [grid]; or {change}"
         return Reason(
             "effort",
             # the program itself may be in memory already

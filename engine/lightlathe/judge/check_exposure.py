@@ -6,8 +6,10 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import mean_within, profile
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.verdict import Reason
+from lightlathe.words import amount, duration
 
 LONG_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
+FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
 DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
 CONVERSION = 0.3  # of double bonds when a part has just gelled all through (from memory)
@@ -34,19 +36,19 @@ def light(case: Case) -> Reason:
     """Light budget: the range of exposure against what is allowed, patient and one turn."""
     short, long = exposure_range_s(case)
     text = (
-        f"{case.irradiance_mw_cm2:.3g} mW/cm2 into this resin makes {case.dose_rate:.2g} mJ/cm3 a second at the wall: "
-        f"{_time(short)} is the shortest possible exposure, {_time(long)} about the longest a design may need, rounded "
-        f"up to whole turns of {_time(case.turn_s)}"
+        f"{amount(case.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a second at "
+        f"the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest a design "
+        f"may need, rounded up to whole turns of {duration(case.turn_s)}"
     )
     if case.max_exposure_s is not None and short > case.max_exposure_s:
         factor = short / case.max_exposure_s
-        change = f"{factor:.2g} times the irradiance, or as much more time."
+        change = f"{amount(factor)} times the irradiance, or as much more time."
         if math.isinf(factor):
             change = "a paler resin: no light arrives at the part."
         return Reason(
             "light",
             "cannot work",
-            f"{text}; {_time(case.max_exposure_s)} are allowed.",
+            f"{text}; {duration(case.max_exposure_s)} are allowed.",
             short,
             case.max_exposure_s,
             "s",
@@ -55,17 +57,20 @@ def light(case: Case) -> Reason:
     if short > LONG_S:
         change = "a paler resin, so that light arrives at the part."
         if case.a < 3:
-            change = f"{short / 60:.2g} times the irradiance for a print of about a minute; or a more sensitive resin."
+            change = (
+                f"{amount(short / 60)} times the irradiance for a print of about a minute; or a more sensitive resin."
+            )
         return Reason("light", "marginal", f"{text}: very slow.", short, LONG_S, "s", change)
     if long < case.turn_s:
         return Reason(
             "light",
             "marginal",
-            f"{text}; one turn takes {_time(case.turn_s)}, so levels must be dimmed and lose steps.",
+            f"{text}; one turn takes {duration(case.turn_s)}, so levels must be dimmed and lose steps.",
             long,
             case.turn_s,
             "s",
-            f"a lamp at {100 * long / case.turn_s:.2g} % of its light, or a turn of {long:.2g} s.",
+            f"a lamp at {amount(100 * long / case.turn_s)} % of its light"
+            + (f", or a turn of {amount(long)} s." if long >= FAST_TURN_S else "."),
         )
     return Reason("light", "will work", f"{text}.", short, LONG_S, "s")
 
@@ -80,15 +85,16 @@ def sinking(case: Case) -> Reason:
     thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel
     if case.viscosity_pa_s is None:
         text = (
-            f"viscosity_pa_s of the resin is not given; below about {thick:.2g} Pa s a part of this size, {rise:.3g} "
-            f"kg/m3 denser than the resin, sinks by more than a pixel in {_time(time)}."
+            f"viscosity_pa_s of the resin is not given; below about {amount(thick)} Pa s a part of this size, "
+            f"{amount(rise, 3)} kg/m3 denser than the resin, sinks by more than a pixel in {duration(time)}."
         )
         return Reason("sinking", "will work", text, None, thick, "Pa s", known=False)
     sunk = sinking_mm_s(ball, rise, case.viscosity_pa_s) * time
-    text = f"at {case.viscosity_pa_s:.3g} Pa s the part sinks about {sunk:.2g} mm in {_time(time)}"
+    text = f"at {amount(case.viscosity_pa_s, 3)} Pa s the part sinks about {amount(sunk)} mm in {duration(time)}"
     if sunk > allowed:
         change = (
-            f"{sunk / allowed:.2g} times the irradiance, or a resin of {thick:.2g} Pa s (colder resin is thicker too)."
+            f"{amount(sunk / allowed)} times the irradiance, or a resin of {amount(thick)} Pa s (colder resin is "
+            "thicker too)."
         )
         return Reason("sinking", "marginal", f"{text}, more than a pixel.", sunk, allowed, "mm", change)
     return Reason("sinking", "will work", f"{text}.", sunk, allowed, "mm")
@@ -101,15 +107,15 @@ def heat(case: Case) -> Reason:
     if case.double_bonds_mol_m3 is None:
         typical = curing_heat_k(5000, CONVERSION)
         text = (
-            f"the light itself warms the part by {lit:.2g} K; curing warms it more, a plain acrylate by about "
-            f"{typical:.0f} K, and that heat needs about {_time(leaves)} to leave this vial. double_bonds_mol_m3 of "
+            f"the light itself warms the part by {amount(lit)} K; curing warms it more, a plain acrylate by about "
+            f"{typical:.0f} K, and that heat needs about {duration(leaves)} to leave this vial. double_bonds_mol_m3 of "
             "this resin tells how much."
         )
         return Reason("heat", "will work", text, lit, HOT_K, "K", known=False)
     rise = curing_heat_k(case.double_bonds_mol_m3, CONVERSION) + lit
     text = (
-        f"curing {100 * CONVERSION:.0f} % of the double bonds warms the part by about {rise:.2g} K; that heat needs "
-        f"about {_time(leaves)} to leave this vial"
+        f"curing {100 * CONVERSION:.0f} % of the double bonds warms the part by about {amount(rise)} K; that heat "
+        f"needs about {duration(leaves)} to leave this vial"
     )
     if rise > HOT_K:
         change = (
@@ -117,10 +123,3 @@ def heat(case: Case) -> Reason:
         )
         return Reason("heat", "marginal", f"{text}.", rise, HOT_K, "K", change)
     return Reason("heat", "will work", f"{text}.", rise, HOT_K, "K")
-
-
-def _time(seconds: float) -> str:
-    for unit, length, until in (("s", 1, 120), ("min", 60, 7200), ("h", 3600, 48 * 3600), ("days", 86400, 3e9)):
-        if seconds < until:
-            return f"{seconds / length:.3g} {unit}"
-    return "more than a lifetime"

@@ -5,8 +5,11 @@ import math
 from lightlathe.judge.case import Case
 from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
+from lightlathe.words import amount, count
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
+FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
+FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 SMEAR_PIXELS = (
@@ -19,8 +22,9 @@ def room(case: Case) -> Reason:
     clear = case.vial_radius_mm - case.part_radius_mm
     slack = HAIR * case.voxel_mm
     text = (
-        f"the part reaches {case.part_radius_mm:.3g} mm from the axis in a vial of {case.vial_radius_mm:.3g} mm radius "
-        f"and is {case.part_height_mm:.3g} mm tall in {case.resin_height_mm:.3g} mm of resin"
+        f"the part reaches {amount(case.part_radius_mm, 3)} mm from the axis in a vial of "
+        f"{amount(case.vial_radius_mm, 3)} mm radius and is {amount(case.part_height_mm, 3)} mm tall in "
+        f"{amount(case.resin_height_mm, 3)} mm of resin"
     )
     if clear < -slack or case.part_height_mm > case.resin_height_mm + slack:
         change = "a wider vial, more resin, another lay of the part, or a smaller scale. Is the mesh's unit right?"
@@ -28,7 +32,7 @@ def room(case: Case) -> Reason:
     if clear < 2 * case.voxel_mm:
         change = "a wider vial or a smaller part: at least two voxels of resin around it."
         return Reason(
-            "room", "marginal", f"{text}: {clear:.2g} mm to the wall.", clear, 2 * case.voxel_mm, "mm", change
+            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.voxel_mm, "mm", change
         )
     return Reason("room", "will work", f"{text}.", clear, 2 * case.voxel_mm, "mm")
 
@@ -49,30 +53,31 @@ def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
     width, height = case.columns * case.pixel_mm, case.rows * case.pixel_mm
     across = 2 * case.part_radius_mm
-    text = f"the light is {width:.3g} mm wide and {height:.3g} mm tall"
+    text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
     slack = HAIR * case.pixel_mm
     if width < across - slack or height < case.part_height_mm - slack:
         return Reason(
             "field",
             "cannot work",
-            f"{text}; turning, the part sweeps {across:.3g} mm across and is {case.part_height_mm:.3g} mm tall, so "
-            "some of it never sees light.",
+            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part_height_mm, 3)} "
+            "mm tall, so some of it never sees light.",
             min(width - across, height - case.part_height_mm),
             0.0,
             "mm",
             f"{_missing(case)}; or a lens that enlarges the picture "
-            f"{max(across / width, case.part_height_mm / height):.3g} times, or a smaller part.",
+            f"{amount(max(across / width, case.part_height_mm / height), 3)} times, or a smaller part.",
         )
     share = across / width
     if width >= 2 * case.vial_radius_mm:
-        text += f", as wide as the vial ({2 * case.vial_radius_mm:.3g} mm); "
+        text += f", as wide as the vial ({amount(2 * case.vial_radius_mm, 3)} mm); "
     else:
-        text += f", narrower than the vial ({2 * case.vial_radius_mm:.3g} mm) and wide enough for the part; "
+        text += f", narrower than the vial ({amount(2 * case.vial_radius_mm, 3)} mm) and wide enough for the part; "
     text += f"columns on {100 * share:.0f} % of that width can light the part, the others stay dark."
     if share < 0.6 and height > 1.3 * case.part_height_mm:
         factor = max(share * 1.05, case.part_height_mm / height * 1.05)
         text += (
-            f" A picture {factor:.2g} times as large has pixels of {case.pixel_mm * factor:.2g} mm and stronger light."
+            f" A picture {amount(factor)} times as large has pixels of {amount(case.pixel_mm * factor)} mm and "
+            "stronger light."
         )
     return Reason("field", "will work", text, share, 1.0)
 
@@ -87,38 +92,34 @@ def _missing(case: Case) -> str:
 
 
 def detail(case: Case) -> Reason:
-    """Pixel against voxel, and the thinnest wall against both."""
-    finest = max(case.pixel_mm, case.voxel_mm)
-    text = f"pixels of {case.pixel_mm:.3g} mm, voxels of {case.voxel_mm:.3g} mm"
+    """Pixel against voxel, and the thinnest wall and the part against both."""
+    finest, across = max(case.pixel_mm, case.voxel_mm), 2 * case.part_radius_mm / case.voxel_mm
+    text = f"pixels of {amount(case.pixel_mm, 3)} mm, voxels of {amount(case.voxel_mm, 3)} mm"
+    found = []  # (what is wrong, number, limit, unit, change)
     if case.thinnest_mm is not None:
-        text += f", thinnest wall {case.thinnest_mm:.2g} mm"
+        text += f", thinnest wall {amount(case.thinnest_mm)} mm"
         if case.thinnest_mm < 2 * finest:
-            change = f"pixels and voxels of {case.thinnest_mm / 2:.2g} mm or less, or a thicker wall."
-            return Reason(
-                "detail",
-                "marginal",
-                f"{text}: under two of the coarser.",
-                case.thinnest_mm,
-                2 * finest,
-                "mm",
-                change,
-            )
+            change = f"pixels and voxels of {amount(case.thinnest_mm / 2)} mm or less, or a thicker wall"
+            found.append(("the wall is under two of the coarser", case.thinnest_mm, 2 * finest, "mm", change))
     if case.pixel_mm > 2 * case.voxel_mm:
-        change = f"a picture {case.pixel_mm / case.voxel_mm:.2g} times smaller, or voxels of {case.pixel_mm:.2g} mm."
-        return Reason(
-            "detail",
-            "marginal",
-            f"{text}: the light cannot draw what the voxels show.",
-            case.pixel_mm,
-            2 * case.voxel_mm,
-            "mm",
-            change,
+        change = (
+            f"a picture {amount(case.pixel_mm / case.voxel_mm)} times smaller, or voxels of {amount(case.pixel_mm)} mm"
         )
-    across = 2 * case.part_radius_mm / case.voxel_mm
-    if across < 16:
-        change = f"voxels of {2 * case.part_radius_mm / 32:.2g} mm."
-        return Reason("detail", "marginal", f"{text}: {across:.0f} voxels across the part.", across, 16.0, "", change)
-    return Reason("detail", "will work", f"{text}: {across:.0f} voxels across the part.", across, 16.0)
+        words = "the light cannot draw what the voxels show"
+        found.append((words, case.pixel_mm, 2 * case.voxel_mm, "mm", change))
+    if case.pixel_mm < FINER * case.voxel_mm:
+        words = "the pixels are finer than the voxels, so the design fits its own voxels better than the true shape"
+        change = f"voxels of {amount(case.pixel_mm, 3)} mm or less"
+        found.append((words, case.pixel_mm, case.voxel_mm, "mm", change))
+    if across < FEW_VOXELS:
+        change = f"voxels of {amount(2 * case.part_radius_mm / 32)} mm or less"
+        found.append((f"{across:.0f} voxels across the part are few", across, FEW_VOXELS, "", change))
+    if not found:
+        return Reason("detail", "will work", f"{text}: {across:.0f} voxels across the part.", across, FEW_VOXELS)
+    words, numbers, limits, units, changes = zip(*found, strict=True)
+    text = f"{text}: {'; '.join(words)}."
+    change = f"{'; '.join(dict.fromkeys(changes))}."
+    return Reason("detail", "marginal", text, numbers[0], limits[0], units[0], change)
 
 
 def turn(case: Case) -> Reason:
@@ -129,7 +130,7 @@ def turn(case: Case) -> Reason:
     enough = 2 * views_per_half_turn(columns)
     pixels, voxels = smear / case.pixel_mm, smear / case.voxel_mm
     moves = f"the part's edge moves {smear:.2g} mm, {pixels:.2g} pixels or {voxels:.2g} voxels"
-    text = f"{case.angles} images a turn, {rate:.3g} a second: "
+    text = f"{count(case.angles, 'image')} a turn, {rate:.3g} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.pixel_mm)
         text += f"while one stands {moves}, and lines a pixel wide keep {kept:.0%} of their contrast there"

@@ -9,6 +9,7 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import centre, depth_where, edge
 from lightlathe.judge.limits import disc_limit, speck_limit, strip_limit
 from lightlathe.judge.verdict import Reason
+from lightlathe.words import amount
 
 SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
 DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here
@@ -61,8 +62,8 @@ def absorption(case: Case) -> Reason:
     limit = limit_at(case.absorption_per_mm)
     whose = "a solid part of this radius" if case.slices is None else "this part"
     light = (
-        f"light falls to 1/e over {case.depth_mm:.2g} mm of this resin and the vial's radius is "
-        f"{case.vial_radius_mm:.3g} mm (mu R = {case.a:.2g}); in even light the axis gets "
+        f"light falls to 1/e over {amount(case.depth_mm)} mm of this resin and the vial's radius is "
+        f"{amount(case.vial_radius_mm, 3)} mm (mu R = {amount(case.a)}); in even light the axis gets "
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
     if case.part_radius_mm > case.vial_radius_mm - case.voxel_mm:
@@ -72,13 +73,13 @@ def absorption(case: Case) -> Reason:
         dies = depth_where(case.a, 0.01)
         if case.a >= RING and math.isfinite(dies):
             text = (
-                f"this resin takes {case.depth_mm:.2g} mm of depth, the vial's radius is {case.vial_radius_mm:.3g} mm: "
-                f"light dies in the outer {dies * case.vial_radius_mm:.2g} mm and leaves a ring "
-                f"about {depth_where(case.a, math.exp(-1)) * case.vial_radius_mm:.1g} mm thick"
+                f"this resin takes {amount(case.depth_mm)} mm of depth, the vial's radius is "
+                f"{amount(case.vial_radius_mm, 3)} mm: light dies in the outer {amount(dies * case.vial_radius_mm)} mm "
+                f"and leaves a ring about {amount(depth_where(case.a, math.exp(-1)) * case.vial_radius_mm, 1)} mm thick"
             )
         else:
             text = f"{light}. No patterns give {whose} more than the wall gets"
-        text += f"; it would need a penetration depth above {needed:.2g} mm.{_slip(case, limit_at)}"
+        text += f"; it would need a penetration depth above {amount(needed)} mm.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
     text = (
         f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound; the "
@@ -93,8 +94,11 @@ def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
     """A question where the number, read in another unit, would be a resin that prints."""
     given = case.absorption_per_mm
     readings = (
-        (given / 10, f"If {given:.4g} is per cm, absorption_per_mm = {given / 10:.4g}."),
-        (1 / given, f"If {given:.4g} is the penetration depth in mm, absorption_per_mm = {1 / given:.4g}."),
+        (given / 10, f"If {amount(given, 4)} is per cm, absorption_per_mm = {amount(given / 10, 4)}."),
+        (
+            1 / given,
+            f"If {amount(given, 4)} is the penetration depth in mm, absorption_per_mm = {amount(1 / given, 4)}.",
+        ),
     )
     fit = [words for value, words in readings if value < given and limit_at(value) > SLIM]
     return "".join(f" {words}" for words in fit)
@@ -105,12 +109,12 @@ def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
     depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial_radius_mm / DARK)
     less = case.depth_mm / depth
     change = (
-        f"a penetration depth of {depth:.2g} mm or more, that is {_percent(less)} of the absorption: less absorber or "
-        "initiator, or a wavelength that the resin takes less of"
+        f"a penetration depth of {amount(depth)} mm or more, that is {_percent(less)} of the absorption: less "
+        "absorber or initiator, or a wavelength that the resin takes less of"
     )
     radius = DARK * case.depth_mm
     if radius > case.part_radius_mm + 2 * case.voxel_mm:
-        change += f". Or a vial of {2 * radius:.2g} mm, which still holds the part"
+        change += f". Or a vial of {amount(2 * radius)} mm, which still holds the part"
     return change + "."
 
 
@@ -142,8 +146,9 @@ def threshold(case: Case) -> Reason:
         )
     need = 1 - low / high
     text = (
-        f"the resin stays liquid below {low:.3g} and is solid above {high:.3g} mJ/cm3: to be sure everywhere, the part "
-        f"must get {high / low:.2f} times the dose of its surroundings, a process window of {_percent(need)}"
+        f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3: to be sure "
+        f"everywhere, the part must get {high / low:.2f} times the dose of its surroundings, a process window of "
+        f"{_percent(need)}"
     )
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
     limit = window_limit(case)(case.absorption_per_mm)
@@ -164,4 +169,4 @@ def _percent(share: float) -> str:
     percent = 100 * share
     if 0 < percent < 0.01:
         return "less than 0.01 %"
-    return f"{percent:.2g} %" if abs(percent) < 99.5 else f"{percent:.0f} %"
+    return f"{amount(percent)} %" if abs(percent) < 99.5 else f"{percent:.0f} %"

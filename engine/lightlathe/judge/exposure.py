@@ -64,13 +64,23 @@ class ExposurePlan:
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
             return f"{first}\nno exposure prints all of {voxels} right: this one comes closest{also}"
-        short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
         sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
         if math.isinf(self.longest_s):
             return f"{first}\nright from {self.shortest_s:.1f} s on, on {voxels}: no light falls outside the part{also}"
         return (
-            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s on {voxels}, {sure}: {short:.1f} s "
-            f"({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer{also}"
+            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s on {voxels}, {sure}: "
+            f"{self._margins()}{also}"
+        )
+
+    def _margins(self) -> str:
+        """How much shorter and longer would do, or by how much the exposure misses what is right."""
+        short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
+        if short < 0:
+            return f"{self.exposure_s:.1f} s is {-short:.1f} s ({-self.shorter_percent:.0f} %) too short"
+        if long < 0:
+            return f"{self.exposure_s:.1f} s is {-long:.1f} s ({-self.longer_percent:.0f} %) too long"
+        return (
+            f"{short:.1f} s ({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
         )
 
 
@@ -200,46 +210,3 @@ def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:
     if not right(plan.exposure_s):
         return replace(plan, shortest_s=math.nan, longest_s=math.nan)
     return replace(plan, shortest_s=end(plan.exposure_s / 10), longest_s=end(plan.exposure_s * 10))
-
-
-def bracket(plan: ExposurePlan, known_to_percent: float, *, max_vials: int = 9) -> tuple[float, ...]:
-    """Exposures (s, whole turns at the plan's dimming) that together print right whatever the true threshold is.
-
-    The threshold is taken to lie within `known_to_percent` of the plan's gel dose. Each exposure is right for the
-    thresholds between its dose outside and its dose inside; the fewest vials that leave no gap are chosen, longest
-    steps first. Empty where no such series of at most `max_vials` exists: the window is negative, or one turn more
-    or less is already too big a step.
-    Raises JobError unless 0 <= known_to_percent < 100.
-    """
-    if not 0 <= known_to_percent < 100:
-        raise JobError(f"the threshold is known to {known_to_percent} %; expected a number from 0, below 100.")
-    out, inside = plan.low_mj_cm3 / plan.turns, plan.high_mj_cm3 / plan.turns
-    if not inside > out:
-        return ()
-    reach, end = (plan.gel_mj_cm3 * (1 + sign * known_to_percent / 100) for sign in (-1, 1))
-    series: list[float] = []
-    while len(series) < max_vials:
-        turns = math.floor(reach / out + 1e-9) if out > 0 else plan.turns
-        if turns < 1 or turns * inside <= reach:
-            return ()
-        series.append(turns * plan.turn_s)
-        reach = turns * inside
-        if reach >= end:
-            return tuple(series)
-    return ()
-
-
-def bracket_text(series: tuple[float, ...], known_to_percent: float) -> str:
-    """A bracketing series in words: how many vials, which exposures."""
-    if not series:
-        return (
-            f"no bracketing series covers a threshold known to {known_to_percent:.2g} %: the window is too narrow or "
-            "one turn too long a step (a faster turn or a dimmer lamp makes it finer)"
-        )
-    if len(series) == 1:
-        return f"one vial is enough for a threshold known to {known_to_percent:.2g} %: {series[0]:.1f} s"
-    times = ", ".join(f"{t:.1f}" for t in series)
-    return (
-        f"{len(series)} vials for a threshold known to {known_to_percent:.2g} %: {times} s with the same levels; "
-        "one of them is right"
-    )

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from lightlathe.errors import JobError
+from lightlathe.words import amount, percent
 
 
 @dataclass(frozen=True)
@@ -14,6 +15,7 @@ class Spread:
     shortest_s, longest_s    best exposure for the palest and weakest, for the darkest and strongest resin allowed
     right_share              share of the resins within the interval that the planned exposure prints right
     doses_known_to_percent   what the threshold doses are known to; half an interval
+    absorption_known_to_percent   the same of the absorption; 0 where one was tried alone
     absorptions              how many absorptions within the interval were tried
     """
 
@@ -23,12 +25,15 @@ class Spread:
     right_share: float
     doses_known_to_percent: float
     absorptions: int
+    absorption_known_to_percent: float = 0.0
 
     def text(self) -> str:
+        known = f"doses to {amount(self.doses_known_to_percent)} %"
+        if self.absorption_known_to_percent:
+            known += f", absorption to {amount(self.absorption_known_to_percent)} %"
         return (
-            f"with the resin known as well as it is (doses to {self.doses_known_to_percent:.2g} %), the best exposure "
-            f"lies between {self.shortest_s:.1f} and {self.longest_s:.1f} s; {self.exposure_s:.1f} s is right for "
-            f"{100 * self.right_share:.0f} % of that range"
+            f"given the resin's uncertainty ({known}), the best exposure lies between {self.shortest_s:.1f} and "
+            f"{self.longest_s:.1f} s; {self.exposure_s:.1f} s is right for {percent(self.right_share)} of such resins"
         )
 
     def as_json(self) -> dict[str, float | int | None]:
@@ -41,6 +46,7 @@ def spread(
     windows: Sequence[tuple[float, float]],
     gel_mj_cm3: float,
     doses_known_to_percent: float,
+    absorption_known_to_percent: float = 0.0,
 ) -> Spread:
     """Exposures and share of right prints over the resin's confidence interval.
 
@@ -64,4 +70,12 @@ def spread(
             right.append(max(0.0, min(high, inside) - max(low, out)) / (high - low))
         else:
             right.append(float(out <= gel_mj_cm3 <= inside))
-    return Spread(exposure_s, min(best), max(best), sum(right) / len(right), doses_known_to_percent, len(windows))
+    return Spread(
+        exposure_s,
+        min(best),
+        max(best),
+        sum(right) / len(right),
+        doses_known_to_percent,
+        len(windows),
+        absorption_known_to_percent,
+    )

@@ -3,17 +3,28 @@
 import math
 
 from lightlathe.judge.exposure import ExposurePlan
+from lightlathe.words import amount, count, percent
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
+FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels
+AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
+WORSE = 0.02  # of overlap: the finer grid shows a print that much worse than the job's own (no source)
 FEW_BITS = 3  # 2 to 8 levels
 
 
-def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bits: int | None = None) -> list[str]:
+def warnings(
+    quality: dict[str, float],
+    plan: ExposurePlan | None = None,
+    *,
+    bits: int | None = None,
+    voxels_per_pixel: float | None = None,
+) -> list[str]:
     """Plain sentences, worst first; empty if the print is right with some margin.
 
     quality   as from `judge.quality` (without suffix; `_fine` figures are used where present)
     plan      the exposure, where one was planned
     bits      of the projector's levels, to judge the dimming
+    voxels_per_pixel   how many voxels a pixel is wide; below 1 the pixels are finer
     """
     said = []
     under, over = quality["under_cure_fraction"], quality["over_cure_fraction"]
@@ -21,48 +32,53 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
     if math.isnan(window):
         said.append("There is nothing to judge: no dose, no part, or nothing around the part.")
     if under > 0:
-        said.append(f"{_percent(under)} of the part stays liquid: thin places will be missing or weak.")
+        said.append(f"{percent(under)} of the part stays liquid: {_missing(under)}.")
     if over > 0:
         of_part = quality["over_cure_of_part"]
         said.append(
-            f"{_percent(over)} of the resin around the part turns solid (as much as {_percent(of_part)} of the part): "
+            f"{percent(over)} of the resin around the part turns solid (as much as {percent(of_part)} of the part): "
             "gaps close and edges grow fat."
         )
     if (under > 0 or over > 0) and bits is not None and bits <= FEW_BITS:
         said.append(
-            f"{bits} bit{'s' if bits > 1 else ''} per pixel give only {2**bits} levels of light, which are too few for "
+            f"{count(bits, 'bit')} per pixel {'gives' if bits == 1 else 'give'} only {2**bits} levels of light, "
+            "which are too few for "
             "this print. Use a mode of the projector with more bits, 8 if it has them."
         )
     if window <= 0:
         said.append(
-            "No exposure prints this right: some place outside the part gets more light than some place in it. "
-            "More iterations, a paler resin, more angles or a smaller part help, in this order of effort."
+            "No exposure prints this right: some place outside the part gets as much light as some place in it, or "
+            "more."
         )
     elif window < 0.05:
         said.append(
-            f"The process window is only {_percent(window)}: an exposure or a threshold off by half of that "
+            f"The process window is only {percent(window)}: an exposure or a threshold off by half of that "
             "spoils the print."
         )
-    elif (under > 0 or over > 0) and plan is not None and not plan.right:
+    elif (
+        (under > 0 or over > 0)
+        and plan is not None
+        and plan.reachable
+        and not (plan.right or math.isnan(plan.shortest_s))
+    ):
         said.append("Another exposure would print it right: the planned one misses the window.")
     if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
         said.append(
-            f"The exposure has hardly any margin: it is right up to {plan.shorter_percent:.2g} % shorter and "
-            f"{plan.longer_percent:.2g} % longer. Lamp, timer and resin must be steadier than that."
+            f"The exposure has hardly any margin: it is right up to {amount(plan.shorter_percent)} % shorter and "
+            f"{amount(plan.longer_percent)} % longer. Lamp, timer and resin must be steadier than that."
         )
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
     if under == 0 and over == 0 and (unsure_in > 0 or unsure_out > 0):
         said.append(
-            f"{_percent(unsure_in)} of the part and {_percent(unsure_out)} of the rest get a dose between liquid_below "
+            f"{percent(unsure_in)} of the part and {percent(unsure_out)} of the rest get a dose between liquid_below "
             "and solid_above: right at the gel dose, but not for sure. A narrower measured threshold settles it."
         )
     fine = quality.get("iou_fine", math.nan)
-    if fine < 0.95:
+    if fine < AGREES:
+        why = _coarse(voxels_per_pixel) if quality.get("iou", 1.0) > fine + WORSE else ""
         said.append(
-            f"On a finer grid of the true shape the print agrees to {_percent(fine)} only; "
-            f"{_percent(quality['under_cure_fraction_fine'])} of the part stays liquid there. Details may be near the "
-            "voxel size, or, where pixels are finer than voxels, stripes of liquid lie between the voxels' centres, "
-            "inside the part too. Voxels no wider than the pixels, and finer than the details, show or mend it."
+            f"On a finer grid of the true shape the print agrees to {percent(fine)} only; "
+            f"{percent(quality['under_cure_fraction_fine'])} of the part stays liquid there.{why}"
         )
     if plan is not None and not plan.reachable:
         said.append(
@@ -72,19 +88,24 @@ def warnings(quality: dict[str, float], plan: ExposurePlan | None = None, *, bit
     if plan is not None and plan.dimming < 0.5:
         lost = f", {math.log2(1 / plan.dimming):.1f} of {bits} bits are lost" if bits else ""
         said.append(
-            f"One turn is more than enough light: levels are dimmed to {_percent(plan.dimming)}{lost}. "
-            "A dimmer lamp or a faster turn keeps the projector's steps fine."
+            f"{'One turn is' if plan.turns == 1 else 'Whole turns are'} more than enough light: levels are dimmed to "
+            f"{percent(plan.dimming)}{lost}. A dimmer lamp or a faster turn keeps the projector's steps fine."
         )
     return said
 
 
-def _percent(share: float) -> str:
-    """Two figures, and never 0 or 100 for what is not."""
-    percent = 100 * share
-    if math.isnan(percent):
-        return "an unknown share"
-    if 0 < percent < 0.01:
-        return "less than 0.01 %"
-    if 99.99 < percent < 100:
-        return "more than 99.99 %"
-    return f"{percent:.2g} %" if percent < 99 else f"{percent:.4g} %"
+def _missing(under: float) -> str:
+    """What a share of the part that stays liquid means."""
+    if under == 1:
+        return "nothing comes out"
+    return "most of it will be missing" if under > 0.5 else "thin places will be missing or weak"
+
+
+def _coarse(voxels_per_pixel: float | None) -> str:
+    """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
+    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
+        return (
+            " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "
+            "the part too: voxels no wider than the pixels mend that."
+        )
+    return " Details may be as small as the voxels or the pixels: where they are, finer ones of both draw them."

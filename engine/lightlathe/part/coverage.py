@@ -26,6 +26,7 @@ from torch import Tensor
 from lightlathe.errors import PartError, ShapeError
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
+from lightlathe.words import amount
 
 ONE = 1 << 40  # a full voxel, in the whole numbers that are summed
 STEP = 1 << 20  # covered fractions are multiples of 1 / STEP
@@ -114,8 +115,9 @@ def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
     shift = 29 - math.ceil(math.log2(widest + 1))  # products of two differences stay below 2^61
     if shift < 6:
         raise PartError(
-            f"the part reaches {widest * grid.voxel_mm:.4g} mm from the grid's corner, which is {widest:.3g} voxels of "
-            f"{grid.voxel_mm:g} mm; expected at most {2**23} voxels. Is the unit or the place wrong?"
+            f"the part reaches {amount(widest * grid.voxel_mm, 4)} mm from the grid's corner, which is "
+            f"{amount(widest, 3)} voxels of {grid.voxel_mm:g} mm; expected at most {2**23} voxels. Is the unit or the "
+            "place wrong?"
         )
     whole = np.rint(points[:, :2] * (1 << shift)).astype(np.int64)
     return Count(grid.shape, points[faces], whole[faces], shift, points[closing], spans(points[closing]))

@@ -12,6 +12,7 @@ from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
 from lightlathe.part.units import MM_PER_UNIT, size_text
 from lightlathe.quantities import Grid
+from lightlathe.words import amount
 
 SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
 
@@ -99,21 +100,22 @@ def fit(
         "field_top_clearance_mm": field_height_mm / 2 - float(high[2]),
         "field_bottom_clearance_mm": field_height_mm / 2 + float(low[2]),
     }
-    across = f"it reaches {reach:.4g} mm from the axis"
-    up, down = f"it reaches z = {high[2]:.4g} mm", f"it reaches z = {low[2]:.4g} mm"
+    across = f"it reaches {amount(reach, 4)} mm from the axis"
+    up, down = f"it reaches z = {amount(high[2], 4)} mm", f"it reaches z = {amount(low[2], 4)} mm"
+    tall = amount(field_height_mm, 4)
     places = {
-        "wall_clearance_mm": f"the vial's inner radius of {vial_radius_mm:.4g} mm: {across}",
-        "top_clearance_mm": f"the top of the resin, {resin_height_mm:.4g} mm high: {up}",
-        "bottom_clearance_mm": f"the bottom of the resin, {resin_height_mm:.4g} mm high: {down}",
-        "field_clearance_mm": f"the projector's field, {field_width_mm:.4g} mm wide: {across}",
-        "field_top_clearance_mm": f"the top of the projector's field, {field_height_mm:.4g} mm high: {up}",
-        "field_bottom_clearance_mm": f"the bottom of the projector's field, {field_height_mm:.4g} mm high: {down}",
+        "wall_clearance_mm": f"the vial's inner radius of {amount(vial_radius_mm, 4)} mm: {across}",
+        "top_clearance_mm": f"the top of the resin, {amount(resin_height_mm, 4)} mm high: {up}",
+        "bottom_clearance_mm": f"the bottom of the resin, {amount(resin_height_mm, 4)} mm high: {down}",
+        "field_clearance_mm": f"the projector's field, {amount(field_width_mm, 4)} mm wide: {across}",
+        "field_top_clearance_mm": f"the top of the projector's field, {tall} mm high: {up}",
+        "field_bottom_clearance_mm": f"the bottom of the projector's field, {tall} mm high: {down}",
     }
     slack = 1e-6 * max(vial_radius_mm, resin_height_mm)  # touching is fitting: an STL holds float32, good to 6e-8
     looked = ["wall_clearance_mm"] if insert else list(clearances)
     what = "insert" if insert else "part"
     problems = [
-        f"The {what} passes {places[k]} (by {-clearances[k]:.4g} mm)." for k in looked if clearances[k] < -slack
+        f"The {what} passes {places[k]} (by {amount(-clearances[k], 4)} mm)." for k in looked if clearances[k] < -slack
     ]
     notes = []
     if insert:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lightlathe.errors import MeshError
 from lightlathe.part.limits import MOST_FACETS, MOST_MM, MOST_OPEN
 from lightlathe.part.units import size_text
+from lightlathe.words import amount, count
 
 
 @dataclass(frozen=True)
@@ -46,17 +47,18 @@ class MeshReport:
 
     def text(self) -> str:
         """One line for a person: what was read, how large it is, whether it closes, what was mended."""
-        closed = "watertight" if self.watertight else f"NOT watertight ({self.open_edges} open edges)"
+        closed = "watertight" if self.watertight else f"NOT watertight ({count(self.open_edges, 'open edge')})"
+        copies = count(self.dropped_duplicates, "copy", "copies")
         mended = {
-            f"{self.dropped_duplicates} copies and {self.dropped_flat} flat facets left out": self.dropped_duplicates
+            f"{copies} and {count(self.dropped_flat, 'flat facet')} left out": self.dropped_duplicates
             + self.dropped_flat,
-            f"corners up to {self.welded_mm:.2g} mm apart joined": self.welded_mm,
-            f"{self.turned_facets} stray facets turned": self.turned_facets,
-            f"{self.inverted_bodies} inward bodies turned": self.inverted_bodies,
+            f"corners up to {amount(self.welded_mm)} mm apart joined": self.welded_mm,
+            f"{count(self.turned_facets, 'stray facet')} turned": self.turned_facets,
+            f"{count(self.inverted_bodies, 'inward body', 'inward bodies')} turned": self.inverted_bodies,
         }
         return (
-            f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {self.volume_mm3:.4g} mm3, "
-            f"{self.triangles} triangles, {self.bodies} bodies, {closed}; "
+            f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {amount(self.volume_mm3, 4)} "
+            f"mm3, {count(self.triangles, 'triangle')}, {count(self.bodies, 'body', 'bodies')}, {closed}; "
             f"{', '.join(what for what, much in mended.items() if much) or 'nothing to mend'}"
         )
 
@@ -146,7 +148,7 @@ def surface_from_triangles(
     if repair.open_edges(faces):
         vertices, faces, welded_mm = repair.weld_close(vertices, faces)
         if welded_mm:
-            notes.append(f"{name}: open seams were closed by joining corners up to {welded_mm:.3g} mm apart.")
+            notes.append(f"{name}: open seams were closed by joining corners up to {amount(welded_mm, 3)} mm apart.")
     faces, turned = repair.turn_stray_facets(faces)
     if turned:
         notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
+from lightlathe.words import amount
 
 ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
 SEEN = 3
@@ -62,14 +63,14 @@ class Wall:
         else:
             fate = "may break up"
         x, y, z = self.at_mm
-        area = "" if math.isnan(self.area_mm2) else f"{self.area_mm2:.3g} mm2 of them, "
-        where = f"{area}thinnest near x = {x:.3g}, y = {y:.3g}, z = {z:.3g}"
-        thick = f"{self.thickness_mm:.3g} mm thick"
-        held = f"a voxel of {self.thickness_mm:.3g} mm or less would hold them"
+        area = "" if math.isnan(self.area_mm2) else f"{amount(self.area_mm2, 3)} mm2 of them, "
+        where = f"{area}thinnest near x = {amount(x, 3)}, y = {amount(y, 3)}, z = {amount(z, 3)}"
+        thick = f"{amount(self.thickness_mm, 3)} mm thick"
+        held = f"a voxel of {amount(self.thickness_mm, 3)} mm or less would hold them"
         if self.thickest_mm > APART * self.thickness_mm:
-            thick = f"{self.thickness_mm:.3g} to {self.thickest_mm:.3g} mm thick"
-            held = f"a voxel of {self.middle_mm:.3g} mm or less would hold half of them"
-        return f"Walls {thick} ({where}) are thinner than a voxel of {voxel_mm:.3g} mm and {fate}; {held}."
+            thick = f"{amount(self.thickness_mm, 3)} to {amount(self.thickest_mm, 3)} mm thick"
+            held = f"a voxel of {amount(self.middle_mm, 3)} mm or less would hold half of them"
+        return f"Walls {thick} ({where}) are thinner than a voxel of {amount(voxel_mm, 3)} mm and {fate}; {held}."
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """Units of mesh files, and which of them would make a part the right size."""
 
+from lightlathe.words import amount
+
 MM_PER_UNIT = {"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
 MICRO = ("\u00b5m", "\u03bcm")  # the micro sign and the Greek letter look alike
 PRINTABLE_MM = (0.5, 200.0)  # longest side of things printed in a vial; common practice, no source
@@ -12,7 +14,7 @@ def plain_unit(unit: str) -> str:
 
 def size_text(size_mm) -> str:
     """'10 x 6 x 4 mm' for three lengths."""
-    return " x ".join(f"{float(s):.4g}" for s in size_mm) + " mm"
+    return " x ".join(amount(float(s), 4) for s in size_mm) + " mm"
 
 
 def units_that_fit(longest_mm: float, unit: str, smallest_mm: float, largest_mm: float) -> list[str]:

@@ -7,6 +7,7 @@ import numpy as np
 
 from lightlathe.errors import MeasurementError
 from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
+from lightlathe.words import amount, an
 
 SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
 WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)
@@ -29,8 +30,8 @@ class Value:
         return 50 * (self.high - self.low) / self.value
 
     def text(self) -> str:
-        range_ = "" if math.isnan(self.low) else f" ({self.low:.4g} to {self.high:.4g})"
-        return f"{self.value:.4g}{range_} {self.unit}"
+        range_ = "" if math.isnan(self.low) else f" ({amount(self.low, 4)} to {amount(self.high, 4)})"
+        return f"{amount(self.value, 4)}{range_} {self.unit}"
 
 
 @dataclass(frozen=True)
@@ -74,10 +75,11 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
         if lost < -MOST_GAIN:
             raise MeasurementError(
-                f"by these points {_exp(-lost):.3g} times the light comes out of a cuvette of no length; expected 1 or "
+                f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
+                "expected 1 or "
                 "less. Are path and transmission right?"
             )
-        notes = (f"walls take {100 * (1 - _exp(-lost)):.2g} % of the light",)
+        notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
         _need_positive(mu, "absorption", "Does the transmission fall with the path?")
         outliers = outliers_of(path_mm, y - fitted, 2)
     else:
@@ -172,8 +174,9 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
         found.append(_from_log(at, at - half, at + half, "mJ/cm3"))
     if found[2].value > WIDEST * found[0].value:
         raise MeasurementError(
-            f"by this dose series the resin stays liquid below {found[0].value:.3g} and is solid above "
-            f"{found[2].value:.3g} mJ/cm3: too far apart to print with. More vials at doses in between tell more."
+            f"by this dose series the resin stays liquid below {amount(found[0].value, 3)} and is solid above "
+            f"{amount(found[2].value, 3)} mJ/cm3: too far apart to print with. More vials at doses in between tell "
+            "more."
         )
     fitted = expit((x - middle) / width)
     outliers = tuple(int(i) for i in np.flatnonzero(np.abs(solid - fitted) > 1 - 0.05 / len(x)))
@@ -222,4 +225,4 @@ def _inverse(low: float) -> float:
 
 def _need_positive(value: float, name: str, hint: str) -> None:
     if not value > 0:
-        raise MeasurementError(f"the fit gives a {name} of {value:.3g}; expected one above 0. {hint}")
+        raise MeasurementError(f"the fit gives {an(name)} of {amount(value, 3)}; expected one above 0. {hint}")

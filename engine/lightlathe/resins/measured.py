@@ -13,6 +13,7 @@ from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
+from lightlathe.words import amount
 
 WARNING = (
     "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "
@@ -78,8 +79,8 @@ class Measured:
             lines += [
                 f"# onset in {self.sources['onset_mj_cm3']}: {onset.text()}. Films do not show how far",
                 f"# liquid and solid lie apart: {FILM_SPREAD:.0%} either side is taken; a series in the vial tells",
-                f"liquid_below_mj_cm3 = {low:.4g}",
-                f"solid_above_mj_cm3 = {high:.4g}",
+                f"liquid_below_mj_cm3 = {amount(low, 4)}",
+                f"solid_above_mj_cm3 = {amount(high, 4)}",
             ]
             lines += _known("doses", [onset])
         else:
@@ -102,8 +103,8 @@ class Measured:
             return f"# {name} =    not measured: {wanted} gives it"
         gaps = any("no statistics" in note for fit in self.fits if name in fit.values for note in fit.notes)
         kind = "gaps of the series" if gaps else "95 %"
-        range_ = "" if math.isnan(value.low) else f"{kind}: {value.low:.4g} to {value.high:.4g}, "
-        return f"{name} = {value.value:.4g}   # {range_}from {self.sources[name]}"
+        range_ = "" if math.isnan(value.low) else f"{kind}: {amount(value.low, 4)} to {amount(value.high, 4)}, "
+        return f"{name} = {amount(value.value, 4)}   # {range_}from {self.sources[name]}"
 
     def text(self) -> str:
         """Every fitted number, the notes, and the table to paste."""
@@ -215,8 +216,8 @@ def _known(name: str, values: list[Value]) -> list[str]:
     if percent >= 100:
         return [f"# {name} known to no better than {min(percent, 1e4):.0f} %: measure more"]
     if percent < FLOOR_PERCENT:
-        return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {percent:.2g}; no meter is as good"]
-    return [f"{name}_known_to_percent = {percent:.2g}"]
+        return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {amount(percent)}; no meter is as good"]
+    return [f"{name}_known_to_percent = {amount(percent)}"]
 
 
 def _plain(values: dict[str, Any]) -> dict[str, Any]:

@@ -23,11 +23,13 @@ SUFFIX = ".writing"
 def claimed(output: Path) -> Iterator[None]:
     """Hold an output for as long as the block lasts; ResultError saying who holds it where another run does.
 
-    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5.
+    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5. What dead processes left
+    half-written of these is removed.
     """
     from filelock import FileLock, Timeout
 
-    lock = output.with_name(f".{output.name.removesuffix('.h5')}.lock")
+    stem = output.name.removesuffix(".h5")
+    lock = output.with_name(f".{stem}.lock")
     try:
         output.parent.mkdir(parents=True, exist_ok=True)
         held = FileLock(lock, timeout=0).acquire()
@@ -40,6 +42,9 @@ def claimed(output: Path) -> Iterator[None]:
             f"{lock}: cannot be made or locked ({problem.strerror or problem}). Is the folder writable?"
         ) from None
     with held:
+        for name in (output.name, f"{stem}.partial.h5"):
+            for left in left_by_dead(output.with_name(name)):
+                left.unlink(missing_ok=True)
         with contextlib.suppress(OSError):  # a full disk; the lock holds all the same
             lock.write_text(json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": _now()}))
         try:

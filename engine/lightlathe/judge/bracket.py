@@ -1,0 +1,139 @@
+"""The series of vials that is right for a resin that is not known well, or why there is none."""
+
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lightlathe.errors import JobError
+from lightlathe.judge.exposure import ExposurePlan
+from lightlathe.words import amount
+
+MAX_VIALS = 9
+HAIR = 1e-9  # relative; whole turns that are whole on paper
+SHORTEST = 0.02  # of a turn: a series that needs finer steps has no room to spare, and no stage turns so much faster
+MANY = 999  # vials beyond which a series is not counted out
+
+
+@dataclass(frozen=True)
+class Series:
+    """Exposures that together print right whatever the resin is, within its uncertainty.
+
+    exposures_s   in whole turns at the plan's dimming, shortest first; empty where there is none
+    known         the uncertainty that it covers, in words
+    planned       the plan's own exposure is all it takes
+    vials         fewest vials that cover it, were any exposure allowed; 0 where none do, and why
+    other_turn_s, other_s    a turn time with which there is a series, and that series; NaN and empty where not needed
+    allowed_s     the longest exposure that the job allows
+    """
+
+    exposures_s: tuple[float, ...]
+    known: str
+    turn_s: float
+    planned: bool = False
+    vials: int = 0
+    other_turn_s: float = math.nan
+    other_s: tuple[float, ...] = ()
+    allowed_s: float = math.inf
+    why: str = ""
+
+    def text(self) -> str:
+        """A sentence: how many vials and which exposures, or what stands in the way."""
+        if self.planned:
+            return f"one vial is enough for {self.known}: this exposure"
+        longest = max(self.exposures_s or self.other_s, default=0.0)
+        over = f" (the longest exposure allowed is {self.allowed_s:g} s)" if longest > self.allowed_s else ""
+        if self.exposures_s:
+            times = f"{_times(self.exposures_s)} with the same levels"
+            if len(self.exposures_s) == 1:
+                return f"one vial is enough for {self.known}: {times}{over}"
+            return f"{len(self.exposures_s)} vials for {self.known}: {times}; one of them is right{over}"
+        none = f"no bracketing series for {self.known}"
+        if self.vials == 0:
+            return f"{none}: {self.why}"
+        if not self.other_s:
+            many = f"{self.vials} vials" if self.vials <= MANY else f"more than {MANY} vials"
+            return f"{none}: it would take {many} in fine steps of time; measure the resin more closely first"
+        vials = "one vial" if len(self.other_s) == 1 else f"{len(self.other_s)} vials"
+        share = amount(100 * self.other_turn_s / self.turn_s)
+        return (
+            f"{none} in turns of {amount(self.turn_s, 3)} s: the step is too long. In turns of "
+            f"{amount(self.other_turn_s, 3)} s {vials} would do: {_times(self.other_s)} with the same levels; or as "
+            f"many turns of {amount(self.turn_s, 3)} s with a lamp at {share} % of its light{over}"
+        )
+
+
+def _times(exposures_s: Sequence[float]) -> str:
+    return ", ".join(amount(seconds, 4) for seconds in exposures_s) + " s"
+
+
+def bracket(
+    plan: ExposurePlan,
+    doses_known_to_percent: float,
+    windows: Sequence[tuple[float, float]] = (),
+    *,
+    known: str = "",
+) -> Series:
+    """The fewest vials in whole turns that print right whatever the true resin is.
+
+    doses_known_to_percent   the threshold lies within that of the plan's gel dose
+    windows   (most dose outside, least inside) in mJ/cm3 at the plan's exposure, one pair for each absorption that the
+              resin may have; the plan's own comes with them. NaN outside: nothing is there
+    known     what is covered, in words
+
+    An exposure is right for the thresholds between its dose outside and its dose inside; what one leaves over, the next
+    longer one starts with. Raises JobError unless 0 <= doses_known_to_percent < 100.
+    """
+    if not 0 <= doses_known_to_percent < 100:
+        raise JobError(f"the threshold is known to {doses_known_to_percent} %; expected a number from 0, below 100.")
+    known = known or f"a threshold known to {amount(doses_known_to_percent)} %"
+    plan_window = plan.low_mj_cm3, plan.high_mj_cm3
+    low, high = (plan.gel_mj_cm3 * (1 + sign * doses_known_to_percent / 100) for sign in (-1, 1))
+    pairs = [(0.0 if math.isnan(out) else out, inside) for out, inside in (plan_window, *windows)]
+    rates = [(out / plan.exposure_s, inside / plan.exposure_s) for out, inside in pairs]
+    allowed_s = math.inf if plan.reachable else plan.exposure_s
+    series = functools.partial(Series, known=known, turn_s=plan.turn_s, allowed_s=allowed_s)
+    if math.isnan(plan.shortest_s) or not pairs[0][1] > pairs[0][0]:
+        return series((), why="no exposure is right, whatever the threshold")
+    if not all(inside > out for out, inside in pairs):
+        return series((), why="for some of these absorptions no exposure is right")
+    if all(out <= low * (1 + HAIR) and inside >= high * (1 - HAIR) for out, inside in pairs):
+        return series((plan.exposure_s,), planned=True, vials=1)
+    found = _cover(rates, low, high, plan.turn_s, MAX_VIALS)
+    if found:
+        return series(found, vials=len(found))
+    vials = len(_cover(rates, low, high, 0.0, MANY + 1)) or MANY + 1
+    if vials > MAX_VIALS:
+        return series((), vials=vials)
+    turn_s = plan.turn_s
+    while not found and turn_s > SHORTEST * plan.turn_s:
+        turn_s = float(f"{0.98 * turn_s:.2e}")  # as it is said
+        found = _cover(rates, low, high, turn_s, MAX_VIALS)
+    return series((), vials=vials, other_turn_s=turn_s if found else math.nan, other_s=found)
+
+
+def _cover(
+    rates: Sequence[tuple[float, float]], low: float, high: float, turn_s: float, most: int
+) -> tuple[float, ...]:
+    """Exposures, each as long as leaves no threshold out, until all up to `high` are covered for every pair of rates.
+
+    turn_s   they are whole multiples of it; 0: any. Empty where a step is too long, or more than `most` are needed.
+    """
+    reach = [low] * len(rates)
+    series: list[float] = []
+    while len(series) < most:
+        left = [r / out if out > 0 else math.inf for r, (out, _) in zip(reach, rates, strict=True) if r < high]
+        longest = min(left, default=0.0)
+        if math.isinf(longest):  # no light falls outside: any exposure that is long enough
+            longest = max(high / inside for _, inside in rates)
+            longest = math.ceil(longest / turn_s - HAIR) * turn_s if turn_s else longest
+        elif turn_s:
+            longest = math.floor(longest / turn_s + HAIR) * turn_s
+        further = [max(r, longest * inside) for r, (_, inside) in zip(reach, rates, strict=True)]
+        if not longest > 0 or all(b <= a * (1 + HAIR) for a, b in zip(reach, further, strict=True)):
+            return ()
+        series.append(longest)
+        reach = further
+        if all(r >= high * (1 - HAIR) for r in reach):
+            return tuple(series)
+    return ()

@@ -1,0 +1,153 @@
+"""The text of every command over odd jobs: no undefined number, no plural of one, nothing that contradicts itself."""
+
+import re
+
+import pytest
+
+from lightlathe.progress import postfix
+from odd_jobs import JOBS, NOT_DESIGNED, others, texts
+
+# what no sentence may hold, and what was said instead
+NOWHERE = {
+    "an undefined number": r"(?<![\w./])(nan|inf|NaN)\b|undefined",
+    "a plural of one": r"(?<![\d.,x] )(?<![\d.,])\b1 ((image|vial|turn|voxel|slice|bit|column|row)s|bodies)\b",
+    "a before a vowel": r"\b[aA] [aeio]\w+",
+    "an exponent": r"\d[eE][+-]\d",
+    "a time below 0": r"-\d[\d.]* (s|min|h)\b|\(-\d+ %\)",
+    "an error of the program": r"Traceback|Error: (?!a surface off|the dose falls)",
+}
+VOWELS_THAT_PASS = ("a one", "a unit")
+# pairs that contradict each other in one text
+TOGETHER = {
+    "proven hopeless, yet more iterations": (r"Proven: no patterns whatever", r"[mM]ore iterations"),
+    "right for some, yet one vial is enough": (r"is right for (?!100 %)", r"one vial is enough[^\n]*this exposure"),
+    "no series, and no way to one": (
+        r"no bracketing series",
+        r"no bracketing series(?![^\n]*(In turns of [\d.]+ s|no exposure is right|it would take))",
+    ),
+    "too short a time, yet another exposure": (
+        r"is too short for a full cure",
+        r"Another exposure would print it right",
+    ),
+    "nothing comes out, yet a best threshold": (r"nothing comes out", r"thin places"),
+    "nothing outside, yet light there": (r"no light falls outside the part", r"light in it|outside the part gets"),
+    "finer pixels filed under place": (r"place:[^\n]*finer than the voxels", r"."),
+    "memory called hopeless": (r"effort:[^\n]*GB are free", r"verdict: cannot work\n  stop    effort"),
+}
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory):
+    """Texts of one job by command, made once."""
+    made = {}
+
+    def of(name):
+        if name not in made:
+            folder = tmp_path_factory.mktemp(name)
+            made[name] = dict(others(folder) if name == "others" else texts(name, folder))
+        return made[name]
+
+    return of
+
+
+@pytest.mark.parametrize("name", [*JOBS, "others"])
+def test_no_sentence_is_spoilt(said, name):
+    for command, text in said(name).items():
+        for what, pattern in NOWHERE.items():
+            if name == "others" and what == "an error of the program":
+                continue  # tables that cannot be fitted are answered with an error
+            for hit in re.finditer(pattern, text):
+                if hit[0] not in VOWELS_THAT_PASS:
+                    around = text[max(0, hit.start() - 80) : hit.end() + 40]
+                    raise AssertionError(f"{name}, {command}: {what}: ...{around}...")
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_nothing_contradicts_itself(said, name):
+    for command, text in said(name).items():
+        for what, (one, other) in TOGETHER.items():
+            assert not (re.search(one, text) and re.search(other, text)), f"{name}, {command}: {what}:\n{text}"
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_columns_stand_apart(said, name):
+    """Every row of `predict` is words and two figures with room between; the head stands over them."""
+    found = 0
+    for command, text in said(name).items():
+        if not command.startswith("predict") or "came out" in command:
+            continue
+        rows = [
+            line for line in text.splitlines() if re.match(r"(agreement|window|part that|rest that|most|least)", line)
+        ]
+        found += len(rows)
+        for row in rows:
+            assert re.fullmatch(r"\S+( \S+)*\s{2,}\S+\s{2,}\S+|\S+( \S+)*\s{2,}(\S+ )*\S+\s{2,}(\S+ )*\S+", row), row
+        assert len({len(row) for row in rows}) == 1
+    assert found > 0 or name in NOT_DESIGNED
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_no_advice_is_followed_already(said, name):
+    """Advice for more images, columns or finer voxels asks for more than the job has."""
+    job = JOBS[name]
+    have = {key: float(re.search(rf"{key} = ([\d.]+)", job)[1]) for key in ("angles", "columns", "voxel_mm")}
+    for text in said(name).values():
+        for wanted in re.findall(r"helps most: (\d+) images a turn or more", text):
+            assert int(wanted) > have["angles"]
+        for wanted in re.findall(r"(\d+) columns instead of", text):
+            assert int(wanted) > have["columns"]
+        for wanted in re.findall(r"helps most: voxels of ([\d.]+) mm or less", text):
+            assert float(wanted) < have["voxel_mm"]
+
+
+def test_the_words_of_each_odd_job(said):
+    """What each job is there for is said."""
+    for name, command, words in (
+        ("one_angle", "check", "1 image a turn"),
+        ("two_angles", "design", "Windows of that slice alone"),
+        ("dark_resin", "design", "Proven: no patterns whatever print this part in this resin and vial, in 60 images"),
+        ("no_window", "design", "more iterations may find one"),
+        ("weak_lamp", "design", "nothing comes out"),
+        ("weak_lamp", "check", "2.04 days is the shortest possible exposure"),
+        ("vast_grid", "check", "verdict: does not fit this machine"),
+        ("vast_grid", "design", "exit code 5"),
+        ("outside_the_light", "design", "exit code 4"),
+        ("fine_pixels", "check", "watch   detail: pixels of 0.125 mm, voxels of 0.25 mm: the pixels are finer"),
+        ("micro_pixels", "check", "watch   diffraction: "),
+        ("insert", "check", "watch   insert: "),
+        ("insert", "design", "warning     Light is taken to pass through the insert"),
+        ("uncertain_resin", "design", "absorption to 20 %"),
+        ("absorption_alone", "design", "an absorption known to 5 %"),
+        ("known_resin", "design", "one vial is enough for a threshold known to 3 %: this exposure"),
+        ("full_vial", "design", "no light falls outside the part"),
+        ("no_safe_dose", "design", "no exposure is right, whatever the threshold"),
+    ):
+        assert words in said(name)[command], f"{name}, {command}: {words!r} is not in\n{said(name)[command]}"
+    came_out = said("plain")["predict, came out too thin by 0.1 mm"]
+    assert "about" not in came_out.splitlines()[0]
+    assert re.search(r"in 1 turn of [\d.]+ s do it", came_out)
+
+
+def test_the_bar_holds_no_undefined_number():
+    figures = {"under_cure_fraction": 0.125, "over_cure_fraction": float("nan"), "window_relative": float("inf")}
+    assert postfix(figures) == "under 12.50%"
+    assert postfix(figures | {"over_cure_fraction": 0.5, "window_relative": -0.25}).endswith(
+        "over 50.00% window -0.250"
+    )
+
+
+def test_the_sweep_can_fail():
+    for what, text in {
+        "an undefined number": "over-cure nan% of",
+        "a plural of one": "in 1 images a turn",
+        "a before a vowel": "gives a absorption of",
+        "an exponent": "9.7e+02 million voxels",
+        "a time below 0": "right from 1 to 2 s: -5.0 s (-10 %) shorter",
+    }.items():
+        assert re.search(NOWHERE[what], text)
+    assert not re.search(NOWHERE["a plural of one"], "4 x 4 x 1 voxels, 0.1 images, 11 images, 2.1 turns")
+    one, other = TOGETHER["no series, and no way to one"]
+    bad = "no bracketing series covers a threshold known to 10 %: the window is too narrow"
+    assert re.search(one, bad)
+    assert re.search(other, bad)
+    assert not re.search(other, "no bracketing series for x in turns of 10 s. In turns of 1.2 s 3 vials would do")

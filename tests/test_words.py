@@ -1,0 +1,56 @@
+"""Numbers in sentences."""
+
+import math
+
+import pytest
+
+from lightlathe.words import amount, an, count, duration, percent
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (970.3, 2, "970"),
+        (1299.0, 2, "1300"),
+        (0.01312, 2, "0.013"),
+        (9.96, 2, "10"),
+        (99.96, 3, "100"),
+        (0.5, 3, "0.5"),
+        (-12.345, 3, "-12.3"),
+        (0.0, 2, "0"),
+        (1e-7, 2, "0.0000001"),
+        (3e20, 2, "3e+20"),
+        (math.nan, 2, "undefined"),
+        (math.inf, 2, "infinite"),
+    ],
+)
+def test_amounts_are_written_out(value, digits, text):
+    """As many digits as `g` gives, without its exponents."""
+    assert amount(value, digits) == text
+    if 1e-9 < abs(value) < 1e15:
+        assert float(text) == float(f"{value:.{digits}g}")
+
+
+def test_one_is_not_many():
+    assert [count(n, "image") for n in (0, 1, 2)] == ["0 images", "1 image", "2 images"]
+    assert count(2, "body", "bodies") == "2 bodies"
+    assert (an("absorption"), an("penetration depth")) == ("an absorption", "a penetration depth")
+
+
+def test_shares_are_never_none_or_all_that_are_not():
+    said = [percent(s) for s in (0.0, 1e-6, 0.0123, 0.996, 0.999999, 1.0, 1.875, math.nan)]
+    assert said == [
+        "0 %",
+        "less than 0.01 %",
+        "1.2 %",
+        "99.6 %",
+        "more than 99.99 %",
+        "100 %",
+        "187.5 %",
+        "an unknown share",
+    ]
+
+
+def test_times_come_in_a_unit_of_their_size():
+    said = [duration(s) for s in (0.0141, 34.1, 600.0, 7200.0, 176256.0, 1e10)]
+    assert said == ["0.0141 s", "34.1 s", "10 min", "2 h", "2.04 days", "more than a lifetime"]
