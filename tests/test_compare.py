@@ -14,7 +14,7 @@ from lightlathe.compare import _figures, begin
 from lightlathe.errors import JobError, ResultError
 from lightlathe.plan import load_plan
 from lightlathe.quantities import Patterns
-from lightlathe.result.study import read_study, write_study
+from lightlathe.result.study import Study, read_study, write_study
 from studies import PLAN, StopBefore, made
 
 
@@ -94,6 +94,18 @@ def test_the_file_holds_what_was_made_and_h5py_alone_reads_it(folder):
         figures = group["figures"].attrs
         assert figures["iterations"] == 6
         assert group["facts"].attrs["processor"]
+
+
+def test_a_study_that_came_meanwhile_is_not_replaced(folder):
+    another = write_study(Study("another", '{"rank_by": "iou", "bound_iterations": 0}'), folder / "another.h5")
+
+    class PutThere(StopBefore):
+        def begin(self, number, words):
+            (folder / "out.study.h5").write_bytes(another.read_bytes())
+
+    with pytest.raises(ResultError, match=r"out\.study\.h5: came there while this ran"):
+        made(folder, watch=PutThere())
+    assert read_study(folder / "out.study.h5").name == "another"
 
 
 def test_light_and_iterations_by_hand():

@@ -97,6 +97,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     for member in (member for planned in todo for member in planned.job.own):
         member.load()
     setups: dict[str, Setup] = {}
+    ours = path.exists()  # a study that goes on; what comes there meanwhile is another's
     for number, planned in enumerate(todo):
         if watch is not None:
             watch.begin(number, planned.words)
@@ -121,7 +122,8 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
                 figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
         study = study.with_run(made)
-        write_study(study, path)
+        write_study(study, path, replace=ours)
+        ours = True
         if watch is not None:
             watch.done(one_line(made))
     return study

@@ -69,9 +69,12 @@ class Study:
         return replace(self, runs=(*self.runs, run))
 
 
-def write_study(study: Study, path: Path) -> Path:
-    """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path."""
-    with whole_file(path, FORMAT) as file:
+def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
+    """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path.
+
+    replace   see `whole_file`
+    """
+    with whole_file(path, FORMAT, replace=replace) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "name": study.name})
         file.create_dataset("plan", data=study.plan, dtype=h5py.string_dtype()).attrs.update({"units": "1", "dims": []})
         for number, run in enumerate(study.runs):
