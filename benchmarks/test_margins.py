@@ -51,7 +51,10 @@ def rows(runs: list[dict]) -> list[tuple[float, float, float, str, str]]:
     for place in set.intersection(*(set(one) for one in runs)):
         for together in zip(*(one[place]["compared"] for one in runs), strict=False):
             gaps = [left - right for left, _, right, _ in together]
-            margin, spread = min(room(*one) for one in together), statistics.stdev(gaps) if max(gaps) < math.inf else 0
+            margin, spread = (
+                min(room(*one) for one in together),
+                statistics.stdev(gaps) if all(map(math.isfinite, gaps)) else 0,
+            )
             if spread > 0 and not by_construction(place):
                 found.append((margin / spread, margin, spread, place, runs[0][place]["text"]))
     return sorted(found)

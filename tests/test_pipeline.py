@@ -110,13 +110,17 @@ def test_an_f_prints_as_an_f_for_either_sense(small_job, folder, sense):
 
 
 def test_patterns_of_the_two_senses_are_the_same_images_in_another_order(small_job, folder):
-    # few iterations, as each of them multiplies what sums in another order make of the last digits
-    one = designed(small_job(sense="clockwise", iterations=10), folder).patterns
-    two = designed(small_job(sense="counterclockwise", iterations=10), folder).patterns
+    # few iterations, as each of them multiplies what sums in another order make of the last digits; an F, as the images
+    # of a disc are alike
+    one, two = (
+        designed(HANDED + text[text.index("[vial]") :], folder).patterns
+        for text in (small_job(sense=sense, iterations=10) for sense in ("clockwise", "counterclockwise"))
+    )
     torch.testing.assert_close(one.angle_rad, -two.angle_rad)
     order = (-torch.arange(60)) % 60
-    difference = (one.levels.int() - two.levels[order].int()).abs()
-    assert int(difference.max()) <= 2  # the sums run in another order, so a level may round the other way
+    apart, as_shown = ((one.levels.int() - levels.int()).abs().double() for levels in (two.levels[order], two.levels))
+    assert float(apart.mean()) < 0.02  # the sums run in another order, so a few levels round the other way
+    assert float(as_shown.mean()) > 1
 
 
 def test_a_resin_that_swallows_light_prints_a_ring_at_the_wall(small_job, folder):
@@ -126,7 +130,7 @@ def test_a_resin_that_swallows_light_prints_a_ring_at_the_wall(small_job, folder
     k = record.part.grid.shape[2] // 2
     radius = record.part.grid.radius_mm()
     dose = record.prediction.dose[:, :, k]
-    assert float(dose[radius < 3.0].max()) < 1e-3 * float(dose.max())
+    assert float(dose[radius < 3.0].max() / dose.max()) < 1e-3
     assert float(radius[dose > 0.5 * dose.max()].min()) > 4.0
     assert any("No exposure prints this right" in line for line in record.warnings)
 

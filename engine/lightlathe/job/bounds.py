@@ -35,6 +35,7 @@ BY_NAME = {
     "level_limit": (1e-3, 1e6, "0.001 to 1e6"),
     "seed": (0, 2**63, "64 bits"),
 }
+COUNTS = ("columns", "rows", "angles", "margin_voxels")
 OTHERS = (1e-12, 1e12, "1e-12 to 1e12")  # of whatever has no unit: exponents, shares, steps
 _LONGEST_FIRST = sorted(BY_UNIT, key=len, reverse=True)  # _per_mm before _mm
 
@@ -48,10 +49,11 @@ def bounds_of(name: str) -> tuple[float, float, str]:
 
 def require_possible(name: str, value: Any) -> None:
     """JobError for a number, or one in a list, beyond what its key can hold; anything else passes."""
-    least, most, words = bounds_of(name)
     for number in value if isinstance(value, tuple) else (value,):
         if isinstance(number, bool) or not isinstance(number, int | float):
             continue
+        # the weights of a penalty have the names of counts, and are no whole numbers
+        least, most, words = OTHERS if name in COUNTS and isinstance(number, float) else bounds_of(name)
         small = 0 < abs(number) < least and not isinstance(value, tuple)
         if small or abs(number) > most:
             raise JobError(f"{name} is {shown(number)}; expected {words}. Is it in the unit that the key names?")
