@@ -18,6 +18,7 @@ from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
@@ -26,6 +27,7 @@ ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen ane
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 
 
+@doing("trying exposures")
 def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
     """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
 
@@ -129,6 +131,7 @@ def _settled(
     return best
 
 
+@doing("choosing levels")
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
     """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
     where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.

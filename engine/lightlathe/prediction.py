@@ -14,6 +14,7 @@ from lightlathe.judge import quality
 from lightlathe.prepare import chords_of
 from lightlathe.quantities import Part, Prediction
 from lightlathe.result import Record
+from lightlathe.watching import doing
 
 
 def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[str, float]:
@@ -28,6 +29,7 @@ def figures_of(dose: Tensor, part: Part, resin: Any, suffix: str = "") -> dict[s
     )
 
 
+@doing("predicting the print")
 def predict(
     record: Record,
     *,

@@ -12,6 +12,7 @@ from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.watching import doing, step
 from lightlathe.words import count
 
 AS_IT_IS = "as it is"
@@ -106,7 +107,10 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
         problem = Problem(scaled, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
-        outcome = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations)
+        with doing(f"no window: trying {words}", iterations):
+            outcome = solve(
+                problem, BoundedLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
+            )
         bound = prove(scaled, aim, scaled(outcome.patterns), exact=exact.scaled(scaled.gain), iterations=iterations)
         windows = [window for window in outcome.log["window_relative"] if not math.isnan(window)]
         found.append(Remedy(words, max(windows, default=-math.inf), bound.window))

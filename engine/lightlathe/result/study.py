@@ -13,6 +13,7 @@ from lightlathe.result.hdf5 import log_in, put_log
 from lightlathe.result.ranking import rank_figure
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node, json_table
+from lightlathe.watching import doing
 
 FORMAT = STUDY
 
@@ -68,6 +69,7 @@ class Study:
         return replace(self, runs=(*self.runs, run))
 
 
+@doing("writing the study")
 def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
     """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path.
 
@@ -88,6 +90,7 @@ def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
     return Path(path)
 
 
+@doing("reading the study")
 def read_study(path: str | Path) -> Study:
     """The study in a file. Raises ResultError."""
     with opened(path, FORMAT) as root:
