@@ -70,9 +70,9 @@ def test_mistakes_end_in_one_clear_error(job, capsys, arguments, words):
 
 def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, monkeypatch):
     """Ctrl-C in the middle: exit code 130, the state written, no result; --resume gives the whole design."""
-    from lightlathe import pipeline
+    from lightlathe import staged
 
-    real = pipeline.solve
+    real = staged.solve
 
     def interrupted(*args, **kwargs):
         inner = kwargs["on_iteration"]
@@ -84,10 +84,10 @@ def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, mon
 
         return real(*args, **{**kwargs, "on_iteration": stop_at_five})
 
-    monkeypatch.setattr(pipeline, "solve", interrupted)
+    monkeypatch.setattr(staged, "solve", interrupted)
     assert main(["design", str(job)]) == 130
     assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.partial.h5", "disc.toml"]
-    monkeypatch.setattr(pipeline, "solve", real)
+    monkeypatch.setattr(staged, "solve", real)
     assert main(["design", str(job), "--resume"]) == 3
     assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.h5", "disc.toml"]
     log = read_result("disc.lathe.h5").log["iteration"]

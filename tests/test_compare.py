@@ -122,17 +122,17 @@ def test_light_and_iterations_by_hand():
 
 def test_what_goes_before_the_loop_costs_seconds_too(folder, monkeypatch):
     """A start that takes half a second by the clock: every logged second comes after it."""
-    from lightlathe import compare, pipeline
+    from lightlathe import compare, staged
 
     now = [0.0]
     monkeypatch.setattr(compare.time, "perf_counter", lambda: now[0])
-    real = pipeline.solve
+    real = staged.solve
 
     def slow(*args, **kwargs):
         now[0] += 0.5
         return real(*args, **kwargs)
 
-    monkeypatch.setattr(pipeline, "solve", slow)
+    monkeypatch.setattr(staged, "solve", slow)
     for one in made(folder).runs:
         assert min(one.log["seconds"]) == pytest.approx(0.5)  # the loop itself takes no time by this clock
         assert one.figures["seconds"] == pytest.approx(0.5)
@@ -142,15 +142,15 @@ def test_a_run_killed_outright_leaves_a_whole_file(folder):
     """SIGKILL in the middle of a design: what was finished before it is readable, and the study goes on from there."""
     code = """
 import os, signal, sys
-from lightlathe import pipeline
+from lightlathe import staged
 from lightlathe.cli import main
-real, count = pipeline.solve, []
+real, count = staged.solve, []
 def solve(*args, **kwargs):
     count.append(1)
     if len(count) == 3:
         os.kill(os.getpid(), signal.SIGKILL)
     return real(*args, **kwargs)
-pipeline.solve = solve
+staged.solve = solve
 main(["compare", "study.toml"])
 """
     done = subprocess.run([sys.executable, "-c", code], cwd=folder, capture_output=True, timeout=120, check=False)

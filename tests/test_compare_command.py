@@ -10,7 +10,7 @@ import h5py
 import pytest
 from PIL import Image
 
-from lightlathe import pipeline
+from lightlathe import pipeline, staged
 from lightlathe.cli import main
 from lightlathe.result.claim import claimed
 from lightlathe.result.study import read_study
@@ -80,7 +80,7 @@ def test_a_finished_study_resumed_makes_nothing_new(folder, capsys):
 
 
 def test_ctrl_c_leaves_a_whole_study_and_says_how_to_go_on(folder, capsys, monkeypatch):
-    real, count = pipeline.solve, []
+    real, count = staged.solve, []
 
     def interrupted(*args, **kwargs):
         count.append(1)
@@ -88,7 +88,7 @@ def test_ctrl_c_leaves_a_whole_study_and_says_how_to_go_on(folder, capsys, monke
             raise KeyboardInterrupt
         return real(*args, **kwargs)
 
-    monkeypatch.setattr(pipeline, "solve", interrupted)
+    monkeypatch.setattr(staged, "solve", interrupted)
     assert main(["compare", "losses.toml"]) == 130
     error = capsys.readouterr().err
     assert "Go on with: lightlathe compare losses.toml -o losses.study.h5 --resume" in error
@@ -121,7 +121,7 @@ def test_a_polite_kill_does_the_same(folder):
 
 
 def test_stopped_before_the_first_run_nothing_is_promised(folder, capsys, monkeypatch):
-    monkeypatch.setattr(pipeline, "solve", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+    monkeypatch.setattr(staged, "solve", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
     assert main(["compare", "losses.toml"]) == 130
     assert "--resume" not in capsys.readouterr().err
     assert names(folder) == ["disc.toml", "losses.toml"]

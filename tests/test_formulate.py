@@ -6,9 +6,9 @@ import math
 import numpy as np
 import pytest
 
-from lightlathe import pipeline, prepare
+from lightlathe import pipeline, prepare, staged
 from lightlathe.errors import JobError
-from lightlathe.formulate import climbed, problem_of, start_of
+from lightlathe.formulate import problem_of, start_of
 from lightlathe.job import parse_job
 from lightlathe.prepare import voxels
 from lightlathe.solve import BoundedLBFGS, solve
@@ -124,13 +124,17 @@ def test_a_design_that_is_done_stays_done(small_job, tmp_path):
     assert record.quality["wrong_voxels"] == 0
 
 
-def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path):
+def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path, monkeypatch):
     """The light found on voxels twice as large goes over unchanged: it leaves the part the same mean dose."""
     rung = "ladder = [{ coarser = 2, iterations = 20 }]\n"
     job = parse_job(small_job(iterations=4) + "bound_iterations = 0\n" + rung, name="test", folder=tmp_path)
     setup = pipeline.prepare(job)
     problem = problem_of(setup)
-    light = climbed(setup, problem)
+    real, starts = staged.solve, []
+    monkeypatch.setattr(staged, "solve", lambda p, s, start, **how: starts.append(start) or real(p, s, start, **how))
+    assert pipeline.design(job, setup=setup).facts["coarse_seconds"] > 0
+    assert len(starts) == 2
+    light = starts[1]
     coarse = setup.part.grid.coarser(2)
     assert coarse.shape[0] == math.ceil(setup.part.grid.shape[0] / 2)
     part = voxels(job, setup.solids, coarse, setup.device)
@@ -139,7 +143,6 @@ def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path):
     on_coarse = problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(coarse)))
     dose = on_coarse.operator(light * (problem.operator.gain / on_coarse.operator.gain))
     assert dose[on_coarse.target.solid].min() > dose[on_coarse.target.liquid].max()  # what was designed there prints
-    assert pipeline.design(job).facts["coarse_seconds"] > 0
     assert designed(small_job(iterations=4), tmp_path, "bound_iterations = 0\n").facts["coarse_seconds"] == 0
     with pytest.raises(JobError, match=r"coarser is 0\.5; expected how many times larger"):
         designed(small_job(), tmp_path, "ladder = [{ coarser = 0.5, iterations = 20 }]\n")

@@ -15,6 +15,8 @@ from typing import Any
 
 from lightlathe.errors import LightlatheError, MeasurementError
 from lightlathe.options import assumptions, parser
+from lightlathe.progress import Bar
+from lightlathe.watching import watched
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
@@ -35,7 +37,8 @@ def main(argv: list[str] | None = None) -> int:
             if signal.getsignal(number) is not signal.SIG_IGN:  # as nohup leaves it
                 signal.signal(number, _as_interrupt)
     try:
-        return COMMANDS[arguments.command](arguments) or 0
+        with Bar() as bar, watched(bar):
+            return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
         print(f"{type(problem).__name__}: {problem}", file=sys.stderr)
         return EXIT_ERROR
@@ -179,7 +182,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     from lightlathe.files import STATE
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.prepare import load_solids, settings_of
-    from lightlathe.progress import Bar, Keeper
+    from lightlathe.progress import Keeper
     from lightlathe.result import partial_path, read_partial, write_partial
     from lightlathe.result.storage import require_writable
 
@@ -209,10 +212,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
         print(f"warning: {line}")
     keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
     try:
-        with Bar(job.design.iterations, resume[1] if resume else {}) as bar:
-            record = pipeline.design(
-                job, setup=setup, resume=resume, on_iteration=bar, on_stage=bar.stage, checkpoint=keeper
-            )
+        record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
         record.save(path, replace=arguments.force)
     except BaseException:
         try:
@@ -285,7 +285,7 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
     print_own(*(planned.job for planned in todo))
     try:
-        with StudyBar([planned.job.design.iterations for planned in todo]) as bar:
+        with StudyBar([planned.job.design.iterations for planned in todo]) as bar, watched(bar.watch):
             return run(study, todo, path, watch=bar)
     except BaseException:
         if path.exists():

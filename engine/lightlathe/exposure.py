@@ -21,6 +21,7 @@ from lightlathe.prepare import Setup
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
@@ -66,6 +67,7 @@ class Shown:
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
 
 
+@doing("trying exposures")
 def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
     """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
 
@@ -150,6 +152,7 @@ def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
     return best
 
 
+@doing("choosing levels")
 def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
     """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
     where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.

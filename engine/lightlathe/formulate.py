@@ -9,7 +9,8 @@ from lightlathe.errors import JobError
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
 from lightlathe.prepare import Setup, voxels
-from lightlathe.solve import Earlier, Problem, Scenarios, climb, normalised, patterns_for, repeated
+from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
+from lightlathe.watching import doing, step
 
 
 def problem_of(setup: Setup) -> Problem:
@@ -56,20 +57,14 @@ def wanted_doses(setup: Setup) -> Tensor | None:
     return wanted
 
 
-def climbed(setup: Setup, problem: Problem) -> Tensor:
-    """The patterns that a design starts from, bettered on each coarser grid of [design.ladder] before."""
-    design, rungs = setup.job.design, []
-    for rung in design.ladder:
-        grid = setup.part.grid.coarser(rung.coarser)
-        part = voxels(setup.job, setup.solids, grid, setup.device)
-        lower = dataclasses.replace(setup, part=part, operator=setup.operator.on(grid))
-        rungs.append((problem_of(lower), rung.iterations))
-    if not rungs:
-        return start_of(setup, problem)
-    found = climb(rungs, design.solver, start_of(setup, rungs[0][0])).patterns
-    return found * (rungs[-1][0].operator.gain / problem.operator.gain)
+def coarser_problem(setup: Setup, by: float) -> Problem:
+    """The design problem of a job on voxels `by` times larger, a rung of [design.ladder]."""
+    grid = setup.part.grid.coarser(by)
+    part = voxels(setup.job, setup.solids, grid, setup.device)
+    return problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(grid)))
 
 
+@doing("the light to start from")
 def start_of(setup: Setup, problem: Problem) -> Tensor:
     """The patterns that a design starts from."""
     start = setup.job.design.start
@@ -101,6 +96,7 @@ def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float,
     target = setup.part.target(setup.device)
     found = []
     for operator, scale in setup.turning_scenarios:
+        step()
         dose = operator.scaled(gain * scale)(patterns)
         most = float(torch.where(target.liquid, dose, -torch.inf).amax())
         found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))

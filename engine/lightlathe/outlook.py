@@ -19,6 +19,7 @@ from lightlathe.quantities import Grid
 from lightlathe.result import Record
 from lightlathe.shadow import even_shadow
 from lightlathe.solve import copies
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 log = logging.getLogger(__name__)
@@ -31,6 +32,7 @@ LOOK_ACROSS = 2_000  # voxels along any axis, for grids like a needle: some work
 FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid is counted into all of them
 
 
+@doing("checking whether it can work")
 def check(job: Job, solids: tuple[Solid, ...] | None = None, machine: Machine | None = None) -> Verdict:
     """Whether a job can work, what limits it and what would help most; a few seconds, nothing is designed.
 
@@ -47,6 +49,7 @@ def machine_here(job: Job) -> Machine:
     return Machine(device.type, free_bytes(device))
 
 
+@doing("looking at the parts")
 def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[str]:
     """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings."""
     lines, problems = [], list(said)
@@ -207,6 +210,7 @@ def plan_of(record: Record) -> ExposurePlan:
     return ExposurePlan(**(values | whole))
 
 
+@doing("what the resin's uncertainty does")
 def windows_of(record: Record, resin: Any) -> list[tuple[float, float]]:
     """(most dose outside, least inside) at the planned exposure, for absorptions evenly over the resin's interval."""
     windows = []

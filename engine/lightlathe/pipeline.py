@@ -5,9 +5,7 @@ Read this first. Each stage knows nothing of the others; here they are joined.
 
 import dataclasses
 import datetime
-import logging
 import math
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -20,7 +18,7 @@ from lightlathe.aim import LONGEST_S, gain_per_turn
 from lightlathe.errors import JobError
 from lightlathe.exposure import expose
 from lightlathe.fixed_order import exact_total
-from lightlathe.formulate import climbed, problem_of, robust_problem, start_of, worst_case
+from lightlathe.formulate import problem_of, robust_problem, worst_case
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.outcome import GRADED_TO
@@ -32,11 +30,11 @@ from lightlathe.proof import advice, closer, proof_of, remedies_of, unproven
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
-from lightlathe.solve import logged_every, solve
+from lightlathe.staged import Checkpoint, Log, run_stages
+from lightlathe.watching import Watcher, doing, watched
 from lightlathe.words import amount
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
-log = logging.getLogger(__name__)
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
@@ -45,56 +43,37 @@ def design(
     job: Job,
     *,
     on_iteration: Callable[[dict[str, float]], None] | None = None,
-    on_stage: Callable[[str], None] | None = None,
-    checkpoint: Callable[[dict[str, Any], dict[str, list[float]]], None] | None = None,
-    resume: tuple[dict[str, Any], dict[str, list[float]]] | None = None,
+    on_stage: Watcher | None = None,
+    checkpoint: Checkpoint | None = None,
+    resume: tuple[dict[str, Any], Log] | None = None,
     setup: Setup | None = None,
 ) -> Record:
     """Design the patterns of a job and predict their print: the main job.
 
-    on_iteration   called with the figures of each logged iteration
-    on_stage       called with a few words as the judging, the proof and the search for what would help begin
+    on_iteration   called with the figures of each logged iteration; not in stages before the last (staged.py)
+    on_stage       told what is done just now, in words, and how far it is; see watching.py
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
     Raises         LightlatheError
     """
-    setup = setup or prepare(job)
+    with watched(on_stage):
+        return _designed(job, setup or prepare(job), on_iteration, checkpoint, resume)
+
+
+def _designed(
+    job: Job,
+    setup: Setup,
+    on_iteration: Callable[[dict[str, float]], None] | None,
+    checkpoint: Checkpoint | None,
+    resume: tuple[dict[str, Any], Log] | None,
+) -> Record:
     torch.manual_seed(job.design.seed)
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
-    problem = plain if robust is None else robust
-    began = time.perf_counter()
-    start = start_of(setup, plain) if resume and robust is None else climbed(setup, plain)
-    coarse_s = time.perf_counter() - began if job.design.ladder else 0.0
-    if robust is not None:
-        log.info("the plain design first, then the robust one from there")
-        start = solve(plain, job.design.solver, start, iterations=job.design.iterations).patterns
-    state, past = resume or (None, {})
-    rows = {name: list(values) for name, values in past.items()}
-
-    def each(row: dict[str, float]) -> None:
-        for name, value in row.items():
-            rows.setdefault(name, []).append(value)
-        if on_iteration is not None:
-            on_iteration(row)
-
-    outcome = solve(
-        problem,
-        job.design.solver,
-        start,
-        iterations=job.design.iterations,
-        log_every=logged_every(setup.device),
-        on_iteration=each,
-        stop=job.design.stop,
-        checkpoint=None if checkpoint is None else lambda state: checkpoint(state, rows),
-        state=None if state is None else _on(setup.device, state),
-    )
-    found, why = outcome.patterns, outcome.stopped_because
-    del outcome  # and with it what the solver keeps
-    tell = on_stage or log.info
-    tell("judging")
+    stages = run_stages(setup, plain, robust, on_iteration=on_iteration, checkpoint=checkpoint, resume=resume)
+    found = stages.patterns
     patterns, plan = expose(setup, found, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    figures, advised = proven(setup, prediction.dose.to(setup.device), tell)
+    figures, advised = proven(setup, prediction.dose.to(setup.device))
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
     if not advised and prediction.quality["window_relative"] <= 0:
@@ -108,9 +87,9 @@ def design(
                 f"A tenth of the part is further than {prediction.quality['wanted_dose_90']:.2f} gel doses from the "
                 "dose it wants. Steps between doses that are smaller, loss dose_corridor, or more iterations help."
             )
-    if robust is not None:
+    if stages.plain is not None:
         q = prediction.quality
-        q.update(robustness(setup, start, found))
+        q.update(robustness(setup, stages.plain, found))
         if q["window_all_scenarios_robust"] < q["window_all_scenarios_plain"]:
             warnings.append(
                 "Designing for the scenarios made their worst case worse than a plain design does: leave `robust` out, "
@@ -124,14 +103,15 @@ def design(
         patterns=patterns,
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,
-        facts=facts(setup, why) | {"coarse_seconds": coarse_s},
-        log=rows,
+        facts=facts(setup, stages.stopped_because) | {"coarse_seconds": stages.coarse_s},
+        log=stages.log,
+        log_before=stages.log_before,
         warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
     )
 
 
-def proven(setup: Setup, dose: Tensor, tell: Callable[[str], None]) -> tuple[dict[str, float], list[str]]:
+def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
     """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py.
 
     dose   (x, y, z) mJ/cm3 of the print
@@ -139,13 +119,11 @@ def proven(setup: Setup, dose: Tensor, tell: Callable[[str], None]) -> tuple[dic
     steps = setup.job.design.bound_iterations
     if steps == 0:
         return {}, []
-    tell("proving")
     proof = proof_of(setup, dose / setup.job.resin.gel_mj_cm3, iterations=steps)
     if proof is None:
         return {}, []
     if proof.reached > 0:
         return proof.figures(), []
-    tell("no window: trying what would help")
     remedies = remedies_of(setup, proof)
     proof = closer(proof, remedies)
     return proof.figures(), [advice(proof, remedies, len(setup.chords.angle_rad))]
@@ -163,6 +141,7 @@ def _share_from(patterns: Tensor, level: float) -> float:
     return float(exact_total(patterns * (patterns >= level)) / total) if total > 0 else 0.0
 
 
+@doing("what designing for scenarios brought")
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any.
 
@@ -178,6 +157,7 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     return figures
 
 
+@doing("judging the print")
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Prediction, list[str]]:
     """The print that the quantised levels give in the stage's motion, on the job's grid and on a finer one."""
     job, resin = setup.job, setup.job.resin.at(plan.exposure_s)
@@ -194,12 +174,6 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     prediction = Prediction(dose.float().cpu(), prediction.solid.cpu(), figures, fine_solid)
     width = job.light.pixel_mm / job.grid.voxel_mm
     return prediction, warnings(figures, plan, bits=job.light.bits, voxels_per_pixel=width)
-
-
-def _on(device: torch.device, state: Any) -> Any:
-    if isinstance(state, dict):
-        return {name: _on(device, value) for name, value in state.items()}
-    return state.to(device) if isinstance(state, Tensor) else state
 
 
 def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from lightlathe.judge import quality
 from lightlathe.prepare import chords_of, in_motion
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
+from lightlathe.watching import doing
 
 
 def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "") -> dict[str, float]:
@@ -55,6 +56,7 @@ def printed(
     return Prediction(dose, resin.solid(dose), figures, fine_solid)
 
 
+@doing("predicting the print")
 def predict(
     record: Record,
     *,

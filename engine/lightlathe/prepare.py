@@ -30,6 +30,7 @@ from lightlathe.part import (
     thin_walls,
 )
 from lightlathe.quantities import Chords, FineShape, Grid, Part
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 log = logging.getLogger(__name__)
@@ -246,7 +247,8 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
         if table.mesh is None:
             solids.append(Solid(table.role, table.shape, None))
             continue
-        surface = read_surface(job.path(table.mesh), table.unit)
+        with doing(f"reading {table.mesh}"):
+            surface = read_surface(job.path(table.mesh), table.unit)
         said += surface.warnings
         form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
         if table.centre:
@@ -279,6 +281,7 @@ def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     return {**resolved(job), "files": files}
 
 
+@doing("counting voxels")
 def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
     """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
     forms: dict[str, list[Any]] = {"part": [], "insert": [], "keep_liquid": []}

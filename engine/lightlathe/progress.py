@@ -3,9 +3,15 @@
 import itertools
 import math
 import sys
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
+
+KEPT_S = 2.0  # seconds; what is quicker leaves no line
+QUIET_S = {True: 0.3, False: 2.0}  # on a terminal, in a file: what is quicker is not shown at all
+PAUSE_S = {True: 0.1, False: 10.0}  # between two states of a line; a file need not hold every one
+TICK_S = 0.5
 
 
 class Keeper:
@@ -27,7 +33,7 @@ class Keeper:
             self.written = time.monotonic()
 
 
-def postfix(figures: dict[str, float]) -> str:
+def postfix(figures: Mapping[str, float]) -> str:
     """What stands behind the bar; a share of nothing, and a window with nothing around the part, are left out."""
     under, over, window = (figures[k] for k in ("under_cure_fraction", "over_cure_fraction", "window_relative"))
     shares = [f"{name} {share:.2%}" for name, share in (("under", under), ("over", over)) if math.isfinite(share)]
@@ -37,45 +43,96 @@ def postfix(figures: dict[str, float]) -> str:
 
 
 class Bar:
-    """The progress bar: iterations, wrong voxels and the process window."""
+    """One line on standard error that says what is done just now and how far it is: a watcher for watching.py.
 
-    def __init__(self, iterations: int, log: dict[str, list[float]]) -> None:
-        from tqdm import tqdm
+    What is quick gets no line, what took KEPT_S or more keeps its own when it is done. A thread of its own shows what
+    has no steps, so that the line is there, and its clock goes, while a single long call runs.
+    """
 
-        pause = 0.1 if sys.stderr.isatty() else 10.0  # seconds between two lines; a file need not hold every one
-        done = len(log.get("iteration", []))
-        self.bar = tqdm(total=iterations, initial=done, desc="design", unit="it", leave=True, mininterval=pause)
+    def __init__(self) -> None:
+        self.bar: Any = None
+        self.words, self.done, self.begun_at, self.began = "", 0, 0, 0.0
+        self.of: int | None = None
+        self.quiet_s = QUIET_S[sys.stderr.isatty()]
+        self.lock, self.ended = threading.RLock(), threading.Event()
+        self.clock = threading.Thread(target=self.tick, daemon=True)
 
-    def __call__(self, figures: dict[str, float]) -> None:
-        self.bar.set_postfix_str(postfix(figures), refresh=False)
-        self.bar.update(int(figures["iteration"]) + 1 - self.bar.n)
+    def __call__(self, words: str, done: int, of: int | None, figures: Mapping[str, float] | None) -> None:
+        with self.lock:
+            if words != self.words or of != self.of:
+                self.close()
+                self.words, self.of, self.began = words, of, time.time()
+                self.begun_at = done
+            self.done = done
+            if words:
+                self.show(figures)
 
-    def stage(self, words: str) -> None:
-        """What runs now that the iterations are done, in place of the word before the bar."""
-        self.bar.set_description_str(words)
+    def show(self, figures: Mapping[str, float] | None = None) -> None:
+        if self.bar is None:
+            if time.time() - self.began < self.quiet_s:
+                return
+            from tqdm import tqdm
+
+            pause = PAUSE_S[sys.stderr.isatty()]
+            shape = None if self.of is not None else "{desc} [{elapsed}]"
+            self.bar = tqdm(total=self.of, initial=self.begun_at, desc=self.words, mininterval=pause, bar_format=shape)
+            self.bar.start_t = self.began
+        if figures is not None:
+            self.bar.set_postfix_str(postfix(figures), refresh=False)
+        self.bar.update(self.done - self.bar.n)
+
+    def tick(self) -> None:
+        """Until the end: show what has become long, and let the clock of what has no steps go on."""
+        while not self.ended.wait(TICK_S):
+            with self.lock:
+                if self.words:
+                    self.show()
+                if self.bar is not None and self.of is None and sys.stderr.isatty():
+                    self.bar.refresh()
+
+    def close(self) -> None:
+        if self.bar is not None:
+            self.bar.leave = time.time() - self.began >= KEPT_S
+            self.bar.close()
+        self.bar, self.words = None, ""
 
     def __enter__(self) -> "Bar":
+        self.clock.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.bar.close()
+        self.ended.set()
+        self.clock.join()
+        self.close()
 
 
-class StudyBar(Bar):
-    """The progress bar of a study: the iterations of all its designs, which of them runs, what came of the others."""
+class StudyBar:
+    """The progress bar of a study: the iterations of all its designs, which of them runs, what it does just now.
+
+    It is told of iterations by compare.py, and is a watcher for watching.py besides.
+    """
 
     def __init__(self, iterations: list[int]) -> None:
-        super().__init__(sum(iterations), {})
+        from tqdm import tqdm
+
+        pause = PAUSE_S[sys.stderr.isatty()]
+        self.bar = tqdm(total=sum(iterations), desc="designs", unit="it", mininterval=pause)
         self.begins = [0, *itertools.accumulate(iterations)]
-        self.number = 0
+        self.number, self.name = 0, ""
 
     def begin(self, number: int, words: str) -> None:
-        self.number = number
+        self.number, self.name = number, f"{number + 1} of {len(self.begins) - 1}, {words}"
         self.bar.n = self.begins[number]
-        self.bar.set_description_str(f"{number + 1} of {len(self.begins) - 1}, {words}")
+        self.bar.set_description_str(self.name)
 
-    def __call__(self, figures: dict[str, float]) -> None:
-        super().__call__({**figures, "iteration": self.begins[self.number] + figures["iteration"]})
+    def __call__(self, figures: Mapping[str, float]) -> None:
+        self.bar.set_postfix_str(postfix(figures), refresh=False)
+        self.bar.update(self.begins[self.number] + int(figures["iteration"]) + 1 - self.bar.n)
+
+    def watch(self, words: str, done: int, of: int | None, figures: Mapping[str, float] | None) -> None:
+        """What is done within a design beside its iterations."""
+        now = words if not words or of is None or done == 0 else f"{words} {done}/{of}"
+        self.bar.set_description_str(": ".join(part for part in (self.name, now) if part), refresh=figures is None)
 
     def done(self, words: str) -> None:
         """A line above the bar, on standard output."""
@@ -83,3 +140,6 @@ class StudyBar(Bar):
 
     def __enter__(self) -> "StudyBar":
         return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()

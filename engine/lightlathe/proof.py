@@ -12,6 +12,7 @@ from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.watching import doing, step
 from lightlathe.words import count
 
 AS_IT_IS = "as it is"
@@ -113,7 +114,10 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Re
         scaled = normalised(operator, aim)
         still = scaled.still if isinstance(scaled, Turning) else scaled  # what designs go by
         problem = Problem(still, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
-        found_light = solve(problem, BoundedLBFGS(), Filtered(), iterations=iterations).patterns
+        with doing(f"no window: trying {words}", iterations):
+            found_light = solve(
+                problem, BoundedLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
+            ).patterns
         dose = exact.scaled(scaled.gain)(found_light.double()).float()
         bound = prove(scaled, aim, dose, exact=exact, iterations=iterations)
         found.append(Remedy(words, _window(dose, aim), bound.window))

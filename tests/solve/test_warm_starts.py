@@ -8,8 +8,8 @@ from flat_problems import make
 
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.errors import SolveError
-from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.solve import BoundedLBFGS, Earlier, Filtered, FreeSetRamp, Problem, climb, patterns_for, solve
+from lightlathe.losses import GapHinge
+from lightlathe.solve import Earlier, Filtered, FreeSetRamp, Problem, patterns_for, solve
 
 
 def problem_of(case, limit=10.0, loss=None):
@@ -79,18 +79,3 @@ def test_a_warm_start_saves_iterations_in_another_resin():
     # 2e-5: a voxel in a hundred is short of the gap by some 0.05, so what is left is a matter of few voxels
     needed = [next(n for n, loss in enumerate(log) if loss < 2e-5) for log in logs]
     assert needed[0] < needed[1]
-
-
-def test_a_ladder_keeps_the_light_from_rung_to_rung():
-    coarse, fine = make("disc", voxels=16, columns=16), make("disc", voxels=48, columns=16)
-    loss = SoftWindow()
-    climbed = climb([(problem_of(coarse, loss=loss), 30), (problem_of(fine, loss=loss), 1)], BoundedLBFGS(), Filtered())
-    alone = solve(problem_of(coarse, loss=loss), BoundedLBFGS(), Filtered(), iterations=30)
-    light = climbed.last * fine.operator.gain
-    torch.testing.assert_close(light, alone.patterns * coarse.operator.gain, rtol=1e-5, atol=0)  # --disturb: 1e-6
-    assert climbed.log["iteration"] == list(range(31))
-    assert climbed.log["seconds"] == sorted(climbed.log["seconds"])
-    with pytest.raises(SolveError, match="one rung or more"):
-        climb([], BoundedLBFGS(), Filtered())
-    with pytest.raises(SolveError, match="on every rung"):
-        climb([(problem_of(coarse), 1), (problem_of(make("disc", voxels=18)), 1)], BoundedLBFGS(), Filtered())

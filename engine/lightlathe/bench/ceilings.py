@@ -4,8 +4,10 @@ import torch
 
 from lightlathe.bench.machine import cores
 from lightlathe.bench.timing import timed
+from lightlathe.watching import doing
 
 
+@doing("what this machine can do at most")
 def ceilings(device: torch.device) -> dict[str, float]:
     """copy_gb_s (read and written bytes), matrix_gmac_s (products of matrices), scalar_gmac_s (float32 without them).
 

@@ -21,6 +21,7 @@ from lightlathe.losses import GapHinge
 from lightlathe.memory import free_bytes
 from lightlathe.prepare import device_named
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
+from lightlathe.watching import doing
 
 log = logging.getLogger(__name__)
 
@@ -57,9 +58,11 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
     }
     for precision in ("half", "single") if where.type == "cuda" else ("single",):
         for case in products:
-            row = products_row(case, where, precision, top, for_s=0.3 if quick else 2.0)
+            with doing(f"measuring {case.name}, {precision}: both products"):
+                row = products_row(case, where, precision, top, for_s=0.3 if quick else 2.0)
             if row["forward_s"] is not None and case in whole:
-                row |= iteration(case, where, precision, row["forward_s"] + row["adjoint_s"])
+                with doing(f"measuring {case.name}, {precision}: whole iterations"):
+                    row |= iteration(case, where, precision, row["forward_s"] + row["adjoint_s"])
             log.info("%s", row)
             result["rows"].append(row)
     small = CASES[0] if quick and where.type == "cpu" else CASES[1]
@@ -136,6 +139,7 @@ def iteration(case: Case, device: torch.device, precision: str, products_s: floa
     }
 
 
+@doing("a design to the stated quality")
 def time_to_quality(case: Case, device: torch.device) -> dict[str, Any]:
     """The reference part designed from a filtered start until no voxel is wrong and the window is WINDOW wide."""
     target = case.target(device)

@@ -8,6 +8,7 @@ from lightlathe.bench.cases import Case
 from lightlathe.dose import DoseOperator
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import KernelUnavailable
+from lightlathe.watching import doing, step
 
 # Largest gap to the reference, as a share of the norm. Halves round light and weights by 3e-4 of zero-mean data.
 ALLOWED = {("half", torch.float32): 1e-3, ("single", torch.float32): 5e-6, ("single", torch.float64): 1e-12}
@@ -15,6 +16,7 @@ SIZES = (Case("odd", 61, 37), Case("even", 72, 90), Case("thumb", 128, 180))
 SLICES = 5
 
 
+@doing("holding every kernel to the reference")
 def verify(device: torch.device) -> list[dict[str, Any]]:
     """One row per kernel, precision, dtype and size; `why_not` where a kernel cannot run here."""
     rows = []
@@ -35,6 +37,7 @@ def verify(device: torch.device) -> list[dict[str, Any]]:
                     rows.append(row | {"why_not": str(reason).splitlines()[0]})
                     break
                 rows.append(row | errors(operator, case))
+                step()
     return rows
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from lightlathe.errors import ResultError
 from lightlathe.export.picture import require_matplotlib
 from lightlathe.files import PICTURE, drawn_by, require_replaceable
+from lightlathe.watching import doing
 
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
 LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
@@ -54,6 +55,7 @@ def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], 
     return pictures_of(folder, study.name, jobs)
 
 
+@doing("drawing how the runs converged")
 def draw_convergence(
     runs: list[Any], path: Path, name_of: Callable[[Mapping[str, Any]], str], *, title: str = ""
 ) -> Path:

@@ -10,6 +10,7 @@ from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.quantities import Patterns
+from lightlathe.watching import doing, step
 
 ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "
@@ -28,6 +29,7 @@ TIMING = {  # by the motion that the stage makes
 }
 
 
+@doing("writing frames")
 def write_frames(
     patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, motion: str, facts: dict[str, Any]
 ) -> Path:
@@ -54,6 +56,7 @@ def write_frames(
             raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
         for frame, image in zip(manifest["frames"], codes, strict=True):
             Image.fromarray(np.ascontiguousarray(image.T[::-1]).astype(depth)).save(folder / frame["file"])
+            step(of=len(codes))
         path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
         raise ResultError(

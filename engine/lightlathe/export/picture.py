@@ -8,6 +8,7 @@ import numpy as np
 from lightlathe.errors import ResultError
 from lightlathe.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
 from lightlathe.quantities import IGNORED, SOLID, FineShape, Part, Prediction
+from lightlathe.watching import doing
 
 INSERT = "#8a6fae"
 
@@ -20,6 +21,7 @@ def require_matplotlib() -> None:
         raise ResultError("pictures need matplotlib, which is not installed. pip install -e '.[plot]'") from None
 
 
+@doing("drawing")
 def draw(
     part: Part,
     prediction: Prediction,

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
@@ -88,6 +89,7 @@ class ThinReport:
         return tuple(wall.sentence(self.voxel_mm) for wall in self.thin)
 
 
+@doing("looking for thin walls")
 def thin_walls(
     solid: Surface | KnowsThinnest, grid: Grid, inserts: Sequence[Surface | KnowsThinnest] = ()
 ) -> ThinReport:

@@ -13,6 +13,7 @@ from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
+from lightlathe.watching import doing
 from lightlathe.words import amount
 
 WARNING = (
@@ -128,6 +129,7 @@ class Measured:
         }
 
 
+@doing("fitting")
 def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = None, sure: bool = False) -> Measured:
     """Fit every table and join what they say.
 

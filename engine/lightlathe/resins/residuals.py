@@ -5,8 +5,10 @@ from pathlib import Path
 from lightlathe.errors import MeasurementError
 from lightlathe.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
 from lightlathe.resins.measured import Measured
+from lightlathe.watching import doing
 
 
+@doing("drawing")
 def draw_residuals(measured: Measured, path: str | Path) -> Path:
     """One row for each table: points with the fit, and residuals; outliers ringed and named by their line.
 

@@ -18,6 +18,7 @@ from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
+from lightlathe.watching import doing
 
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run
@@ -35,9 +36,9 @@ def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], *
     data.attrs.update({"units": units, "dims": list(dims), CONTENT: content(values), **attrs})
 
 
-def put_log(file: Any, log: dict[str, list[float]]) -> None:
+def put_log(file: Any, log: dict[str, list[float]], group: str = "log") -> None:
     for column, values in log.items():
-        put(file.require_group("log"), column, np.asarray(values, float), LOG_UNITS.get(column, "1"), ("iteration",))
+        put(file.require_group(group), column, np.asarray(values, float), LOG_UNITS.get(column, "1"), ("iteration",))
 
 
 def put_job(file: Any, toml: str, settings: dict[str, Any]) -> None:
@@ -46,6 +47,7 @@ def put_job(file: Any, toml: str, settings: dict[str, Any]) -> None:
         file.require_group("job").create_dataset(name, data=value, dtype=text).attrs.update({"units": "1", "dims": []})
 
 
+@doing("writing the result")
 def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
     """Write a complete result file and return its path; see `whole_file` for `replace`."""
     grid, patterns = record.part.grid, record.patterns
@@ -87,6 +89,8 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         put(predicted, "solid", record.prediction.solid.to(torch.uint8).cpu().numpy(), "1", xyz)
         file.create_group("quality").attrs.update(record.quality)
         put_log(file, record.log)
+        for stage, log in record.log_before.items():
+            put_log(file, log, f"log_before/{stage}")
     return Path(path)
 
 
@@ -114,15 +118,21 @@ def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
     return FineShape(grid, _codes(root, "fine/judged", shape), banded), solid
 
 
-def log_in(root: Node) -> dict[str, list[float]]:
-    """The columns of /log."""
-    columns = {} if root.find("log") is None else root["log"].children
-    log = {name: root["log"].array(name, "f8", data.shape[:1] or (None,)).tolist() for name, data in columns.items()}
+def log_in(root: Node, at: str = "log") -> dict[str, list[float]]:
+    """The columns of a log, /log of a file."""
+    columns = {} if root.find(at) is None else root[at].children
+    log = {name: root[at].array(name, "f8", data.shape[:1] or (None,)).tolist() for name, data in columns.items()}
     if len({len(values) for values in log.values()}) > 1:
         raise ValueError("the columns of its log are of several lengths")
     return log
 
 
+def _stages(root: Node) -> list[str]:
+    """The names of the stages before the design itself."""
+    return [] if root.find("log_before") is None else list(root["log_before"].children)
+
+
+@doing("reading the result")
 def read_result(path: str | Path) -> Record:
     """The record in a result file; one of an older version as `upgraded` takes it. Raises ResultError."""
     with opened(path, FORMAT) as root:
@@ -172,6 +182,7 @@ def read_result(path: str | Path) -> Record:
             log=log_in(root),
             warnings=tuple(warnings),
             fine=fine,
+            log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )
         return upgraded(record, root.count("format_version"))
 

@@ -14,7 +14,7 @@ from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
 
 FORMAT = STATE
-STATE_VERSION = 4  # of what solvers keep: to be raised whenever a solver's state changes
+STATE_VERSION = 5  # of what solvers keep: to be raised whenever a solver's state changes
 
 
 def partial_path(result: Path) -> Path:

@@ -15,6 +15,7 @@ class Record:
     settings      every setting after defaults, keys as in the job file
     facts         plain values about the run: created_utc, program_version, torch_version, device, kernel, seed, ...
     log           one list per column, one value per logged iteration
+    log_before    the logs of stages before the design itself, by name: coarser_1, ..., plain
     warnings      sentences for the person who prints
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
@@ -30,6 +31,7 @@ class Record:
     log: dict[str, list[float]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     fine: FineShape | None = None
+    log_before: dict[str, dict[str, list[float]]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)

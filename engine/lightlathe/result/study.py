@@ -14,6 +14,7 @@ from lightlathe.result.older import figures_of_today
 from lightlathe.result.ranking import rank_figure
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node, json_table
+from lightlathe.watching import doing
 
 FORMAT = STUDY
 
@@ -69,6 +70,7 @@ class Study:
         return replace(self, runs=(*self.runs, run))
 
 
+@doing("writing the study")
 def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
     """Write all runs so far; the file is replaced as a whole, so it is readable at any time. Returns the path.
 
@@ -89,6 +91,7 @@ def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
     return Path(path)
 
 
+@doing("reading the study")
 def read_study(path: str | Path) -> Study:
     """The study in a file. Raises ResultError."""
     with opened(path, FORMAT) as root:

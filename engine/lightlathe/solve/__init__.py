@@ -9,7 +9,7 @@ Recommended (measured by benchmarks/quality.py on ten unlike shapes):
     for a result in seconds   loss gap_hinge, solver free_set_ramp, start filtered, 20 iterations
     for the widest window     loss soft_window with sharpest = 1000, 200 iterations
 Voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns. A ladder from coarse
-voxels to fine ones (`climb`) saves nothing worth having: the filtered start is as good as a coarse design.
+voxels to fine ones (staged.py) saves nothing worth having: the filtered start is as good as a coarse design.
 """
 
 from lightlathe.solve.accelerated import AcceleratedGradient
@@ -18,7 +18,6 @@ from lightlathe.solve.bound import Bound, certify, prove
 from lightlathe.solve.design import Outcome, Solver, StopRule, logged_every, solve
 from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
-from lightlathe.solve.ladder import climb
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.memory import copies
 from lightlathe.solve.primal_dual import PrimalDual
@@ -41,6 +40,6 @@ STARTS = {
 }
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
-    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify", "climb",
+    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify",
     "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
 ]  # fmt: skip

@@ -21,6 +21,7 @@ from lightlathe.fixed_order import by_slice, log_of_sum
 from lightlathe.quantities import Target
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.problem import Evaluated
+from lightlathe.watching import doing, step
 
 DEEPEST = 40.0  # natural logarithm of the heaviest weight over the lightest
 SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
@@ -51,6 +52,7 @@ class Bound:
         return i, j, self.worst_slice
 
 
+@doing("proving")
 def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations: int = 100) -> Bound:
     """The tightest bound that `iterations` steps on the weights find, certified with the operator `exact`.
 
@@ -79,9 +81,11 @@ def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations
         best = torch.where(worst < least, at.patterns, best)
         least = torch.minimum(worst, least)
         state = solver.advance(state, at, game)
+        step(number + 1, iterations)
     return certify(exact, target, game.weights(best))
 
 
+@doing("checking the proof")
 def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
     """What `weights` (x, y, z) prove, computed in float64 with the operator `exact`.
 

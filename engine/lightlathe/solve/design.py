@@ -62,7 +62,7 @@ class StopRule:
 
     window        relative process window reached with no voxel wrong
     wrong_voxels  at most this many voxels wrong
-    seconds       wall time since the design began
+    seconds       wall time since the design began; stages before the last (staged.py) may use half of it
     stall         iterations without a better design
     """
 
@@ -100,6 +100,7 @@ def solve(
     checkpoint: Callable[[State], None] | None = None,
     stop: StopRule | None = None,
     state: State | None = None,
+    spent_s: float = 0.0,
 ) -> Outcome:
     """Improve patterns for `iterations` iterations in all, counted from the very start of the design.
 
@@ -112,10 +113,14 @@ def solve(
     checkpoint    called with the state after each logged iteration; it may write it down, or not
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is used
                   up: what a solver keeps in place is written over. Levels above the problem's limit are clipped
+    spent_s       seconds before this run that count as its own: stop rules and the log go on from them
     Waits for the device at the start and at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """
-    run = _begin(problem, solver, start) if state is None else _gone_on_from(state, problem.limit)
+    if state is None:
+        run = {**_begin(problem, solver, start), "seconds": spent_s}
+    else:
+        run = _gone_on_from(state, problem.limit)
     run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
     rows: dict[str, list[float]] = {}
     began = time.perf_counter() - run["seconds"]

@@ -6,6 +6,7 @@ from collections.abc import Callable
 import torch
 from torch import Tensor
 
+from lightlathe import watching
 from lightlathe.errors import SolveError
 from lightlathe.quantities import Target
 from lightlathe.solve.figures import Figures
@@ -57,6 +58,7 @@ def rounded(
     index, at = nearest(patterns, allowed), None
     best, best_worth, share = index, (-float("inf"), -float("inf")), MOVED
     for step in range(iterations + 1):
+        watching.step(step, iterations or None)
         levels = allowed.index_select(0, index.flatten()).reshape(index.shape)
         at = None  # the dose and the gradient of the last step are let go
         at = bare.evaluate(levels, loss)
