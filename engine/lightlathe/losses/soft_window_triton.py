@@ -24,18 +24,6 @@ def _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED: tl.constexpr):
     d = tl.load(dose + at, mask=held, other=0.0)
     part = tl.load(solid + at, mask=held, other=0).to(tl.int32)
     rest = tl.load(liquid + at, mask=held, other=0).to(tl.int32)
-    exponent = (d - 1.0) * (rest - part).to(tl.float32) * k[None, :]
-    if WEIGHTED:
-        exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
-    exponent = tl.where(part + rest > 0, exponent, NOTHING)
-    return part, rest, exponent
-
-
-@triton.jit
-def _voxels3(dose, solid, liquid, weight, at, held, k, WEIGHTED: tl.constexpr):
-    d = tl.load(dose + at, mask=held, other=0.0)
-    part = tl.load(solid + at, mask=held, other=0).to(tl.int32)
-    rest = tl.load(liquid + at, mask=held, other=0).to(tl.int32)
     exponent = (d - 1.0) * (rest - part).to(tl.float32) * k
     if WEIGHTED:
         exponent += tl.log(tl.load(weight + at, mask=held, other=1.0))
@@ -53,12 +41,11 @@ def _value(
     Every thread keeps what it saw of its own places in a tile, one after the other, and they meet at the end.
     """
     z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
-    sharp = tl.load(k + z, mask=z < nz, other=0.0)
     top, total = tl.full((ROWS, DEEP), NOTHING, tl.float32), tl.zeros((ROWS, DEEP), tl.float32)
     for turn in range(TURNS):
         row = (tl.program_id(0) * TURNS + turn) * ROWS + tl.arange(0, ROWS)
         at, held = row.to(tl.int64)[:, None] * nz + z[None, :], (row < columns)[:, None] & (z < nz)[None, :]
-        _, _, exponent = _voxels(dose, solid, liquid, weight, at, held, sharp, WEIGHTED)
+        _, _, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
         higher = exponent > top
         lower_part = tl.exp(-tl.abs(exponent - top))
         total = tl.where(higher, total * lower_part + 1.0, total + lower_part)
@@ -79,8 +66,7 @@ def _slope(
     row = tl.program_id(0) * ROWS + tl.arange(0, ROWS)[:, None]
     z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)[None, :]
     at, held = row.to(tl.int64) * nz + z, (row < columns) & (z < nz)
-    sharp = tl.load(k + tl.program_id(1) * DEEP + tl.arange(0, DEEP), mask=tl.program_id(1) * DEEP + tl.arange(0, DEEP) < nz, other=0.0)
-    part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, sharp, WEIGHTED)
+    part, rest, exponent = _voxels(dose, solid, liquid, weight, at, held, k, WEIGHTED)
     tl.store(slope + at, _steepness(part, rest, exponent, level, part_of_value, z, nz), mask=held)
 
 
@@ -97,9 +83,7 @@ def _slope_laid_out(
 ):  # fmt: skip
     x, y, z, _, wet = tile(nx, ny, nz, circle, ACROSS, DEEP)
     at = (x.to(tl.int64) * ny + y) * nz + z
-    deep = tl.program_id(0) * DEEP + tl.arange(0, DEEP)
-    sharp = tl.load(k + deep, mask=deep < nz, other=0.0)[None, None, :]
-    part, rest, exponent = _voxels3(dose, solid, liquid, weight, at, wet, sharp, WEIGHTED)
+    part, rest, exponent = _voxels(dose, solid, liquid, weight, at, wet, k, WEIGHTED)
     slope = _steepness(part, rest, exponent, level, part_of_value, z, nz)
     lay_out(slope, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
 
@@ -117,8 +101,7 @@ def soft_window(
     room     where to leave the slope, if anywhere
     joined   (slice,) values of the slices -> the loss, and its derivative by each of them
     """
-    nz = dose.shape[2]
-    k = torch.as_tensor(sharpness, device=dose.device, dtype=torch.float32).expand(nz).contiguous()
+    k, nz = float(sharpness), dose.shape[2]
     columns = dose.shape[0] * dose.shape[1]
     deep = min(64, triton.next_power_of_2(nz))
     tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}
@@ -131,7 +114,7 @@ def soft_window(
         target.liquid.contiguous().view(torch.uint8), weight,
     )  # fmt: skip
     launch(_value, (blocks, grid[1]), *given, highest, totals, columns, nz, k, TURNS=TURNS, **tiles)
-    top = torch.maximum(highest.amax(0), -k).double()  # exp(-k) is the floor of every slice
+    top = highest.amax(0).clamp(min=-k).double()  # exp(-k) is the floor of every slice
     total = (totals * torch.exp(highest - top)).sum(0) + torch.exp(-k - top)
     level = top + total.log()
     value, part_of_value = joined(level / k)
