@@ -119,7 +119,7 @@ def solve(
     if by_slice and not hasattr(problem.loss, "each_slice"):
         raise JobError(
             f"solver {type(solver).__name__} designs each slice on its own and takes a loss with a value for each; "
-            f"loss is {problem.loss!r}.\n  loss = \"soft_window\" has one."
+            f'loss is {problem.loss!r}.\n  loss = "soft_window" has one.'
         )
     run = _begin(problem, solver, start, by_slice) if state is None else _gone_on_from(state, problem.limit)
     run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
@@ -245,7 +245,11 @@ def _on_the_way(run: State, at: Evaluated, figures: Figures) -> Callable[[], dic
     A card sends them as soon as it has them and goes on with what it is told to do before they are read.
     """
     names = ("loss", *NAMES, "wrong", "best_wrong", "best_window", "best_iteration", "first_nan")
-    tensors = [at.value.mean(), *(getattr(figures, name) for name in (*NAMES, "wrong")), *(run[name] for name in names[-4:])]
+    tensors = [
+        at.value.mean(),
+        *(getattr(figures, name) for name in (*NAMES, "wrong")),
+        *(run[name] for name in names[-4:]),
+    ]
     values = torch.stack([t.to(torch.float64) for t in tensors])
     arrived = None
     if values.is_cuda:

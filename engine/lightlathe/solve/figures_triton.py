@@ -11,9 +11,7 @@ TILE, TURNS = 1024, 32  # voxels that a program takes at a time; how many times
 
 
 @triton.jit
-def _tally(
-    dose, solid, liquid, found, columns, nz, plane, ROWS: tl.constexpr, DEEP: tl.constexpr, TURNS: tl.constexpr
-):
+def _tally(dose, solid, liquid, found, columns, nz, plane, ROWS: tl.constexpr, DEEP: tl.constexpr, TURNS: tl.constexpr):
     """Six numbers of each slice of some tiles; `plane` numbers of one kind lie together."""
     z = tl.program_id(1) * DEEP + tl.arange(0, DEEP)
     correct, over = tl.zeros((ROWS, DEEP), tl.float32), tl.zeros((ROWS, DEEP), tl.float32)

@@ -70,7 +70,9 @@ def _products(
             for u in tl.static_range(4):  # pyright: ignore
                 at = (angle * columns + start + 4 * four + u) * nz + z
                 held = there & (start + 4 * four + u + 0 * z < columns)
-                bends += (tl.load(tried_gradient + at, mask=held, other=0.0) - tl.load(gradient + at, mask=held, other=0.0),)
+                bends += (
+                    tl.load(tried_gradient + at, mask=held, other=0.0) - tl.load(gradient + at, mask=held, other=0.0),
+                )
             for u in tl.static_range(4):  # pyright: ignore
                 top = tl.maximum(top, tl.abs(bends[u]), propagate_nan=tl.PropagateNan.ALL)
         per = unit * nz + z
@@ -167,9 +169,7 @@ def products(
 
 
 @triton.jit
-def _factors(
-    gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.constexpr, SLICES: tl.constexpr
-):
+def _factors(gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.constexpr, SLICES: tl.constexpr):
     """The two loops, a slice a thread, all in float64; gram (row, row, slice), made (row, slice)."""
     rows: tl.constexpr = 2 * PAIRS + 1
     z = tl.program_id(0) * SLICES + tl.arange(0, SLICES)

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
+from lightlathe.fixed_order import by_slice
 from lightlathe.solve.step_rules import free
 
 BLOCK = 128  # columns that share a scale
@@ -76,15 +77,19 @@ def products(
     accepted   (slice,) bool: the point is `tried` there, else `x`
     change     from x to `tried`, as `stepped` gave it
     """
-    columns, half = x.shape[1], len(pairs.codes) // 2
+    half = len(pairs.codes) // 2
     for row, new in ((int(slot), change), (int(slot) + half, encoded(tried_gradient - gradient))):
         pairs.codes[row], pairs.scales[row] = new.codes, new.scales
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
+    if x.device.type == "cpu":
+        from lightlathe.solve.slicewise_cpu import gram
+
+        return Products(*gram(*pairs, gradient, x, limit))
     movable = free(x, gradient, limit)
     q = gradient * movable
-    rows = torch.cat([decoded(pairs, columns, x.dtype) * movable, q[None]]).flatten(1, 2)
-    gram = torch.stack([(rows * row).sum(1, dtype=torch.float64) for row in rows])
-    return Products(gram, q.abs().sum((0, 1), dtype=torch.float64), x.sum((0, 1), dtype=torch.float64))
+    rows = torch.cat([decoded(pairs, x.shape[1], x.dtype) * movable, q[None]]).flatten(1, 2)
+    products = torch.stack([(rows * row).sum(1, dtype=torch.float64) for row in rows])
+    return Products(products, q.abs().sum((0, 1), dtype=torch.float64), x.sum((0, 1), dtype=torch.float64))
 
 
 def factors(found: Products, valid: Tensor, slot: Tensor, *, first_change: float) -> Tensor:
@@ -133,10 +138,15 @@ def stepped(
     overwritten.
     """
     x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
-    weights = factors.to(x.dtype)
-    total = gradient * weights[-1]
-    for row, weight in enumerate(weights[:-1]):
-        total += decoded(Coded(pairs.codes[row], pairs.scales[row]), x.shape[1], x.dtype) * weight
+    if x.device.type == "cpu":
+        from lightlathe.solve.slicewise_cpu import mixed
+
+        total = mixed(*pairs, factors, gradient)
+    else:
+        weights = factors.to(x.dtype)
+        total = gradient * weights[-1]
+        for row, weight in enumerate(weights[:-1]):
+            total += decoded(Coded(pairs.codes[row], pairs.scales[row]), x.shape[1], x.dtype) * weight
     trial = (x - step.to(x.dtype) * total * free(x, gradient, limit)).clamp_(0, limit)
     change = trial - x
-    return x, gradient, trial, (gradient * change).sum((0, 1), dtype=torch.float64), encoded(change)
+    return x, gradient, trial, by_slice((gradient * change).double()), encoded(change)
