@@ -1,6 +1,7 @@
 """Slice-wise L-BFGS: each slice as if it were alone, the textbook's direction, and what it does where slices couple."""
 
 import dataclasses
+import itertools
 import math
 
 import pytest
@@ -147,7 +148,7 @@ def test_coupled_slices_are_accepted_together():
         assert bool((state["value"] == state["value"][0]).all())
         assert bool((state["step"] == state["step"][0]).all())
         values.append(float(state["value"][0]))
-    assert all(later <= earlier for earlier, later in zip(values, values[1:], strict=False))
+    assert all(later <= earlier for earlier, later in itertools.pairwise(values))
     found = solve(coupled, solver, start, iterations=60)
     assert found.log["window_relative"][-1] > 0.15  # 0.27 without the coupling
 

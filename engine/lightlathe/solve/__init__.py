@@ -43,6 +43,7 @@ STARTS = {
 }
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
-    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "StopRule", "Uniform", "certify", "climb",
-    "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
+    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "StopRule", "Uniform",
+    "certify", "climb", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve",
+    "windows",
 ]  # fmt: skip

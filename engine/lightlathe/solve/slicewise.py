@@ -63,7 +63,7 @@ class SlicewiseLBFGS:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Any) -> dict[str, Tensor]:
-        """The next state; `at.value` is (row,), or 0-d where rows reach into several slices. Pairs are written in place.
+        """The next state; `at.value` is (row,), or 0-d where rows reach into several slices. Writes pairs in place.
 
         A step done again from its state does the same. On a GPU a refused trial is overwritten.
         """

@@ -134,7 +134,7 @@ def _products(
 
 
 def _words(coded: Coded) -> tuple[Tensor, Tensor]:
-    return coded.codes.view(torch.int32), coded.scales
+    return coded.codes.view(-1).view(torch.int32), coded.scales  # flat: strides of axes of 1 say nothing
 
 
 @lru_cache
@@ -159,7 +159,8 @@ def products(
     found = torch.empty(programs, sums + 2, nz, device=x.device, dtype=torch.float32)
     given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
     launch(
-        _products, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), slot, *given, *_words(change), *_words(pairs), found,
+        _products, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), slot, *given, *_words(change),
+        *_words(pairs), found,
         angles * blocks, blocks, columns, nz, pairs.codes[0].numel() // 4, pairs.scales[0].numel(), float(limit),
         PAIRS=count // 2, SLICES=SLICES, TURNS=TURNS, WIDTH=BLOCK, num_warps=max(1, SLICES // 32),
     )  # fmt: skip
@@ -232,8 +233,8 @@ def factors(found: Products, valid: Tensor, slot: Tensor, *, first_change: float
     rows, _, nz = found.gram.shape
     made = torch.empty(rows, nz, device=valid.device, dtype=torch.float64)
     launch(
-        _factors, (triton.cdiv(nz, 32),), found.gram.contiguous(), found.size, found.levels, valid.view(torch.uint8), slot,
-        made, nz, float(first_change), PAIRS=len(valid), SLICES=32, num_warps=1,
+        _factors, (triton.cdiv(nz, 32),), found.gram.contiguous(), found.size, found.levels, valid.view(torch.uint8),
+        slot, made, nz, float(first_change), PAIRS=len(valid), SLICES=32, num_warps=1,
     )  # fmt: skip
     return made
 
@@ -313,9 +314,9 @@ def stepped(
     sums = torch.empty(programs, nz, device=x.device, dtype=torch.float32)
     small = factors.to(torch.float32), step.to(torch.float32)
     launch(
-        _stepped, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), *given, *_words(pairs), *small, trial,
-        *_words(change), sums, angles * blocks, blocks, columns, nz, pairs.codes[0].numel() // 4, pairs.scales[0].numel(),
-        float(limit), PAIRS=len(pairs.codes) // 2, SLICES=SLICES, TURNS=TURNS, WIDTH=BLOCK,
+        _stepped, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), *given, *_words(pairs), *small,
+        trial, *_words(change), sums, angles * blocks, blocks, columns, nz, pairs.codes[0].numel() // 4,
+        pairs.scales[0].numel(), float(limit), PAIRS=len(pairs.codes) // 2, SLICES=SLICES, TURNS=TURNS, WIDTH=BLOCK,
         num_warps=max(1, SLICES // 32),
     )  # fmt: skip
     return given[0], given[1], trial, sums.sum(0, dtype=torch.float64), change
