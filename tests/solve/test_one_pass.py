@@ -16,7 +16,7 @@ def test_functions_of_one_pass_equal_plain_torch_in_the_interpreter():
         text=True,
         timeout=900,
     )
-    assert len(CASES) == 3
+    assert len(CASES) == 4
     print(done.stdout, done.stderr)
     assert done.returncode == 0
     assert "skipped" not in done.stdout

@@ -126,6 +126,11 @@ class DoseOperator:
         return self._module.room(self.views, self.grid.shape[2], self.device, self._dose_at_most)
 
     @property
+    def slices_independent(self) -> bool:
+        """True where every slice is lit by one row of patterns of its own."""
+        return self.resampling.rows is None
+
+    @property
     def _takes_laid_out(self) -> bool:
         rows_to_slices = self.resampling.rows is not None and self.resampling.late
         return hasattr(self._module, "room") and not rows_to_slices

@@ -67,12 +67,20 @@ class SoftWindow:
         return replace(self, softest=sharpness, sharpest=sharpness, stages=1)
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
+        return self._joined(self.values(dose, target))
+
+    def values(self, dose: Tensor, target: Target) -> Tensor:
+        """(slice,) S of each slice."""
         check(dose, target)
         k = self.sharpest
         excess = torch.where(target.solid, 1 - dose, torch.where(target.liquid, dose - 1, -math.inf)) * k
         if target.weight is not None:
             excess = excess + target.weight.to(dose.dtype).log()
-        return self._joined(log_of_sum(excess, floor=-k) / k)
+        return log_of_sum(excess, floor=-k) / k
+
+    def each_slice(self) -> "EachSlice":
+        """The same loss without joining the slices."""
+        return EachSlice(self)
 
     def _joined(self, worst: Tensor) -> Tensor:
         """One value of the slices', (slice,)."""
@@ -90,3 +98,21 @@ class SoftWindow:
 
         check(dose, target)
         return soft_window(dose, target, room, sharpness=self.sharpest, joined=self._joined_with_slope)
+
+
+@dataclass(frozen=True)
+class EachSlice:
+    """A value for each slice, (slice,), which depends on that slice alone; the slope is that of their sum."""
+
+    window: SoftWindow
+
+    def __call__(self, dose: Tensor, target: Target) -> Tensor:
+        return self.window.values(dose, target)
+
+    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
+        from lightlathe.losses.soft_window_triton import soft_window
+
+        check(dose, target)
+        return soft_window(
+            dose, target, room, sharpness=self.window.sharpest, joined=lambda worst: (worst, torch.ones_like(worst))
+        )

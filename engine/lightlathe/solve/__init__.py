@@ -24,6 +24,7 @@ from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
 from lightlathe.solve.rounding import rounded
 from lightlathe.solve.scenarios import Scenarios, repeated, windows
+from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
 
 SOLVERS = {
@@ -32,6 +33,7 @@ SOLVERS = {
     "bounded_lbfgs": BoundedLBFGS,
     "free_set_ramp": FreeSetRamp,
     "primal_dual": PrimalDual,
+    "slicewise_lbfgs": SlicewiseLBFGS,
 }
 STARTS = {
     "earlier": Earlier,
@@ -40,6 +42,6 @@ STARTS = {
 }
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
-    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "Solver", "StopRule", "Uniform", "certify",
-    "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
+    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "StopRule", "Uniform",
+    "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
 ]  # fmt: skip

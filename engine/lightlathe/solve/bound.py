@@ -19,11 +19,13 @@ from torch import Tensor
 from lightlathe.errors import SolveError
 from lightlathe.fixed_order import by_slice, log_of_sum
 from lightlathe.quantities import Target
-from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.problem import Evaluated
+from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.watching import doing, step
 
 DEEPEST = 40.0  # natural logarithm of the heaviest weight over the lightest
+STEEPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
+TINY = 1e-30
 SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
 ROUNDING = 1e-9  # relative; see `certify`
 
@@ -69,7 +71,7 @@ def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations
         )
     game: Any = _Game(operator, target)  # a solver asks of a problem no more than its limit and operator
     depth = game.start(dose)
-    solver = BoundedLBFGS(first_change=1e-3)  # of logarithms, not of levels
+    solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a proof of its own
     state = solver.begin(depth, game)
     stage, best = -1, depth
     least = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
@@ -124,14 +126,36 @@ class _Game:
         self.both = (target.solid.any(0).any(0) & target.liquid.any(0).any(0)).to(operator.dtype)
 
     def start(self, dose: Tensor) -> Tensor:
-        """Weights that fall by e for each 1/30 of the gel dose away from the worst voxel, one in a hundred even."""
-        excess = torch.where(self.target.solid, 1 - dose, dose - 1)
-        heavy = self.weights(30 * excess.to(self.operator.dtype), deepest=None)
-        mixed = torch.zeros_like(heavy)
-        for mask in (self.target.solid, self.target.liquid):
-            mixed = mixed + 0.99 * heavy * mask + 0.01 * mask / mask.sum((0, 1)).clamp(min=1)
-        logs = torch.where(mixed > 0, mixed, 1).log()
-        return (logs - logs.amax((0, 1)) + DEEPEST).clamp_(0, DEEPEST)
+        """Of the weights that soft windows of several sharpnesses give a design's voxels, those that prove most.
+
+        Each slice is looked at about its own threshold and takes its own; one in a hundred is spread evenly.
+        """
+        solid, liquid = self.target.solid, self.target.liquid
+        least = torch.where(solid, dose, math.inf).amin((0, 1))
+        most = torch.where(liquid, dose, -math.inf).amax((0, 1))
+        scale = torch.where(self.both > 0, 2 / (least + most).clamp(min=1e-30), 1.0)
+        excess = torch.where(solid, 1 - dose * scale, dose * scale - 1).to(self.operator.dtype)
+        best, lowest = torch.zeros_like(excess), torch.full_like(excess[0, 0], math.inf)
+        for sharpness in STEEPNESS:
+            heavy = self.weights(sharpness * excess, deepest=None)
+            mixed = torch.zeros_like(heavy)
+            for mask in (solid, liquid):
+                mixed = mixed + 0.99 * heavy * mask + 0.01 * mask / mask.sum((0, 1)).clamp(min=1)
+            logs = torch.where(mixed > 0, mixed, 1).log()
+            depth = (logs - logs.amax((0, 1)) + DEEPEST).clamp_(0, DEEPEST)
+            highest = self.gaps(depth)[0].flatten(0, 1).amax(0)
+            better = highest < lowest
+            best, lowest = torch.where(better, depth, best), torch.where(better, highest, lowest)
+        return best
+
+    def gaps(self, depth: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """log((A'q)_j / (A'p)_j) of every ray j, -inf where the part is not lit; A'p, A'q; and the weights."""
+        weights = self.weights(depth)
+        over = self.operator.transpose(weights * self.target.liquid)
+        under = self.operator.transpose(weights * self.target.solid)
+        touched = (under > 0) & (self.both > 0)
+        gap = torch.where(touched, under.clamp(min=TINY).log() - over.clamp(min=TINY).log(), -math.inf)
+        return gap, over, under, weights
 
     def weights(self, depth: Tensor, deepest: float | None = DEEPEST) -> Tensor:
         """(x, y, z) weights, each class summing to 1 in every slice where it has voxels."""
@@ -142,25 +166,19 @@ class _Game:
         return total
 
     def evaluate(self, depth: Tensor, sharpness: float) -> tuple[Evaluated, Tensor]:
-        """Value and gradient of the soft maximum of log((A'q)_j / (A'p)_j), mean over slices; and the hard maxima."""
+        """(slice,) soft maximum of log((A'q)_j / (A'p)_j) with the gradient of their sum; and the hard maxima."""
         solid, liquid = self.target.solid, self.target.liquid
-        weights = self.weights(depth)
-        tiny = 1e-30
-        over = self.operator.transpose(weights * liquid)
-        under = self.operator.transpose(weights * solid)
-        touched = (under > 0) & (self.both > 0)
-        gap = torch.where(touched, under.clamp(min=tiny).log() - over.clamp(min=tiny).log(), -math.inf)
+        gap, over, under, weights = self.gaps(depth)
         rays = gap.flatten(0, 1)
         soft = log_of_sum(sharpness * rays) / sharpness
-        count = self.both.sum().clamp(min=1)
-        share = torch.where(touched, torch.exp(sharpness * (gap - soft)), 0.0) / count
-        slope = self.operator(share / under.clamp(min=tiny)) * solid
-        slope = slope - self.operator(share / over.clamp(min=tiny)) * liquid
+        share = torch.where(gap > -math.inf, torch.exp(sharpness * (gap - soft)), 0.0)
+        slope = self.operator(share / under.clamp(min=TINY)) * solid
+        slope = slope - self.operator(share / over.clamp(min=TINY)) * liquid
         gradient = torch.zeros_like(depth)
         for mask in (solid, liquid):
             part = weights * mask
             gradient = gradient + part * (slope - by_slice(part * slope))
-        value = torch.where(self.both > 0, soft, 0.0).sum() / count
+        value = torch.where(self.both > 0, soft, 0.0)
         return Evaluated(depth, weights, value, gradient), rays.amax(0)
 
 

@@ -117,8 +117,14 @@ def solve(
     Waits for the device at the start and at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """
+    by_slice = getattr(solver, "by_slice", False) and problem.slices_independent
+    if by_slice and not hasattr(problem.loss, "each_slice"):
+        raise JobError(
+            f"solver {type(solver).__name__} designs each slice on its own and takes a loss with a value for each; "
+            f'loss is {problem.loss!r}.\n  loss = "soft_window" has one.'
+        )
     if state is None:
-        run = {**_begin(problem, solver, start), "seconds": spent_s}
+        run = {**_begin(problem, solver, start, by_slice), "seconds": spent_s}
     else:
         run = _gone_on_from(state, problem.limit)
     run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
@@ -131,9 +137,11 @@ def solve(
         if number > 0 and loss != problem.loss_at((number - 1) / iterations):
             run["solver"] = solver.restage(run["solver"])
         own, at = getattr(solver, "loss_for", None), None  # the dose of the last iteration is let go
-        at = problem.evaluate(run["solver"]["trial"], loss if own is None else own(run["solver"], loss))
+        loss = loss if own is None else own(run["solver"], loss)
+        at = problem.evaluate(run["solver"]["trial"], loss.each_slice() if by_slice else loss)
         logged = number % log_every == 0 or number + 1 == iterations
-        figures = _remember(run, at, problem, number) if logged else None
+        remember = _remember_slices if by_slice else _remember
+        figures = remember(run, at, problem, number) if logged else None
         _watch(run, at, number)
         read = None if figures is None else _on_the_way(run, at, figures)
         run["solver"] = solver.advance(run["solver"], at, problem)
@@ -154,14 +162,30 @@ def solve(
         if reason is not None:
             why = reason
             break
-    return Outcome(run["best"], run["last"], rows, run, why)
+    best = on_one_threshold(problem, run["best"]) if by_slice else run["best"]
+    return Outcome(best, run["last"], rows, run, why)
 
 
-def _begin(problem: Problem, solver: Solver, start: Tensor | Callable[[Problem], Tensor]) -> State:
+def on_one_threshold(problem: Problem, patterns: Tensor) -> Tensor:
+    """Patterns of independent slices, each scaled so that its dose window lies about the same threshold.
+
+    That is the gel dose (1), or as much of it as the limit of the light allows in the slice that is brightest.
+    """
+    figures = Figures.of(problem.operator(patterns), problem.target)
+    scale = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0)
+    brightest = (patterns.amax((0, 1)) * scale).amax()
+    return patterns * (scale * torch.clamp(problem.limit / brightest, max=1.0)).to(patterns.dtype)
+
+
+def _begin(
+    problem: Problem, solver: Solver, start: Tensor | Callable[[Problem], Tensor], by_slice: bool = False
+) -> State:
     patterns = start(problem) if callable(start) else start
     patterns = patterns.detach().clamp(0, problem.limit)
     small = {"device": patterns.device, "dtype": torch.float64}
+    each = {"quality": torch.full((patterns.shape[2],), -math.inf, **small)} if by_slice else {}
     return {
+        **each,
         "iteration": 0,
         "seconds": 0.0,
         "solver": solver.begin(patterns, problem),
@@ -196,10 +220,27 @@ def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figur
     return figures
 
 
+def _remember_slices(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
+    """Keep the best patterns of each slice: the widest window, without one the least loss; scale does not count."""
+    figures = Figures.of(at.dose, problem.target)
+    value = at.value.to(torch.float64)
+    quality = torch.where(figures.windows == math.inf, -value, figures.windows.to(torch.float64))
+    better = (quality > run["quality"]) & value.isfinite()
+    run["quality"] = torch.where(better, quality, run["quality"])
+    run["best"] = torch.where(better, at.patterns, run["best"])
+    narrowest = torch.where(figures.windows == math.inf, math.inf, run["quality"]).amin()
+    wrong = torch.where(run["quality"] > 0, 0, figures.part - figures.correct + figures.over)
+    run["best_wrong"] = torch.where(figures.windows == math.inf, 0, wrong).sum().to(torch.float64)
+    improved = narrowest > run["best_window"]
+    run["best_window"] = torch.where(improved, narrowest, run["best_window"])
+    run["best_iteration"] = torch.where(improved, float(number), run["best_iteration"])
+    return figures
+
+
 def _watch(run: State, at: Evaluated, number: int) -> None:
     """Keep the patterns, and the number of the first step whose loss was not a number, on the device."""
     run["last"] = at.patterns
-    unsound = ~at.value.isfinite() & (run["first_nan"] < 0)
+    unsound = ~at.value.isfinite().all() & (run["first_nan"] < 0)
     run["first_nan"] = torch.where(unsound, float(number), run["first_nan"])
 
 
@@ -209,7 +250,11 @@ def _on_the_way(run: State, at: Evaluated, figures: Figures) -> Callable[[], dic
     A card sends them as soon as it has them and goes on with what it is told to do before they are read.
     """
     names = ("loss", *NAMES, "wrong", "best_wrong", "best_window", "best_iteration", "first_nan")
-    tensors = [at.value, *(getattr(figures, name) for name in (*NAMES, "wrong")), *(run[name] for name in names[-4:])]
+    tensors = [
+        at.value.mean(),
+        *(getattr(figures, name) for name in (*NAMES, "wrong")),
+        *(run[name] for name in names[-4:]),
+    ]
     values = torch.stack([t.to(torch.float64) for t in tensors])
     arrived = None
     if values.is_cuda:

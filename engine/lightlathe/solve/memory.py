@@ -7,6 +7,7 @@ from pathlib import Path
 import torch
 
 from lightlathe.solve.lbfgs import BoundedLBFGS
+from lightlathe.solve.slicewise import SlicewiseLBFGS
 
 # arrays as large as the patterns, by solver, and as the dose, by loss: on a CPU, on a card; pairs come on top
 ARRAYS = {
@@ -15,6 +16,7 @@ ARRAYS = {
     "BoundedLBFGS": (12, 6),
     "FreeSetRamp": (10, 6),
     "PrimalDual": (6, 6),
+    "SlicewiseLBFGS": (12, 6),
 }
 ROUNDING = (
     8  # arrays more that a card holds while levels are chosen, what the solver keeps for a resumption beside them
@@ -31,7 +33,7 @@ def copies(solver: object, loss: object, device: str = "cpu") -> tuple[int, int]
     """
     card = int(device == "cuda")
     arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card] + ROUNDING * card
-    if isinstance(solver, BoundedLBFGS):
+    if isinstance(solver, (BoundedLBFGS, SlicewiseLBFGS)):
         arrays += math.ceil(2 * solver.memory / 4)
     return arrays, VOLUMES.get(type(loss).__name__, OTHER_VOLUMES)[card]
 

@@ -45,6 +45,11 @@ class Problem:
         """The operator, told the limit of the light if it listens itself, not by handing on to another."""
         return self.operator.within(self.limit) if hasattr(type(self.operator), "within") else self.operator
 
+    @property
+    def slices_independent(self) -> bool:
+        """True where each slice has patterns of its own and nothing else ties it to another."""
+        return not self.penalties and bool(getattr(self.operator, "slices_independent", False))
+
     def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
         stage = getattr(self.loss, "stage", None)
@@ -74,7 +79,8 @@ class Problem:
 
 @dataclass(frozen=True)
 class Evaluated:
-    """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value.
+    """One point that a solver asked for: (angle, column, row) patterns and gradient, (x, y, z) dose, scalar value,
+    or (slice,) values where slices are designed on their own.
 
     patterns, gradient   the solver that is told of them may keep them and, on a card, write over them
     """
@@ -91,7 +97,7 @@ def _by_autograd(loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target:
     value = loss(leaf, target)
     if not value.requires_grad:
         raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
-    (slope,) = torch.autograd.grad(value, leaf)
+    (slope,) = torch.autograd.grad(value.sum(), leaf)  # one value, or one of each slice
     return value.detach(), slope
 
 

@@ -1,0 +1,1 @@
+"""Fused forms of solver updates, for GPUs."""

@@ -1,0 +1,1 @@
+"""Solver updates in plain torch: what the fused forms must equal."""

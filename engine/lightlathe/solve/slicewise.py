@@ -1,0 +1,107 @@
+"""Bounded L-BFGS for every slice on its own, all slices in one batch, decided on the device."""
+
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any, ClassVar
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import JobError
+from lightlathe.one_pass import serve
+from lightlathe.solve.problem import Evaluated
+from lightlathe.solve.reference import slicewise as reference
+from lightlathe.solve.reference.slicewise import Coded, empty_pairs
+
+MAX_PAIRS = 10
+
+
+@dataclass(frozen=True)
+class SlicewiseLBFGS:
+    """`bounded_lbfgs` with a step, an acceptance and curvature pairs of each slice's own.
+
+    memory         pairs kept, of 8 bits a number: each takes half the memory of the patterns
+    first_change   size of the first step: its mean change in each slice, in units of the slice's mean level
+
+    Where every slice is lit by a row of its own the slices are problems of their own, and one step length, one
+    acceptance and one curvature for all of them are what a joint solver loses by at real sizes (benchmarks/QUALITY.md).
+    It takes a loss that has a value for each slice (`soft_window`), and leaves every slice on the same threshold.
+    Where rows reach into several slices, the rows' own curvature pairs make the direction, and the step and its
+    acceptance are those of the whole: one direction, one value.
+    Source: Liu & Nocedal, Math. Program. 45 (1989) 503; levels at a bound as in Bertsekas, SIAM J. Control Optim. 20
+    (1982) 221.
+    """
+
+    memory: int = 5
+    first_change: float = 0.1
+    by_slice: ClassVar[bool] = True  # the loop keeps the best patterns of each slice; see solve/design.py
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.memory <= MAX_PAIRS:
+            raise JobError(f"slicewise_lbfgs: memory is {self.memory}; expected 1 to {MAX_PAIRS} pairs, 5 do well.")
+
+    def begin(self, patterns: Tensor, problem: Any) -> dict[str, Tensor]:
+        rows, device = patterns.shape[2], patterns.device
+        pairs = empty_pairs(2 * self.memory, tuple(patterns.shape), device)
+        change = empty_pairs(1, tuple(patterns.shape), device)
+        return {
+            "trial": patterns,
+            "patterns": patterns,
+            "gradient": torch.zeros_like(patterns),
+            "codes": pairs.codes,
+            "scales": pairs.scales,
+            "change": change.codes[0],  # from the patterns to the trial
+            "change_scales": change.scales[0],
+            "valid": torch.zeros(self.memory, rows, device=device, dtype=torch.bool),
+            "slot": torch.full((), -1, device=device, dtype=torch.int32),  # of the newest pair
+            "value": torch.full((rows,), torch.nan, device=device, dtype=torch.float64),
+            "step": torch.ones(rows, device=device, dtype=torch.float64),
+            "predicted": torch.zeros(rows, device=device, dtype=torch.float64),  # change of the loss, to first order
+        }
+
+    def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
+        return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
+
+    def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Any) -> dict[str, Tensor]:
+        """The next state; `at.value` is (row,), or 0-d where rows reach into several slices. Writes pairs in place.
+
+        A step done again from its state does the same. On a GPU a refused trial is overwritten.
+        """
+        x, g, value = (state[k] for k in ("patterns", "gradient", "value"))
+        pairs, change = Coded(state["codes"], state["scales"]), Coded(state["change"], state["change_scales"])
+        updates, tried = _updates_for(x), at.patterns
+        new_value, predicted = at.value.to(torch.float64), state["predicted"]
+        if new_value.ndim == 0:
+            new_value, predicted = new_value.expand_as(value), predicted.sum().expand_as(value)
+        first = value.isnan()
+        accepted = first | (new_value - value <= 1e-4 * predicted.clamp(max=0))
+        step = torch.where(accepted, 1.0, state["step"] / 2)
+        slot = torch.remainder(state["slot"] + 1, self.memory)
+        found = updates.products(accepted, slot, tried, at.gradient, x, g, change, pairs, limit=problem.limit)
+        valid = state["valid"].index_copy(0, slot.long().reshape(1), (~first)[None])
+        factors = updates.factors(found, valid, slot, first_change=self.first_change)
+        x, g, trial, predicted, change = updates.stepped(
+            accepted, tried, at.gradient, x, g, pairs, factors, step, limit=problem.limit
+        )
+        return {
+            "trial": trial,
+            "patterns": x,
+            "gradient": g,
+            "codes": pairs.codes,
+            "scales": pairs.scales,
+            "change": change.codes,
+            "change_scales": change.scales,
+            "valid": valid,
+            "slot": slot,
+            "value": torch.where(accepted, new_value, value),
+            "step": step,
+            "predicted": predicted,
+        }
+
+
+def _updates_for(x: Tensor) -> ModuleType:
+    if serve(x):
+        from lightlathe.solve.gpu import slicewise
+
+        return slicewise
+    return reference
