@@ -56,6 +56,7 @@ def folder(tmp_path, small_job):
         ('"design.iterations" = 6', f'"{"x" * 100_000}" = 6', r"\(100002 characters\) does not name a key"),
         ('["free_set_ramp"]', f"{list(range(3000))}", "asks for 12000 designs; expected 10000 at most"),
         ('["free_set_ramp"]', "[" * 40 + "]" * 40, "more than 16 deep"),
+        ('["free_set_ramp"]', r'["a\u0000b"]', r"^study, .*a\\x00b: small.toml .*unknown kind 'a\\x00b'"),
         ('["free_set_ramp"]', "[" * 4000 + "]" * 4000, "more than 16 deep"),
         ('["small.toml"]', r'["small\u0000.toml"]', "control characters"),
         ('["small.toml"]', f'["{"a" * 300}.toml"]', "too long"),

@@ -22,8 +22,9 @@ def shown(value: Any) -> str:
 
 
 def brief(text: str) -> str:
-    """A text of bearable length."""
-    return text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"
+    """A text of bearable length, characters that would steer a terminal written out."""
+    cut = text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in cut)
 
 
 class LightlatheError(Exception):
