@@ -43,5 +43,6 @@ STARTS = {
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
     "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "StopRule", "Uniform",
-    "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "windows",
+    "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve",
+    "windows",
 ]  # fmt: skip
