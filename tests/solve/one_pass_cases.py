@@ -174,9 +174,9 @@ def test_tally_in_one_pass():
     got = tally(dose.to(DEVICE), solid.to(DEVICE), liquid.to(DEVICE))
     cured = dose >= 1
     wanted = (cured & solid).sum(), (cured & liquid).sum(), solid.sum(), liquid.sum()
-    assert [int(n) for n in got[:4]] == [int(n) for n in wanted]
-    assert float(got[4]) == float(dose[solid].min())
-    assert float(got[5]) == float(dose[liquid].max())
+    assert [int(n.sum()) for n in got[:4]] == [int(n) for n in wanted]
+    assert float(got[4].min()) == float(dose[solid].min())
+    assert float(got[5].max()) == float(dose[liquid].max())
 
 
 @pytest.mark.parametrize("weighted", [False, True])
