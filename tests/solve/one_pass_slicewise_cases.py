@@ -54,7 +54,7 @@ def test_factors_and_step(memory, shape):
     wanted = plain.factors(found, valid, slot, first_change=0.1)
     on_card = plain.Products(*moved(*found))
     made = fused.factors(on_card, *moved(valid, slot), first_change=0.1)
-    torch.testing.assert_close(made.cpu(), wanted, rtol=1e-10, atol=0)  # float64 both
+    torch.testing.assert_close(made.cpu(), wanted, rtol=6e-8, atol=1e-12)  # first_change is float32 on a card
     step = torch.linspace(0.1, 1, shape[2], dtype=torch.float64)
     small = numbers((2 * memory + 1, shape[2]), 9).double()  # solved ones may be so large that their terms cancel
     given = accepted, tried, to_gradient, x, gradient, pairs, small, step
