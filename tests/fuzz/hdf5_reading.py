@@ -140,6 +140,7 @@ def read(kind: str, path: str, settings: dict) -> str:
 
 def main() -> None:
     from lightlathe.errors import LightlatheError
+    from lightlathe.prediction import job_of  # noqa: F401  # what takes seconds to import, before the first file
 
     settings = json.loads(Path(sys.argv[1]).read_text())
     print("ready", flush=True)
