@@ -119,7 +119,7 @@ def main() -> None:
     parser.add_argument("sizes", nargs="*", default=["256/180"])
     parser.add_argument("--part", action="append", choices=list(PARTS))
     arguments = parser.parse_args()
-    print(machine("cuda" if torch.cuda.is_available() else "cpu"))
+    print(machine(torch.device("cuda" if torch.cuda.is_available() else "cpu")))
     for size in arguments.sizes:
         across, angles = (int(number) for number in size.split("/"))
         for part in arguments.part or PARTS:
