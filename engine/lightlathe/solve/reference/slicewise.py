@@ -40,7 +40,7 @@ class Products(NamedTuple):
     levels: Tensor
 
 
-def empty_pairs(count: int, shape: tuple[int, int, int], device: torch.device) -> Coded:
+def empty_pairs(count: int, shape: tuple[int, ...], device: torch.device) -> Coded:
     """Memory for `count` arrays of this shape, all zero."""
     angles, columns, slices = shape
     blocks = -(-columns // BLOCK)
