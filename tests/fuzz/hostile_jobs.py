@@ -80,7 +80,7 @@ def extreme(draw: st.DrawFn) -> dict[str, Any]:
     return tree
 
 
-broken_jobs = st.one_of(mutated(JOBS, KEYS), mutated(JOBS, KEYS), bent(BYTES), extreme(), extreme())
+broken_jobs = st.one_of(*[mutated(JOBS, KEYS)] * 4, bent(BYTES), bent(BYTES), extreme())
 broken_studies = st.one_of(
     mutated((STUDY,), (*KEYS, "design.start", "part.shape", "grid.voxel_mm", "design.solver")),
     bent((dumped(STUDY).encode(),)),

@@ -67,7 +67,7 @@ def tried(strategy, trial, path: Path, count: int, number: int) -> collections.C
 
 
 @pytest.mark.parametrize(
-    ("number", "count"), [(1, 300), *(pytest.param(n, 2500, marks=pytest.mark.slow) for n in (2, 3, 4, 5))]
+    ("number", "count"), [(1, 150), *(pytest.param(n, 2500, marks=pytest.mark.slow) for n in (2, 3, 4, 5))]
 )
 def test_a_broken_job_is_refused_or_judged(folder, number, count):
     ends = tried(broken_jobs, try_job, folder / "job.toml", count, number)
@@ -76,7 +76,7 @@ def test_a_broken_job_is_refused_or_judged(folder, number, count):
 
 
 @pytest.mark.parametrize(
-    ("number", "count"), [(1, 200), *(pytest.param(n, 1500, marks=pytest.mark.slow) for n in (2, 3))]
+    ("number", "count"), [(1, 100), *(pytest.param(n, 1500, marks=pytest.mark.slow) for n in (2, 3))]
 )
 def test_a_broken_study_is_refused_or_taken(folder, number, count):
     ends = tried(broken_studies, try_study, folder / "study.toml", count, number)

@@ -7,6 +7,8 @@ import pytest
 from bodies import ball_triangles, box, box_triangles, surface
 
 from lightlathe.part import SHAPES, coverage, grid_for, place, read_surface, thin_walls
+from lightlathe.part.crossings import crossings
+from lightlathe.part.shapes import Box
 from lightlathe.quantities import Grid
 
 
@@ -154,3 +156,17 @@ def test_shapes_in_facets_are_the_shapes(shape):
     assert part.report.watertight
     assert part.volume_mm3 == pytest.approx(shape.volume_mm3, rel=1e-3)
     np.testing.assert_allclose(part.bounds_mm, shape.bounds_mm, atol=1e-3)
+
+
+@pytest.mark.parametrize("size_mm", [10.0, 1000.0])
+def test_an_insert_far_larger_than_the_part_is_no_more_work(size_mm):
+    """A cube of 1 mm of which a block leaves 0.3 mm: looked at are the lines through the cube, whatever the block."""
+    part, block = Box(1.0, 1.0, 1.0), Box(size_mm, size_mm, size_mm, (size_mm / 2 - 0.2, 0.0, 0.0))
+    report = thin_walls(part, Grid((20, 20, 20), 0.5), [block])
+    assert report.thinnest_mm == pytest.approx(0.3, abs=1e-6)  # heights are float64
+    assert len(crossings(block.triangles(), 10)[0]) <= 2 * 10 * 10
+
+
+def test_an_insert_beside_which_the_part_is_nothing_is_left_out():
+    part, block = Box(1e-3, 1e-3, 1e-3), Box(100.0, 100.0, 100.0, (50.0, 0.0, 0.0))
+    assert thin_walls(part, Grid((20, 20, 20), 0.5), [block]).thinnest_mm == 1e-3

@@ -10,22 +10,23 @@ from lightlathe.part.lines import row_range, slopes
 
 
 def crossings(
-    corners: NDArray[np.float64],
+    corners: NDArray[np.float64], across: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
-    """Every crossing of closed facets (f, 3, 3) with the lines along z through the middles of unit cells in x and y.
+    """Every crossing of closed facets (f, 3, 3) with the lines along z through the middles of unit cells in x and y,
+    from 0 to `across` either way: however far the facets reach, no more lines are looked at.
 
     Returns cell (c, 2), height, side (1 where the facet faces up) and facet of each crossing, line after line, each
     from the top down.
     """
     shift = 29 - math.ceil(math.log2(float(np.abs(corners).max()) + 1))
     whole = np.rint(corners[:, :, :2] * (1 << shift)).astype(np.int64)
-    cell, height, side, facet = _all_crossings(corners, whole, shift)
+    cell, height, side, facet = _all_crossings(corners, whole, shift, across)
     order = np.lexsort((-height, cell[:, 1], cell[:, 0]))
     return cell[order], height[order], side[order], facet[order]
 
 
 @numba.njit(cache=True)
-def _all_crossings(corners, whole, shift):
+def _all_crossings(corners, whole, shift, across):
     half = np.int64(1) << (shift - 1)
     total = 0
     for fill in range(2):
@@ -38,9 +39,9 @@ def _all_crossings(corners, whole, shift):
         for f in range(len(corners)):
             low = min(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
             high = max(whole[f, 0, 0], whole[f, 1, 0], whole[f, 2, 0])
-            for i in range(low >> shift, (high >> shift) + 1):
+            for i in range(max(low >> shift, 0), min((high >> shift) + 1, across)):
                 x = (np.int64(i) << shift) + half
-                first, last, up = row_range(whole[f], x, half, shift, np.int64(1) << 40)
+                first, last, up = row_range(whole[f], x, half, shift, across)
                 if last <= first:
                     continue
                 if fill:

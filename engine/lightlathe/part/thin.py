@@ -20,6 +20,7 @@ from lightlathe.words import amount
 
 ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
 SEEN = 3
+HUGE = 1e4  # times the part: places of corners are then good to 1/128 of the distance between two lines
 STEEP = 0.57  # cosine between line and wall; just below 1/sqrt(3), so that no wall is flat to all three axes
 OPPOSITE = 0.9  # cosine between one side's normal and the other's turned round (25 degrees): a wall, not an edge
 APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart ...
@@ -95,14 +96,21 @@ def thin_walls(
 ) -> ThinReport:
     """Thinnest wall of a placed part, and the walls thinner than a voxel of `grid`.
 
-    inserts   solids in the vial already: what they fill of the part is not printed, and a wall ends where they begin
+    inserts   solids in the vial already: what they fill of the part is not printed, and a wall ends where they begin.
+              One that is HUGE beside the part is left out: its facets lie between lines by rounding
 
     A wall is found if three of the 300 lines over the part's longest side meet it. Of a wall that bends, or that is
     round, only what lies within 25 degrees of its other side counts as wall.
     """
     limit = grid.voxel_mm * (1 - 1e-6)  # a wall of one voxel is not thin, whatever the last bit says
     low, high = solid.bounds_mm
-    inside = [i for i in inserts if bool((i.bounds_mm[0] < high).all() and (i.bounds_mm[1] > low).all())]
+    most = HUGE * float(np.ptp(solid.bounds_mm, axis=0).max())
+    inside = [
+        i
+        for i in inserts
+        if bool((i.bounds_mm[0] < high).all() and (i.bounds_mm[1] > low).all())
+        and np.ptp(i.bounds_mm, axis=0).max() < most
+    ]
     if not (isinstance(solid, Surface) or inside):
         t = solid.thinnest_mm
         thin = (Wall(t, t, t, math.nan, solid.at_mm),) if t < limit else ()
@@ -165,7 +173,7 @@ def _stretches(
     found = []
     for axis in range(3):
         order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the line's axis last; even permutations keep handedness
-        line, height, side, facet = crossings(((points - low) / pitch)[:, :, order])
+        line, height, side, facet = crossings(((points - low) / pitch)[:, :, order], ACROSS)
         # closed with lids: every line leaves all it enters, and counts start anew at 0
         n, blocked = np.cumsum(side * own[facet]), np.cumsum(side * ~own[facet])
         within = (n >= 1) & (blocked < 1)
