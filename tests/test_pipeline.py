@@ -183,11 +183,8 @@ def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, respo
 
     plain, careful = with_bits(5, 0), with_bits(5, 60)
     windows = [record.quality["window_relative"] for record in (plain, careful)]
+    # how much wider it gets hangs on the dimming of the case; tests/solve/test_rounding.py has it as a mean of many
     assert windows[1] >= windows[0]  # by construction
-    if (
-        response == "linear"
-    ):  # the nearest levels cost 0.013 to 0.017, chosen ones 0.001 to 0.003, over disturbed starts
-        assert windows[1] > windows[0] + 0.002
     book = Codebook.of(5, RESPONSES[response]())
     assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
     step = np.diff(np.append(book.levels, book.levels[-1])).max()
