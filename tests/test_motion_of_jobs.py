@@ -215,3 +215,12 @@ def test_a_record_says_which_motion_it_is_of(small_job, folder, tmp_path):
     assert pipeline.predict(other).quality["window_relative"] != pytest.approx(
         record.quality["window_relative"], rel=1e-4
     )
+
+
+def test_what_rounding_took_is_told_apart_from_what_the_light_lacks(small_job, folder):
+    """In 1 bit the window is gone, before them it was there: the proof looks at the light as it was found."""
+    text = small_job(iterations=20).replace("irradiance_mw_cm2 = 20", "irradiance_mw_cm2 = 20\nbits = 1")
+    record = pipeline.design(parse_job(text + "rounding_iterations = 0\n", name="disc", folder=folder))
+    assert record.quality["window_relative"] < 0 < record.quality["window_reached"]
+    assert record.quality["window_reached"] <= record.quality["window_proven_at_most"]
+    assert any(f"had a window of {record.quality['window_reached']:.1%}" in line for line in record.warnings)

@@ -176,19 +176,29 @@ def test_figures_are_finite_where_a_print_exists(small_job, folder):
 
 @pytest.mark.parametrize("response", ["linear", "srgb"])
 def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, response):
-    def with_bits(bits, steps):
+    """Never worse than the nearest levels, by construction, and within a step of them.
+
+    In 3 bits of a linear curve better by 0.019 on average of four designs, 0 to 0.031 each: the nearest levels are good
+    by chance at times. A quarter of that is asked for.
+    """
+
+    def with_bits(bits, steps, iterations):
         lamp = f'irradiance_mw_cm2 = 20\nbits = {bits}\nresponse = "{response}"'
-        text = small_job().replace("irradiance_mw_cm2 = 20", lamp) + f"rounding_iterations = {steps}\n"
+        text = small_job(iterations=iterations).replace("irradiance_mw_cm2 = 20", lamp)
+        text += f"rounding_iterations = {steps}\nbound_iterations = 0\n"
         return pipeline.design(parse_job(text, name="t", folder=tmp_path))
 
-    plain, careful = with_bits(5, 0), with_bits(5, 60)
-    windows = [record.quality["window_relative"] for record in (plain, careful)]
-    # how much wider it gets hangs on the dimming of the case; tests/solve/test_rounding.py has it as a mean of many
-    assert windows[1] >= windows[0]  # by construction
-    book = Codebook.of(5, RESPONSES[response]())
-    assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
-    step = np.diff(np.append(book.levels, book.levels[-1])).max()
-    assert int((careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()) <= 2 * step  # and dimming
+    bits, gains = (3, []) if response == "linear" else (5, [])
+    for iterations in (27, 30, 33, 36) if response == "linear" else (30,):
+        plain, careful = with_bits(bits, 0, iterations), with_bits(bits, 60, iterations)
+        gains.append(careful.quality["window_relative"] - plain.quality["window_relative"])
+        book = Codebook.of(bits, RESPONSES[response]())
+        assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
+        step = np.diff(np.append(book.levels, book.levels[-1])).max()
+        moved = (careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()
+        assert int(moved) <= 2 * step  # and dimming
+    assert min(gains) >= 0
+    assert response != "linear" or np.mean(gains) > 0.005
 
 
 @pytest.mark.parametrize(("lamp", "turn", "bits"), [(2000, 24, 8), (2000, 10, 8), (300, 10, 6)])

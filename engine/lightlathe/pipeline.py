@@ -73,7 +73,7 @@ def _designed(
     found = stages.patterns
     patterns, plan = expose(setup, found, None if plain.target.dose is None else plain.operator.gain)
     prediction, warnings = judged(setup, patterns, plan)
-    figures, advised = proven(setup, prediction.dose.to(setup.device))
+    figures, advised = proven(setup, setup.turning.scaled(plain.operator.gain)(found))
     prediction.quality.update(figures)
     prediction.quality["light_at_level_limit"] = _share_from(found, 0.999 * job.design.level_limit)
     if not advised and prediction.quality["window_relative"] <= 0:
@@ -114,12 +114,12 @@ def _designed(
 def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
     """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py.
 
-    dose   (x, y, z) mJ/cm3 of the print
+    dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     """
     steps = setup.job.design.bound_iterations
     if steps == 0:
         return {}, []
-    proof = proof_of(setup, dose / setup.job.resin.gel_mj_cm3, iterations=steps)
+    proof = proof_of(setup, dose, iterations=steps)
     if proof is None:
         return {}, []
     if proof.reached > 0:

@@ -12,9 +12,7 @@ FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
-SMEAR_PIXELS = (
-    1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md, "Motion"
-)
+SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md
 
 
 def room(case: Case) -> Reason:
