@@ -127,7 +127,7 @@ def turn(case: Case) -> Reason:
     columns = math.ceil(2 * case.part_radius_mm / case.pixel_mm)
     enough = 2 * views_per_half_turn(columns)
     pixels, voxels = smear / case.pixel_mm, smear / case.voxel_mm
-    moves = f"the part's edge moves {smear:.2g} mm, {pixels:.2g} of a pixel or {voxels:.2g} of a voxel"
+    moves = f"the part's edge moves {smear:.2g} mm, {amount(pixels)} of a pixel or {amount(voxels)} of a voxel"
     text = f"{count(case.angles, 'image')} a turn, {rate:.3g} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.pixel_mm)
