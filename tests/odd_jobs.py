@@ -65,8 +65,8 @@ def parts(*tables: str) -> tuple[str, str]:
 
 JOBS = {
     "plain": disc(),
-    "one_angle": disc(("angles = 60", "angles = 1")),
-    "two_angles": disc(("angles = 60", "angles = 2")),
+    "one_angle": disc(("angles = 60", 'angles = 1\nmotion = "stepped"')),
+    "two_angles": disc(("angles = 60", 'angles = 2\nmotion = "stepped"')),
     "six_angles": disc(("angles = 60", "angles = 6")),
     "131_images": disc(("angles = 60", "angles = 131"), ("seconds_per_turn = 10", "seconds_per_turn = 12")),
     "one_slice": disc(("height_mm = 1.0", "height_mm = 0.2"), ("0.25", "0.2"), ("= 40\nrows = 20", "= 50\nrows = 1")),
@@ -114,6 +114,7 @@ JOBS = {
     "no_finer_grid": disc(("[grid]", "[grid]\nfiner = 1")),
 }
 NOT_DESIGNED = ("vast_grid", "outside_the_light")  # not even with --anyway
+INTERRUPTED = 130
 FILMS = "exposure [mJ/cm2],depth [um]\n73.9,300\n147.8,404\n295.6,508\n591.1,612\n"
 
 
@@ -124,6 +125,8 @@ def printed(*arguments: str) -> str:
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
         code = main(list(arguments))
+    if code == INTERRUPTED:  # whoever runs this was asked to stop, not the command
+        raise KeyboardInterrupt
     lines = [line.rpartition("\r")[2] for line in said.getvalue().splitlines()]
     return "\n".join([*(line for line in lines if "%|" not in line), f"exit code {code}"])
 

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from lightlathe.words import amount, an, count, duration, percent
@@ -33,6 +34,8 @@ def test_amounts_are_written_out(value, digits, text):
 
 def test_one_is_not_many():
     assert [count(n, "image") for n in (0, 1, 2)] == ["0 images", "1 image", "2 images"]
+    assert [count(x, "pixel") for x in (0.836, 1.0000001, 1.2)] == ["0.84 pixels", "1 pixel", "1.2 pixels"]
+    assert count(np.int64(12345), "triangle") == "12345 triangles"
     assert count(2, "body", "bodies") == "2 bodies"
     assert (an("absorption"), an("penetration depth")) == ("an absorption", "a penetration depth")
 

@@ -1,15 +1,17 @@
 """Numbers in sentences: no exponents, no plural of one, times in a unit that a person would use."""
 
 import math
+from numbers import Integral
 
 WRITTEN_OUT = (1e-9, 1e15)
 LIFETIME_S = 3e9
 UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
 
 
-def count(number: int, noun: str, plural: str = "") -> str:
-    """'1 image', '2 images'; `plural` where it is not the noun with an s."""
-    return f"{number} {noun}" if number == 1 else f"{number} {plural or noun + 's'}"
+def count(number: float, noun: str, plural: str = "") -> str:
+    """'1 image', '2 images', '0.84 images' to two digits; `plural` where it is not the noun with an s."""
+    text = str(number) if isinstance(number, Integral) else amount(number)
+    return f"{text} {noun if text == '1' else plural or noun + 's'}"
 
 
 def amount(value: float, digits: int = 2) -> str:

@@ -4,7 +4,7 @@ import math
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount
+from lightlathe.words import amount, count
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
@@ -40,7 +40,7 @@ def diffraction(case: Case) -> Reason:
     nm, n, pixel = case.wavelength_nm or USUAL_NM, case.refractive_index, case.pixel_mm
     wall, edge = (spread_mm(nm, n, pixel, z) / pixel for z in (case.vial_radius_mm, case.part_radius_mm))
     text = (
-        f"in focus on the axis, a line of {amount(1000 * pixel, 3)} um spreads over {amount(wall)} pixels at the wall "
+        f"in focus on the axis, a line of {amount(1000 * pixel, 3)} um spreads over {count(wall, 'pixel')} at the wall "
         f"and {amount(edge)} at the part's edge (lambda z / (n p) at {nm:g} nm, n = {n:g}"
     )
     text += ")" if case.wavelength_nm else "; wavelength_nm in [light] is not given)"
