@@ -1,6 +1,6 @@
 """How far the tests of designs stay from failing, against what chance does to them.
 
-    python benchmarks/test_margins.py [--seeds 5] [--least 5] [tests ...]
+    python benchmarks/test_margins.py [--seeds 5] [--least 5] [--at-once 1] [tests ...]
 
 Runs the tests once as they are and once for each seed with every start of a design disturbed by 1e-6 of itself, which
 does what another processor or version of torch does (threads change nothing, tests/solve/test_threads.py). Of each
@@ -21,6 +21,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -71,11 +72,13 @@ def main() -> int:
     parser.add_argument("tests", nargs="*", default=["tests"], help="files or folders; all where left out")
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--least", type=float, default=5.0, help="margin over spread that is asked for")
+    parser.add_argument("--at-once", type=int, default=1, help="runs side by side")
     given = parser.parse_args()
     runs, failed = [], []
-    with tempfile.TemporaryDirectory() as folder:
-        for seed in (None, *range(1, given.seeds + 1)):
-            found, bad = run(seed, given.tests, Path(folder))
+    seeds = (None, *range(1, given.seeds + 1))
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(given.at_once) as pool:
+        done = pool.map(lambda seed: run(seed, given.tests, Path(folder)), seeds)
+        for seed, (found, bad) in zip(seeds, done, strict=True):
             print("as it is" if seed is None else f"seed {seed}", f"{len(found)} assertions,", *(bad or ["all passed"]))
             runs.append(found)
             failed += bad

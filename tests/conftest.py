@@ -1,13 +1,38 @@
-"""Fixtures that several test folders share."""
+"""Fixtures that several test folders share, and where functions for GPUs are tested."""
 
+import contextlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items():
     os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli.py
+if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -n: the workers share the cores
+    os.environ.setdefault("OMP_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // workers)))
+
+from gpu_device import interpreter  # noqa: E402, imports torch
+
+with interpreter(), contextlib.suppress(ImportError):
+    import triton  # noqa: F401
+
+
+def for_gpus(path: Path) -> bool:
+    return path.name.startswith("test_gpu_")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, Any, Any]:
+    with interpreter() if for_gpus(collector.path) else contextlib.nullcontext():
+        return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, None, None]:
+    with interpreter() if for_gpus(item.path) else contextlib.nullcontext():
+        return (yield)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

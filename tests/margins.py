@@ -41,13 +41,13 @@ class Margins:
         if self.file is not None:
             self.file.write_text(json.dumps(self.found))
 
-    def begun(self, problem, solver, start):
+    def begun(self, problem, solver, start, *more):
         self.designs += 1
         patterns = start(problem) if callable(start) else start
         if self.seed is not None:
             noise = torch.randn(patterns.shape, generator=torch.Generator().manual_seed(self.seed))
             patterns = patterns * (1 + DISTURBED * noise.to(patterns))
-        return self.begin(problem, solver, patterns)
+        return self.begin(problem, solver, patterns, *more)
 
     def pytest_runtest_call(self) -> None:
         self.designs = 0

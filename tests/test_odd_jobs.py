@@ -36,23 +36,45 @@ TOGETHER = {
 }
 
 
-@pytest.fixture(scope="module")
-def said(tmp_path_factory):
-    """Texts of one job by command, made once."""
-    made = {}
+# job, command, what is said
+WORDS = (
+    ("one_angle", "check", "1 image a turn"),
+    ("two_angles", "design", "Windows of that slice alone"),
+    ("dark_resin", "design", "Proven: no patterns whatever print this part in this resin and vial, in 60 images"),
+    ("no_window", "design", "more iterations may find one"),
+    ("weak_lamp", "design", "nothing comes out"),
+    ("weak_lamp", "check", "2.04 days is the shortest possible exposure"),
+    ("vast_grid", "check", "verdict: does not fit this machine"),
+    ("vast_grid", "design", "exit code 5"),
+    ("outside_the_light", "design", "exit code 4"),
+    ("fine_pixels", "check", "watch   detail: pixels of 0.125 mm, voxels of 0.25 mm: the pixels are finer"),
+    ("micro_pixels", "check", "watch   diffraction: "),
+    ("insert", "check", "watch   insert: "),
+    ("insert", "design", "warning     Light is taken to pass through the insert"),
+    ("uncertain_resin", "design", "absorption to 20 %"),
+    ("absorption_alone", "design", "an absorption known to 5 %"),
+    ("known_resin", "design", "one vial is enough for a threshold known to 3 %: this exposure"),
+    ("full_vial", "design", "no light falls outside the part"),
+    ("no_safe_dose", "design", "no exposure is right, whatever the threshold"),
+)
 
-    def of(name):
-        if name not in made:
-            folder = tmp_path_factory.mktemp(name)
-            made[name] = dict(others(folder) if name == "others" else texts(name, folder))
-        return made[name]
 
-    return of
+@pytest.mark.parametrize("name", JOBS)
+def test_the_texts_of_an_odd_job(name, tmp_path):
+    said = dict(texts(name, tmp_path))
+    no_sentence_is_spoilt(name, said)
+    nothing_contradicts_itself(name, said)
+    columns_stand_apart(name, said)
+    no_advice_is_followed_already(name, said)
+    what_the_job_is_there_for_is_said(name, said)
 
 
-@pytest.mark.parametrize("name", [*JOBS, "others"])
-def test_no_sentence_is_spoilt(said, name):
-    for command, text in said(name).items():
+def test_the_texts_of_commands_without_a_job(tmp_path):
+    no_sentence_is_spoilt("others", dict(others(tmp_path)))
+
+
+def no_sentence_is_spoilt(name, said):
+    for command, text in said.items():
         for what, pattern in NOWHERE.items():
             if name == "others" and what == "an error of the program":
                 continue  # tables that cannot be fitted are answered with an error
@@ -62,18 +84,16 @@ def test_no_sentence_is_spoilt(said, name):
                     raise AssertionError(f"{name}, {command}: {what}: ...{around}...")
 
 
-@pytest.mark.parametrize("name", JOBS)
-def test_nothing_contradicts_itself(said, name):
-    for command, text in said(name).items():
+def nothing_contradicts_itself(name, said):
+    for command, text in said.items():
         for what, (one, other) in TOGETHER.items():
             assert not (re.search(one, text) and re.search(other, text)), f"{name}, {command}: {what}:\n{text}"
 
 
-@pytest.mark.parametrize("name", JOBS)
-def test_columns_stand_apart(said, name):
+def columns_stand_apart(name, said):
     """Every row of `predict` is words and two figures with room between; the head stands over them."""
     found = 0
-    for command, text in said(name).items():
+    for command, text in said.items():
         if not command.startswith("predict") or "came out" in command:
             continue
         rows = [
@@ -86,12 +106,11 @@ def test_columns_stand_apart(said, name):
     assert found > 0 or name in NOT_DESIGNED
 
 
-@pytest.mark.parametrize("name", JOBS)
-def test_no_advice_is_followed_already(said, name):
+def no_advice_is_followed_already(name, said):
     """Advice for more images, columns or finer voxels asks for more than the job has."""
     job = JOBS[name]
     have = {key: float(re.search(rf"{key} = ([\d.]+)", job)[1]) for key in ("angles", "columns", "voxel_mm")}
-    for text in said(name).values():
+    for text in said.values():
         for wanted in re.findall(r"helps most: (\d+) images a turn or more", text):
             assert int(wanted) > have["angles"]
         for wanted in re.findall(r"(\d+) columns instead of", text):
@@ -100,32 +119,14 @@ def test_no_advice_is_followed_already(said, name):
             assert float(wanted) < have["voxel_mm"]
 
 
-def test_the_words_of_each_odd_job(said):
-    """What each job is there for is said."""
-    for name, command, words in (
-        ("one_angle", "check", "1 image a turn"),
-        ("two_angles", "design", "Windows of that slice alone"),
-        ("dark_resin", "design", "Proven: no patterns whatever print this part in this resin and vial, in 60 images"),
-        ("no_window", "design", "more iterations may find one"),
-        ("weak_lamp", "design", "nothing comes out"),
-        ("weak_lamp", "check", "2.04 days is the shortest possible exposure"),
-        ("vast_grid", "check", "verdict: does not fit this machine"),
-        ("vast_grid", "design", "exit code 5"),
-        ("outside_the_light", "design", "exit code 4"),
-        ("fine_pixels", "check", "watch   detail: pixels of 0.125 mm, voxels of 0.25 mm: the pixels are finer"),
-        ("micro_pixels", "check", "watch   diffraction: "),
-        ("insert", "check", "watch   insert: "),
-        ("insert", "design", "warning     Light is taken to pass through the insert"),
-        ("uncertain_resin", "design", "absorption to 20 %"),
-        ("absorption_alone", "design", "an absorption known to 5 %"),
-        ("known_resin", "design", "one vial is enough for a threshold known to 3 %: this exposure"),
-        ("full_vial", "design", "no light falls outside the part"),
-        ("no_safe_dose", "design", "no exposure is right, whatever the threshold"),
-    ):
-        assert words in said(name)[command], f"{name}, {command}: {words!r} is not in\n{said(name)[command]}"
-    came_out = said("plain")["predict, came out too thin by 0.1 mm"]
-    assert "about" not in came_out.splitlines()[0]
-    assert re.search(r"in 1 turn of [\d.]+ s do it", came_out)
+def what_the_job_is_there_for_is_said(name, said):
+    for job, command, words in WORDS:
+        if job == name:
+            assert words in said[command], f"{name}, {command}: {words!r} is not in\n{said[command]}"
+    if name == "plain":
+        came_out = said["predict, came out too thin by 0.1 mm"]
+        assert "about" not in came_out.splitlines()[0]
+        assert re.search(r"in 1 turn of [\d.]+ s do it", came_out)
 
 
 def test_the_bar_holds_no_undefined_number():

@@ -29,14 +29,14 @@ class AtOnce(NamedTuple):
 
 def serve(x: Tensor) -> bool:
     """True where functions in Triton take x; the choice is logged once. TRITON_INTERPRET=1 lets them run on the CPU."""
-    return why_not(x.device.type, x.dtype) is None
+    return why_not(x.device.type, x.dtype, os.environ.get("TRITON_INTERPRET") == "1") is None
 
 
 @lru_cache
-def why_not(device: str, dtype: torch.dtype) -> str | None:
+def why_not(device: str, dtype: torch.dtype, interpreted: bool = False) -> str | None:
     """None where functions in Triton run, else the reason they do not."""
     reason = None
-    if device != "cuda" and not (device == "cpu" and os.environ.get("TRITON_INTERPRET") == "1"):
+    if device != "cuda" and not (device == "cpu" and interpreted):
         reason = f"they run on cards, not on {device}"
     elif dtype != torch.float32:
         reason = f"they compute in float32, not {dtype}"

@@ -90,16 +90,18 @@ def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
     return Proof(reached, bound.window, height, part, surroundings)
 
 
-def remedies_of(setup: Setup, proof: Proof, *, iterations: int = 100) -> list[Remedy]:
+def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) -> list[Remedy]:
     """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
 
-    Each change is designed for that slice alone, in `iterations` steps, and as many again prove what it allows. It is
+    Each change is designed for that slice alone, in `iterations` steps (left out: as many as the job's, from 30 to
+    100), and as many again prove what it allows. It is
     designed for images that stand still, as all is; what is reached and proven is of the motion that the stage makes.
     """
     target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
     solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
+    iterations = iterations or min(max(setup.job.design.iterations, 30), 100)
     found = []
     for words, aim, absorption, angles in (
         (AS_IT_IS, Target(solid, liquid), 1.0, 1),

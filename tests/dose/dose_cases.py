@@ -18,7 +18,7 @@ CPU = torch.device("cpu")
 
 
 def runnable(dtype: torch.dtype) -> list[str]:
-    """Every kernel of the table that computes on this CPU in this dtype; those of the GPU have gpu_cases.py."""
+    """Every kernel of the table that computes on this CPU in this dtype; those of the GPU have test_gpu_kernels.py."""
     views = Views(full_turn(4), 5, 1.0, 4, 4, 1.0, 2.0, 0.1)
     found = []
     for name in KERNELS:

@@ -13,6 +13,7 @@ from lightlathe.errors import ShapeError
 from lightlathe.quantities import Grid
 
 ROUGHER = 4  # times fewer parts
+AT_ONCE = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
@@ -28,11 +29,11 @@ class Turning:
     """Dose of images that stand while the vial turns on, as a linear map and its exact transpose; as DoseOperator.
 
     Image a stands while the scan angle goes from angle_rad[a] - step / 2 to angle_rad[a] + step / 2, where step is the
-    angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts, each a
-    DoseOperator of the same patterns at shifted angles.
+    angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts: DoseOperators of
+    the same patterns at shifted angles, several parts in one where the images are small.
 
     Gradient  linear; autograd works through both directions to any order.
-    Memory    a volume of doses more than DoseOperator, going back an array of patterns more.
+    Memory    a volume of doses more than DoseOperator, going back an array of patterns more; copies of small images.
     Time      `parts` times that of DoseOperator.
     Repeats   as DoseOperator: the parts are added in a fixed order.
     Raises    ShapeError where the angles do not follow each other evenly.
@@ -46,12 +47,12 @@ class Turning:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
         shift = step_of(operator.chords.angle_rad) / parts
         offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
-        self._members = tuple(_shifted(operator, offset).scaled(operator.gain / parts) for offset in offsets)
-        self.still, self.chords, self.gain = operator, operator.chords, operator.gain
-
-    @property
-    def parts(self) -> int:
-        return len(self._members)
+        together = max(1, AT_ONCE // math.prod(operator.pattern_shape))
+        self._members = tuple(
+            _Parts(operator, offsets[first : first + together], operator.gain / parts)
+            for first in range(0, parts, together)
+        )
+        self.still, self.chords, self.gain, self.parts = operator, operator.chords, operator.gain, parts
 
     def rougher(self) -> "Turning":
         """The same in a quarter of the parts, some 3e-3 of the dose off: to look for what is judged in all."""
@@ -59,27 +60,27 @@ class Turning:
 
     @property
     def grid(self) -> Grid:
-        return self._members[0].grid
+        return self.still.grid
 
     @property
     def device(self) -> torch.device:
-        return self._members[0].device
+        return self.still.device
 
     @property
     def dtype(self) -> torch.dtype:
-        return self._members[0].dtype
+        return self.still.dtype
 
     @property
     def kernel(self) -> str:
-        return self._members[0].kernel
+        return self.still.kernel
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:
-        return self._members[0].pattern_shape
+        return self.still.pattern_shape
 
     @property
     def dose_shape(self) -> tuple[int, int, int]:
-        return self._members[0].dose_shape
+        return self.still.dose_shape
 
     def scaled(self, gain: float) -> "Turning":
         """The same map with another gain; shares everything else."""
@@ -92,15 +93,41 @@ class Turning:
 
     def __call__(self, patterns: Tensor) -> Tensor:
         """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose."""
-        return _sum(patterns, [member.__call__ for member in self._members])
+        return _sum(patterns, [member.dose for member in self._members])
 
     def transpose(self, dose: Tensor) -> Tensor:
         """(x, y, z) -> (angle, column, row), the exact transpose in plain sums."""
         return _sum(dose, [member.transpose for member in self._members])
 
-    def _twin(self, still: DoseOperator, members: tuple[DoseOperator, ...]) -> "Turning":
+    def _twin(self, still: DoseOperator, members: "tuple[_Parts, ...]") -> "Turning":
         twin = object.__new__(type(self))
         twin.still, twin._members, twin.chords, twin.gain = still, members, still.chords, still.gain
+        twin.parts = self.parts
+        return twin
+
+
+class _Parts:
+    """Some parts of every image's step: one operator that is shown the images once for each."""
+
+    def __init__(self, still: DoseOperator, offsets_rad: Sequence[float], gain: float) -> None:
+        self._copies, self._operator = len(offsets_rad), _shifted(still, offsets_rad).scaled(gain)
+
+    def scaled(self, gain: float) -> "_Parts":
+        return self._of(self._operator.scaled(gain))
+
+    def on(self, grid: Grid) -> "_Parts":
+        return self._of(self._operator.on(grid))
+
+    def dose(self, patterns: Tensor) -> Tensor:
+        return self._operator(patterns if self._copies == 1 else patterns.repeat(self._copies, 1, 1))
+
+    def transpose(self, dose: Tensor) -> Tensor:
+        patterns = self._operator.transpose(dose)
+        return patterns if self._copies == 1 else patterns.unflatten(0, (self._copies, -1)).sum(0)
+
+    def _of(self, operator: DoseOperator) -> "_Parts":
+        twin = object.__new__(type(self))
+        twin._copies, twin._operator = self._copies, operator
         return twin
 
 
@@ -125,11 +152,12 @@ def step_of(angle_rad: Tensor) -> float:
     return float(steps[0])
 
 
-def _shifted(operator: DoseOperator, by_rad: float) -> DoseOperator:
-    """The same optics with every image `by_rad` further on."""
-    if by_rad == 0:
+def _shifted(operator: DoseOperator, offsets_rad: Sequence[float]) -> DoseOperator:
+    """The same optics with every image once at each offset from its angle, all images at the first offset first."""
+    if list(offsets_rad) == [0]:
         return operator
-    return DoseOperator(replace(operator.chords, angle_rad=operator.chords.angle_rad + by_rad), **_how(operator))
+    angle = torch.cat([operator.chords.angle_rad + offset for offset in offsets_rad])
+    return DoseOperator(replace(operator.chords, angle_rad=angle), **_how(operator))
 
 
 def _how(operator: DoseOperator) -> dict[str, Any]:

@@ -1,16 +1,19 @@
-"""Arrays beyond 2^31 numbers, on a card: python -m pytest tests/solve/large_cases.py (80 GB)
+"""Arrays beyond 2^31 numbers, on a card of 80 GB.
 
 Pairs reach beyond 2^31 bytes, as they do from some 700 x 700 x 700 voxels on.
 """
 
+import pytest
 import torch
 
+from gpu_device import ON_CARD
 from lightlathe.solve import BoundedLBFGS, lbfgs_triton
 from lightlathe.solve.lbfgs_passes import Products
 
 CARD = torch.device("cuda")
 
 
+@pytest.mark.skipif(not ON_CARD, reason="needs a CUDA card of 80 GB")
 def test_pairs_that_reach_beyond_2_to_the_31():
     """The same numbers in few levels and, repeated, in many: the products grow by the count, the steps are the same."""
     few, times, m = (4, 128, 512), 2048, 5

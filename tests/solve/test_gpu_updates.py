@@ -1,16 +1,13 @@
-"""The one-pass functions against their equals in plain torch: on the card, else through Triton's interpreter.
-
-test_one_pass.py runs this file and one_pass_*_cases.py beside it in a process of their own, as the interpreter must be
-chosen before triton is imported. On a machine with a card: python -m pytest tests/solve/one_pass*_cases.py
-"""
+"""The one-pass functions against their equals in plain torch: on the card, else through Triton's interpreter."""
 
 import math
-import os
 
 import pytest
 import torch
 from flat_problems import make
+from gpu_cases import LIMIT, NO, YES, OnDevice, both, gap, numbers
 
+from gpu_device import DEVICE
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.one_pass_triton import keep_if
 from lightlathe.quantities import Target
@@ -21,28 +18,7 @@ from lightlathe.solve import free_set_passes as set_passes
 from lightlathe.solve import free_set_triton as set_triton
 from lightlathe.solve.ramp import ramp, taps
 
-DEVICE = torch.device("cpu" if os.environ.get("TRITON_INTERPRET") == "1" else "cuda")
 SHAPES = [(3, 20, 11), (2, 65, 5), (1, 1, 1), (1, 259, 130)]  # one tile and several, odd columns, more than one slab
-LIMIT = 1.5
-YES, NO = torch.tensor(True), torch.tensor(False)
-
-
-def numbers(shape, seed, *, positive=False):
-    """Random numbers; positive ones are levels, a third of them at a bound."""
-    x = torch.randn(shape, generator=torch.Generator().manual_seed(seed))
-    return (1.2 * x).abs().clamp(max=LIMIT) * (x > -0.4) if positive else x
-
-
-def both(module, plain, name, *tensors, **settings):
-    """The same function in one pass on the device in float32, and in plain torch on the CPU in float64."""
-    here = [t.clone().to(DEVICE) for t in tensors]
-    exact = [t.double() if t.is_floating_point() else t.clone() for t in tensors]
-    got, wanted = getattr(module, name)(*here, **settings), getattr(plain, name)(*exact, **settings)
-    return [(g.double().cpu(), w.double()) for g, w in zip(got, wanted, strict=True)], here, exact
-
-
-def gap(got, wanted):
-    return float((got - wanted).norm() / wanted.norm().clamp(min=1e-300))
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -237,22 +213,6 @@ def test_a_design_in_one_pass_goes_the_way_of_one_in_plain_torch(name, loss, mon
 def rounded_look(*given, looked=set_passes.looked, **settings):
     slope, loose = looked(*given, **settings)
     return slope, loose.bfloat16().float()
-
-
-class OnDevice:
-    """The operator of a flat problem, in float32 on the device, by the reference kernel."""
-
-    dtype = torch.float32
-
-    def __init__(self, operator):
-        self.device, self.operator = DEVICE, operator
-        self.pattern_shape, self.dose_shape, self.gain = operator.pattern_shape, operator.dose_shape, operator.gain
-
-    def __call__(self, patterns):
-        return self.operator(patterns.cpu().to(self.operator.dtype)).to(DEVICE, torch.float32)
-
-    def transpose(self, dose):
-        return self.operator.transpose(dose.cpu().to(self.operator.dtype)).to(DEVICE, torch.float32)
 
 
 def test_the_rounded_step_is_that_of_the_exact_ramp_nearly():

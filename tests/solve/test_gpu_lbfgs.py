@@ -1,9 +1,10 @@
-"""The passes of solver bounded_lbfgs in Triton against their equals in plain torch; see one_pass_cases.py."""
+"""The passes of solver bounded_lbfgs in Triton against their equals in plain torch."""
 
 import pytest
 import torch
-from one_pass_cases import DEVICE, LIMIT, NO, YES, both, gap, numbers
+from gpu_cases import LIMIT, NO, YES, both, gap, numbers
 
+from gpu_device import DEVICE
 from lightlathe.solve import lbfgs_passes, lbfgs_triton
 from lightlathe.solve.eight_bits import encoded
 

@@ -1,12 +1,13 @@
-"""Slopes that losses leave in halves, as an adjoint reads them, against those in float32; see one_pass_cases.py."""
+"""Slopes that losses leave in halves, as an adjoint reads them, against those in float32."""
 
 import math
 
 import pytest
 import torch
 from flat_problems import make
-from one_pass_cases import DEVICE, OnDevice, gap
+from gpu_cases import OnDevice, gap
 
+from gpu_device import DEVICE
 from lightlathe.laid_out import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target

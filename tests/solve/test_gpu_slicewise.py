@@ -1,9 +1,10 @@
-"""The updates of solver slicewise_lbfgs in Triton against their equals in plain torch; see one_pass_cases.py."""
+"""The updates of solver slicewise_lbfgs in Triton against their equals in plain torch."""
 
 import pytest
 import torch
-from one_pass_cases import DEVICE, LIMIT, numbers
+from gpu_cases import LIMIT, numbers
 
+from gpu_device import DEVICE
 from lightlathe.solve.gpu import slicewise as fused
 from lightlathe.solve.reference import slicewise as plain
 from lightlathe.solve.reference.slicewise import Coded, empty_pairs, encoded

@@ -1,0 +1,42 @@
+"""Numbers, comparisons and an operator for the tests of GPU functions beside this file."""
+
+import torch
+
+from gpu_device import DEVICE
+
+LIMIT = 1.5
+YES, NO = torch.tensor(True), torch.tensor(False)
+
+
+def numbers(shape, seed, *, positive=False):
+    """Random numbers; positive ones are levels, a third of them at a bound."""
+    x = torch.randn(shape, generator=torch.Generator().manual_seed(seed))
+    return (1.2 * x).abs().clamp(max=LIMIT) * (x > -0.4) if positive else x
+
+
+def both(module, plain, name, *tensors, **settings):
+    """The same function in one pass on the device in float32, and in plain torch on the CPU in float64."""
+    here = [t.clone().to(DEVICE) for t in tensors]
+    exact = [t.double() if t.is_floating_point() else t.clone() for t in tensors]
+    got, wanted = getattr(module, name)(*here, **settings), getattr(plain, name)(*exact, **settings)
+    return [(g.double().cpu(), w.double()) for g, w in zip(got, wanted, strict=True)], here, exact
+
+
+def gap(got, wanted):
+    return float((got - wanted).norm() / wanted.norm().clamp(min=1e-300))
+
+
+class OnDevice:
+    """The operator of a flat problem, in float32 on the device, by the reference kernel."""
+
+    dtype = torch.float32
+
+    def __init__(self, operator):
+        self.device, self.operator = DEVICE, operator
+        self.pattern_shape, self.dose_shape, self.gain = operator.pattern_shape, operator.dose_shape, operator.gain
+
+    def __call__(self, patterns):
+        return self.operator(patterns.cpu().to(self.operator.dtype)).to(DEVICE, torch.float32)
+
+    def transpose(self, dose):
+        return self.operator.transpose(dose.cpu().to(self.operator.dtype)).to(DEVICE, torch.float32)
