@@ -14,6 +14,7 @@ Exit code 1 where a run failed or a margin is too small. Needs the extras `test`
 """
 
 import argparse
+import itertools
 import json
 import math
 import os
@@ -25,18 +26,26 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
+NO_TESTS = 5  # pytest: all of a file are marked slow
 
 
-def run(seed: int | None, tests: list[str], folder: Path) -> tuple[dict, list[str]]:
-    """What was compared, and the tests that failed, with starts disturbed by a seed."""
-    file = folder / f"{seed}.json"
+def files_of(tests: list[str]) -> list[str]:
+    """The files of tests in what was named: files, or folders with all that they hold."""
+    named = [ROOT / test for test in tests]
+    return [str(file) for path in named for file in (sorted(path.rglob("test_*.py")) if path.is_dir() else [path])]
+
+
+def run(seed: int | None, test: str, folder: Path) -> tuple[dict, list[str]]:
+    """What a file of tests compared, and its tests that failed, with starts disturbed by a seed."""
+    folder = Path(tempfile.mkdtemp(dir=folder))
+    file = folder / "compared.json"
     command = [sys.executable, "-m", "pytest", "-q", "-rfE", "-p", "no:cacheprovider", "-o"]
-    command += ["enable_assertion_pass_hook=true", "--margins", str(file), *tests]
+    command += ["enable_assertion_pass_hook=true", "--margins", str(file), test]
     command += [] if seed is None else ["--disturb", str(seed)]
-    apart = {"PYTHONPYCACHEPREFIX": str(folder / "pycache")}  # asserts are compiled anew, to tell what they compare
+    apart = {"PYTHONPYCACHEPREFIX": str(folder / "python")}  # asserts are compiled anew, to tell what they compare
     done = subprocess.run(command, cwd=ROOT, env=os.environ | apart, capture_output=True, text=True)
     failed = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-    if not file.exists() or (done.returncode != 0 and not failed):
+    if not file.exists() or (done.returncode not in (0, NO_TESTS) and not failed):
         sys.exit(done.stdout + done.stderr)
     return json.loads(file.read_text()), failed
 
@@ -75,10 +84,13 @@ def main() -> int:
     parser.add_argument("--at-once", type=int, default=1, help="runs side by side")
     given = parser.parse_args()
     runs, failed = [], []
-    seeds = (None, *range(1, given.seeds + 1))
+    seeds, files = (None, *range(1, given.seeds + 1)), files_of(given.tests)
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(given.at_once) as pool:
-        done = pool.map(lambda seed: run(seed, given.tests, Path(folder)), seeds)
-        for seed, (found, bad) in zip(seeds, done, strict=True):
+        done = pool.map(lambda one: run(*one, Path(folder)), itertools.product(seeds, files))
+        for seed in seeds:
+            of_files = [next(done) for _ in files]
+            found = {place: what for one, _ in of_files for place, what in one.items()}
+            bad = [line for _, lines in of_files for line in lines]
             print("as it is" if seed is None else f"seed {seed}", f"{len(found)} assertions,", *(bad or ["all passed"]))
             runs.append(found)
             failed += bad

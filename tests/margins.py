@@ -45,7 +45,7 @@ class Margins:
         self.designs += 1
         patterns = start(problem) if callable(start) else start
         if self.seed is not None:
-            noise = torch.randn(patterns.shape, generator=torch.Generator().manual_seed(self.seed))
+            noise = torch.randn((*patterns.shape[:2], 1), generator=torch.Generator().manual_seed(self.seed))
             patterns = patterns * (1 + DISTURBED * noise.to(patterns))
         return self.begin(problem, solver, patterns, *more)
 

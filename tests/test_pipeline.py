@@ -178,8 +178,8 @@ def test_figures_are_finite_where_a_print_exists(small_job, folder):
 def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, response):
     """Never worse than the nearest levels, by construction, and within a step of them.
 
-    In 3 bits of a linear curve better by 0.019 on average of four designs, 0 to 0.031 each: the nearest levels are good
-    by chance at times. A quarter of that is asked for.
+    In 3 bits of a linear curve better by 0.015 on average of eight designs, 0 to 0.031 each: the nearest levels are
+    good by chance at times. A sixth of that is asked for; disturbed starts move the average by 0.0025.
     """
 
     def with_bits(bits, steps, iterations):
@@ -189,16 +189,16 @@ def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, respo
         return pipeline.design(parse_job(text, name="t", folder=tmp_path))
 
     bits, gains = (3, []) if response == "linear" else (5, [])
-    for iterations in (27, 30, 33, 36) if response == "linear" else (30,):
+    for iterations in range(24, 40, 2) if response == "linear" else (30,):
         plain, careful = with_bits(bits, 0, iterations), with_bits(bits, 60, iterations)
         gains.append(careful.quality["window_relative"] - plain.quality["window_relative"])
         book = Codebook.of(bits, RESPONSES[response]())
         assert set(careful.patterns.levels.int().unique().tolist()) <= set(book.levels.tolist())
         step = np.diff(np.append(book.levels, book.levels[-1])).max()
         moved = (careful.patterns.levels.int() - plain.patterns.levels.int()).abs().max()
-        assert int(moved) <= 2 * step  # and dimming
-    assert min(gains) >= 0
-    assert response != "linear" or np.mean(gains) > 0.005
+        assert int(moved) < 3 * step  # one way, the other way, and dimming
+    assert min(gains) >= 0  # by construction
+    assert response != "linear" or np.mean(gains) > 0.0025
 
 
 @pytest.mark.parametrize(("lamp", "turn", "bits"), [(2000, 24, 8), (2000, 10, 8), (300, 10, 6)])
@@ -243,7 +243,8 @@ def test_margins_hold_for_a_resin_whose_doses_move_with_time(small_job, tmp_path
         ends = (then.liquid_below_mj_cm3, then.solid_above_mj_cm3) if q["sure"] else (then.gel_mj_cm3,) * 2
         found = there["window_low_mj_cm3"] <= ends[0] and there["window_high_mj_cm3"] >= ends[1]
         assert found == right
-        assert there["wrong_voxels"] == 0 or not right
+        if right:
+            assert there["wrong_voxels"] == 0
 
 
 def test_a_part_that_fills_the_vial_has_an_exposure_without_an_upper_end(small_job, tmp_path):

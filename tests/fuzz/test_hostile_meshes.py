@@ -197,6 +197,7 @@ def many() -> bytes:
         (b"PK\x05\x06" + bytes(18), "names the part '_rels/.rels', which it does not hold"),
         (b"no zip at all", "cannot be read as 3MF: the archive: BadZipFile"),
     ],
+    ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_hostile_archives(read, data, message):
     with pytest.raises(MeshError, match=message):
@@ -356,6 +357,7 @@ def test_more_open_edges_than_are_closed():
 @pytest.mark.parametrize(
     ("name", "data"),
     [("f.stl", binary_stl()), ("f.obj", obj()), ("f.ply", ply()), ("f.3mf", package(model(OBJECT, ONE)))],
+    ids=["stl", "obj", "ply", "3mf"],
 )
 def test_more_facets_than_are_read(read, monkeypatch, name, data):
     from lightlathe.part import formats, threemf, threemf_xml

@@ -45,7 +45,7 @@ def test_window_comes_close_to_the_linear_program(shape, absorption):
     best = best_ratio(shape, absorption)
     problem = Problem(case.operator, SoftWindow(sharpest=1000), case.target, limit=1e6)
     ratio = reached(solve(problem, BoundedLBFGS(), Filtered(), iterations=100))
-    assert ratio >= best * (1 - 1e-7)  # HiGHS keeps its constraints to 1e-7
+    assert ratio >= best * (1 - 1e-7)  # by construction; HiGHS keeps its constraints to 1e-7
     assert ratio <= best * 1.05  # asked of benchmarks/quality.py at 32 x 32 as well, where more is measured
 
 

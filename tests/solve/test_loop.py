@@ -73,8 +73,8 @@ def test_levels_stay_between_dark_and_the_limit(hook, name, limit):
     solve(problem, SOLVERS[name](), Uniform(), iterations=20, checkpoint=lambda s: seen.append(s["solver"]["trial"]))
     assert len(seen) == 20
     for trial in seen:
-        assert float(trial.min()) >= 0
-        assert float(trial.max()) <= limit
+        assert float(trial.min()) >= 0  # by construction
+        assert float(trial.max()) <= limit  # by construction
     if limit < 1:
         assert float(seen[-1].max()) == limit  # the part asks for more light than there is
 
