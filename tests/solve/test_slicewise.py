@@ -150,7 +150,7 @@ def test_coupled_slices_are_accepted_together():
         values.append(float(state["value"][0]))
     assert all(later <= earlier for earlier, later in itertools.pairwise(values))
     found = solve(coupled, solver, start, iterations=60)
-    assert found.log["window_relative"][-1] > 0.15  # 0.27 without the coupling
+    assert found.log["window_relative"][-1] > 0.1  # 0.19 to 0.23; 0.27 without the coupling
 
 
 def test_other_losses_are_refused_where_slices_stand_alone():
