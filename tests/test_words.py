@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from lightlathe.words import amount, an, count, duration, percent
+from lightlathe.words import amount, an, count, duration, large, percent, rounded_up, size
 
 
 @pytest.mark.parametrize(
@@ -38,6 +38,18 @@ def test_one_is_not_many():
     assert count(np.int64(12345), "triangle") == "12345 triangles"
     assert count(2, "body", "bodies") == "2 bodies"
     assert (an("absorption"), an("penetration depth")) == ("an absorption", "a penetration depth")
+
+
+def test_so_much_or_more_is_never_less():
+    said = [rounded_up(x) for x in (16.43, 16.0, 16.0000000001, 0.0191, 9.91, 1290.0, 0.0)]
+    assert said == ["17", "16", "16", "0.02", "10", "1300", "0"]
+    assert rounded_up(1.041, 3) == "1.05"
+
+
+def test_large_numbers_and_memory_come_in_a_size_of_their_own():
+    assert [large(n) for n in (9600, 999_000, 1.34e7, 1e11)] == ["9600", "1000000", "13 million", "100 billion"]
+    said = [size(b) for b in (512, 4.2e6, 4.1e8, 2.4e10, 1.3e13)]
+    assert said == ["510 bytes", "4.2 MB", "0.41 GB", "24 GB", "13 TB"]
 
 
 def test_shares_are_never_none_or_all_that_are_not():

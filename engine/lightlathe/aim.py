@@ -11,11 +11,10 @@ from lightlathe.dose import Turning, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.formulate import worst_case
 from lightlathe.job import Job
-from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
+from lightlathe.judge import LONGEST_S, ExposurePlan, best_thresholds, between, plan_exposure
 from lightlathe.prepare import Setup
 from lightlathe.quantities import FineShape, Part
 
-LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
 KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: judge/warnings.py warns below 2

@@ -10,7 +10,7 @@ import torch
 from lightlathe import judge
 from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
-from lightlathe.judge import Case, ExposurePlan, Machine, NextExposure, Verdict
+from lightlathe.judge import LONGEST_S, Case, ExposurePlan, Machine, NextExposure, Verdict
 from lightlathe.memory import free_bytes
 from lightlathe.part import Surface, thin_walls
 from lightlathe.prediction import job_of, predict
@@ -132,10 +132,11 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
         pattern_copies=arrays,
         volume_copies=volumes * max(1, scenarios),
         level_limit=design.level_limit,
-        max_exposure_s=turn.max_exposure_s,
+        max_exposure_s=turn.max_exposure_s or LONGEST_S,
         viscosity_pa_s=resin.viscosity_pa_s,
         density_rise_kg_m3=resin.density_rise_kg_m3,
         double_bonds_mol_m3=resin.double_bonds_mol_m3,
+        doses_over_s=getattr(resin, "planned_exposure_s", None),
         finer=job.grid.finer,
         shadow_lost=None if shadow is None else shadow.lost,
         shadow_text="" if shadow is None else shadow.text(),

@@ -14,13 +14,13 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe.aim import LONGEST_S, gain_per_turn
+from lightlathe.aim import gain_per_turn
 from lightlathe.errors import JobError
 from lightlathe.exposure import expose
 from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import problem_of, robust_problem, worst_case
 from lightlathe.job import Job, resolved
-from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
+from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict, printed

@@ -8,9 +8,13 @@ LIFETIME_S = 3e9
 UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
 
 
-def count(number: float, noun: str, plural: str = "") -> str:
+SIZES = (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
+LARGE = (("billion", 1e9), ("million", 1e6))
+
+
+def count(number: float, noun: str, plural: str = "", digits: int = 2) -> str:
     """'1 image', '2 images', '0.84 images' to two digits; `plural` where it is not the noun with an s."""
-    text = str(number) if isinstance(number, Integral) else amount(number)
+    text = str(number) if isinstance(number, Integral) else amount(number, digits)
     return f"{text} {noun if text == '1' else plural or noun + 's'}"
 
 
@@ -32,6 +36,30 @@ def amount(value: float, digits: int = 2) -> str:
     places = digits - 1 - math.floor(math.log10(abs(rounded)))
     text = f"{rounded:.{max(0, places)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def rounded_up(value: float, digits: int = 2) -> str:
+    """The same, never below the value: for 'so much or more'. Above it by a rounding error is the value itself."""
+    text = amount(value, digits)
+    if not WRITTEN_OUT[0] <= value < WRITTEN_OUT[1] or float(text) >= value * (1 - 1e-9):
+        return text
+    return amount(float(text) + 10.0 ** (math.floor(math.log10(value)) - digits + 1), digits)
+
+
+def large(number: float) -> str:
+    """A count that may be large, to two digits: '9600', '13 million', '100 billion'."""
+    for word, size in LARGE:
+        if number >= size:
+            return f"{amount(number / size)} {word}"
+    return amount(number)
+
+
+def size(bytes_: float) -> str:
+    """Memory to two digits: '4.2 MB', '0.41 GB', '13 TB'; GB from a tenth of one on."""
+    for unit, length in SIZES:
+        if bytes_ >= (0.1 * length if unit == "GB" else length):
+            return f"{amount(bytes_ / length)} {unit}"
+    return f"{amount(bytes_)} bytes"
 
 
 def percent(share: float) -> str:

@@ -11,7 +11,7 @@ import torch
 from lightlathe.errors import JobError
 from lightlathe.judge import CAUTIONS, Case, Reason, Verdict, check
 from lightlathe.judge.check_effort import design_bytes
-from lightlathe.judge.check_exposure import exposure_range_s
+from lightlathe.judge.check_exposure import exposure_range_s, likely_s
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.turning import smear_mm, views_per_half_turn
 
@@ -52,7 +52,7 @@ def test_a_sound_case_works_and_nothing_is_asked_of_it():
 def test_what_lacks_its_number_is_not_called_right():
     found = verdict()
     assert [r.topic for r in found.reasons if not r.known] == ["sinking", "heat"]
-    assert found.text().startswith("verdict: will work (not judged for want of a number: sinking, heat)\n")
+    assert found.text().startswith("verdict: will work (not judged, a number is missing: sinking, heat)\n")
     assert "  ?       sinking: viscosity_pa_s of the resin is not given" in found.text()
     full = verdict(viscosity_pa_s=1000.0, double_bonds_mol_m3=2000.0)
     assert full.text().startswith("verdict: will work\n")
@@ -172,8 +172,66 @@ def test_the_shortest_exposure_cannot_be_beaten():
 
     short, long = exposure_range_s(GOOD)
     per_second = 10 * 0.08 * 20.0 * profile(0.64, 0.5)
-    assert short == pytest.approx(38.0 / per_second)
+    assert short == pytest.approx(36.0 / per_second)  # the gel dose: a design may settle for that
     assert long > short
+    wide = exposure_range_s(dataclasses.replace(GOOD, liquid_below_mj_cm3=20.0, solid_above_mj_cm3=52.0))
+    assert wide[0] == pytest.approx(short)  # the same gel dose
+    assert wide[1] == pytest.approx(long * 52 / 38)  # and the dose that surely stays
+
+
+def test_the_time_allowed_is_the_one_that_a_design_has():
+    """Without max_exposure_s a design gives up after a day; a limit that it may exceed is named, with what helps."""
+    weak = verdict(irradiance_mw_cm2=5e-4)  # 44 h at least
+    light = only(weak, "light")
+    assert (weak.level, light.level, light.limit) == ("cannot work", "cannot work", 86400.0)
+    assert "even the shortest takes longer than the 24 h allowed where no max_exposure_s is set" in light.text
+    mended = 5e-4 * float(re.search(r"irradiance, ([\d.]+) times", light.change)[1])
+    assert exposure_range_s(dataclasses.replace(GOOD, irradiance_mw_cm2=mended))[1] <= 86400
+    assert only(verdict(irradiance_mw_cm2=5e-4, max_exposure_s=1e8), "light").level == "marginal"
+    tight = only(verdict(max_exposure_s=30.0), "light")
+    assert (tight.level, tight.limit) == ("marginal", 24.0)  # two whole turns
+    assert "a design may take longer than the 24 s that max_exposure_s allows" in tight.text
+    times = float(tight.change.split()[0])
+    seconds = float(re.search(r"max_exposure_s = ([\d.]+) in", tight.change)[1])
+    assert only(verdict(max_exposure_s=30.0, irradiance_mw_cm2=20 * times), "light").level == "will work"
+    assert only(verdict(max_exposure_s=seconds), "light").level == "will work"
+
+
+def test_a_lamp_too_strong_is_dimmed_to_the_middle():
+    """As the advice says, one turn at full level is what a design is likely to need, neither the least nor the most."""
+    strong = only(verdict(irradiance_mw_cm2=1000.0), "light")
+    dimmer = dataclasses.replace(GOOD, irradiance_mw_cm2=10 * float(strong.change.split()[3]))
+    assert likely_s(dimmer) == pytest.approx(12.0, rel=0.05)
+    assert only(check(dimmer), "light").level == "will work"
+    slow = dataclasses.replace(GOOD, irradiance_mw_cm2=0.02)
+    brighter = 0.02 * float(only(check(slow), "light").change.split()[0])
+    assert likely_s(dataclasses.replace(GOOD, irradiance_mw_cm2=brighter)) == pytest.approx(60.0, rel=0.05)
+
+
+def test_a_part_sinks_while_the_vial_turns():
+    """Half of one turn where the light needs less, half of the time allowed where it needs more; both are said."""
+    bright, dim = only(verdict(irradiance_mw_cm2=4000.0), "sinking"), only(verdict(irradiance_mw_cm2=0.002), "sinking")
+    assert "more than a pixel in 6 s, half of a likely exposure" in bright.text
+    assert "in 12 h, half of the longest exposure allowed" in dim.text
+    assert dim.limit / bright.limit == pytest.approx(12 * 3600 / 6)
+    stirred = only(verdict(irradiance_mw_cm2=4000.0, viscosity_pa_s=bright.limit / 3), "sinking")
+    assert stirred.change.startswith("a turn of 4 s with as much more light")
+
+
+def test_few_bits_are_said_with_their_levels():
+    one = only(verdict(bits=1), "levels")
+    assert (one.level, one.text.split(",")[0]) == ("marginal", "1 bit: a pixel has 2 levels")
+    assert verdict(bits=3).of("levels") == []
+
+
+def test_the_doses_are_of_an_exposure_where_they_change_with_it():
+    assert "mJ/cm3 where the dose comes over 30 s" in only(verdict(doses_over_s=30.0), "threshold").text
+    assert "where the dose comes" not in only(verdict(), "threshold").text
+
+
+def test_a_ratio_of_doses_is_never_rounded_to_one():
+    close = only(verdict(liquid_below_mj_cm3=37.9), "threshold").text
+    assert "must get 1.0026 times the dose" in close
 
 
 def test_json_and_text_hold_everything():

@@ -3,7 +3,7 @@
 from lightlathe.judge.assumptions import assumptions
 from lightlathe.judge.bracket import Series, bracket
 from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read_came_out
-from lightlathe.judge.case import Case
+from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
 from lightlathe.judge.exposure import ExposurePlan, between, plan_exposure, with_margins_of
@@ -17,6 +17,7 @@ from lightlathe.judge.warnings import warnings
 
 __all__ = [
     "CAUTIONS",
+    "LONGEST_S",
     "STOPS",
     "CameOut",
     "Case",

@@ -8,6 +8,8 @@ from torch import Tensor
 from lightlathe.errors import JobError
 
 PROGRAM_BYTES = 0.4e9  # resident size of a design that is next to nothing: torch and compiled loops, measured on Linux
+LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
 MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes", "begin_s", "least_iteration_s", "shadow_lost")
 
 
@@ -23,7 +25,7 @@ class Case:
     voxel_mm, angles, turn_s, iterations, level_limit   the turn and the design
     continuous         the vial turns on while an image stands
     finer              the print is judged on voxels this many times finer; 1: on the job's own alone
-    max_exposure_s     longest exposure allowed, None for any
+    max_exposure_s     longest exposure allowed; LONGEST_S where a job sets none
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
     slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
@@ -36,6 +38,7 @@ class Case:
 
     Known only to some:
     wavelength_nm      of the light; refractive_index of the resin there
+    doses_over_s       exposure that the resin's two doses are for, where they change with it
     images_per_s       the projector's fastest rate at these bits
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
@@ -65,7 +68,7 @@ class Case:
     iterations: int = 60
     level_limit: float = 10.0
     finer: int = 1
-    max_exposure_s: float | None = None
+    max_exposure_s: float = LONGEST_S
     slices: Tensor | None = None
     slice_voxel_mm: float | None = None
     part_volume_mm3: float | None = None
@@ -76,6 +79,7 @@ class Case:
     doubts: tuple[str, ...] = ()
     wavelength_nm: float | None = None
     refractive_index: float = 1.5
+    doses_over_s: float | None = None
     images_per_s: float | None = None
     viscosity_pa_s: float | None = None
     density_rise_kg_m3: float | None = None
@@ -111,6 +115,11 @@ class Case:
     def a(self) -> float:
         """Absorption over the vial's radius, mu R."""
         return self.absorption_per_mm * self.vial_radius_mm
+
+    @property
+    def pixels_are_finer(self) -> bool:
+        """Whether pixels are finer than voxels: the design then sees only some of what its light does."""
+        return self.pixel_mm < FINER * self.voxel_mm
 
     @property
     def gel_mj_cm3(self) -> float:

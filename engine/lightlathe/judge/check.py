@@ -4,13 +4,15 @@ from lightlathe.judge.assumptions import assumptions
 from lightlathe.judge.case import Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check_effort import effort
-from lightlathe.judge.check_exposure import heat, light, sinking
+from lightlathe.judge.check_exposure import heat, levels, light, sinking
 from lightlathe.judge.check_fit import detail, field, place, room, turn
 from lightlathe.judge.check_optics import diffraction, insert
 from lightlathe.judge.check_resin import absorption, threshold
 from lightlathe.judge.verdict import Verdict
 
-QUESTIONS = (absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, sinking, heat, effort)
+QUESTIONS = (
+    absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, levels, sinking, heat, effort,
+)  # fmt: skip
 
 
 def check(case: Case) -> Verdict:

@@ -2,13 +2,15 @@
 
 import math
 
-from lightlathe.judge.case import Case
+from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.even_light import mean_within, profile
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, duration
+from lightlathe.words import amount, count, duration, rounded_up
 
-LONG_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
+PATIENCE_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
+FEW_BITS = 3  # below, much of the window is lost: a disc in 60 images has none with 1 bit, 0.75 of it with 2, measured
+FINE = " (where its pixels are finer than its voxels, as here, it may need several times that)"
 FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
 DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
@@ -18,13 +20,14 @@ CONVERSION = 0.3  # of double bonds when a part has just gelled all through (fro
 def exposure_range_s(case: Case) -> tuple[float, float]:
     """(shortest possible, longest to be expected) exposure.
 
-    Shortest: every pixel full all the time, and the part's best lit place just solid; no patterns are faster.
-    Longest: the brightest pixel at `level_limit` times the even light that takes the part's mean dose to the gel dose.
+    Shortest: every pixel full all the time, until the part's best lit place passes the gel dose; none is faster.
+    Longest: the brightest pixel at `level_limit` times the even light that takes the part's mean dose to solid_above.
+    No bound: light that a design leaves out between the centres of its voxels, or that smears, costs more.
     Both infinite where the resin is so dark that no light arrives in float64.
     """
     within = min(1.0, case.part_radius_mm / case.vial_radius_mm)
-    fastest = _time_for(case.solid_above_mj_cm3, case.dose_rate * profile(case.a, within))
-    even = _time_for(case.gel_mj_cm3, case.dose_rate * mean_within(case.a, within))
+    fastest = _time_for(case.gel_mj_cm3, case.dose_rate * profile(case.a, within))
+    even = _time_for(case.solid_above_mj_cm3, case.dose_rate * mean_within(case.a, within))
     return fastest, max(fastest, case.level_limit * even)
 
 
@@ -32,35 +35,55 @@ def _time_for(dose: float, rate: float) -> float:
     return dose / rate if rate > 0 else math.inf
 
 
+def likely_s(case: Case) -> float:
+    """The exposure to be expected at full level: between the shortest and the longest, as their logarithm goes."""
+    short, long = exposure_range_s(case)
+    return math.sqrt(short) * math.sqrt(long)
+
+
+def allowed_s(case: Case) -> float:
+    """The longest exposure allowed, in whole turns."""
+    return max(1, math.floor(case.max_exposure_s / case.turn_s + 1e-9)) * case.turn_s
+
+
 def light(case: Case) -> Reason:
     """Light budget: the range of exposure against what is allowed, patient and one turn."""
     short, long = exposure_range_s(case)
+    likely, allowed = likely_s(case), allowed_s(case)
     text = (
         f"{amount(case.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a second at "
-        f"the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest a design "
-        f"may need, rounded up to whole turns of {duration(case.turn_s)}"
+        f"the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest that a "
+        f"design usually needs{FINE if case.pixels_are_finer else ''}, rounded up to whole turns of "
+        f"{duration(case.turn_s)}"
     )
-    if case.max_exposure_s is not None and short > case.max_exposure_s:
-        factor = short / case.max_exposure_s
-        change = f"{amount(factor)} times the irradiance, or as much more time."
-        if math.isinf(factor):
+    limit = f"the {duration(allowed)} that max_exposure_s allows"
+    if case.max_exposure_s == LONGEST_S:
+        limit = f"the {duration(allowed)} allowed where no max_exposure_s is set"
+    if short > allowed:
+        change = (
+            f"at least {rounded_up(short / allowed)} times the irradiance, {rounded_up(long / allowed)} times to be on "
+            "the safe side; or as much more time (max_exposure_s in [turn])."
+        )
+        if math.isinf(short):
             change = "a paler resin: no light arrives at the part."
         return Reason(
-            "light",
-            "cannot work",
-            f"{text}; {duration(case.max_exposure_s)} are allowed.",
-            short,
-            case.max_exposure_s,
-            "s",
-            change,
+            "light", "cannot work", f"{text}; even the shortest takes longer than {limit}.", short, allowed, "s", change
         )
-    if short > LONG_S:
+    if short > PATIENCE_S:
         change = "a paler resin, so that light arrives at the part."
         if case.a < 3:
             change = (
-                f"{amount(short / 60)} times the irradiance for a print of about a minute; or a more sensitive resin."
+                f"{amount(likely / 60)} times the irradiance for a print of about a minute; or a more sensitive resin."
             )
-        return Reason("light", "marginal", f"{text}: very slow.", short, LONG_S, "s", change)
+        slow = f"very slow, and a design may take longer than {limit}" if long > allowed else "very slow"
+        return Reason("light", "marginal", f"{text}: {slow}.", short, PATIENCE_S, "s", change)
+    if long > allowed:
+        change = f"{rounded_up(long / allowed)} times the irradiance"
+        if math.isfinite(long):
+            turns = math.ceil(long / case.turn_s * (1 - 1e-9))
+            change += f", or max_exposure_s = {rounded_up(turns * case.turn_s, 6)} in [turn]"
+        text += f"; a design may take longer than {limit}"
+        return Reason("light", "marginal", f"{text}.", long, allowed, "s", f"{change}.")
     if long < case.turn_s:
         return Reason(
             "light",
@@ -69,33 +92,51 @@ def light(case: Case) -> Reason:
             long,
             case.turn_s,
             "s",
-            f"a lamp at {amount(100 * long / case.turn_s)} % of its light"
-            + (f", or a turn of {amount(long)} s." if long >= FAST_TURN_S else "."),
+            f"a lamp at {amount(100 * likely / case.turn_s)} % of its light"
+            + (f", or a turn of {amount(likely)} s." if likely >= FAST_TURN_S else "."),
         )
-    return Reason("light", "will work", f"{text}.", short, LONG_S, "s")
+    return Reason("light", "will work", f"{text}.", short, PATIENCE_S, "s")
+
+
+def levels(case: Case) -> Reason | None:
+    """Whether the projector has levels enough; no question from three bits on."""
+    if case.bits >= FEW_BITS:
+        return None
+    text = (
+        f"{count(case.bits, 'bit')}: a pixel has {2**case.bits} levels, dark one of them, and what a design needs in "
+        "between is lost; 2 levels left a disc no process window, 4 three quarters of it, 8 nearly all."
+    )
+    change = f"{FEW_BITS} bits or more, 8 where the projector shows them as fast; or more images a turn."
+    return Reason("levels", "marginal", text, case.bits, FEW_BITS, "bits", change)
 
 
 def sinking(case: Case) -> Reason:
-    """How far the cured part, as a ball of its volume, sinks while the rest cures (half of a likely exposure)."""
+    """How far the cured part, as a ball of its volume, sinks while the rest cures: half of the time that it turns."""
     volume = case.part_volume_mm3 or math.pi * case.part_radius_mm**2 * case.part_height_mm
     ball = (3 * volume / (4 * math.pi)) ** (1 / 3)
-    time = min(LONG_S, math.sqrt(math.prod(exposure_range_s(case)))) / 2
+    turning, allowed_time = max(case.turn_s, likely_s(case)), allowed_s(case)
+    what = "a likely exposure" if turning <= allowed_time else "the longest exposure allowed"
+    turning = min(turning, allowed_time)
+    time = turning / 2
+    when = f"{duration(time)}, half of {what}"
     rise = case.density_rise_kg_m3 or DENSITY_RISE_KG_M3
     allowed = case.pixel_mm
     thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel
     if case.viscosity_pa_s is None:
         text = (
             f"viscosity_pa_s of the resin is not given; below about {amount(thick)} Pa s a part of this size, "
-            f"{amount(rise, 3)} kg/m3 denser than the resin, sinks by more than a pixel in {duration(time)}."
+            f"{amount(rise, 3)} kg/m3 denser than the resin, sinks by more than a pixel in {when}."
         )
         return Reason("sinking", "will work", text, None, thick, "Pa s", known=False)
     sunk = sinking_mm_s(ball, rise, case.viscosity_pa_s) * time
-    text = f"at {amount(case.viscosity_pa_s, 3)} Pa s the part sinks about {amount(sunk)} mm in {duration(time)}"
+    text = f"at {amount(case.viscosity_pa_s, 3)} Pa s the part sinks about {amount(sunk)} mm in {when}"
     if sunk > allowed:
-        change = (
-            f"{amount(sunk / allowed)} times the irradiance, or a resin of {amount(thick)} Pa s (colder resin is "
-            "thicker too)."
-        )
+        change = f"a resin of {rounded_up(thick)} Pa s or more (colder resin is thicker too)."
+        wanted = turning * allowed / sunk
+        if wanted >= case.turn_s:
+            change = f"{rounded_up(sunk / allowed)} times the irradiance, or {change}"
+        elif wanted >= FAST_TURN_S:
+            change = f"a turn of {amount(wanted)} s with as much more light, or {change}"
         return Reason("sinking", "marginal", f"{text}, more than a pixel.", sunk, allowed, "mm", change)
     return Reason("sinking", "will work", f"{text}.", sunk, allowed, "mm")
 

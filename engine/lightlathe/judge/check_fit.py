@@ -8,7 +8,6 @@ from lightlathe.judge.verdict import Reason
 from lightlathe.words import amount, count
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
-FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
@@ -105,7 +104,7 @@ def detail(case: Case) -> Reason:
         )
         words = "the light cannot draw what the voxels show"
         found.append((words, case.pixel_mm, 2 * case.voxel_mm, "mm", change))
-    if case.pixel_mm < FINER * case.voxel_mm:
+    if case.pixels_are_finer:
         words = "the pixels are finer than the voxels, so the design fits its own voxels better than the true shape"
         change = f"voxels of {amount(case.pixel_mm, 3)} mm or less"
         found.append((words, case.pixel_mm, case.voxel_mm, "mm", change))

@@ -9,7 +9,7 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import centre, depth_where, edge
 from lightlathe.judge.limits import disc_limit, speck_limit, strip_limit
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount
+from lightlathe.words import amount, duration
 
 SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
 DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here
@@ -83,7 +83,7 @@ def absorption(case: Case) -> Reason:
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
     text = (
         f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound; the "
-        "design itself proves a closer one."
+        "design looks for a closer one."
     )
     if limit < SLIM or case.a > DARK:
         return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))
@@ -146,8 +146,8 @@ def threshold(case: Case) -> Reason:
         )
     need = 1 - low / high
     text = (
-        f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3: to be sure "
-        f"everywhere, the part must get {high / low:.2f} times the dose of its surroundings, a process window of "
+        f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}: to "
+        f"be sure everywhere, the part must get {_times(high / low)} the dose of its surroundings, a process window of "
         f"{_percent(need)}"
     )
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
@@ -163,6 +163,21 @@ def threshold(case: Case) -> Reason:
             "threshold", "marginal", f"{text}; designs often end near {_percent(REACHED)}.", need, REACHED, "", narrow
         )
     return Reason("threshold", "will work", f"{text}.", need, REACHED)
+
+
+def _over(case: Case) -> str:
+    """The exposure that the two doses are for, where they change with it."""
+    if case.doses_over_s is None:
+        return ""
+    return (
+        f" where the dose comes over {duration(case.doses_over_s)} (planned_exposure_s; the design takes the doses of "
+        "its own exposure)"
+    )
+
+
+def _times(ratio: float) -> str:
+    """What it is above 1 to two digits: 1.1 times, 1.0048 times."""
+    return "at least" if ratio == 1 else f"{1 + float(amount(ratio - 1)):.10g} times"
 
 
 def _percent(share: float) -> str:

@@ -64,7 +64,7 @@ class Verdict:
     def text(self) -> str:
         """The verdict first, then the reasons, worst first, then what is taken for granted, then the cautions."""
         open_ = ", ".join(r.topic for r in self.reasons if not r.known)
-        also = f" (not judged for want of a number: {open_})" if open_ and self.level not in STOPS else ""
+        also = f" (not judged, a number is missing: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
         for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
             mark = MARKS[r.level] if r.known else "  ?       "
