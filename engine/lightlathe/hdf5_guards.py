@@ -1,8 +1,9 @@
 """Looks at an HDF5 file where the library itself does not come back from damage (HDF5 2.0 and before).
 
 Texts of varied length lie in global heaps, lists of objects that carry no checksum. HDF5 reads such a list object by
-object, and where one of free space says that it has no bytes, it reads that one for ever. And an attribute whose type
-has turned into a list of varied length ends the program with a segmentation fault.
+object, and where one of free space says that it has no bytes, it reads that one for ever; so it does where the size of
+one is so large that its own sum of 64 bits turns over. And an attribute whose type has turned into a list of varied
+length ends the program with a segmentation fault.
 
 Source: HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap".
 """
@@ -63,6 +64,6 @@ def _require_end(heap: bytes, where: int) -> None:
     while at + OBJECT.size <= len(heap):
         number, _, size = OBJECT.unpack_from(heap, at)
         needed = OBJECT.size + (size + 7) // 8 * 8 if number else size
-        if needed == 0:
+        if needed == 0 or at + needed > len(heap):
             raise ValueError(f"its list of texts at byte {where} has no end")
         at += needed

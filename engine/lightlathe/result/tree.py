@@ -137,7 +137,7 @@ def _outlined(item: Any, path: str, met: set[int]) -> Node:
         raise ValueError(f"{path[:60]} ... lies more than {DEEPEST} groups deep")
     if isinstance(item, h5py.Group):
         node = Node(path, _attributes(item, where))
-        for name in map(str, item):
+        for name in _names(item, where):
             inner = f"{path}/{name}".lstrip("/")
             kind = item.id.links.get_info(name.encode()).type
             if kind != h5l.TYPE_HARD:
@@ -172,7 +172,16 @@ def _is_text(dtype: np.dtype) -> bool:
 
 
 def _attributes(item: Any, where: str) -> dict[str, Any]:
-    return {name: _plain(attribute(item, name), f"attribute {name} of {where}") for name in item.attrs}
+    names = _names(item.attrs, where)
+    return {name: _plain(attribute(item, name), f"attribute {name} of {where}") for name in names}
+
+
+def _names(held: Any, where: str) -> list[str]:
+    """The names in a group or of attributes; ValueError where one is no UTF-8, which h5py gives as bytes."""
+    names = list(held)
+    if not all(isinstance(name, str) for name in names):
+        raise ValueError(f"{where} holds something whose name is no text")
+    return names
 
 
 def _plain(value: Any, where: str) -> Any:
