@@ -105,7 +105,7 @@ def test_a_design_is_told_what_a_shadow_would_cost(with_rod, tmp_path, monkeypat
     assert main(["check", "rod.toml"]) == 3
     said = capsys.readouterr().out
     assert "watch   insert: Light is taken to pass through the insert" in said
-    assert "place: nothing was found outside" in said
+    assert "place: all of the part is inside" in said
     assert "  assumed The bath" in said
     assert main(["design", "rod.toml"]) in (0, 3, 4)
     said = capsys.readouterr().out
@@ -136,7 +136,7 @@ def test_an_insert_that_sticks_out_is_normal(with_rod, tmp_path):
     assert fit(rod, 5.0, 12.0, 10.0, 5.0, insert=True).problems == ()
     assert fit(rod, 5.0, 12.0, 10.0, 5.0).problems != ()
     wide = fit(SHAPES["cylinder"](6.0, 40.0), 5.0, 12.0, 10.0, 5.0, insert=True).problems
-    assert wide[0].startswith("The insert passes the vial's inner radius of 5 mm")
+    assert wide[0].startswith("The insert reaches 1 mm beyond the vial's inner radius of 5 mm")
     job, solids, said = job_of(with_rod(), tmp_path)
     bare = job_of(with_rod(""), tmp_path)
     assert lay_out(job, solids).grid == lay_out(bare[0], bare[1]).grid

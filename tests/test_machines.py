@@ -108,7 +108,7 @@ def test_a_card_is_judged_without_one(job, small_job, tmp_path, bench_file, caps
     assert main(["check", job, "--machine", "other.json"]) == 0
     assert main(["check", job, "--memory", "24", "--device", "cuda"]) == 0
     assert main(["check", job, "--memory", "0.0001", "--device", "cuda"]) == 5
-    assert "0.0001 GB are free on a card with 0.0001 GB" in capsys.readouterr().out
+    assert "100 kB are free on a card with 0.0001 GB" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

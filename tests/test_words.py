@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from lightlathe.words import amount, an, count, duration, large, percent, rounded_up, size
+from lightlathe.words import amount, an, count, duration, large, percent, rounded_down, rounded_up, size
 
 
 @pytest.mark.parametrize(
@@ -44,6 +44,8 @@ def test_so_much_or_more_is_never_less():
     said = [rounded_up(x) for x in (16.43, 16.0, 16.0000000001, 0.0191, 9.91, 1290.0, 0.0)]
     assert said == ["17", "16", "16", "0.02", "10", "1300", "0"]
     assert rounded_up(1.041, 3) == "1.05"
+    said = [rounded_down(x) for x in (16.43, 16.0, 15.9999999999, 0.0656, 1.96, 1290.0, 0.0)]
+    assert said == ["16", "16", "16", "0.065", "1.9", "1200", "0"]
 
 
 def test_large_numbers_and_memory_come_in_a_size_of_their_own():

@@ -113,7 +113,8 @@ def check(arguments: argparse.Namespace) -> int:
 
     job, machine = load_job(arguments.job), machine_named(arguments)
     solids, said = load_solids(job)
-    verdict, parts = outlook.check(job, solids, machine), outlook.parts_lines(job, solids, said)
+    thin = outlook.thinnest(job, solids)
+    verdict, parts = outlook.check(job, solids, machine, thin), outlook.parts_lines(job, solids, said, thin)
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
         print(json.dumps({**verdict.as_json(), "parts": parts, "design_would_run": own}, indent=1))
@@ -200,11 +201,8 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     if verdict.level != "will work":
         print(verdict.text())
     if verdict.level in STOPS and not arguments.anyway:
-        print(
-            f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}). "
-            "--anyway designs what at least fits.",
-            file=sys.stderr,
-        )
+        anyway = " --anyway designs it all the same." if outlook.can_start(job, verdict, solids) else ""
+        tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
     print_own(job)
     setup = pipeline.prepare(job, (solids, said))

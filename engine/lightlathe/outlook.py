@@ -3,6 +3,7 @@
 import dataclasses
 import logging
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import torch
@@ -12,9 +13,9 @@ from lightlathe.errors import JobError, PartError
 from lightlathe.job import Job
 from lightlathe.judge import LONGEST_S, Case, ExposurePlan, Machine, NextExposure, Verdict
 from lightlathe.memory import free_bytes
-from lightlathe.part import Surface, thin_walls
+from lightlathe.part import Surface, ThinReport, level_ends, thin_walls
 from lightlathe.prediction import job_of, predict
-from lightlathe.prepare import Solid, device_of, lay_out, load_solids, voxels
+from lightlathe.prepare import Solid, device_of, lay_out, load_solids, patterns_of, require_memory, voxels
 from lightlathe.quantities import Grid
 from lightlathe.result import Record
 from lightlathe.shadow import even_shadow
@@ -33,14 +34,37 @@ FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid
 
 
 @doing("checking whether it can work")
-def check(job: Job, solids: tuple[Solid, ...] | None = None, machine: Machine | None = None) -> Verdict:
+def check(
+    job: Job,
+    solids: tuple[Solid, ...] | None = None,
+    machine: Machine | None = None,
+    thin: Sequence[ThinReport] | None = None,
+) -> Verdict:
     """Whether a job can work, what limits it and what would help most; a few seconds, nothing is designed.
 
     solids    the job's parts where they have been read already
     machine   that the design would run on; this one where None
+    thin      what `thinnest` found of its parts, where that is known already
     """
     solids = solids or load_solids(job)[0]
-    return judge.check(case_of(job, solids, machine))
+    return judge.check(case_of(job, solids, machine, thin))
+
+
+def thinnest(job: Job, solids: tuple[Solid, ...]) -> tuple[ThinReport, ...]:
+    """The thinnest walls of each part; seconds for a mesh of a million facets."""
+    grid, inserts = lay_out(job, solids).grid, [s.form for s in solids if s.role == "insert"]
+    return tuple(thin_walls(s.form, grid, inserts) for s in solids if s.role == "part")
+
+
+def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
+    """Whether a design that the check advises against could begin: every part in its place, and two volumes fit."""
+    if any(reason.level == "cannot work" for reason in verdict.of("place")):
+        return False
+    try:
+        require_memory(lay_out(job, solids).grid, device_of(job), patterns_of(job))
+    except JobError:
+        return False
+    return True
 
 
 def machine_here(job: Job) -> Machine:
@@ -50,11 +74,16 @@ def machine_here(job: Job) -> Machine:
 
 
 @doing("looking at the parts")
-def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[str]:
-    """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings."""
+def parts_lines(
+    job: Job, solids: tuple[Solid, ...], said: list[str], thin: Sequence[ThinReport] | None = None
+) -> list[str]:
+    """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings.
+
+    thin   what `thinnest` found, where that is known already
+    """
     lines, problems = [], list(said)
     layout = lay_out(job, solids)
-    inserts = [solid.form for solid in solids if solid.role == "insert"]
+    walls = iter(thinnest(job, solids) if thin is None else thin)
     for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
@@ -66,9 +95,9 @@ def parts_lines(job: Job, solids: tuple[Solid, ...], said: list[str]) -> list[st
         )
         problems += fitting.notes
         if solid.role == "part":
-            thin = thin_walls(form, layout.grid, inserts)
-            lines.append(f"  thinnest wall {amount(thin.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
-            problems += thin.warnings
+            found = next(walls)
+            lines.append(f"  thinnest wall {amount(found.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
+            problems += found.warnings
     return lines + [f"warning: {text}" for text in problems]
 
 
@@ -81,15 +110,22 @@ def look_at(grid: Grid, solids: int) -> Grid:
     return look
 
 
-def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None) -> Case:
+def case_of(
+    job: Job,
+    solids: tuple[Solid, ...],
+    machine: Machine | None = None,
+    thin: Sequence[ThinReport] | None = None,
+) -> Case:
     """The numbers of a job that decide whether it can work, on this machine where no other is given."""
     machine = machine or machine_here(job)
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
     look = look_at(layout.grid, len(solids))
-    misfits, doubts = [], []
+    misfits, doubts, helps = [], [], []
     for solid, report in zip(solids, layout.fits, strict=True):
         (misfits if solid.role == "part" else doubts).extend(report.problems)
+        helps += report.helps if solid.role == "part" else ()
+    walls = [found.thinnest_mm for found in (thinnest(job, solids) if thin is None else thin)]
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
     known: dict[str, Any] = {}
@@ -140,7 +176,10 @@ def case_of(job: Job, solids: tuple[Solid, ...], machine: Machine | None = None)
         finer=job.grid.finer,
         shadow_lost=None if shadow is None else shadow.lost,
         shadow_text="" if shadow is None else shadow.text(),
+        thinnest_mm=min((mm for mm in walls if math.isfinite(mm)), default=None),
+        level_ends_mm=level_ends(parts),
         misfits=tuple(misfits),
+        helps=tuple(dict.fromkeys(helps)),
         doubts=tuple(doubts),
         **known,
         **machine.of_case(),

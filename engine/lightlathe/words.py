@@ -1,6 +1,7 @@
 """Numbers in sentences: no exponents, no plural of one, times in a unit that a person would use."""
 
 import math
+from collections.abc import Sequence
 from numbers import Integral
 
 WRITTEN_OUT = (1e-9, 1e15)
@@ -39,11 +40,20 @@ def amount(value: float, digits: int = 2) -> str:
 
 
 def rounded_up(value: float, digits: int = 2) -> str:
-    """The same, never below the value: for 'so much or more'. Above it by a rounding error is the value itself."""
+    """The same, never below a value above 0: for 'so much or more'. What exceeds it by a rounding error is it."""
+    return _rounded(value, digits, 1)
+
+
+def rounded_down(value: float, digits: int = 2) -> str:
+    """The same, never above it: for 'so much or less'."""
+    return _rounded(value, digits, -1)
+
+
+def _rounded(value: float, digits: int, way: int) -> str:
     text = amount(value, digits)
-    if not WRITTEN_OUT[0] <= value < WRITTEN_OUT[1] or float(text) >= value * (1 - 1e-9):
+    if not WRITTEN_OUT[0] <= value < WRITTEN_OUT[1] or way * (float(text) - value) >= -1e-9 * value:
         return text
-    return amount(float(text) + 10.0 ** (math.floor(math.log10(value)) - digits + 1), digits)
+    return amount(float(text) + way * 10.0 ** (math.floor(math.log10(value)) - digits + 1), digits)
 
 
 def large(number: float) -> str:
@@ -82,6 +92,11 @@ def duration(seconds: float, digits: int = 3) -> str:
         if seconds < until:
             return f"{amount(seconds / length, digits)} {unit}"
     return "more than a lifetime"
+
+
+def any_of(things: Sequence[str]) -> str:
+    """'a, b or c'."""
+    return " or ".join(filter(None, [", ".join(things[:-1]), *things[-1:]]))
 
 
 def an(noun: str) -> str:

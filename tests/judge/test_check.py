@@ -12,6 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.judge import CAUTIONS, Case, Reason, Verdict, check
 from lightlathe.judge.check_effort import design_bytes
 from lightlathe.judge.check_exposure import exposure_range_s, likely_s
+from lightlathe.judge.check_fit import between_rows
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.turning import smear_mm, views_per_half_turn
 
@@ -268,11 +269,91 @@ def test_a_resin_that_lets_no_light_through_is_a_verdict():
     assert "inf" not in limited.text()
 
 
+def test_a_smaller_picture_names_what_it_asks_for_besides():
+    """Done with all of that it works; done alone, each question that was well before is not."""
+    small = dataclasses.replace(GOOD, part_radius_mm=2.0, part_height_mm=4.0, part_volume_mm3=None)
+    text = only(check(small), "field").text
+    times = float(re.search(r"A picture ([\d.]+) times", text)[1])
+    assert "stronger light; it then wants finer voxels and a dimmer lamp." in text
+    alone = dataclasses.replace(small, pixel_mm=0.1 * times, irradiance_mw_cm2=20 / times**2)
+    assert [r.topic for r in check(alone).reasons if r.level != "will work"] == ["detail", "light"]
+    done = dataclasses.replace(alone, voxel_mm=0.1 * times, irradiance_mw_cm2=20.0)
+    assert check(done).level == "will work"
+
+
+def test_a_smaller_picture_is_offered_only_where_it_covers_the_part():
+    coarse = only(verdict(pixel_mm=0.25, voxel_mm=0.1), "detail")
+    assert coarse.change.startswith("a picture 2.5 times smaller, or voxels of 0.25 mm")
+    assert only(verdict(pixel_mm=0.25, voxel_mm=0.05), "detail").change == "voxels of 0.25 mm."
+
+
+def test_voxels_are_not_made_finer_than_light_can_draw():
+    """A speck: voxels alone would only raise the next question."""
+    speck = dataclasses.replace(GOOD, part_radius_mm=0.3, part_height_mm=2.0, rows=40)
+    change = only(check(speck), "detail").change
+    assert change == "voxels and pixels of 0.018 mm or less (34 columns and 112 rows, or more)."
+    finer = dataclasses.replace(speck, pixel_mm=0.018, voxel_mm=0.018, rows=112)
+    assert {only(check(finer), topic).level for topic in ("detail", "field")} == {"will work"}
+    assert only(verdict(voxel_mm=0.6, pixel_mm=0.02), "detail").change.endswith("voxels of 0.25 mm or less.")
+
+
+def test_a_wall_of_two_voxels_is_no_thin_wall():
+    """A mesh in float32 is off by a hair."""
+    assert only(verdict(thinnest_mm=0.1999999), "detail").level == "will work"
+    thin = only(verdict(thinnest_mm=0.131), "detail")
+    assert thin.change.startswith("voxels and pixels of 0.065 mm or less (124 columns and 124 rows, or more)")
+
+
+def test_level_ends_between_rows_are_named_with_the_move_that_mends_them():
+    """100 rows of 0.1 mm: their middles lie at odd multiples of 0.05 mm. Up where that is lit, else down, else silence;
+    an end on a middle, or a part that is a half row taller at one end, is not midway."""
+    said = between_rows(dataclasses.replace(GOOD, level_ends_mm=(-4.0, 4.0)))
+    assert "moved by 0.05 mm along z (shift_mm = [0, 0, 0.05]" in said
+    for ends in ((-3.95, 4.05), (-4.0, 4.05), (-4.025, 4.025)):
+        assert between_rows(dataclasses.replace(GOOD, level_ends_mm=ends)) == ""
+    assert "shift_mm = [0, 0, 0.055]" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-4.01, 4.0)))
+    assert "shift_mm = [0, 0, -0.05]" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-3.0, 5.0)))
+    assert between_rows(dataclasses.replace(GOOD, level_ends_mm=(-5.0, 5.0))) == ""
+    odd = dataclasses.replace(GOOD, rows=101, level_ends_mm=(-4.0, 4.0))  # middles at multiples of 0.1 mm
+    assert between_rows(odd) == ""
+    assert only(verdict(level_ends_mm=(-4.0, 4.0)), "detail").level == "will work"
+
+
+def test_no_contrast_is_kept_beyond_two_pixels_of_smear():
+    """Between 2 and 4 pixels the lines come out in their own gaps."""
+    for angles, left in ((130, "3%"), (120, "none"), (90, "none"), (60, "none")):
+        text = only(verdict(angles=angles), "turn").text
+        assert f"lines a pixel wide keep {left} of their contrast" in text
+
+
+def test_larger_voxels_fit_where_they_are_named():
+    """Voxels alone where pixels are coarser still, else both; what is named fits."""
+    for change, names in (
+        ({"voxel_mm": 0.01}, "voxels "),
+        ({"voxel_mm": 0.05, "pixel_mm": 0.05}, "voxels and pixels "),
+    ):
+        case = dataclasses.replace(GOOD, memory_free_bytes=1.5e9, program_bytes=0.0, finer=2, **change)
+        case = dataclasses.replace(case, columns=round(10 / case.pixel_mm), rows=round(10 / case.pixel_mm))
+        said = only(check(case), "effort")
+        assert re.match(rf"(finer = 1 in \[grid\]; or )?{names}[\d.]+ times", said.change)
+        times = float(re.search(rf"{names}([\d.]+) times", said.change)[1])
+        pixels = times if "pixels" in names else 1.0
+        larger = dataclasses.replace(
+            case,
+            voxel_mm=case.voxel_mm * times,
+            pixel_mm=case.pixel_mm * pixels,
+            columns=math.ceil(case.columns / pixels),
+            rows=math.ceil(case.rows / pixels),
+        )
+        assert only(check(larger), "effort").level == "will work"
+        assert "beside the driver's own memory" in said.text
+
+
 def test_what_stands_outside_is_named():
     """A part that fits by its size may still stand outside: the case brings the sentences."""
-    outside = only(verdict(misfits=("The part passes the top of the resin.",), doubts=("Odd.",)), "place")
+    outside = only(verdict(misfits=("The part reaches 1 mm beyond the top of the resin.",), doubts=("Odd.",)), "place")
     assert outside.level == "cannot work"
-    assert "passes the top of the resin" in outside.text
+    assert "beyond the top of the resin" in outside.text
     assert "Odd." in outside.text
     doubtful = verdict(doubts=("The insert stands outside the vial.",))
     assert (doubtful.level, only(doubtful, "place").level) == ("marginal", "marginal")

@@ -76,8 +76,8 @@ def test_pixels_of_3_um_in_a_vial_of_3_mm_are_not_all_right(tmp_path, monkeypatc
     assert reason.level == "marginal"
     assert reason.number == pytest.approx(30)
     assert "a line of 3 um spreads over 45 pixels at the wall and 30 at the part's edge" in reason.text
-    assert "pixels of 16 um or more" in reason.change  # sqrt(405 nm * 1 mm / 1.5)
-    mended = MICRO.replace("pixel_mm = 0.003", "pixel_mm = 0.0165").replace("columns = 1000", "columns = 184")
+    assert "pixels of 17 um or more" in reason.change  # sqrt(405 nm * 1 mm / 1.5) = 16.43 um
+    mended = MICRO.replace("pixel_mm = 0.003", "pixel_mm = 0.017").replace("columns = 1000", "columns = 184")
     assert diffraction(mended, tmp_path).level == "will work"
     (tmp_path / "micro.toml").write_text(MICRO)
     monkeypatch.chdir(tmp_path)

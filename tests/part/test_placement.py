@@ -152,10 +152,13 @@ def test_fit_measures_every_clearance():
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ({"shift_mm": (5, 0, 0)}, r"the vial's inner radius of 6 mm: it reaches 6\.5 mm from the axis \(by 0\.5 mm\)"),
-        ({"shift_mm": (4, 0, 0)}, r"the projector's field, 11 mm wide: it reaches 5\.59 mm from the axis"),
-        ({"shift_mm": (0, 0, 9)}, r"the top of the resin, 20 mm high: it reaches z = 10\.5 mm \(by 0\.5 mm\)"),
-        ({"shift_mm": (0, 0, -3)}, r"the bottom of the projector's field, 8 mm high: it reaches z = -4\.5 mm"),
+        ({"shift_mm": (5, 0, 0)}, r"the vial's inner radius of 6 mm: its farthest point is 6\.5 mm from the axis\."),
+        ({"shift_mm": (4, 0, 0)}, r"the projector's field, 11 mm wide: its farthest point is 5\.59 mm from the axis"),
+        (
+            {"shift_mm": (0, 0, 9)},
+            r"0\.5 mm beyond the top of the resin, 20 mm high: its top is at z = 10\.5 mm",
+        ),
+        ({"shift_mm": (0, 0, -3)}, r"the bottom of the projector's field, 8 mm high: its bottom is at z = -4\.5 mm"),
     ],
 )
 def test_what_does_not_fit_is_said_with_numbers(arguments, message):
@@ -163,6 +166,24 @@ def test_what_does_not_fit_is_said_with_numbers(arguments, message):
     assert not report.fits
     with pytest.raises(PartError, match=message):
         require_fit(report)
+
+
+def test_only_what_can_help_is_offered():
+    """The vial holds 12 mm across and 20 mm in height, its light is 11 mm wide and 8 mm tall."""
+
+    def helps(solid):
+        return fit(solid, **VIAL).helps
+
+    cylinder = SHAPES["cylinder"]
+    assert helps(cylinder(2.0, 3.0)) == ()
+    assert helps(cylinder(5.8, 3.0)) == ("a smaller part", "a wider field of light")
+    assert helps(cylinder(6.5, 3.0)) == ("a smaller part", "a wider vial", "a wider field of light")
+    assert helps(cylinder(2.0, 3.0, (5.0, 0.0, 0.0)))[:2] == ("another place", "a smaller part")
+    assert helps(cylinder(2.0, 9.0)) == ("a smaller part", "a taller field of light")
+    assert helps(cylinder(2.0, 21.0)) == ("a smaller part", "more resin", "a taller field of light")
+    tall, rod = place(BAR, scale=2.0, lay="along"), place(BAR, scale=1.5, lay="across", shift_mm=(3.0, 0.0, 0.0))
+    assert "the part laid across the axis" in helps(tall)
+    assert helps(rod)[:2] == ("another place", "the part laid along the axis")
 
 
 def test_a_part_that_touches_the_wall_fits():

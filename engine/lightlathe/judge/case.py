@@ -31,9 +31,11 @@ class Case:
     slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
     slice_voxel_mm     their size; voxel_mm where None
     part_volume_mm3, thinnest_mm
+    level_ends_mm      z of the level faces at its bottom and top, where both ends have one; see part/ends.py
     shadow_lost, shadow_text    largest share of its light that an opaque insert would take from a place in the part,
                        and a sentence on it; None where there is no insert
     misfits            sentences on what stands outside the resin or the light where it stands: it cannot work
+    helps              what can make it fit
     doubts             sentences on what may be a slip: inserts or regions outside, a tiny part
 
     Known only to some:
@@ -73,9 +75,11 @@ class Case:
     slice_voxel_mm: float | None = None
     part_volume_mm3: float | None = None
     thinnest_mm: float | None = None
+    level_ends_mm: tuple[float, float] | None = None
     shadow_lost: float | None = None
     shadow_text: str = ""
     misfits: tuple[str, ...] = ()
+    helps: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     wavelength_nm: float | None = None
     refractive_index: float = 1.5

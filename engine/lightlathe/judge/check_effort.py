@@ -1,15 +1,18 @@
 """What the design will take of the machine that it is to run on."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, count, duration
+from lightlathe.words import count, duration, large, rounded_up, size
 
 HOUR_S = 3600.0
 ROOM = 0.8  # of the free memory: more than that leaves no room for what else runs (no source)
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
+LARGEST = 1000.0  # times: beyond, no larger voxel is worth naming
+ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 26  # a voxel of one slab while figures are counted, measured here
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
@@ -54,19 +57,38 @@ def design_s(case: Case) -> float:
     return case.begin_s + case.iterations * max(iteration, case.least_iteration_s)
 
 
+def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
+    """How much larger voxels, and pixels where these are no coarser by then, make it enough; empty where none do."""
+    for what, times_pixels in (("voxels", 0), ("voxels and pixels", 1)):
+        times, other = 1.0, case
+        while not enough(other) and times < LARGEST:
+            times *= 1.05
+            pixels = float(rounded_up(times)) ** times_pixels
+            other = replace(
+                case,
+                voxel_mm=case.voxel_mm * float(rounded_up(times)),
+                pixel_mm=case.pixel_mm * pixels,
+                columns=math.ceil(case.columns / pixels),
+                rows=math.ceil(case.rows / pixels),
+            )
+        if times < LARGEST and (times_pixels or other.voxel_mm <= other.pixel_mm):
+            return f"{what} {rounded_up(times)} times as large, "
+    return ""
+
+
 def effort(case: Case) -> Reason:
     """Memory and time of the design."""
     need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
     text = (
-        f"{amount(voxels(case) / 1e6)} million voxels, {count(case.angles, 'image')}: the design takes about "
-        f"{amount(need / 1e9)} GB"
+        f"{large(voxels(case))} voxels, {count(case.angles, 'image')}: the design takes about {size(need)}"
+        f"{'' if case.program_bytes else ON_A_CARD}"
     )
     if not math.isnan(time):
         text += f", its iterations {duration(time, 2) if time >= 1 else 'less than a second'}"
     free = case.memory_free_bytes
     if free is not None and need > ROOM * free:
-        factor = amount(max(1.0, need / free) ** (1 / 3) * 1.1)
-        change = f"voxels and pixels {factor} times as large, a solver that keeps fewer copies, or a bigger machine."
+        larger = _larger(case, lambda other: design_bytes(other) <= ROOM * free)
+        change = f"{larger}a solver that keeps fewer copies, or a bigger machine."
         fits = [n for n in range(1, case.finer) if design_bytes(replace(case, finer=n)) <= ROOM * free]
         if fits:
             change = f"finer = {fits[-1]} in [grid]; or {change}"
@@ -74,13 +96,13 @@ def effort(case: Case) -> Reason:
             "effort",
             # the program itself may be in memory already
             "does not fit this machine" if arrays > 1.5 * free else "marginal",
-            f"{text}; {amount(free / 1e9)} GB are free on {case.machine}.",
+            f"{text}; {size(free)} are free on {case.machine}.",
             need,
             free,
             "bytes",
             change,
         )
     if time > HOUR_S:
-        change = f"voxels and pixels {amount((time / HOUR_S) ** 0.25)} times as large, or a graphics card."
+        change = f"{_larger(case, lambda other: design_s(other) <= HOUR_S)}fewer iterations, or a graphics card."
         return Reason("effort", "marginal", f"{text}.", time, HOUR_S, "s", change)
     return Reason("effort", "will work", f"{text}.", need, free, "bytes")

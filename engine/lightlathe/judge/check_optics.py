@@ -4,7 +4,7 @@ import math
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, count
+from lightlathe.words import amount, count, rounded_up
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
@@ -51,7 +51,7 @@ def diffraction(case: Case) -> Reason:
         f": parallel light cannot draw that away from the axis, and to draw it there takes a lens with an aperture of "
         f"{amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not know of it."
     )
-    change = f"pixels of {amount(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
+    change = f"pixels of {rounded_up(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
     return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)
 
 

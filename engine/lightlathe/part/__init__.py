@@ -6,6 +6,7 @@ before a mesh is read or counted.
 """
 
 from lightlathe.part.coverage import coverage
+from lightlathe.part.ends import level_ends
 from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
 from lightlathe.part.placement import place
 from lightlathe.part.reading import read_surface
@@ -27,6 +28,7 @@ __all__ = [
     "fit",
     "grid_for",
     "judge",
+    "level_ends",
     "near_surface",
     "place",
     "read_surface",

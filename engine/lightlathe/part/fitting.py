@@ -12,7 +12,7 @@ from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
 from lightlathe.part.units import MM_PER_UNIT, size_text
 from lightlathe.quantities import Grid
-from lightlathe.words import amount
+from lightlathe.words import amount, any_of
 
 SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
 
@@ -53,6 +53,7 @@ class FitReport:
     field_clearance_mm        to the projector's edge across; at every angle the field must reach the part
     field_top_clearance_mm, field_bottom_clearance_mm    to the projector's edge in height
     problems                  one sentence for each thing that does not fit; empty where all fits
+    helps                     what can make it fit, the easiest first; empty where all fits
     notes                     what fits, but looks like a slip (a unit that makes the part tiny)
     """
 
@@ -66,6 +67,7 @@ class FitReport:
     field_bottom_clearance_mm: float
     problems: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    helps: tuple[str, ...] = ()
 
     @property
     def fits(self) -> bool:
@@ -100,8 +102,8 @@ def fit(
         "field_top_clearance_mm": field_height_mm / 2 - float(high[2]),
         "field_bottom_clearance_mm": field_height_mm / 2 + float(low[2]),
     }
-    across = f"it reaches {amount(reach, 4)} mm from the axis"
-    up, down = f"it reaches z = {amount(high[2], 4)} mm", f"it reaches z = {amount(low[2], 4)} mm"
+    across = f"its farthest point is {amount(reach, 4)} mm from the axis"
+    up, down = f"its top is at z = {amount(high[2], 4)} mm", f"its bottom is at z = {amount(low[2], 4)} mm"
     tall = amount(field_height_mm, 4)
     places = {
         "wall_clearance_mm": f"the vial's inner radius of {amount(vial_radius_mm, 4)} mm: {across}",
@@ -115,8 +117,12 @@ def fit(
     looked = ["wall_clearance_mm"] if insert else list(clearances)
     what = "insert" if insert else "part"
     problems = [
-        f"The {what} passes {places[k]} (by {amount(-clearances[k], 4)} mm)." for k in looked if clearances[k] < -slack
+        f"The {what} reaches {amount(-clearances[k], 4)} mm beyond {places[k]}."
+        for k in looked
+        if clearances[k] < -slack
     ]
+    helps = _helps(placed, {k for k in looked if clearances[k] < -slack}, min(vial_radius_mm, field_width_mm / 2),
+                   min(resin_height_mm, field_height_mm), slack)  # fmt: skip
     notes = []
     if insert:
         field_width_mm, field_height_mm, resin_height_mm = math.inf, math.inf, math.inf
@@ -133,7 +139,39 @@ def fit(
         if fitting:
             hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"
             (problems if problems else notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
-    return FitReport(size_mm=size, reach_mm=reach, problems=tuple(problems), notes=tuple(notes), **clearances)
+    return FitReport(
+        size_mm=size, reach_mm=reach, problems=tuple(problems), notes=tuple(notes), helps=helps, **clearances
+    )
+
+
+def _helps(placed: Bounded, beyond: set[str], radius_mm: float, height_mm: float, slack_mm: float) -> tuple[str, ...]:
+    """What can make it fit into a cylinder of light and resin: only what is not ruled out by its size and place.
+
+    beyond   the clearances below 0
+    """
+    if not beyond:
+        return ()
+    low, high = placed.bounds_mm
+    x, y, z = (float(s) for s in high - low)
+    off = float(np.abs(low + high).max()) / 2
+    helps = ["another place"] if off > slack_mm and max(x, y) / 2 <= radius_mm and z <= height_mm else []
+    if isinstance(placed, Surface):  # analytic shapes stand upright
+        smallest, middle, longest = sorted((x, y, z))
+        across = bool(beyond & {"wall_clearance_mm", "field_clearance_mm"})
+        if across and z < longest <= height_mm and middle / 2 <= radius_mm:
+            helps.append("the part laid along the axis")
+        if z == longest > height_mm and z / 2 <= radius_mm and smallest <= height_mm:
+            helps.append("the part laid across the axis")
+    helps.append("a smaller part")
+    wider = {
+        "wall_clearance_mm": "a wider vial",
+        "top_clearance_mm": "more resin",
+        "bottom_clearance_mm": "more resin",
+        "field_clearance_mm": "a wider field of light",
+        "field_top_clearance_mm": "a taller field of light",
+        "field_bottom_clearance_mm": "a taller field of light",
+    }
+    return tuple(dict.fromkeys([*helps, *(words for name, words in wider.items() if name in beyond)]))
 
 
 def _fits(size: tuple[float, float, float], times: float, vial_radius_mm: float, resin_height_mm: float) -> bool:
@@ -149,5 +187,5 @@ def require_fit(report: FitReport) -> None:
     raise PartError(
         f"the part is {size_text(report.size_mm)} as placed and does not fit:\n  "
         + "\n  ".join(report.problems)
-        + "\n  Scale it, lay it 'along' the axis, shift it, or take a wider vial or field."
+        + f"\n  What can help: {any_of(report.helps)}."
     )
