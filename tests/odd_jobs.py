@@ -143,9 +143,9 @@ def texts(name: str, folder: Path) -> Iterator[tuple[str, str]]:
         yield "design", printed("design", job, *([] if name in NOT_DESIGNED else ["--anyway"]))
         if Path(result).exists():
             yield "predict", printed("predict", result)
-            yield "predict, three times the exposure", printed("predict", result, "--exposure", "60")
-            yield "predict, darker", printed("predict", result, "--absorption", "0.6")
-            for words in ("too thin by 0.1 mm", "too fat", "nothing"):
+            yield "predict, an exposure of 60 s", printed("predict", result, "--exposure", "60")
+            yield "predict, absorption 0.6", printed("predict", result, "--absorption", "0.6")
+            for words in ("too thin by 0.1 mm", "too fat", "nothing", "all solid"):
                 yield f"predict, came out {words}", printed("predict", result, "--came-out", words)
             yield "export", printed("export", result, "--frames", "frames")
     finally:

@@ -22,7 +22,7 @@ ROWS = [
     ["job"],
     ["prepare", "summary"],
     ["prediction", "formulate", "proof", "shadow"],
-    ["aim"],
+    ["advice", "aim"],
     ["outlook", "exposure", "staged"],
     ["pipeline", "bench", "progress", "options"],
     ["plan"],

@@ -1,14 +1,19 @@
 """The bound of a whole print: where it binds, and what would help."""
 
+import dataclasses
 import math
 
 import torch
 
 from lightlathe import pipeline
+from lightlathe.advice import advice, unproven, window_words
 from lightlathe.formulate import problem_of, start_of
 from lightlathe.job import parse_job
+from lightlathe.judge.check_resin import window_limit
+from lightlathe.outlook import case_of
 from lightlathe.prepare import prepare
-from lightlathe.proof import Proof, Remedy, advice, closer, proof_of, remedies_of, unproven, window_words
+from lightlathe.proof import Proof, Remedy, closer, proof_of, quick_limits, remedies_of
+from lightlathe.quantities import IGNORED, LIQUID
 
 
 def proven(text, folder, iterations=60):
@@ -47,9 +52,29 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
 def test_what_is_proven_of_one_slice_holds_for_the_whole():
     proof = Proof(-0.1, 0.5, 0.0, (0.0, 0.0), (1.0, 0.0))
     as_it_is, half = Remedy("as it is", -0.1, 0.14), Remedy("half the absorption", 0.1, 0.05)
-    assert closer(proof, [half, as_it_is]).at_most == 0.14
-    assert closer(proof, [half]).at_most == 0.5  # of another resin
-    assert closer(proof, [Remedy("as it is", -0.1, 0.6)]).at_most == 0.5
+    assert closer(proof, [half, as_it_is])[0].at_most == 0.14
+    assert closer(proof, [half])[0].at_most == 0.5  # of another resin
+
+
+def test_what_is_proven_twice_of_one_slice_is_said_once():
+    """The looser of the two bounds of the slice as it is gives way; those of other resins stay."""
+    proof, half = Proof(-3.0, -0.38, 0.0, (0.0, 0.0), (1.0, 0.0)), Remedy("half the absorption", 0.1, 0.5)
+    tight, (as_it_is, other) = closer(proof, [Remedy("as it is", -2.0, 0.21), half])
+    assert tight.at_most == as_it_is.at_most == -0.38
+    assert other is half
+
+
+def test_the_proof_is_no_wider_than_the_quick_bound_of_the_check(small_job, tmp_path):
+    """With hardly any steps on the weights the quick bound is the closer one; where no resin lies along the wall it
+    says nothing."""
+    setup, proof = proven(small_job(absorption=0.45), tmp_path, iterations=1)
+    case = case_of(setup.job, setup.solids)
+    assert proof.at_most <= window_limit(case)(0.45) + 1e-12
+    middle = setup.part.grid.shape[2] // 2
+    assert quick_limits(setup, [middle]) != {}
+    judged = setup.part.judged.clone()
+    judged[judged == LIQUID] = IGNORED
+    assert quick_limits(dataclasses.replace(setup, part=dataclasses.replace(setup.part, judged=judged)), [middle]) == {}
 
 
 def test_a_design_without_a_window_names_no_best_exposure(small_job, tmp_path):
@@ -94,10 +119,12 @@ def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
 def test_what_may_help_hangs_on_what_is_known():
     """No proof: the general advice. A window lost in rounding: more bits. Not ruled out: more iterations."""
     assert unproven(math.nan, 8).startswith("More iterations")
-    assert "rounded to 1 bit this light had a window of 10.0%" in unproven(0.1, 1)
+    assert unproven(0.1, 8).endswith("a window of 10 %: more bits, or levels that are dimmed less, keep it.")
+    one = unproven(0.1, 1)  # the warning on bits asks for more already, and one bit is never dimmed
+    assert one == "Before its levels were rounded to 1 bit this light had a window of 10 %."
     open_ = advice(Proof(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
-    assert "a window of 4.5% is not ruled out by the proof, so more iterations may find one" in open_
-    assert "as it is far below 0 (at most 4%)" in open_
+    assert "a window of 4.5 % is not ruled out by the proof, so more iterations may find one" in open_
+    assert "as it is far below 0 (at most 4 %)" in open_
     assert window_words(math.nan) == "no light in part of it"
 
 

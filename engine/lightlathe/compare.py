@@ -187,12 +187,14 @@ def _bound_in(figures: dict[str, float]) -> dict[str, float]:
 def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
     """The figures of the print, and of the way there."""
     right = np.asarray(log["best_wrong"]) == 0
+    after = log["iteration"][int(np.argmax(right))] if right.any() else log["iteration"][-1]
+    sound = right.any() or record.quality["wrong_voxels"] == 0  # the exposure may right what a threshold alone did not
     patterns = record.patterns
     mj = float(exact_total(patterns.fractions())) * (patterns.pixel_mm / 10) ** 2
     return {
         **record.quality,
         "seconds": log["seconds"][-1],
         "iterations": log["iteration"][-1] + 1,
-        "iterations_to_none_wrong": 1 + log["iteration"][int(np.argmax(right))] if right.any() else math.nan,
+        "iterations_to_none_wrong": 1 + after if sound else math.nan,
         "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
     }

@@ -195,24 +195,32 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
     used = planned if exposure_s is None else exposure_s
     if not (math.isfinite(used) and used > 0):
         raise JobError(f"the exposure is {used} s; expected a time above 0.")
-    dose = record.prediction.dose * (used / planned)
-    return judge.next_exposure(dose, record.part, used, planned / record.patterns.turns, came_out)
+    dose, job = record.prediction.dose * (used / planned), job_of(record)
+    resin = job.resin.at(used)
+    return judge.next_exposure(
+        dose,
+        record.part,
+        used,
+        planned / record.patterns.turns,
+        came_out,
+        stated=(resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3),
+        longest_s=job.turn.max_exposure_s or LONGEST_S,
+    )
 
 
 def exposure_lines(record: Record) -> list[str]:
     """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
-    plan, resin = plan_of(record), job_of(record).resin
+    plan, job = plan_of(record), job_of(record)
+    resin = job.resin
     banded = record.part.whole is not None
-    voxels = f"voxels of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
-    lines = plan.text(voxels, on_finer(record)).splitlines()
-    if is_robust(record):
-        lines[1] += " (under every scenario of [design.robust])"
+    voxels = f"of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
+    voxels += " under every scenario of [design.robust]" if is_robust(record) else ""
+    around = not math.isnan(record.quality["over_cure_fraction"])
+    lines = plan.text(voxels, on_finer(record), around=around).splitlines()
     doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
     if doses is None:
-        doses = UNSTATED_PERCENT
-        lines.append(
-            f"how well the threshold is known is not stated ([resin] doses_known_to_percent); with {doses:g} %:"
-        )
+        doses, said = unstated(resin.at(plan.exposure_s))
+        lines.append(f"how well the threshold is known is not stated ([resin] doses_known_to_percent); {said}:")
     windows = windows_of(record, resin)
     if record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
@@ -220,8 +228,25 @@ def exposure_lines(record: Record) -> list[str]:
     known = f"a threshold known to {amount(doses)} %" + (
         f" and an absorption known to {amount(absorption)} %" if absorption else ""
     )
-    lines.append(judge.bracket(plan, doses, windows, known=known).text())
-    return lines
+    series = judge.bracket(
+        plan,
+        doses,
+        windows,
+        known=known,
+        images=len(record.patterns.angle_rad),
+        longest_s=job.turn.max_exposure_s or LONGEST_S,
+        steady=judge.is_steady(resin, plan.exposure_s),
+    )
+    return [*lines, series.text()]
+
+
+def unstated(resin: Any) -> tuple[float, str]:
+    """What a threshold is taken to be known to where the job does not say, in percent and in words."""
+    low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
+    apart = 100 * (high - low) / (high + low)
+    if low > 0 and apart > UNSTATED_PERCENT:
+        return apart, f"with the {amount(apart)} % by which the resin's two doses differ from their middle"
+    return UNSTATED_PERCENT, f"with {UNSTATED_PERCENT:g} %"
 
 
 def on_finer(record: Record) -> str:
@@ -233,6 +258,8 @@ def on_finer(record: Record) -> str:
     if q["window_relative_fine"] > 0:
         low, high = q["window_low_mj_cm3_fine"], q["window_high_mj_cm3_fine"]
         return f"{words} every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the whole shape right"
+    if q["wrong_voxels_fine"] == 0:
+        return f"{words} this exposure prints all of the shape right"
     return f"{words} no exposure is right everywhere, this one for {q['iou_fine']:.4f} of 1"
 
 

@@ -14,6 +14,7 @@ import torch
 from torch import Tensor
 
 import lightlathe
+from lightlathe.advice import advice, unproven
 from lightlathe.aim import gain_per_turn
 from lightlathe.errors import JobError
 from lightlathe.exposure import expose
@@ -21,12 +22,13 @@ from lightlathe.fixed_order import exact_total
 from lightlathe.formulate import problem_of, robust_problem, worst_case
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_use, warnings
+from lightlathe.judge.ends import ends_between_rows
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
 from lightlathe.prediction import figures_of, job_of, predict, printed
 from lightlathe.prepare import Setup, prepare, settings_of
 from lightlathe.projector import Codebook
-from lightlathe.proof import advice, closer, proof_of, remedies_of, unproven
+from lightlathe.proof import closer, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
 from lightlathe.result import Record
 from lightlathe.shadow import designed_shadow
@@ -103,7 +105,7 @@ def _designed(
         patterns=patterns,
         prediction=prediction,
         vial_radius_mm=job.vial.radius_mm,
-        facts=facts(setup, stages.stopped_because) | {"coarse_seconds": stages.coarse_s},
+        facts=facts(setup, stages.stopped_because) | extent(setup) | {"coarse_seconds": stages.coarse_s},
         log=stages.log,
         log_before=stages.log_before,
         warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
@@ -125,7 +127,7 @@ def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
     if proof.reached > 0:
         return proof.figures(), []
     remedies = remedies_of(setup, proof)
-    proof = closer(proof, remedies)
+    proof, remedies = closer(proof, remedies)
     return proof.figures(), [advice(proof, remedies, len(setup.chords.angle_rad))]
 
 
@@ -172,8 +174,24 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
     figures |= light_use(dose, setup.part.to(setup.device), incident_mj)
     fine_solid = None if prediction.fine_solid is None else prediction.fine_solid.cpu()
     prediction = Prediction(dose.float().cpu(), prediction.solid.cpu(), figures, fine_solid)
-    width = job.light.pixel_mm / job.grid.voxel_mm
-    return prediction, warnings(figures, plan, bits=job.light.bits, voxels_per_pixel=width)
+    return prediction, warnings(
+        figures,
+        plan,
+        bits=job.light.bits,
+        voxels_per_pixel=job.light.pixel_mm / job.grid.voxel_mm,
+        safe_dose=resin.liquid_below_mj_cm3 > 0,
+        half_row_mm=job.light.pixel_mm / 2 if _between_rows(setup, fine_solid) else None,
+    )
+
+
+def _between_rows(setup: Setup, fine_solid: Tensor | None) -> bool:
+    """Whether most that is wrong on the finer grid comes of flat ends midway between two rows; judge/ends.py."""
+    if setup.fine is None or fine_solid is None:
+        return False
+    bounds = [solid.form.bounds_mm for solid in setup.solids if solid.role == "part"]
+    ends = min(float(b[0, 2]) for b in bounds), max(float(b[1, 2]) for b in bounds)
+    job = setup.job
+    return ends_between_rows(fine_solid, setup.fine, ends, job.light.pixel_mm, job.light.rows)
 
 
 def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
@@ -190,6 +208,14 @@ def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:
         "seed": setup.job.design.seed,
         "stopped_because": stopped_because,
     }
+
+
+def extent(setup: Setup) -> dict[str, Any]:
+    """What the parts take up, as they stand in the vial, for the result file."""
+    forms = [solid.form for solid in setup.solids if solid.role == "part"]
+    low = [min(float(form.bounds_mm[0, axis]) for form in forms) for axis in range(3)]
+    high = [max(float(form.bounds_mm[1, axis]) for form in forms) for axis in range(3)]
+    return {"part_low_mm": low, "part_high_mm": high, "part_reach_mm": max(form.reach_mm for form in forms)}
 
 
 def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Path:

@@ -2,21 +2,22 @@
 
 import dataclasses
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning
+from lightlathe.judge.extent import looks_of
+from lightlathe.judge.limits import slice_limit, speck_limit
 from lightlathe.losses import SoftWindow
 from lightlathe.prepare import Setup
-from lightlathe.quantities import Grid, Target
-from lightlathe.solve import BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.quantities import LIQUID, SOLID, Grid, Target
+from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, normalised, prove, solve
 from lightlathe.watching import doing, step
-from lightlathe.words import count
 
 AS_IT_IS = "as it is"
-FAR_BELOW = -10.0  # a window, from which its size says nothing more
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -69,7 +70,7 @@ def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
 
     A window holds for all slices at once, so what is proven for some of them holds for the whole. Slices are
     independent of each other, and rows mix slices with weights that sum to 1 at most: whatever rows do, each slice sees
-    patterns of its own, and those are what the bound is about.
+    patterns of its own, and those are what the bound is about. The check's quick bound counts where it says more.
     """
     target = setup.part.target(dose.device)
     least = torch.where(target.solid, dose, torch.inf).amin((0, 1))
@@ -79,15 +80,50 @@ def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
         return None
     windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
-    slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
-    operator, exact = _operators(setup, setup.operator.gain, len(chosen))
-    start = dose[:, :, chosen].float().contiguous()
-    bound = prove(operator, slices, start, exact=exact, iterations=iterations)
+    bound, slices = _proved(setup, dose, target, chosen, iterations)
+    quick = quick_limits(setup, [*chosen.tolist(), *looks_of(target.solid).tolist()])
+    closest = min(quick, key=lambda k: quick[k], default=None)
+    if closest is not None and quick[closest] < bound.window and closest not in chosen:
+        chosen = chosen.new_tensor([closest])
+        bound, slices = _proved(setup, dose, target, chosen, iterations)
+    limits = torch.tensor([quick.get(k, math.inf) for k in chosen.tolist()], dtype=torch.float64)
+    by_slice = torch.minimum(bound.by_slice, limits)
+    bound = dataclasses.replace(bound, window=float(by_slice.amin()), by_slice=by_slice)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
     part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
     reached = float(1 - most[both].amax() / least[both].amin())
     height = z[int(chosen[bound.worst_slice])]
     return Proof(reached, bound.window, height, part, surroundings)
+
+
+def _proved(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int) -> tuple[Bound, Target]:
+    """The bound of some slices, and what they must become."""
+    slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
+    operator, exact = _operators(setup, setup.operator.gain, len(chosen))
+    start = dose[:, :, chosen].float().contiguous()
+    return prove(operator, slices, start, exact=exact, iterations=iterations), slices
+
+
+def quick_limits(setup: Setup, slices: Iterable[int]) -> dict[int, float]:
+    """What the check's quick bound proves of each of these slices alone.
+
+    It leans on the resin along the wall, so slices with anything else there are left out.
+    """
+    grid, vial_mm, absorption = setup.part.grid, setup.job.vial.radius_mm, setup.job.resin.absorption_per_mm
+    wall = vial_mm - grid.voxel_mm / 2
+    at_wall = grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)
+    found = {}
+    for k in dict.fromkeys(slices):
+        judged = setup.part.judged[:, :, k].cpu()
+        solid = judged == SOLID
+        if bool((judged[at_wall] != LIQUID).any()) or not bool(solid.any()):
+            continue
+        reach = float(grid.radius_mm()[solid].max()) + grid.voxel_mm / 2
+        found[k] = min(
+            speck_limit(absorption, wall, reach, grid.voxel_mm / 2),
+            slice_limit(solid, grid.voxel_mm, wall, reach, absorption, grid.voxel_mm),
+        )
+    return found
 
 
 def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) -> list[Remedy]:
@@ -126,56 +162,19 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) ->
     return sorted(found, key=lambda remedy: -remedy.reached)
 
 
-def closer(proof: Proof, remedies: list[Remedy]) -> Proof:
-    """The proof with what is proven of its slice alone, where that says more: it holds for the whole as well."""
+def closer(proof: Proof, remedies: list[Remedy]) -> tuple[Proof, list[Remedy]]:
+    """Both with the lower of what is proven of the slice that binds, as it is: found twice, it is one and the same."""
     alone = [remedy.at_most for remedy in remedies if remedy.words == AS_IT_IS]
-    return dataclasses.replace(proof, at_most=min([proof.at_most, *alone]))
-
-
-def advice(proof: Proof, remedies: list[Remedy], images: int) -> str:
-    """Where a print fails, whether any light could print it, and what would help; a sentence or two each.
-
-    images   that the job shows in a turn
-    """
-    x, y = proof.part_mm
-    beside_x, beside_y = proof.surroundings_mm
-    if proof.at_most <= 0:
-        said = (
-            f"Proven: no patterns whatever print this part in this resin and vial, in {count(images, 'image')} a turn. "
-        )
-    else:
-        said = (
-            f"No exposure is right everywhere; a window of {proof.at_most:.1%} is not ruled out by the proof, so more "
-            "iterations may find one. "
-        )
-    tried = "; ".join(f"{r.words} {window_words(r.reached)} (at most {window_words(r.at_most)})" for r in remedies)
-    return (
-        f"{said}It is decided in the slice at z = {proof.slice_z_mm:.2f} mm, between ({x:.2f}, {y:.2f}) mm in the part "
-        f"and ({beside_x:.2f}, {beside_y:.2f}) mm beside it. Windows of that slice alone, by what is changed: {tried}."
-    )
+    at_most = min([proof.at_most, *alone])
+    return dataclasses.replace(proof, at_most=at_most), [
+        dataclasses.replace(remedy, at_most=at_most) if remedy.words == AS_IT_IS else remedy for remedy in remedies
+    ]
 
 
 def _window(dose: Tensor, aim: Target) -> float:
     """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
     least, most = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
     return 1 - most / least if least > 0 else math.nan
-
-
-def unproven(reached: float, bits: int) -> str:
-    """What may help a print without a window, of which nothing was proven or whose light has one until rounded."""
-    if reached > 0:
-        return (
-            f"Before its levels were rounded to {count(bits, 'bit')} this light had a window of {reached:.1%}: more "
-            "bits, or levels that are dimmed less, keep it."
-        )
-    return "More iterations, a paler resin, more angles or a smaller part may help, in this order of effort."
-
-
-def window_words(window: float) -> str:
-    """A relative window in percent; what is far below 0, or not a number for want of light, as such."""
-    if math.isnan(window):
-        return "no light in part of it"
-    return f"{window:.0%}" if window > FAR_BELOW else "far below 0"
 
 
 def _grown(mask: Tensor) -> Tensor:

@@ -7,7 +7,7 @@ ray to the projector meets an insert.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -31,12 +31,18 @@ class Shadow:
     felt_mm     up to this far from the insert places lose more than FELT of theirs
     liquid      share of the part's voxels that would stay liquid and are solid without the shadow; NaN in even light
     weakest     (least dose beside the insert without its shadow, with it), mJ/cm3, within felt_mm; NaN in even light
+    liquid_mm   (nearest, farthest) from the insert of those that would stay liquid; NaN where none do
+    liquid_mj_cm3    the least dose of those
+    gel_mj_cm3  the dose that they fall below
     """
 
     lost: float
     felt_mm: float
     liquid: float = math.nan
     weakest: tuple[float, float] = (math.nan, math.nan)
+    liquid_mm: tuple[float, float] = (math.nan, math.nan)
+    liquid_mj_cm3: float = math.nan
+    gel_mj_cm3: float = math.nan
 
     def text(self) -> str:
         """A sentence on what passes unseen, and what it may cost."""
@@ -49,11 +55,18 @@ class Shadow:
                 f"around, and more than {percent(FELT)} less up to {amount(self.felt_mm)} mm away."
             )
         without, with_ = self.weakest
+        stays = "none of the part stays liquid for that alone"
+        if self.liquid > 0:
+            near, far = (amount(mm, 3) for mm in self.liquid_mm)
+            where = f"{near} mm" if near == far else f"{near} to {far} mm"
+            stays = (
+                f"{percent(self.liquid)} of the part stays liquid for that alone, {where} away from it, where the dose "
+                f"falls to {amount(self.liquid_mj_cm3, 3)} mJ/cm3, below the "
+                f"{amount(self.gel_mj_cm3, 3)} at which it gels"
+            )
         return said + (
-            f"If it is opaque, {percent(self.liquid) if self.liquid else 'none'} of the part stays liquid for that "
-            "alone: "
-            f"places beside it lose up to {percent(self.lost)} of their dose, and the least dose within "
-            f"{amount(self.felt_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
+            f"If it is opaque, {stays}. Places lose up to {percent(self.lost)} of their dose, and the least dose "
+            f"within {amount(self.felt_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
         )
 
 
@@ -111,8 +124,17 @@ class _Scene:
         if math.isnan(gel):
             return Shadow(float(lost.max()), felt_mm)
         beside = away <= max(felt_mm, self.grid.voxel_mm)
-        liquid = float(((dose > gel) & (shadowed <= gel)).double().mean()) * self.of_part
-        return Shadow(float(lost.max()), felt_mm, liquid, (float(dose[beside].min()), float(shadowed[beside].min())))
+        weakest = float(dose[beside].min()), float(shadowed[beside].min())
+        falls = (dose > gel) & (shadowed <= gel)
+        shadow = Shadow(float(lost.max()), felt_mm, 0.0, weakest, gel_mj_cm3=gel)
+        if not bool(falls.any()):
+            return shadow
+        return replace(
+            shadow,
+            liquid=float(falls.double().mean()) * self.of_part,
+            liquid_mm=(float(away[falls].min()), float(away[falls].max())),
+            liquid_mj_cm3=float(shadowed[falls].min()),
+        )
 
     def _lab(self, angle: float) -> tuple[Tensor, Tensor]:
         """s and t of every column of voxels, mm."""

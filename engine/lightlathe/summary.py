@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from lightlathe.judge import assumptions
+import torch
+
+from lightlathe.judge import assumptions, is_steady
+from lightlathe.judge.warnings import nothing_judged
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
-from lightlathe.words import amount, count
+from lightlathe.words import amount, count, duration
 
 # where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
 WIDE_GAP, HELD = 0.1, 0.05
@@ -22,25 +25,21 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
     exposure   lines on the exposure and its margins
     """
     q, patterns, grid = record.quality, record.patterns, record.part.grid
-    solid = (record.part.coverage >= 0.5).nonzero()
-    low, high = solid.min(0).values, solid.max(0).values
-    size = ((high - low + 1) * grid.voxel_mm).tolist()
-    middle = [float(c) * grid.voxel_mm for c in (low + high + 1) / 2 - solid.new_tensor(grid.shape) / 2]
-    radius = float(grid.radius_mm()[solid[:, 0], solid[:, 1]].max()) + grid.voxel_mm / 2
+    over = (
+        "" if is_steady(resin, patterns.exposure_s) else f" where the dose comes over {duration(patterns.exposure_s)}"
+    )
     lines = [
         f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
-        f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
-        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {radius:.2f} mm from the axis "
-        f"of the vial's {record.vial_radius_mm:.2f} mm",
+        _part(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *_agreement(record),
         _window(record),
         *_proven(q),
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
-        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3",
+        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}; its gel dose is {amount(resin.gel_mj_cm3, 4)}",
         *_graded(q),
         f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
-        f"mW/cm2 at full level; {q['wasted_light_fraction']:.0%} of it is not absorbed in the part",
+        f"mW/cm2 at full level; {_share(q['wasted_light_fraction'], 0)} of it is not absorbed in the part",
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
@@ -51,6 +50,25 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         *(f"  caution     {text}" for text in cautions),
     ]
     return "\n".join(lines)
+
+
+def _part(record: Record) -> str:
+    """Size and place of the part; of its voxels where the file does not hold those of its surface."""
+    facts, grid = record.facts, record.part.grid
+    if "part_low_mm" in facts:
+        low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
+    else:
+        solid = (record.part.coverage >= 0.5).nonzero()
+        low, high = (
+            (edge - torch.tensor(grid.shape) / 2) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1)
+        )
+        reach = torch.tensor(record.part.reach_mm)
+    size, middle = (high - low).tolist(), ((low + high) / 2).tolist()
+    return (
+        f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {float(reach):.2f} mm from the axis "
+        f"of the vial's {record.vial_radius_mm:.2f} mm"
+    )
 
 
 def _agreement(record: Record) -> list[str]:
@@ -73,9 +91,9 @@ def _agreement(record: Record) -> list[str]:
         ("under-cure", "under_cure_fraction", "of the part's voxels stay liquid"),
         ("over-cure", "over_cure_fraction", "of the other voxels turn solid"),
     ):
-        own = f"; {q[figure + last]:.3%} on this grid{less}" if first != last else ""
+        own = f"; {_share(q[figure + last], 3)} on this grid{less}" if first != last else ""
         if math.isfinite(q[figure + first]):
-            lines.append(f"  {name:12}{q[figure + first]:.2%} {words}{on}{own}")
+            lines.append(f"  {name:12}{_share(q[figure + first], 2)} {words}{on}{own}")
         else:
             lines.append(f"  {name:12}no voxel is to stay liquid")
     for whole, rest in (("_fine", "_fine_judged"), ("_whole", "")):
@@ -100,12 +118,12 @@ def _window(record: Record) -> str:
     low, high, window = q["window_low_mj_cm3"], q["window_high_mj_cm3"], q["window_relative"]
     if window > 0:
         return (
-            f"  window      {window:.1%}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
+            f"  window      {_share(window)}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
             f"of this grid{_less(record)} right"
         )
     if math.isnan(window):
-        return "  window      none to judge: no dose, no part, or nothing around it"
-    size = f"{window:.1%}" if window > -10 else "far below 0"
+        return f"  window      none to judge: {nothing_judged(q)}"
+    size = _share(window) if window > -10 else "far below 0"
     return (
         f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
         "weakest place"
@@ -117,19 +135,19 @@ def _proven(q: dict[str, float]) -> list[str]:
     if "window_gap" in q:
         lines.append(
             f"              proven: no patterns whatever reach more than "
-            f"{q['window_proven_at_most']:.1%} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
-            + (f"; gap {q['window_gap']:.1%}" if q.get("window_relative", 1.0) > 0 else "")
+            f"{_share(q['window_proven_at_most'])} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
+            + (f"; gap {_share(q['window_gap'])}" if q.get("window_relative", 1.0) > 0 else "")
         )
         if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:
             lines.append(
-                f"              {q['light_at_level_limit']:.0%} of the light comes from pixels at level_limit: a "
-                "higher one may close part of the gap, with a longer exposure"
+                f"              {_share(q['light_at_level_limit'], 0)} of the light comes from pixels at level_limit: "
+                "a higher one may close part of the gap, with a longer exposure"
             )
     if "window_all_scenarios_robust" in q:
         lines.append(
-            f"              over all scenarios {q['window_all_scenarios_robust']:.1%} (a plain design: "
-            f"{q['window_all_scenarios_plain']:.1%}); without any {q['window_no_scenario_robust']:.1%} (plain: "
-            f"{q['window_no_scenario_plain']:.1%})"
+            f"              over all scenarios {_share(q['window_all_scenarios_robust'])} (a plain design: "
+            f"{_share(q['window_all_scenarios_plain'])}); with no scenario applied "
+            f"{_share(q['window_no_scenario_robust'])} (plain: {_share(q['window_no_scenario_plain'])})"
         )
     return lines
 
@@ -143,22 +161,29 @@ def _graded(q: dict[str, float]) -> list[str]:
     ]
 
 
+def _share(value: float, digits: int = 1) -> str:
+    return f"{100 * value:.{digits}f} %"
+
+
 def comparison(record: Record, other: Prediction, assumed: str) -> str:
     """The figures of a record beside those of the same patterns under other assumptions."""
+    less = " less the band" if "iou_whole" in other.quality else ""
     rows = {
         "agreement, finer grid": "iou_fine",
         "stays liquid there": "under_cure_fraction_fine",
         "turns solid there": "over_cure_fraction_fine",
-        "agreement, own grid": "iou",
-        "part that stays liquid": "under_cure_fraction",
-        "rest that turns solid": "over_cure_fraction",
-        "window": "window_relative",
-        "most dose outside": "window_low_mj_cm3",
-        "least dose in the part": "window_high_mj_cm3",
+        "agreement, finer grid less the band": "iou_fine_judged",
+        "agreement, own grid, whole shape": "iou_whole",
+        f"agreement, own grid{less}": "iou",
+        f"part that stays liquid{less}": "under_cure_fraction",
+        f"rest that turns solid{less}": "over_cure_fraction",
+        f"window{less}": "window_relative",
+        f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
+        f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
     }
     wrong = int(other.quality["wrong_voxels"])
-    said = "every voxel of the job's own grid comes out right"
-    said = said if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong"
+    said = f"every voxel of the job's own grid{_less(record)} comes out right"
+    said = said if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong{_less(record)}"
     cells = [("", "as designed", "now")]
     for words, name in rows.items():
         if name in other.quality:

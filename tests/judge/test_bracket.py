@@ -29,7 +29,8 @@ def left_out(series, pairs, plan, percent):
 def test_a_series_leaves_no_threshold_out(out, ratio, percent):
     plan = plan_exposure(out, out * ratio, 79, 81, turn_s=2)
     found = bracket(plan, percent)
-    assert found.exposures_s or found.other_s or found.vials > 5  # where the steps of nine vials are too fine
+    told = found.exposures_s or found.other_s or found.dimmer_s
+    assert told or found.vials > 5  # where the steps of nine vials are too fine
     for series, turn_s in ((found.exposures_s, 2), (found.other_s, found.other_turn_s)):
         if series:
             assert left_out(series, [rates(plan)], plan, percent) == []
@@ -92,9 +93,34 @@ def test_a_window_too_narrow_for_any_series_is_told_from_a_step_too_long():
     assert "it would take 406 vials in fine steps of time; measure the resin more closely first" in found.text()
 
 
-def test_a_series_beyond_the_longest_exposure_says_so():
+def test_no_series_goes_beyond_the_longest_exposure():
     plan = plan_exposure(1, 2, 79, 81, turn_s=1, max_exposure_s=30)
-    assert bracket(plan, 50).text().endswith("(the longest exposure allowed is 30 s)")
+    found = bracket(plan, 50)
+    assert found.exposures_s == ()
+    assert found.text().endswith("it would take exposures of up to 80 s, where 30 s is the longest allowed")
+    assert bracket(plan_exposure(1, 2, 79, 81, turn_s=1), 50, longest_s=80).exposures_s == (40, 80)
+
+
+def test_no_turn_is_named_that_stage_or_projector_cannot_do():
+    """Turns of 1.1 s, or a lamp so much dimmer: not with 131 images in them, which a projector shows in 2.2 s, nor,
+    for the lamp, where nine turns at the plan's speed are not allowed or take a resin that changes with the time."""
+    plan = plan_exposure(70, 84, 79, 81, turn_s=10)
+    plain = bracket(plan, 10)
+    turn_s, lamp = plain.other_turn_s, f"a lamp at {100 * plain.other_turn_s / 10:.2g} % of its light"
+    assert turn_s > 1
+    assert f"In turns of {turn_s:g} s" in plain.text()
+    assert lamp in plain.text()
+    many = bracket(plan, 10, images=int(60 * turn_s) + 5).text()
+    assert f"With {lamp} " in many
+    assert "In turns of" not in many
+    assert "lamp" not in bracket(plan, 10, steady=False).text()
+    assert "lamp" not in bracket(plan, 10, longest_s=max(plain.other_s)).text()
+    neither = bracket(plan, 10, images=int(60 * turn_s) + 5, steady=False).text()
+    assert "in turns of 10 s: the step is too long, and it would take turns of" in neither
+    assert "images a second where many projectors show 60" in neither
+    fast = dataclasses.replace(plan, turn_s=2.0, exposure_s=4.0, shortest_s=3.9, longest_s=4.1)
+    assert "which stir the resin" in bracket(fast, 10, steady=False).text()
+    assert "exposures of up to" in bracket(plan, 10, longest_s=1.0).text()
 
 
 def test_one_vial_is_said_to_be_enough_only_where_all_resins_are_right():

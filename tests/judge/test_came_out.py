@@ -1,5 +1,6 @@
 """The next exposure, against prints whose true threshold is known."""
 
+import dataclasses
 import json
 import math
 
@@ -53,6 +54,35 @@ def test_nothing_and_a_block_are_leaps():
     block = next_exposure(dose, part, 60.0, 5.0, "all solid")
     assert block.exposure_s == 40
     assert json.loads(json.dumps(block.as_json(), allow_nan=False))["gel_mj_cm3"] is None
+
+
+def test_the_way_of_a_leap_and_its_end_are_named():
+    dose, part = ball()
+    assert "1.5 times longer: go on until the part appears" in next_exposure(dose, part, 60.0, 5.0, "nothing").text()
+    assert "1.5 times shorter: go on until gaps open" in next_exposure(dose, part, 60.0, 5.0, "all solid").text()
+
+
+def test_a_threshold_far_from_the_jobs_own_and_a_time_beyond_the_longest_are_named():
+    """A ball that came out 0.1 mm too small in radius had a threshold of 80 exp(0.1 SLOPE)."""
+    dose, part = ball()
+    met = 80 * math.exp(0.1 * SLOPE)
+
+    def said(**given):
+        return next_exposure(dose, part, 60.0, 5.0, "too thin by 0.2 mm", **given).text()
+
+    assert "The job says 40 to 44: check lamp power and doses before trusting either" in said(stated=(40, 44))
+    assert "The job says" not in said(stated=(0.97 * met, 1.02 * met)) + said()
+    assert "The longest exposure allowed is 61 s: more light is needed" in said(longest_s=61)
+    assert "longest" not in said(longest_s=1e4)
+
+
+def test_without_surroundings_there_is_no_surface_to_read():
+    """'all solid' is no way out where all solid is what is wanted."""
+    dose, part = ball()
+    judged = torch.where(part.judged == LIQUID, IGNORED, part.judged).to(torch.uint8)
+    with pytest.raises(JobError, match="nothing around the part is judged") as error:
+        next_exposure(dose, dataclasses.replace(part, judged=judged), 60.0, 5.0, "too thin by 0.1 mm")
+    assert "all solid" not in str(error.value)
 
 
 def test_a_flat_dose_cannot_be_mended_by_time():

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 
 import pytest
 from hypothesis import given
@@ -38,7 +39,7 @@ def test_negative_window_takes_the_best_threshold():
     assert not plan.right
     assert math.isnan(plan.shortest_s)
     assert plan.turns * plan.dimming * 8.5 == pytest.approx(80)
-    assert "no exposure prints all of the job's own voxels right" in plan.text()
+    assert "no exposure prints every voxel of the job's own grid right" in plan.text()
     assert json.loads(json.dumps(plan.as_json()))["shortest_s"] is None
 
 
@@ -64,12 +65,31 @@ def test_too_short_a_time_allowed_is_said():
 def test_an_exposure_that_misses_says_by_how_much():
     """One turn leaves 4 and 8; 60 and 90 are wanted: right from 11.25 to 15 turns of 5 s. No margin below 0."""
     short = plan_exposure(4, 8, 60, 90, turn_s=5, max_exposure_s=20).text()
-    on = "s on the job's own voxels, whatever the threshold within the resin's two doses: "
+    on = "s on voxels of the job's own grid, whatever the threshold within the resin's two doses: "
     assert short.endswith(f"right from 56.2 to 75.0 {on}20.0 s is "
                           "36.2 s (181 %) too short")  # fmt: skip
     long = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=20.0).text()
     assert long.endswith("100.0 s is 6.2 s (6 %) too long")  # for the gel dose, 75: from 46.9 to 93.75 s
     assert "-" not in short + long
+
+
+def test_the_ends_are_told_from_each_other_and_long_times_are_said_in_days():
+    plan = plan_exposure(59.9, 90.2, 60, 90, turn_s=10)  # 0.2 % either way
+    low, high = re.search(r"right from ([\d.]+) to ([\d.]+) s", plan.text()).groups()
+    assert 9.9 < float(low) < 10 < float(high) < 10.1
+    assert "0.0 s" not in plan.text().splitlines()[1]
+    assert "(0 %)" not in plan.text()
+    weak = plan_exposure(0.001, 0.002, 60, 90, turn_s=10, max_exposure_s=86400).text()
+    assert weak.startswith("24 h: 8640 turns of 10 s")
+    assert "right from 5.208 to 6.944 days" in weak
+    dim = plan_exposure(20000, 30000, 60, 90, turn_s=10).text()
+    assert "all levels times 0.003" in dim
+
+
+def test_what_is_not_judged_is_not_called_dark():
+    plan = plan_exposure(math.nan, 8, 60, 90, turn_s=5)
+    assert plan.text(around=False).endswith("nothing around the part is judged")
+    assert plan_exposure(0, 8, 60, 90, turn_s=5).text().endswith("no light falls outside the part")
 
 
 def test_no_light_in_the_part_is_an_error():

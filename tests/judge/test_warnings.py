@@ -4,6 +4,7 @@ import pytest
 
 from lightlathe.judge import plan_exposure, warnings
 
+NAN = float("nan")
 GOOD = {
     "under_cure_fraction": 0.0,
     "over_cure_fraction": 0.0,
@@ -28,7 +29,12 @@ def test_a_sound_print_is_left_in_peace():
         ({"over_cure_fraction": 0.02, "over_cure_of_part": 0.5}, "as much as 50 % of the part"),
         ({"window_relative": -0.1}, "No exposure"),
         ({"window_relative": 0.02}, "only 2 %"),
-        ({"window_relative": float("nan")}, "nothing to judge"),
+        ({"window_relative": NAN, "over_cure_fraction": NAN}, "no window to judge: nothing around the part is judged"),
+        ({"window_relative": NAN, "under_cure_fraction": NAN}, "no window to judge: no voxel is to turn solid"),
+        ({"window_relative": NAN}, "no window to judge: no dose reaches the part"),
+        ({"over_cure_fraction": 0.4, "over_cure_of_part": 5.077}, "solid (5.1 times the part's volume): gaps close"),
+        ({"unsure_liquid_fraction": 0.0071}, "0.71 % of the rest gets a dose between"),
+        ({"unsure_liquid_fraction": 0.2, "unsure_part_fraction": 0.1}, "10 % of the part and 20 % of the rest get a"),
         ({"unsure_part_fraction": 0.01}, "not for sure"),
         ({"iou_fine": 0.7}, "70 % only; 10 % of the part stays liquid there. Details may be as small as the voxels"),
         ({"under_cure_fraction": 1.0, "window_relative": 0.3}, "100 % of the part stays liquid: nothing comes out"),
@@ -53,6 +59,43 @@ def test_a_slim_margin_is_named(out, inside):
     assert plan.right
     assert min(plan.shorter_percent, plan.longer_percent) < 2
     assert any("hardly any margin" in sentence for sentence in warnings(GOOD, plan))
+
+
+def test_the_short_side_of_a_slim_margin_is_named():
+    """A window of half an octave, laid so that one end is near: 4 and 8 for a turn of levels, 75 wanted."""
+    for full, side, most in ((9.5, "short", 1.3), (18.5, "long", 1.4)):  # right from 9.375 to 18.75 turns
+        plan = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=full)
+        (said,) = warnings(GOOD, plan)
+        assert f"hardly any margin to the {side} side: it is right up to {most} % {side}er. " in said
+
+
+def test_no_more_bits_are_lost_than_there_are():
+    plan = plan_exposure(20000, 40000, 60, 90, turn_s=5)  # times 0.0026: below the lowest of 255 steps
+    (said,) = warnings(GOOD, plan, bits=8)
+    assert "less than one of the projector's 255 steps is left" in said
+    assert "bits are lost" not in said
+
+
+def test_another_exposure_is_named_beside_a_narrow_window():
+    missed = plan_exposure(4, 8, 60, 90, turn_s=5, full_turns=5.0)
+    wrong = GOOD | {"under_cure_fraction": 0.04, "window_relative": 0.009}
+    said = warnings(wrong, missed)
+    assert any("only 0.9 %" in sentence for sentence in said)
+    assert any("Another exposure would print it right" in sentence for sentence in said)
+
+
+def test_finer_voxels_are_not_asked_for_where_they_cannot_help():
+    """Where any dose is solid, where a band hides the surface, and where rows print flat ends half a row short."""
+    rough = GOOD | {"iou": 0.99, "iou_fine": 0.7}
+    banded = rough | {"iou_fine_judged": 0.96}
+    for quality, more, words in (
+        (rough, {"safe_dose": False}, "any dose turns this resin solid"),
+        (banded, {"half_row_mm": 0.1}, "a narrower one (tolerance_mm) mends it"),
+        (rough, {"half_row_mm": 0.1}, "Moved by half a row (0.1 mm) in z, by shift_mm or a shape's at_mm"),
+    ):
+        said = " ".join(warnings(quality, PLAN, voxels_per_pixel=1.0, **more))
+        assert words in said
+        assert "Details may be" not in said
 
 
 def test_too_few_bits_are_named_where_the_print_is_wrong():

@@ -106,7 +106,7 @@ def test_what_moves_the_figure_by_hand():
     found = {e.key: (e.typical, e.most) for e in effects(ranking(Study("s", "{}", runs), "iou"), "iou")}
     assert found["design.loss"] == pytest.approx((0.2, 0.3))
     assert found["design.solver"] == pytest.approx((0.1, 0.2))
-    assert "another design.loss, all else the same, moves iou by 0.2000 (median), 0.3000 (most)" in table(
+    assert "another design.loss, all else the same, moves IoU by 0.2000 (median), 0.3000 (most)" in table(
         Study("s", "{}", runs), "iou"
     )
 
@@ -127,12 +127,12 @@ def test_a_key_of_one_value_moves_nothing_and_is_not_named():
 def test_the_table_as_a_whole():
     study = study_of(a=[0.90, 0.94], b=[0.94, 0.94], c=[0.84, 0.84])
     assert table(study, "iou").splitlines()[:9] == [
-        "j, ranked by iou",
+        "j, ranked by IoU (iou)",
         "  rank         IoU  spread  true IoU  wrong  window  to bound  light mJ  iterations  right after  seconds",
         "     1=  b  0.9400  0.0000         -      -       -         -         -           -            -        -",
         "     1=  a  0.9200  0.0400         -      -       -         -         -           -            -        -",
         "     3   c  0.8400  0.0000         -      -       -         -         -           -            -        -",
-        "  another design.loss, all else the same, moves iou by 0.0800 (median), 0.1000 (most)",
+        "  another design.loss, all else the same, moves IoU by 0.0800 (median), 0.1000 (most)",
         "  chance, a start disturbed at random, moves it by 0.0000 (median), 0.0400 (most): the spread over 2 runs,",
         "  whose means are above; = where the spread hides the order",
         "",

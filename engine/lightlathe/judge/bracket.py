@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lightlathe.errors import JobError
-from lightlathe.judge.exposure import ExposurePlan
-from lightlathe.words import amount
+from lightlathe.judge.check_exposure import FAST_TURN_S
+from lightlathe.judge.check_fit import VIDEO_RATE
+from lightlathe.judge.exposure import LONG_S, ExposurePlan
+from lightlathe.words import amount, duration
 
 MAX_VIALS = 9
 HAIR = 1e-9  # relative; whole turns that are whole on paper
@@ -23,8 +25,12 @@ class Series:
     known         the uncertainty that it covers, in words
     planned       the plan's own exposure is all it takes
     vials         fewest vials that cover it, were any exposure allowed; 0 where none do, and why
-    other_turn_s, other_s    a turn time with which there is a series, and that series; NaN and empty where not needed
-    allowed_s     the longest exposure that the job allows
+    other_turn_s  a turn time with which there is a series, whether or not stage and projector keep up; NaN where none
+                  is needed
+    other_s       that series; empty where turns are too fast for the stage or the projector, or exposures too long
+    dimmer_s      the same turns at the plan's own speed, under a lamp dimmer by other_turn_s / turn_s; empty where they
+                  are too long, or the resin's doses change with the time
+    why           what stands in the way where there is no series
     """
 
     exposures_s: tuple[float, ...]
@@ -34,36 +40,37 @@ class Series:
     vials: int = 0
     other_turn_s: float = math.nan
     other_s: tuple[float, ...] = ()
-    allowed_s: float = math.inf
+    dimmer_s: tuple[float, ...] = ()
     why: str = ""
 
     def text(self) -> str:
         """A sentence: how many vials and which exposures, or what stands in the way."""
         if self.planned:
             return f"one vial is enough for {self.known}: this exposure"
-        longest = max(self.exposures_s or self.other_s, default=0.0)
-        over = f" (the longest exposure allowed is {self.allowed_s:g} s)" if longest > self.allowed_s else ""
         if self.exposures_s:
             times = f"{_times(self.exposures_s)} with the same levels"
             if len(self.exposures_s) == 1:
-                return f"one vial is enough for {self.known}: {times}{over}"
-            return f"{len(self.exposures_s)} vials for {self.known}: {times}; one of them is right{over}"
-        none = f"no bracketing series for {self.known}"
-        if self.vials == 0:
-            return f"{none}: {self.why}"
+                return f"one vial is enough for {self.known}: {times}"
+            return f"{len(self.exposures_s)} vials for {self.known}: {times}; one of them is right"
+        none, turn = f"no bracketing series for {self.known}", f"turns of {amount(self.turn_s, 3)} s"
+        other = self.other_s or self.dimmer_s
+        if not other:
+            return f"{none}{'' if math.isnan(self.other_turn_s) else f' in {turn}'}: {self.why}"
+        vials = "one vial" if len(other) == 1 else f"{len(other)} vials"
+        lamp = f"a lamp at {amount(100 * self.other_turn_s / self.turn_s)} % of its light"
+        none = f"{none} in {turn}: the step is too long."
         if not self.other_s:
-            many = f"{self.vials} vials" if self.vials <= MANY else f"more than {MANY} vials"
-            return f"{none}: it would take {many} in fine steps of time; measure the resin more closely first"
-        vials = "one vial" if len(self.other_s) == 1 else f"{len(self.other_s)} vials"
-        share = amount(100 * self.other_turn_s / self.turn_s)
+            return f"{none} With {lamp} {vials} would do: {_times(other)} with the same levels"
+        also = f"; or as many {turn} with {lamp}" if self.dimmer_s else ""
         return (
-            f"{none} in turns of {amount(self.turn_s, 3)} s: the step is too long. In turns of "
-            f"{amount(self.other_turn_s, 3)} s {vials} would do: {_times(self.other_s)} with the same levels; or as "
-            f"many turns of {amount(self.turn_s, 3)} s with a lamp at {share} % of its light{over}"
+            f"{none} In turns of {amount(self.other_turn_s, 3)} s {vials} would do: {_times(other)} with the same "
+            f"levels{also}"
         )
 
 
 def _times(exposures_s: Sequence[float]) -> str:
+    if max(exposures_s) >= LONG_S:
+        return ", ".join(duration(seconds, 4) for seconds in exposures_s)
     return ", ".join(amount(seconds, 4) for seconds in exposures_s) + " s"
 
 
@@ -73,6 +80,9 @@ def bracket(
     windows: Sequence[tuple[float, float]] = (),
     *,
     known: str = "",
+    images: int = 0,
+    longest_s: float = math.inf,
+    steady: bool = True,
 ) -> Series:
     """The fewest vials in whole turns that print right whatever the true resin is.
 
@@ -80,6 +90,9 @@ def bracket(
     windows   (most dose outside, least inside) in mJ/cm3 at the plan's exposure, one pair for each absorption that the
               resin may have; the plan's own comes with them. NaN outside: nothing is there
     known     what is covered, in words
+    images    of a turn: no turn is so short that they pass faster than a video projector shows them
+    longest_s the longest exposure that is allowed
+    steady    the resin's doses do not change with the time over which the dose comes
 
     An exposure is right for the thresholds between its dose outside and its dose inside; what one leaves over, the next
     longer one starts with. Raises JobError unless 0 <= doses_known_to_percent < 100.
@@ -91,8 +104,8 @@ def bracket(
     low, high = (plan.gel_mj_cm3 * (1 + sign * doses_known_to_percent / 100) for sign in (-1, 1))
     pairs = [(0.0 if math.isnan(out) else out, inside) for out, inside in (plan_window, *windows)]
     rates = [(out / plan.exposure_s, inside / plan.exposure_s) for out, inside in pairs]
-    allowed_s = math.inf if plan.reachable else plan.exposure_s
-    series = functools.partial(Series, known=known, turn_s=plan.turn_s, allowed_s=allowed_s)
+    longest_s = longest_s if plan.reachable else min(longest_s, plan.exposure_s)
+    series = functools.partial(Series, known=known, turn_s=plan.turn_s)
     if math.isnan(plan.shortest_s) or not pairs[0][1] > pairs[0][0]:
         return series((), why="no exposure is right, whatever the threshold")
     if not all(inside > out for out, inside in pairs):
@@ -100,16 +113,46 @@ def bracket(
     if all(out <= low * (1 + HAIR) and inside >= high * (1 - HAIR) for out, inside in pairs):
         return series((plan.exposure_s,), planned=True, vials=1)
     found = _cover(rates, low, high, plan.turn_s, MAX_VIALS)
+    if found and max(found) > longest_s * (1 + HAIR):
+        return series((), vials=len(found), why=_too_long(found, longest_s))
     if found:
         return series(found, vials=len(found))
     vials = len(_cover(rates, low, high, 0.0, MANY + 1)) or MANY + 1
-    if vials > MAX_VIALS:
-        return series((), vials=vials)
     turn_s = plan.turn_s
-    while not found and turn_s > SHORTEST * plan.turn_s:
+    while vials <= MAX_VIALS and not found and turn_s > SHORTEST * plan.turn_s:
         turn_s = float(f"{0.98 * turn_s:.2e}")  # as it is said
         found = _cover(rates, low, high, turn_s, MAX_VIALS)
-    return series((), vials=vials, other_turn_s=turn_s if found else math.nan, other_s=found)
+    if not found:
+        many = f"{vials} vials" if vials <= MANY else f"more than {MANY} vials"
+        why = f"it would take {many} in fine steps of time; measure the resin more closely first"
+        return series((), vials=vials, why=why)
+    dimmer = tuple(round(seconds / turn_s) * plan.turn_s for seconds in found)
+    long, fast = max(found) > longest_s * (1 + HAIR), _too_fast(turn_s, images)
+    return series(
+        (),
+        vials=vials,
+        other_turn_s=turn_s,
+        other_s=() if long or fast else found,
+        dimmer_s=dimmer if steady and max(dimmer) <= longest_s * (1 + HAIR) else (),
+        why=f"the step is too long, and {_too_long(found, longest_s) if long else fast}",
+    )
+
+
+def _too_long(exposures_s: Sequence[float], longest_s: float) -> str:
+    return (
+        f"it would take exposures of up to {duration(max(exposures_s))}, where {duration(longest_s)} is the longest "
+        "allowed"
+    )
+
+
+def _too_fast(turn_s: float, images: int) -> str:
+    """Why no turn is so fast; empty where one may be."""
+    turns = f"it would take turns of {amount(turn_s, 3)} s"
+    if turn_s < FAST_TURN_S:
+        return f"{turns}, which stir the resin"
+    if images / turn_s > VIDEO_RATE:
+        return f"{turns}, {images / turn_s:.0f} images a second where many projectors show {VIDEO_RATE:g}"
+    return ""
 
 
 def _cover(

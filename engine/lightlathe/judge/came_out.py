@@ -11,11 +11,14 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
-from lightlathe.quantities import IGNORED, SOLID, Part
-from lightlathe.words import amount
+from lightlathe.judge.exposure import LONG_S
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
+from lightlathe.words import amount, duration
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not believed: dose then falls off at the ends of a flat part, not at a threshold
+NOTHING, ALL_SOLID = "'nothing'", "'all solid'"
+UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is not believed unasked (no source)
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
 SHELLS = 20  # voxels on either side of the surface that are looked at
@@ -51,7 +54,8 @@ class NextExposure:
     reason: str
 
     def text(self) -> str:
-        return f"next exposure: {self.exposure_s:.1f} s ({self.factor:.2f} times)\n{self.reason}"
+        time = duration(self.exposure_s) if self.exposure_s >= LONG_S else f"{self.exposure_s:.1f} s"
+        return f"next exposure: {time} ({self.factor:.2f} times)\n{self.reason}"
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""
@@ -77,12 +81,23 @@ def read_came_out(text: str) -> CameOut:
     return CameOut(kind, by)
 
 
-def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, came_out: str | CameOut) -> NextExposure:
+def next_exposure(
+    dose: Tensor,
+    part: Part,
+    exposure_s: float,
+    turn_s: float,
+    came_out: str | CameOut,
+    *,
+    stated: tuple[float, float] | None = None,
+    longest_s: float = math.inf,
+) -> NextExposure:
     """The exposure to try next.
 
     dose         (x, y, z) mJ/cm3 predicted for the exposure that was used
     came_out     what was seen, in words (`read_came_out`) or read already. A thickness is measured from side to side,
                  so that each surface is off by half of it; without a distance one voxel on each side is assumed.
+    stated       the resin's two doses by the job, mJ/cm3: what comes out is held against them
+    longest_s    the longest exposure that is allowed
 
     The surface lies where the dose met the true threshold. So the dose predicted there, in the median over all of the
     surface, is that threshold; the next exposure is the one that brings this dose to the surface wanted.
@@ -98,17 +113,17 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
     seen = read_came_out(came_out) if isinstance(came_out, str) else came_out
     if seen.kind in ("nothing", "all solid"):
         factor = LEAP if seen.kind == "nothing" else 1 / LEAP
-        reason = (
-            f"{seen.kind} tells no distance, so this is a leap of {LEAP}; go on until the part appears, then measure."
-        )
-        return _next(factor, exposure_s, turn_s, math.nan, reason)
+        way, until = ("longer", "the part appears") if seen.kind == "nothing" else ("shorter", "gaps open")
+        reason = f"'{seen.kind}' gives no distance, so this is {LEAP} times {way}: go on until {until}, then measure."
+        return _next(factor, exposure_s, turn_s, math.nan, reason, longest_s)
     each = part.grid.voxel_mm if seen.by_mm is None else seen.by_mm / 2
     offset = -each if seen.kind == "thin" else each
     places, doses = dose_across_surface(dose, part)
     if not places[0] <= offset <= places[-1]:
         raise JobError(
             f"a surface off by {amount(each, 3)} mm on each side lies outside what this part holds "
-            f"({amount(places[0], 3)} to {amount(places[-1], 3)} mm); say 'nothing' or 'all solid' instead."
+            f"({amount(places[0], 3)} to {amount(places[-1], 3)} mm). Say "
+            f"{NOTHING if seen.kind == 'thin' else ALL_SOLID} instead if that is how it looks."
         )
     wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
     factor = met / wanted
@@ -116,7 +131,7 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
         raise JobError(
             f"the dose falls too steeply at this part's surface to read a threshold from {amount(each, 3)} mm: it "
             f"would ask for {amount(factor, 3)} times the exposure.\n  Try {'1.2' if factor > 1 else '0.85'} times, or "
-            "say 'nothing' or 'all solid'."
+            f"say {NOTHING if seen.kind == 'thin' else ALL_SOLID} if that is how it looks."
         )
     assumed = "" if seen.by_mm is not None else " (a voxel, as no distance was given)"
     reason = (
@@ -126,11 +141,18 @@ def next_exposure(dose: Tensor, part: Part, exposure_s: float, turn_s: float, ca
     )
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
-    return _next(factor, exposure_s, turn_s, met, reason)
+    if stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
+        reason += (
+            f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
+            "trusting either."
+        )
+    return _next(factor, exposure_s, turn_s, met, reason, longest_s)
 
 
-def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str) -> NextExposure:
+def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
     exposure = factor * exposure_s
+    if exposure > longest_s:
+        reason += f" The longest exposure allowed is {duration(longest_s)}: more light is needed, not more time."
     return NextExposure(factor, exposure, max(1, round(exposure / turn_s)), gel, reason)
 
 
@@ -147,8 +169,12 @@ def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarra
     block = _middle_slices(part)
     judged = part.judged[..., block].cpu()
     solid = (judged == SOLID).numpy()
-    if not solid.any() or solid.all():
-        raise JobError("there is no surface to compare with: the part is empty or fills everything.")
+    if not solid.any() or not bool((judged == LIQUID).any()):
+        what = "nothing around the part is judged" if solid.any() else "the part is empty"
+        raise JobError(
+            f"there is no surface to compare with: {what}. Say 'nothing' where nothing came out; else try 1.2 times "
+            "the exposure, or 0.85 times."
+        )
     inner, outer = distance_transform_edt(solid), distance_transform_edt(~solid)
     distance = np.where(solid, GAP - np.asarray(inner), np.asarray(outer) - GAP)  # in voxels
     known = (judged != IGNORED).numpy()

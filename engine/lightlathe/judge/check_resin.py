@@ -3,11 +3,9 @@
 import math
 from collections.abc import Callable
 
-import torch
-
 from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import centre, depth_where, edge
-from lightlathe.judge.limits import disc_limit, speck_limit, strip_limit
+from lightlathe.judge.limits import disc_limit, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
 from lightlathe.words import amount, duration
 
@@ -34,26 +32,11 @@ def window_limit(case: Case) -> Callable[[float], float]:
         return lambda absorption: min(
             any_shape(absorption), disc_limit(absorption, wall, max(reach - case.voxel_mm / 2, speck))
         )
-    slices = [case.slices[..., k] for k in range(case.slices.shape[2])]
+    slices = case.slices.unbind(2)
     pitch = case.slice_voxel_mm or case.voxel_mm
-    full = max((_full_disc_mm(s, pitch) for s in slices), default=0.0)
-
-    def of_slices(absorption: float) -> float:
-        found = [strip_limit(s, pitch, wall, absorption) for s in slices]
-        if full > case.voxel_mm:
-            found.append(disc_limit(absorption, wall, min(full, reach) - case.voxel_mm / 2))
-        return min([any_shape(absorption), *(x for x in found if not math.isnan(x))])
-
-    return of_slices
-
-
-def _full_disc_mm(solid: torch.Tensor, voxel_mm: float) -> float:
-    """Radius of the largest disc about the axis in which every voxel is solid."""
-    x, y = ((torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * voxel_mm for n in solid.shape)
-    radius = torch.sqrt(x[:, None] ** 2 + y[None, :] ** 2)
-    if bool(solid.all()):
-        return float(radius.max())
-    return max(0.0, float(radius[~solid].min()) - voxel_mm / 2)
+    return lambda absorption: min(
+        [any_shape(absorption), *(slice_limit(s, pitch, wall, reach, absorption, case.voxel_mm) for s in slices)]
+    )
 
 
 def absorption(case: Case) -> Reason:

@@ -5,6 +5,11 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from lightlathe.errors import JobError
+from lightlathe.words import amount, count, duration
+
+HAIR = 1e-9  # relative; rounding
+LONG_S = 7200.0  # from here on a time is said in hours or days
+MOST_DECIMALS = 4  # of a time in s
 
 
 @dataclass(frozen=True)
@@ -36,8 +41,7 @@ class ExposurePlan:
     @property
     def right(self) -> bool:
         """Some exposure prints the part exactly, and this is one."""
-        hair = 1e-9  # rounding; NaN compares false
-        return self.shortest_s * (1 - hair) <= self.exposure_s <= self.longest_s * (1 + hair)
+        return self.shortest_s * (1 - HAIR) <= self.exposure_s <= self.longest_s * (1 + HAIR)  # NaN compares false
 
     @property
     def shorter_percent(self) -> float:
@@ -53,35 +57,60 @@ class ExposurePlan:
         values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
         return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
 
-    def text(self, voxels: str = "the job's own voxels", finer: str = "") -> str:
+    def text(self, voxels: str = "of the job's own grid", finer: str = "", *, around: bool = True) -> str:
         """Two lines for the summary.
 
         voxels   those on which the margins hold
         finer    what holds on a finer grid, said in the same line
+        around   something around the part is judged
         """
-        turns = "1 turn" if self.turns == 1 else f"{self.turns} turns"
-        first = f"{self.exposure_s:.1f} s: {turns} of {self.turn_s:g} s, all levels times {self.dimming:.3f}"
+        dimming = f"{self.dimming:.3f}" if self.dimming >= 0.1 else amount(self.dimming)
+        first = (
+            f"{_time(self.exposure_s)}: {count(self.turns, 'turn')} of {self.turn_s:g} s, all levels times {dimming}"
+        )
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
-            return f"{first}\nno exposure prints all of {voxels} right: this one comes closest{also}"
-        sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
+            return f"{first}\nno exposure prints every voxel {voxels} right: this one comes closest{also}"
         if math.isinf(self.longest_s):
-            return f"{first}\nright from {self.shortest_s:.1f} s on, on {voxels}: no light falls outside the part{also}"
-        return (
-            f"{first}\nright from {self.shortest_s:.1f} to {self.longest_s:.1f} s on {voxels}, {sure}: "
-            f"{self._margins()}{also}"
-        )
+            why = "no light falls outside the part" if around else "nothing around the part is judged"
+            return f"{first}\nright from {_time(self.shortest_s)} on, on voxels {voxels}: {why}{also}"
+        sure = "whatever the threshold within the resin's two doses" if self.sure else "for the gel dose only"
+        return f"{first}\nright {self._from_to()} on voxels {voxels}, {sure}: {self._margins()}{also}"
+
+    def _decimals(self) -> int:
+        """As many as tell the ends of what is right from each other and from the exposure, 1 at least."""
+        apart = (self.longest_s - self.shortest_s, self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s)
+        least = min((abs(seconds) for seconds in apart if abs(seconds) > HAIR * self.exposure_s), default=1.0)
+        return min(max(1, math.ceil(-math.log10(2 * least))), MOST_DECIMALS)
+
+    def _from_to(self) -> str:
+        if self.longest_s >= LONG_S:
+            low, high = _time(self.shortest_s), _time(self.longest_s)
+            same = low.partition(" ")[2] == high.partition(" ")[2]
+            return f"from {low.partition(' ')[0] if same else low} to {high}"
+        places = self._decimals()
+        return f"from {self.shortest_s:.{places}f} to {self.longest_s:.{places}f} s"
 
     def _margins(self) -> str:
         """How much shorter and longer would do, or by how much the exposure misses what is right."""
+        places, now = self._decimals(), _time(self.exposure_s)
         short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
         if short < 0:
-            return f"{self.exposure_s:.1f} s is {-short:.1f} s ({-self.shorter_percent:.0f} %) too short"
+            return f"{now} is {_time(-short, places)} ({_percent(-self.shorter_percent)}) too short"
         if long < 0:
-            return f"{self.exposure_s:.1f} s is {-long:.1f} s ({-self.longer_percent:.0f} %) too long"
+            return f"{now} is {_time(-long, places)} ({_percent(-self.longer_percent)}) too long"
         return (
-            f"{short:.1f} s ({self.shorter_percent:.0f} %) shorter, {long:.1f} s ({self.longer_percent:.0f} %) longer"
+            f"{_time(short, places)} ({_percent(self.shorter_percent)}) shorter, "
+            f"{_time(long, places)} ({_percent(self.longer_percent)}) longer"
         )
+
+
+def _time(seconds: float, places: int = 1) -> str:
+    return duration(seconds, 4) if seconds >= LONG_S else f"{seconds:.{places}f} s"
+
+
+def _percent(percent: float) -> str:
+    return f"{percent:.0f} %" if percent >= 1 else f"{amount(percent)} %"
 
 
 def plan_exposure(
@@ -183,10 +212,15 @@ def between(low: float, high: float, aim: float) -> float:
     return low ** (1 - aim) * high**aim if math.isfinite(high) else 2 * low
 
 
+def is_steady(resin: Any, exposure_s: float) -> bool:
+    """Whether the resin's doses are the same, however long the time over which the dose comes."""
+    return resin.at(exposure_s) == resin.at(2 * exposure_s)
+
+
 def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:
     """The plan with margins that hold for a resin whose doses change with the time over which the dose comes."""
     here = resin.at(plan.exposure_s)
-    if here == resin.at(2 * plan.exposure_s):
+    if is_steady(resin, plan.exposure_s):
         return plan
     sure = plan.low_mj_cm3 <= here.liquid_below_mj_cm3 and plan.high_mj_cm3 >= here.solid_above_mj_cm3
     plan = replace(plan, sure=sure, gel_mj_cm3=here.gel_mj_cm3)

@@ -3,6 +3,7 @@
 from typing import Any
 
 import torch
+from torch import Tensor
 
 from lightlathe.errors import PartError
 from lightlathe.quantities import SOLID, Part
@@ -16,18 +17,23 @@ def extent_of(part: Part) -> dict[str, Any]:
     Voxels count to their outer edges. Raises PartError if no voxel must turn solid.
     """
     solid = part.judged == SOLID
-    per_slice = solid.sum((0, 1))
-    used = per_slice.nonzero().flatten()
+    used = solid.any(0).any(0).nonzero().flatten()
     if not len(used):
         raise PartError(
             "no voxel must turn solid; expected a part. Is it thinner than the voxels, or outside the vial?"
         )
     voxel = part.grid.voxel_mm
-    spread = torch.linspace(0, len(used) - 1, min(LOOKS, len(used))).round().long().to(used.device)
-    looks = torch.cat([used[spread], per_slice.argmax().reshape(1)]).unique()
     return {
         "part_radius_mm": float(part.grid.radius_mm()[solid.any(2).cpu()].max()) + voxel / 2,
         "part_height_mm": float(used[-1] - used[0] + 1) * voxel,
         "part_volume_mm3": part.volume_mm3,
-        "slices": solid[:, :, looks].cpu(),
+        "slices": solid[:, :, looks_of(solid)].cpu(),
     }
+
+
+def looks_of(solid: Tensor) -> Tensor:
+    """Numbers of the slices of a solid (x, y, z) that are worth a look."""
+    per_slice = solid.sum((0, 1))
+    used = per_slice.nonzero().flatten()
+    spread = torch.linspace(0, len(used) - 1, min(LOOKS, len(used))).round().long().to(used.device)
+    return torch.cat([used[spread], per_slice.argmax().reshape(1)]).unique()

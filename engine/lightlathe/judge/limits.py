@@ -111,6 +111,31 @@ def strip_limit(solid: Tensor, voxel_mm: float, wall_mm: float, absorption_per_m
     return 1 - (1 - STRIP_ERROR) * float(ratio.max())
 
 
+def slice_limit(
+    solid: Tensor, pitch_mm: float, wall_mm: float, reach_mm: float, absorption_per_mm: float, voxel_mm: float
+) -> float:
+    """The lower limit of those above for one slice (x, y) bool of any shape; infinite for an empty one.
+
+    pitch_mm   of the voxels that are looked at; voxel_mm of the job's own, half of which is given away at the surface
+    wall_mm    the outermost resin;  reach_mm: no part lies further out
+    """
+    strip = strip_limit(solid, pitch_mm, wall_mm, absorption_per_mm)
+    found = [math.inf if math.isnan(strip) else strip]
+    full = _full_disc_mm(solid, pitch_mm)
+    if full > voxel_mm:
+        found.append(disc_limit(absorption_per_mm, wall_mm, min(full, reach_mm) - voxel_mm / 2))
+    return min(found)
+
+
+def _full_disc_mm(solid: Tensor, voxel_mm: float) -> float:
+    """Radius of the largest disc about the axis in which every voxel is solid."""
+    x, y = ((torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * voxel_mm for n in solid.shape)
+    radius = torch.sqrt(x[:, None] ** 2 + y[None, :] ** 2)
+    if bool(solid.all()):
+        return float(radius.max())
+    return max(0.0, float(radius[~solid].min()) - voxel_mm / 2)
+
+
 def _all_solid(solid: Tensor, block: int) -> Tensor:
     """Blocks of block x block voxels, counted from the middle, in which every voxel is solid."""
     nx, ny = (n // block * block for n in solid.shape)

@@ -43,14 +43,16 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
     overlap = quality["iou_fine" if fine else "iou"]
     where = "the finer grid" if fine else "the job's grid"
     if not overlap >= NO_PRINT:
-        share = "nothing" if math.isnan(overlap) else f"{overlap:.0%}"
-        return Outcome("does not print", (f"print and part overlap by {share} on {where}, less than {NO_PRINT:.0%}",))
+        share = "nothing" if math.isnan(overlap) else f"{100 * overlap:.0f} %"
+        return Outcome(
+            "does not print", (f"print and part overlap by {share} on {where}, less than {100 * NO_PRINT:.0f} %",)
+        )
     reasons = []
     wrong = int(quality["wrong_voxels"])
     if wrong:
         reasons.append(f"{wrong} {'voxel comes' if wrong == 1 else 'voxels come'} out wrong on the job's grid")
     if fine and overlap < AGREES:
-        reasons.append(f"print and part overlap by {overlap:.1%} on {where}, less than {AGREES:.0%}")
+        reasons.append(f"print and part overlap by {100 * overlap:.1f} % on {where}, less than {100 * AGREES:.0f} %")
     if not wrong and (quality["unsure_part_fraction"] > 0 or quality["unsure_liquid_fraction"] > 0):
         reasons.append("some doses lie between liquid_below and solid_above, where the resin may do either")
     if not quality.get("reachable", 1.0):

@@ -3,7 +3,7 @@
 import math
 
 from lightlathe.judge.exposure import ExposurePlan
-from lightlathe.words import amount, count, percent
+from lightlathe.words import amount, count, duration, percent
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
 FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels
@@ -18,6 +18,8 @@ def warnings(
     *,
     bits: int | None = None,
     voxels_per_pixel: float | None = None,
+    safe_dose: bool = True,
+    half_row_mm: float | None = None,
 ) -> list[str]:
     """Plain sentences, worst first; empty if the print is right with some margin.
 
@@ -25,19 +27,26 @@ def warnings(
     plan      the exposure, where one was planned
     bits      of the projector's levels, to judge the dimming
     voxels_per_pixel   how many voxels a pixel is wide; below 1 the pixels are finer
+    safe_dose   some dose leaves the resin liquid
+    half_row_mm half a row of pixels, where the part's ends lie midway between two and most that is wrong lies there
     """
     said = []
     under, over = quality["under_cure_fraction"], quality["over_cure_fraction"]
     window = quality["window_relative"]
     if math.isnan(window):
-        said.append("There is nothing to judge: no dose, no part, or nothing around the part.")
+        said.append(f"There is no window to judge: {nothing_judged(quality)}.")
     if under > 0:
         said.append(f"{percent(under)} of the part stays liquid: {_missing(under)}.")
     if over > 0:
         of_part = quality["over_cure_of_part"]
+        as_much = (
+            f"as much as {percent(of_part)} of the part"
+            if of_part < 1
+            else f"{amount(of_part)} times the part's volume"
+        )
         said.append(
-            f"{percent(over)} of the resin around the part turns solid (as much as {percent(of_part)} of the part): "
-            "gaps close and edges grow fat."
+            f"{percent(over)} of the resin around the part turns solid ({as_much}): gaps close and the part comes out "
+            "oversized."
         )
     if (under > 0 or over > 0) and bits is not None and bits <= FEW_BITS:
         said.append(
@@ -45,7 +54,12 @@ def warnings(
             "which are too few for "
             "this print. Use a mode of the projector with more bits, 8 if it has them."
         )
-    if window <= 0:
+    if not safe_dose:
+        said.append(
+            "No exposure prints this right: liquid_below is 0, so any dose turns this resin solid, and light passes "
+            "through all that surrounds the part."
+        )
+    elif window <= 0:
         said.append(
             "No exposure prints this right: some place outside the part gets as much light as some place in it, or "
             "more."
@@ -55,38 +69,47 @@ def warnings(
             f"The process window is only {percent(window)}: an exposure or a threshold off by half of that "
             "spoils the print."
         )
-    elif (
-        (under > 0 or over > 0)
+    if (
+        window > 0
+        and (under > 0 or over > 0)
         and plan is not None
         and plan.reachable
         and not (plan.right or math.isnan(plan.shortest_s))
     ):
         said.append("Another exposure would print it right: the planned one misses the window.")
     if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
-        said.append(
-            f"The exposure has hardly any margin: it is right up to {amount(plan.shorter_percent)} % shorter and "
-            f"{amount(plan.longer_percent)} % longer. Lamp, timer and resin must be steadier than that."
-        )
+        said.append(_slim(plan))
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
     if under == 0 and over == 0 and (unsure_in > 0 or unsure_out > 0):
+        shares = ((unsure_in, "of the part"), (unsure_out, "of the rest"))
+        both = " and ".join(f"{percent(share)} {whose}" for share, whose in shares if share > 0)
         said.append(
-            f"{percent(unsure_in)} of the part and {percent(unsure_out)} of the rest get a dose between liquid_below "
-            "and solid_above: right at the gel dose, but not for sure. A narrower measured threshold settles it."
+            f"{both} {'get' if ' and ' in both else 'gets'} a dose between liquid_below and solid_above: right at the "
+            "gel dose, but not for sure. A narrower measured threshold settles it."
         )
     fine = quality.get("iou_fine", math.nan)
     if fine < AGREES:
-        why = _coarse(voxels_per_pixel) if quality.get("iou", 1.0) > fine + WORSE else ""
+        why = ""
+        if safe_dose and quality.get("iou", 1.0) > fine + WORSE:
+            why = _coarse(quality, voxels_per_pixel, half_row_mm)
         said.append(
             f"On a finer grid of the true shape the print agrees to {percent(fine)} only; "
             f"{percent(quality['under_cure_fraction_fine'])} of the part stays liquid there.{why}"
         )
     if plan is not None and not plan.reachable:
         said.append(
-            f"The longest exposure allowed ({plan.exposure_s:.0f} s) is too short for a full cure. Allow more time or "
-            "use more irradiance."
+            f"The longest exposure allowed ({duration(plan.exposure_s)}) is too short for a full cure. Allow more time "
+            "or use more irradiance."
         )
     if plan is not None and plan.dimming < 0.5:
-        lost = f", {math.log2(1 / plan.dimming):.1f} of {bits} bits are lost" if bits else ""
+        lost = ""
+        if bits:
+            steps = 2**bits - 1
+            lost = (
+                f", {math.log2(1 / plan.dimming):.1f} of {bits} bits are lost"
+                if plan.dimming * steps >= 1
+                else f", less than one of the projector's {count(steps, 'step')} is left"
+            )
         said.append(
             f"{'One turn is' if plan.turns == 1 else 'Whole turns are'} more than enough light: levels are dimmed to "
             f"{percent(plan.dimming)}{lost}. A dimmer lamp or a faster turn keeps the projector's steps fine."
@@ -101,8 +124,40 @@ def _missing(under: float) -> str:
     return "most of it will be missing" if under > 0.5 else "thin places will be missing or weak"
 
 
-def _coarse(voxels_per_pixel: float | None) -> str:
+def _slim(plan: ExposurePlan) -> str:
+    """An exposure that may hardly be off: to which side."""
+    shorter, longer = f"{amount(plan.shorter_percent)} % shorter", f"{amount(plan.longer_percent)} % longer"
+    if plan.longer_percent >= MARGIN_PERCENT:
+        right = f"hardly any margin to the short side: it is right up to {shorter}"
+    elif plan.shorter_percent >= MARGIN_PERCENT:
+        right = f"hardly any margin to the long side: it is right up to {longer}"
+    else:
+        right = f"hardly any margin: it is right up to {shorter} and {longer}"
+    return f"The exposure has {right}. Lamp, timer and resin must be steadier than that."
+
+
+def nothing_judged(quality: dict[str, float]) -> str:
+    """Why a print has no window."""
+    if math.isnan(quality["under_cure_fraction"]):
+        return "no voxel is to turn solid"
+    if math.isnan(quality["over_cure_fraction"]):
+        return "nothing around the part is judged"
+    return "no dose reaches the part or what is around it"
+
+
+def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, half_row_mm: float | None) -> str:
     """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
+    if quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE:
+        return (
+            " Most of that lies in the tolerance band, which the design does not look at: a narrower one "
+            "(tolerance_mm) mends it."
+        )
+    if half_row_mm is not None:
+        return (
+            " Most of that lies within half a row of the part's ends, which lie midway between two rows of pixels and "
+            f"print up to half a row short. Moved by half a row ({amount(half_row_mm, 3)} mm) in z, by shift_mm or "
+            "a shape's at_mm, they lie on rows."
+        )
     if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
         return (
             " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "

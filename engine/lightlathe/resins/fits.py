@@ -30,8 +30,19 @@ class Value:
         return 50 * (self.high - self.low) / self.value
 
     def text(self) -> str:
-        range_ = "" if math.isnan(self.low) else f" ({amount(self.low, 4)} to {amount(self.high, 4)})"
-        return f"{amount(self.value, 4)}{range_} {self.unit}"
+        if math.isnan(self.low):
+            return f"{amount(self.value, 4)} {self.unit}"
+        value, low, high = alike(self.value, self.low, self.high)
+        return f"{value} ({low} to {high}) {self.unit}"
+
+
+def alike(*values: float) -> list[str]:
+    """Each to four digits, all with as many decimals as the one with the most."""
+    said = [amount(value, 4) for value in values]
+    places = max(len(text.partition(".")[2]) for text in said)
+    if any("e" in text for text in said):
+        return said
+    return [f"{value:.{places}f}" for value in values]
 
 
 @dataclass(frozen=True)
@@ -80,12 +91,12 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
                 "less. Are path and transmission right?"
             )
         notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
-        _need_positive(mu, "absorption", "Does the transmission fall with the path?")
-        outliers = outliers_of(path_mm, y - fitted, 2)
+        _need_positive(mu, "1/mm", "absorption", "Does the transmission fall with the path?")
+        outliers = outliers_of(path_mm, y - fitted, 2, np.ones_like(y))
     else:
         each = y / path_mm
         mu, half, outliers = float(each.mean()), half_of_mean(each), ()
-        _need_positive(mu, "absorption", "Is the transmission below 1?")
+        _need_positive(mu, "1/mm", "absorption", "Is the transmission below 1?")
         fitted = mu * path_mm
         notes = ("one path length: losses at the cuvette's walls count as absorption (about 8 % for glass in air)",)
     value = Value(mu, mu - half, mu + half, "1/mm")
@@ -117,7 +128,7 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
         )
     x, y = np.log(exposure_mj_cm2[cured]), depth_mm[cured]
     slope = float(np.polyfit(x, y, 1)[0])
-    _need_positive(slope, "penetration depth", "Does the thickness grow with the exposure?")
+    _need_positive(slope, "mm", "penetration depth", "Does the thickness grow with the exposure?")
     start = (slope, float(x.mean() - y.mean() / slope))
     if len(np.unique(y)) < 2:
         raise MeasurementError("every film is equally thick; expected films that grow with the exposure.")
@@ -132,7 +143,7 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
         "onset_mj_cm2": _from_log(log_ec, log_ec - halves[1], log_ec + halves[1], "mJ/cm2"),
         "onset_mj_cm3": _from_log(log_dose, log_dose - half_dose, log_dose + half_dose, "mJ/cm3"),
     }
-    outliers = tuple(int(np.flatnonzero(cured)[i]) for i in outliers_of(x, y - fitted, 2))
+    outliers = tuple(int(np.flatnonzero(cured)[i]) for i in outliers_of(x, y - fitted, 2, y))
     if cured.all():
         return Fit(values, ("ln(exposure / (mJ/cm2))", "depth mm"), x, y, fitted, outliers, notes)
     full = np.log(exposure_mj_cm2)
@@ -200,7 +211,7 @@ def onset(irradiance_mw_cm2: np.ndarray, onset_s: np.ndarray) -> Fit:
     if len(np.unique(x)) >= 3:
         (p, _), (half_p, _), line = least_squares(lambda t, p, c: c - p * t, x, y, (1.0, middle))
         values["dose_rate_exponent"] = Value(p, p - half_p, p + half_p, "1")
-        outliers = outliers_of(x, y - line, 2)
+        outliers = outliers_of(x, y - line, 2, np.ones_like(y))
         if not p - half_p <= 1 <= p + half_p:
             fitted = line
             notes = (f"the exposure needed depends on irradiance (exponent {p:.2f}, not 1): print as you measured",)
@@ -223,6 +234,6 @@ def _inverse(low: float) -> float:
     return 1 / low if low > 0 else math.inf
 
 
-def _need_positive(value: float, name: str, hint: str) -> None:
+def _need_positive(value: float, unit: str, name: str, hint: str) -> None:
     if not value > 0:
-        raise MeasurementError(f"the fit gives {an(name)} of {amount(value, 3)}; expected one above 0. {hint}")
+        raise MeasurementError(f"the fit gives {an(name)} of {amount(value, 3)} {unit}; expected one above 0. {hint}")

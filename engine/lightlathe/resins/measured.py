@@ -10,7 +10,7 @@ import numpy as np
 
 from lightlathe.errors import MeasurementError
 from lightlathe.resins import fits
-from lightlathe.resins.fits import LN10, Fit, Value
+from lightlathe.resins.fits import LN10, Fit, Value, alike
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
 from lightlathe.watching import doing
@@ -52,7 +52,7 @@ class Measured:
             f"{table.name}: {note}" for table, fit in zip(self.tables, self.fits, strict=True) for note in fit.notes
         ]
         said += [f"{t.name}: its remarks are kept and take no part in the fit" for t in self.tables if t.remarks]
-        said += [f"{place} lies far off the rest; it was kept. Look it up." for place in self.outliers()]
+        said += [f"{place} lies far off the rest; it was kept. Check it." for place in self.outliers()]
         for name, value in self.values.items():
             for table, fit in zip(self.tables, self.fits, strict=True):
                 other = fit.values.get(name)
@@ -79,7 +79,7 @@ class Measured:
             )
             lines += [
                 f"# onset in {self.sources['onset_mj_cm3']}: {onset.text()}. Films do not show how far",
-                f"# liquid and solid lie apart: {FILM_SPREAD:.0%} either side is taken; a series in the vial tells",
+                f"# liquid and solid lie apart: {100 * FILM_SPREAD:g} % either side taken; a series in the vial tells",
                 f"liquid_below_mj_cm3 = {amount(low, 4)}",
                 f"solid_above_mj_cm3 = {amount(high, 4)}",
             ]
@@ -104,8 +104,10 @@ class Measured:
             return f"# {name} =    not measured: {wanted} gives it"
         gaps = any("no statistics" in note for fit in self.fits if name in fit.values for note in fit.notes)
         kind = "gaps of the series" if gaps else "95 %"
-        range_ = "" if math.isnan(value.low) else f"{kind}: {amount(value.low, 4)} to {amount(value.high, 4)}, "
-        return f"{name} = {amount(value.value, 4)}   # {range_}from {self.sources[name]}"
+        if math.isnan(value.low):
+            return f"{name} = {amount(value.value, 4)}   # from {self.sources[name]}"
+        said, low, high = alike(value.value, value.low, value.high)
+        return f"{name} = {said}   # {kind}: {low} to {high}, from {self.sources[name]}"
 
     def text(self) -> str:
         """Every fitted number, the notes, and the table to paste."""

@@ -197,7 +197,9 @@ def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
     if not math.isfinite(value) or value < 0 or (positive and value == 0):
         raise MeasurementError(f"{file} line {line}: {name} is {came}; expected a number above 0.")
     if name == "transmission" and value > 1:
-        raise MeasurementError(f"{file} line {line}: transmission is {came}, above 1. Is the unit %?")
+        asked = "Is the unit %?" if factor == 1 else "Was it measured against the same cuvette without resin?"
+        most = "1" if factor == 1 else "100 %"
+        raise MeasurementError(f"{file} line {line}: transmission is {came}, above {most}. {asked}")
     low, high = BOUNDS[name]
     if not (low <= value <= high or value == 0):
         hint = " Is its unit mAU?" if name == "absorbance" else ""

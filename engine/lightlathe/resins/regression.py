@@ -9,6 +9,9 @@ import numpy as np
 from lightlathe.errors import MeasurementError
 
 CONFIDENCE = 0.95
+REPEATS = (
+    0.01  # of a value: no bench repeats one more closely, so what is nearer is no outlier (common practice, no source)
+)
 
 
 def least_squares(
@@ -82,8 +85,9 @@ def normal_quantile() -> float:
     return float(norm.ppf(0.5 + CONFIDENCE / 2))
 
 
-def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int) -> tuple[int, ...]:
-    """Points whose externally studentised residual is too large for chance at 5 % over all points (Bonferroni).
+def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int, value: np.ndarray) -> tuple[int, ...]:
+    """Points whose externally studentised residual is too large for chance at 5 % over all points (Bonferroni), and
+    larger than REPEATS of `value`, what was measured there.
 
     Source: R. D. Cook & S. Weisberg, Residuals and Influence in Regression (1982), ch. 2 (from memory).
     """
@@ -102,4 +106,5 @@ def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int) -> tuple[i
     spare = np.maximum(1 - leverage, 1e-9)  # 0 where one point alone settles the line: it is no outlier of it
     rest = np.maximum(total - residual**2 / spare, 1e-30 * max(total, 1e-300)) / free
     student = np.where(spare > 1e-9, np.abs(residual) / np.sqrt(rest * spare), 0.0)
-    return tuple(int(i) for i in np.flatnonzero(student > t.ppf(1 - 0.025 / n, free)))
+    off = (student > t.ppf(1 - 0.025 / n, free)) & (np.abs(residual) > REPEATS * np.abs(value))
+    return tuple(int(i) for i in np.flatnonzero(off))

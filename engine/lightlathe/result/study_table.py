@@ -18,11 +18,16 @@ COLUMNS = (  # head, figure, format
     ("right after", "iterations_to_none_wrong", "{:.0f}"),
     ("seconds", "seconds", "{:.1f}"),
 )
+HEADS = {figure: head for head, figure, _ in COLUMNS}
 LEGEND = """\
+spread       largest less smallest value of the first figure over the runs from disturbed starts
 true IoU     overlap with the whole true shape, judged on finer voxels; less band: the same without the tolerance band
 IoU, wrong   on the job's own voxels, without the tolerance band where there is one
 window       relative process window of the rounded levels; to bound: what no patterns can pass, less the window
-right after  iterations to the first design without a wrong voxel; seconds: of the start and the iterations alone"""
+light mJ     light energy sent into the vial over the whole exposure
+right after  iterations to the first design without a wrong voxel, before exposure and levels are set; where only these
+             bring it, all iterations
+seconds      of the start and the iterations alone"""
 
 
 def table(study: Any, rank_by: str) -> str:
@@ -57,14 +62,15 @@ def _block(lines: list[Line], rank_by: str) -> str:
         tie = "=" if ranks.count(line.rank) > 1 else " "
         rows.append([f"{line.rank}{tie}", line.name, values[0], _shown(line.spread, form), *values[1:]])
     wide = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
-    text = [f"{lines[0].job}, ranked by {rank_by}"]
+    named = HEADS.get(rank_by, rank_by)
+    text = [f"{lines[0].job}, ranked by {named}" + (f" ({rank_by})" if named != rank_by else "")]
     for row in rows:
         cells = (c.ljust(w) if n == 1 else c.rjust(w) for n, (c, w) in enumerate(zip(row, wide, strict=True)))
         text.append("  " + "  ".join(cells).rstrip())
     text += [f"  {line.name} failed: {line.failed}" for line in lines if line.failed is not None]
     for effect in effects(lines, rank_by):
         moved = f"{_shown(effect.typical, form)} (median), {_shown(effect.most, form)} (most)"
-        text.append(f"  another {effect.key}, all else the same, moves {rank_by} by {moved}")
+        text.append(f"  another {effect.key}, all else the same, moves {named} by {moved}")
     return "\n".join([*text, *_noise(lines, rank_by, form)])
 
 
