@@ -45,10 +45,10 @@ def test_a_study_from_start_to_pictures_and_shown_again(folder, capsys, monkeypa
     assert "4 designs to make, 0 made already; all in losses.study.h5" in said
     for words in (
         "disc: squared_error, repeat 1: true IoU",
-        "disc, ranked by iou_fine",
+        "disc, ranked by true IoU (iou_fine)",
         "to bound",
         "light mJ",
-        "another design.loss, all else the same, moves iou_fine by",
+        "another design.loss, all else the same, moves true IoU by",
         "chance",
         "picture: plots/losses-disc.svg",
     ):
@@ -62,7 +62,7 @@ def test_a_study_from_start_to_pictures_and_shown_again(folder, capsys, monkeypa
     before = (folder / "losses.study.h5").read_bytes()
     (folder / "disc.toml").unlink()  # the study file is enough
     assert main(["compare", "losses.study.h5"]) == 0
-    assert capsys.readouterr().out == said[said.index("disc, ranked by iou_fine") : said.index("picture:")]
+    assert capsys.readouterr().out == said[said.index("disc, ranked by true IoU (iou_fine)") : said.index("picture:")]
     assert main(["compare", "losses.study.h5", "--rank-by", "seconds", "--plots", "again"]) == 0
     assert "disc, ranked by seconds" in capsys.readouterr().out
     assert names(folder / "again") == names(folder / "plots")

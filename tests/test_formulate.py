@@ -39,7 +39,7 @@ def test_a_limit_on_levels_that_costs_window_is_named(gap, held, said):
     """An embossed text: 14 % of gap and 11 % of the light at the limit; a limit of 40 for 10 left 4 % of gap."""
     q = {"window_proven_at_most": 0.42, "window_binding_slice_z_mm": 0.0, "window_gap": gap}
     text = "\n".join(_proven(q | {"light_at_level_limit": held}))
-    assert ("11% of the light comes from pixels at level_limit" in text) is said
+    assert ("11 % of the light comes from pixels at level_limit" in text) is said
     assert "level_limit" not in "\n".join(_proven(q))  # a result of before this figure
 
 

@@ -18,6 +18,7 @@ from lightlathe.prepare import prepare
 from lightlathe.proof import proof_of
 from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.solve import prove
+from lightlathe.words import percent
 
 FEW = "angles = 40"  # 0.3 mm under each image at the edge of the disc, 1.3 pixels
 
@@ -223,4 +224,4 @@ def test_what_rounding_took_is_told_apart_from_what_the_light_lacks(small_job, f
     record = pipeline.design(parse_job(text + "rounding_iterations = 0\n", name="disc", folder=folder))
     assert record.quality["window_relative"] < 0 < record.quality["window_reached"]
     assert record.quality["window_reached"] <= record.quality["window_proven_at_most"]
-    assert any(f"had a window of {record.quality['window_reached']:.1%}" in line for line in record.warnings)
+    assert any(f"had a window of {percent(record.quality['window_reached'])}" in line for line in record.warnings)

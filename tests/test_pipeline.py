@@ -1,5 +1,6 @@
 """From a job to a print: the whole flow on small parts, and facts that every practitioner knows."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -260,3 +261,15 @@ def test_an_exposure_that_no_projector_shows_is_refused(small_job, folder, tmp_p
     record = designed(small_job(), folder)
     with pytest.raises(JobError, match=r"shows each of 60 images for .* The planned exposure is \d"):
         pipeline.frames(record, tmp_path / "frames", exposure_s=seconds)
+
+
+def test_the_summary_says_the_part_as_it_is_not_as_its_voxels_are(small_job, tmp_path):
+    """Read from a file as well; a file of before, without the extent, falls back on voxels."""
+    text = small_job(iterations=2).replace("radius_mm = 2.0, height_mm = 1.0", "radius_mm = 1.93, height_mm = 0.9")
+    record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
+    record.save(tmp_path / "t.lathe.h5")
+    for known in (record, read_result(tmp_path / "t.lathe.h5")):
+        said = pipeline.summary(known, tmp_path / "t.lathe.h5")
+        assert "3.86 x 3.86 x 0.90 mm (x, y, z), middle at (0.00, 0.00, 0.00) mm, reaches 1.93 mm" in said
+    before = dataclasses.replace(record, facts={k: v for k, v in record.facts.items() if not k.startswith("part_")})
+    assert "4.00 x 4.00 x 1.00 mm" in pipeline.summary(before, tmp_path / "t.lathe.h5")

@@ -23,8 +23,8 @@ GOOD = {
     [
         ({}, 0, "prints"),
         ({"iou_fine": 0.951}, 0, "prints"),
-        ({"iou_fine": 0.949}, 3, "94.9% on the finer grid"),
-        ({"iou_fine": 0.501}, 3, "50.1%"),
+        ({"iou_fine": 0.949}, 3, "94.9 % on the finer grid"),
+        ({"iou_fine": 0.501}, 3, "50.1 %"),
         ({"iou_fine": 0.499}, 4, "does not print"),
         ({"iou_fine": math.nan}, 4, "overlap by nothing"),
         ({"iou": 0.3}, 0, "prints"),  # the finer grid is the honest one
