@@ -137,8 +137,13 @@ WORDS = (
     ("weak_lamp", "predict, came out nothing", "The longest exposure allowed is 24 h"),
     ("one_angle", "predict, came out too thin by 0.1 mm", "The job says 40 to 44: check lamp power and doses"),
     ("wide_resin", "design", "with the 52 % by which the resin's two doses differ from their middle"),
-    ("plain", "design", "within half a row of the part's ends, which lie midway between two rows of pixels"),
+    ("plain", "design", "within half a row of the part's level ends, which lie midway between two rows of pixels"),
     ("plain", "predict", "most dose outside, mJ/cm3"),
+    ("graded", "check", "part 2: cylinder"),
+    ("graded", "design", "hardly any margin to the long side: it is right up to 0.14 % longer"),
+    ("graded", "design", "0.71 % of the rest gets a dose"),
+    ("dark_resin", "design", "5.1 times the part's volume"),
+    ("micro_pixels", "design", "as it is -29 % (at most 55 %)"),
     ("plain", "predict, came out all solid", "go on until gaps open"),
 )
 

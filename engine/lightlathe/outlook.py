@@ -87,7 +87,9 @@ def parts_lines(
     for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
         what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
-        lines.append(f"{solid.role}: {what}")
+        alike = [other for other in solids if other.role == solid.role]
+        number = f" {1 + next(n for n, other in enumerate(alike) if other is solid)}" if len(alike) > 1 else ""
+        lines.append(f"{solid.role}{number}: {what}")
         size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
         lines.append(
             f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "

@@ -25,6 +25,7 @@ from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_us
 from lightlathe.judge.ends import ends_between_rows
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.outlook import check, exposure_lines
+from lightlathe.part import level_ends
 from lightlathe.prediction import figures_of, job_of, predict, printed
 from lightlathe.prepare import Setup, prepare, settings_of
 from lightlathe.projector import Codebook
@@ -186,12 +187,11 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
 
 def _between_rows(setup: Setup, fine_solid: Tensor | None) -> bool:
     """Whether most that is wrong on the finer grid comes of flat ends midway between two rows; judge/ends.py."""
-    if setup.fine is None or fine_solid is None:
+    ends = level_ends([solid.form for solid in setup.solids if solid.role == "part"])
+    if setup.fine is None or fine_solid is None or ends is None:
         return False
-    bounds = [solid.form.bounds_mm for solid in setup.solids if solid.role == "part"]
-    ends = min(float(b[0, 2]) for b in bounds), max(float(b[1, 2]) for b in bounds)
-    job = setup.job
-    return ends_between_rows(fine_solid, setup.fine, ends, job.light.pixel_mm, job.light.rows)
+    light = setup.job.light
+    return ends_between_rows(fine_solid, setup.fine, ends, light.pixel_mm, light.rows)
 
 
 def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:

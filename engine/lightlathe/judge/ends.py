@@ -5,20 +5,18 @@ import math
 import torch
 from torch import Tensor
 
+from lightlathe.judge.check_fit import MIDWAY
 from lightlathe.quantities import LIQUID, SOLID, FineShape
 
-MIDWAY = 0.2  # of a row: ends no further from midway between two rows count (no source)
-MOST, DENSER = (
-    0.5,
-    1.5,
-)  # least share of the wrong voxels that lies at the ends, and over that of the slices (no source)
+MOST = 0.5  # of the wrong voxels lie at the ends, where the ends are to blame (no source)
+DENSER = 1.5  # times as many as in other slices, at least (no source)
 
 
 def ends_between_rows(solid: Tensor, fine: FineShape, ends_mm: tuple[float, float], pixel_mm: float, rows: int) -> bool:
     """Whether both ends lie midway between two rows, and most that is wrong on the finer grid lies within half a row.
 
     solid     (x, y, z) bool: what is printed on the finer grid
-    ends_mm   lowest and highest point of the part; rows lie at z = (k - (rows - 1) / 2) * pixel_mm
+    ends_mm   z of its level ends; rows lie at z = (k - (rows - 1) / 2) * pixel_mm
     """
     for end in ends_mm:
         row = end / pixel_mm + (rows - 1) / 2

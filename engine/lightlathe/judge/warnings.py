@@ -154,9 +154,9 @@ def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, half_row_
         )
     if half_row_mm is not None:
         return (
-            " Most of that lies within half a row of the part's ends, which lie midway between two rows of pixels and "
-            f"print up to half a row short. Moved by half a row ({amount(half_row_mm, 3)} mm) in z, by shift_mm or "
-            "a shape's at_mm, they lie on rows."
+            " Most of that lies within half a row of the part's level ends, which lie midway between two rows of "
+            f"pixels and print up to half a row short. Moved by half a row ({amount(half_row_mm, 3)} mm) in z, by "
+            "shift_mm or a shape's at_mm, they lie on rows."
         )
     if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
         return (
