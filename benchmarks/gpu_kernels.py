@@ -20,9 +20,9 @@ from gpu_solvers import report, wavy
 from lightlathe.dose import Views
 from lightlathe.dose.kernels import KERNELS, choose, reference
 from lightlathe.errors import KernelUnavailable
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
+from lightlathe.gpu.triton_helpers import BLOCK, clip, launch, offsets
 from lightlathe.losses import GapHinge
-from lightlathe.one_pass_triton import BLOCK, clip, launch, offsets
 
 CARD = torch.device("cuda:0")
 SIZES = ((256, 180), (512, 360), (1024, 720))

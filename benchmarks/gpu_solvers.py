@@ -16,12 +16,12 @@ from torch import Tensor
 
 from lightlathe.beams import Telecentric
 from lightlathe.dose import DoseOperator
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
-from lightlathe.solve.figures import Figures
-from lightlathe.solve.passes import keep_if, passes_for
+from lightlathe.solve.forms import keep_if, passes_for
+from lightlathe.solve.metrics import Figures
 
 TILES = (
     (128, 64, 32, 4, 3, 168), (128, 64, 64, 8, 3, 255), (128, 32, 64, 8, 3, 255), (64, 32, 64, 4, 3, 168),
@@ -215,7 +215,7 @@ def dose_passes(voxels: int, device: torch.device) -> None:
 
 def tiles(clock: Clock, x: Tensor, loose: Tensor) -> None:
     """The ramp's tile shapes: columns made, columns taken at a time, rows, warps, loads ahead, registers."""
-    from lightlathe.solve import free_set_triton as ramp
+    from lightlathe.solve.gpu import free_set as ramp
 
     names = "OUT", "IN", "ROWS", "WARPS", "STAGES", "REGISTERS"
     no, one = torch.zeros((), dtype=torch.bool, device=x.device), torch.ones((), dtype=torch.float64, device=x.device)

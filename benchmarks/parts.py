@@ -16,6 +16,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.job import parse_job
 from lightlathe.part import place, read_surface
+from lightlathe.result import write_result
 
 PARTS = {
     "ball_in_cage": ("ball_in_cage.stl", "mm", None),
@@ -119,7 +120,7 @@ def run(name: str, mesh: Path, unit: str, lay: str | None, options: argparse.Nam
     print(f"{name:16}" + "".join(f"{value:>14}" for value in (*figures, *times)), flush=True)
     if options.figures_only:
         return
-    record.save(options.out / f"{name}.lathe.h5")
+    write_result(record, options.out / f"{name}.lathe.h5")
     pipeline.picture(record, options.out / f"{name}.png")
     pipeline.frames(record, options.out / f"{name}_frames_{time.time_ns()}")
 

@@ -18,13 +18,13 @@ import torch
 
 from lightlathe.bench.machine import machine
 from lightlathe.dose import DoseOperator
-from lightlathe.formulate import problem_of, start_of
+from lightlathe.flow.formulation import problem_of, start_of
+from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
 from lightlathe.losses import SoftWindow
-from lightlathe.prepare import prepare
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Problem, SlicewiseLBFGS, logged_every, prove, solve
-from lightlathe.solve.figures import Figures
+from lightlathe.solve.metrics import Figures
 
 RADIUS_MM, ABSORPTION = 8.0, 0.0625
 PARTS = {"gyroid": ("gyroid_scaffold.stl", 1.6), "tooth": ("tooth_crown.stl", 1.0)}

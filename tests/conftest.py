@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items():
-    os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli.py
+    os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli/main.py
 if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -n: the workers share the cores
     os.environ.setdefault("OMP_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // workers)))
 

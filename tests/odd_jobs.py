@@ -120,7 +120,7 @@ FILMS = "exposure [mJ/cm2],depth [um]\n73.9,300\n147.8,404\n295.6,508\n591.1,612
 
 def printed(*arguments: str) -> str:
     """What a command says, its exit code last; the progress bar is left out."""
-    from lightlathe.cli import main
+    from lightlathe.cli.main import main
 
     said = io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):

@@ -1,7 +1,7 @@
 """A small study for tests: its plan, how it is made, and a watch that stops it."""
 
-from lightlathe.compare import begin, run
-from lightlathe.plan import load_plan
+from lightlathe.study.plan import load_plan
+from lightlathe.study.run import begin, run
 
 PLAN = """
 [study]

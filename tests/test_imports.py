@@ -14,24 +14,21 @@ PACKAGE = ENGINE / "lightlathe"
 STAGES = ["part", "beams", "dose", "resins", "losses", "projector", "solve", "judge", "result", "export"]
 ROWS = [
     ["errors"],
-    ["cpu_threads", "hdf5_guards", "laid_out", "laid_out_triton"],
-    ["fixed_order_cpu"],
-    ["checks", "files", "fixed_order", "memory", "one_pass", "one_pass_triton", "watching", "words"],
-    ["own", "quantities"],
+    ["checks"],
+    ["support"],
+    ["gpu"],
+    ["quantities"],
     STAGES,
     ["job"],
-    ["prepare", "summary"],
-    ["prediction", "formulate", "proof", "shadow"],
-    ["advice", "aim"],
-    ["outlook", "exposure", "staged"],
-    ["pipeline", "bench", "progress", "options"],
-    ["plan"],
-    ["compare"],
+    ["flow"],
+    ["report"],
+    ["pipeline", "bench"],
+    ["study"],
     ["cli"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
 HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
-KERNELS_MAY = {"dose", "errors", "laid_out", "cpu_threads"}  # beside torch, its own library and its own folder
+KERNELS_MAY = {"dose", "errors", "gpu", "support"}  # beside torch, its own library and its own folder
 
 
 def sources() -> list[Path]:
@@ -99,12 +96,61 @@ def test_a_turned_arrow_is_found(tmp_path, monkeypatch):
     assert not faults(wrong)
 
 
+def test_the_root_holds_the_flow_and_what_all_share():
+    assert {p.name for p in PACKAGE.glob("*.py")} == {
+        "__init__.py", "pipeline.py", "quantities.py", "checks.py", "errors.py"
+    }  # fmt: skip
+
+
+def modules() -> dict[str, Path]:
+    """Every module of the package by its dotted name."""
+    named = {".".join(path.relative_to(ENGINE).with_suffix("").parts): path for path in sources()}
+    return {name.removesuffix(".__init__"): path for name, path in named.items()}
+
+
+def arrows() -> dict[str, set[str]]:
+    """The modules of the package that each of them imports, wherever in it."""
+    known = modules()
+    found: dict[str, set[str]] = {name: set() for name in known}
+    for name, path in known.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                found[name] |= {alias.name for alias in node.names} & set(known)
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                within = {f"{node.module}.{alias.name}" for alias in node.names} & set(known)
+                found[name] |= within or ({node.module} & set(known))
+    return {name: there - {name, "lightlathe"} for name, there in found.items()}
+
+
+def circles(graph: dict[str, set[str]]) -> list[str]:
+    """Modules that come back to themselves along the arrows."""
+
+    def reached(start: str) -> set[str]:
+        seen, ahead = set(), [start]
+        while ahead:
+            for name in graph[ahead.pop()] - seen:
+                seen.add(name)
+                ahead.append(name)
+        return seen
+
+    return sorted(name for name in graph if name in reached(name))
+
+
+def test_no_import_circle():
+    """Not inside a folder either, imports within functions counted."""
+    assert circles(arrows()) == []
+
+
+def test_a_circle_is_found():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == ["b", "c"]
+
+
 def test_kernels_lean_on_nothing_else():
     for path in (PACKAGE / "dose" / "kernels").glob("*.py"):
         for line, name in imported(path):
             if name.startswith("lightlathe."):
                 assert name.split(".")[1] in KERNELS_MAY, f"{path.name}:{line} imports {name}"
-                allowed = ("dose.kernels", "errors", "laid_out", "cpu_threads")
+                allowed = ("dose.kernels", "errors", "gpu.packed", "support.threads")
                 assert name.removeprefix("lightlathe.").startswith(allowed), f"{path.name}:{line}"
     allowed = {"torch", "collections", "math"}
     for line, name in imported(PACKAGE / "dose" / "kernels" / "reference.py"):
@@ -113,14 +159,14 @@ def test_kernels_lean_on_nothing_else():
 
 def test_only_the_command_line_prints():
     for path in sources():
-        if path.name == "cli.py":
+        if home(path) == "cli":
             continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print":
                 raise AssertionError(f"{path.relative_to(ENGINE.parent)}:{node.lineno} prints; use logging")
 
 
-@pytest.mark.parametrize("module", ["lightlathe", "lightlathe.pipeline", "lightlathe.cli"])
+@pytest.mark.parametrize("module", ["lightlathe", "lightlathe.pipeline", "lightlathe.cli.main"])
 def test_importing_loads_no_heavy_library(module):
     code = f"import sys, {module}; print(*[m for m in {HEAVY!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=True)

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from lightlathe.progress import postfix
+from lightlathe.cli.progress import postfix
 from odd_jobs import JOBS, NOT_DESIGNED, others, texts
 
 # what no sentence may hold, and what was said instead

@@ -12,7 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.job import parse_job
 from lightlathe.projector import RESPONSES, Codebook
 from lightlathe.quantities import LIQUID, SOLID
-from lightlathe.result import read_result
+from lightlathe.result import read_result, write_result
 
 
 def designed(text, folder):
@@ -38,7 +38,7 @@ def test_a_disc_prints_right(small_job, folder):
 def test_the_record_is_consistent(small_job, folder):
     """Saved, read and predicted again, the same patterns give the same dose; and quality follows from the arrays."""
     record = designed(small_job(), folder)
-    again = read_result(record.save(folder / "a.lathe.h5"))
+    again = read_result(write_result(record, folder / "a.lathe.h5"))
     prediction = pipeline.predict(again)
     torch.testing.assert_close(prediction.dose, record.prediction.dose, rtol=1e-5, atol=1e-4)  # float32 sums
     assert torch.equal(prediction.solid, record.prediction.solid)
@@ -267,7 +267,7 @@ def test_the_summary_says_the_part_as_it_is_not_as_its_voxels_are(small_job, tmp
     """Read from a file as well; a file of before, without the extent, falls back on voxels."""
     text = small_job(iterations=2).replace("radius_mm = 2.0, height_mm = 1.0", "radius_mm = 1.93, height_mm = 0.9")
     record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
-    record.save(tmp_path / "t.lathe.h5")
+    write_result(record, tmp_path / "t.lathe.h5")
     for known in (record, read_result(tmp_path / "t.lathe.h5")):
         said = pipeline.summary(known, tmp_path / "t.lathe.h5")
         assert "3.86 x 3.86 x 0.90 mm (x, y, z), middle at (0.00, 0.00, 0.00) mm, reaches 1.93 mm" in said

@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 import trimesh
 
-from lightlathe import pipeline, prepare
-from lightlathe.cli import main
+from lightlathe import pipeline
+from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
+from lightlathe.flow import prepare
+from lightlathe.flow.prepare import load_solids, settings_of
 from lightlathe.job import load_job, parse_job
-from lightlathe.prepare import load_solids, settings_of
 from lightlathe.result import read_partial, read_result, write_partial
 
 
@@ -40,7 +41,7 @@ def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
 def running(folder, text, output="a.h5"):
     """A design that does not end by itself, once its first state is written; its standard error goes to folder/said."""
     (folder / "disc.toml").write_text(text)
-    command = [sys.executable, "-m", "lightlathe.cli", "design", "disc.toml", "-o", output]
+    command = [sys.executable, "-m", "lightlathe.cli.main", "design", "disc.toml", "-o", output]
     with (folder / "said").open("w") as said:
         run = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=said)
         try:

@@ -29,7 +29,7 @@ def test_the_python_runs(number, small_job, tmp_path, monkeypatch, capsys):
 
 
 def test_every_command_and_file_named_is_there():
-    from lightlathe.cli import parser
+    from lightlathe.cli.main import parser
 
     known = next(action.choices for action in parser()._actions if isinstance(action.choices, dict))
     used = set(re.findall(r"^lightlathe (\w+)|`lightlathe (\w+)|&& lightlathe (\w+)", README, flags=re.M))

@@ -14,6 +14,7 @@ _HOME = {
     "design": "lightlathe.pipeline",
     "predict": "lightlathe.pipeline",
     "read_result": "lightlathe.result",
+    "write_result": "lightlathe.result",
     "DoseOperator": "lightlathe.dose",
     "Grid": "lightlathe.quantities",
     "Chords": "lightlathe.quantities",

@@ -14,28 +14,29 @@ import torch
 from torch import Tensor
 
 import lightlathe
-from lightlathe.advice import advice, unproven
-from lightlathe.aim import gain_per_turn
 from lightlathe.errors import JobError
-from lightlathe.exposure import expose
-from lightlathe.fixed_order import exact_total
-from lightlathe.formulate import problem_of, robust_problem, worst_case
+from lightlathe.flow.aim import gain_per_turn
+from lightlathe.flow.certificate import closer, proof_of, remedies_of
+from lightlathe.flow.feasibility import check
+from lightlathe.flow.formulation import problem_of, robust_problem, worst_case
+from lightlathe.flow.prediction import figures_of, job_of, predict, printed
+from lightlathe.flow.prepare import Setup, prepare, settings_of
+from lightlathe.flow.quantisation import expose
+from lightlathe.flow.shadow import designed_shadow
+from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.ends import ends_between_rows
 from lightlathe.judge.outcome import GRADED_TO
-from lightlathe.outlook import check, exposure_lines
 from lightlathe.part import level_ends
-from lightlathe.prediction import figures_of, job_of, predict, printed
-from lightlathe.prepare import Setup, prepare, settings_of
 from lightlathe.projector import Codebook
-from lightlathe.proof import closer, proof_of, remedies_of
 from lightlathe.quantities import Patterns, Prediction
+from lightlathe.report.advice import advice, unproven
+from lightlathe.report.exposure import exposure_lines
 from lightlathe.result import Record
-from lightlathe.shadow import designed_shadow
-from lightlathe.staged import Checkpoint, Log, run_stages
-from lightlathe.watching import Watcher, doing, watched
-from lightlathe.words import amount
+from lightlathe.support.sums import exact_total
+from lightlathe.support.watching import Watcher, doing, watched
+from lightlathe.support.words import amount
 
 __all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
 
@@ -53,8 +54,8 @@ def design(
 ) -> Record:
     """Design the patterns of a job and predict their print: the main job.
 
-    on_iteration   called with the figures of each logged iteration; not in stages before the last (staged.py)
-    on_stage       told what is done just now, in words, and how far it is; see watching.py
+    on_iteration   called with the figures of each logged iteration; not in stages before the last (flow/stages.py)
+    on_stage       told what is done just now, in words, and how far it is; see support/watching.py
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
     Raises         LightlatheError
     """
@@ -115,7 +116,7 @@ def _designed(
 
 
 def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
-    """How wide the process window can be at most, whatever the patterns, and advice where none was found; proof.py.
+    """How wide the process window can be at most, whatever the patterns, and advice where none was found.
 
     dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     """
@@ -133,7 +134,7 @@ def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
 
 
 def shadowed(setup: Setup, patterns: Patterns) -> list[str]:
-    """What the shadow of an insert would cost this print; shadow.py."""
+    """What the shadow of an insert would cost this print; flow/shadow.py."""
     shadow = designed_shadow(setup.job, setup.solids, setup.part.grid, patterns)
     return [] if shadow is None or not shadow.lost > 0 else [shadow.text()]
 
@@ -243,15 +244,15 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
 
 
 def summary(record: Record, path: Path) -> str:
-    """What a person should know of a design, as text. See summary.py."""
-    from lightlathe.summary import summary
+    """What a person should know of a design, as text. See report/summary.py."""
+    from lightlathe.report.summary import summary
 
     return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
 
 
 def picture(record: Record, path: Path) -> Path:
-    """Draw the middle slices of a record; returns the path. See export/picture.py."""
-    from lightlathe.export.picture import draw
+    """Draw the middle slices of a record; returns the path. See report/pictures.py."""
+    from lightlathe.report.pictures import draw
 
     resin = job_of(record).resin.at(record.patterns.exposure_s)
     return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)

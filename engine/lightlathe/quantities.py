@@ -16,7 +16,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.fixed_order import exact_total
+from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
 

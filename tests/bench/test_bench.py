@@ -9,7 +9,7 @@ from lightlathe import bench
 from lightlathe.bench import cases, measure, report, verify
 from lightlathe.bench.cases import CASES, Case, that_fit
 from lightlathe.bench.multiply_adds import turns_of
-from lightlathe.cli import main
+from lightlathe.cli.main import main
 from lightlathe.dose.kernels import KERNELS, cpu
 from lightlathe.errors import JobError
 

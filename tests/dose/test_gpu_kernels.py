@@ -11,7 +11,7 @@ from lightlathe.dose import DoseOperator, Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import KernelUnavailable
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Grid, Target
 

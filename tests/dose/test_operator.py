@@ -10,7 +10,7 @@ from dose_cases import operator
 from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.dose.kernels import cpu
 from lightlathe.errors import ShapeError
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
 
 
 def test_dose_in_millijoules_by_hand():

@@ -10,8 +10,8 @@ import torch
 from lightlathe.job import parse_job
 from lightlathe.job.reading import resolved
 from lightlathe.quantities import Grid, Part, Patterns, Prediction
-from lightlathe.result import Record, write_partial
-from lightlathe.result.study import Run, Study, write_study
+from lightlathe.result import Record, write_partial, write_result
+from lightlathe.study.file import Run, Study, write_study
 
 
 def settings_of_small(text: str, folder: Path) -> dict:
@@ -45,7 +45,7 @@ def a_record(text: str, folder: Path) -> Record:
 def write_all(text: str, folder: Path) -> dict[str, Path]:
     """One whole file of each kind, by kind, and the settings beside them."""
     record = a_record(text, folder)
-    result = record.save(folder / "whole.lathe.h5")
+    result = write_result(record, folder / "whole.lathe.h5")
     state = {
         "iteration": 7,
         "seconds": 1.5,

@@ -9,13 +9,14 @@ import trimesh
 from hostile_toml import bent, copied, dumped, holder, mutated, places
 from hypothesis import strategies as st
 
-from lightlathe import outlook, pipeline
-from lightlathe.compare import begin
+from lightlathe import pipeline
 from lightlathe.errors import LightlatheError
+from lightlathe.flow import feasibility
+from lightlathe.flow.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
 from lightlathe.job import Job, load_job
 from lightlathe.job.bounds import bounds_of
-from lightlathe.plan import designs, load_plan
-from lightlathe.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
+from lightlathe.study.plan import designs, load_plan
+from lightlathe.study.run import begin
 
 SHAPE: dict[str, Any] = {
     "part": {"shape": {"kind": "cylinder", "radius_mm": 1.0, "height_mm": 0.5}},
@@ -110,8 +111,8 @@ def try_job(path: Path) -> str:
     try:
         job = load_job(path)
         solids, said = load_solids(job)
-        verdict = outlook.check(job, solids)
-        "\n".join([verdict.text(), *outlook.parts_lines(job, solids, said)]).encode()
+        verdict = feasibility.check(job, solids)
+        "\n".join([verdict.text(), *feasibility.parts_lines(job, solids, said)]).encode()
         json.dumps(verdict.as_json(), allow_nan=False)
         ready(job, (solids, said))
     except LightlatheError as problem:

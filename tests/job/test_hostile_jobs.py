@@ -9,12 +9,12 @@ import pytest
 import trimesh
 
 from lightlathe import pipeline
-from lightlathe.cli import main
+from lightlathe.cli.main import main
 from lightlathe.errors import JobError, LightlatheError
+from lightlathe.flow.feasibility import LOOK_ACROSS, check, look_at
+from lightlathe.flow.prepare import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.job.bounds import BY_NAME, BY_UNIT, bounds_of
-from lightlathe.outlook import LOOK_ACROSS, check, look_at
-from lightlathe.prepare import load_solids
 from lightlathe.quantities import Grid
 
 SHAPE = 'shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }'
@@ -222,7 +222,7 @@ def test_images_that_cannot_fit_are_known_before_the_work(parse):
 
 def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch):
     """Work grows with the number of solids times voxels; both together are bounded."""
-    from lightlathe import outlook
+    from lightlathe.flow import feasibility as outlook
 
     seen = []
     monkeypatch.setattr(outlook, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())

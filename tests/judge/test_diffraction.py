@@ -5,13 +5,13 @@ import math
 
 import pytest
 
-from lightlathe.cli import main
+from lightlathe.cli.main import main
 from lightlathe.errors import JobError
+from lightlathe.flow.feasibility import case_of
+from lightlathe.flow.prepare import load_solids
 from lightlathe.job import parse_job
 from lightlathe.judge import check
 from lightlathe.judge.check_optics import aperture_for, finest_mm, spread_mm
-from lightlathe.outlook import case_of
-from lightlathe.prepare import load_solids
 
 
 def test_a_slit_goes_dark_where_the_formula_says():

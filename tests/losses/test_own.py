@@ -8,8 +8,8 @@ import torch
 
 from lightlathe.errors import JobError
 from lightlathe.losses import own_loss
-from lightlathe.own import is_own
 from lightlathe.quantities import Target
+from lightlathe.support.own import is_own
 
 FILE = """
 from __future__ import annotations

@@ -9,8 +9,9 @@ from bodies import ball_triangles, box, box_triangles, surface
 
 from lightlathe.errors import PartError, ShapeError
 from lightlathe.part import coverage
+from lightlathe.part.count import STEP
 from lightlathe.part.count_torch import count_voxels_torch
-from lightlathe.part.coverage import STEP, prepare
+from lightlathe.part.coverage import prepare
 from lightlathe.quantities import Grid
 
 GRID = Grid((11, 10, 9), voxel_mm=0.3)

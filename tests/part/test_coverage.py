@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lightlathe.part import coverage, place, surface_from_triangles
-from lightlathe.part.coverage import LINE_X, LINE_Y, STEP
+from lightlathe.part.count import LINE_X, LINE_Y, STEP
 from lightlathe.quantities import Grid
 
 GRID = Grid((11, 10, 9), voxel_mm=0.3)  # odd, even, odd: a swapped axis or half a voxel cannot hide

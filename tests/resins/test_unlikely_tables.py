@@ -2,7 +2,7 @@
 
 import pytest
 
-from lightlathe.cli import main
+from lightlathe.cli.main import main
 from lightlathe.errors import MeasurementError
 from lightlathe.resins.measured import measure
 

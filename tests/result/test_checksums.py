@@ -9,7 +9,7 @@ import pytest
 from sealing import without_checksums
 
 from lightlathe.errors import ResultError
-from lightlathe.result import read_result
+from lightlathe.result import read_result, write_result
 from lightlathe.result.storage import note_on
 
 
@@ -30,7 +30,7 @@ def plain(value):
 
 
 def test_anyone_can_recompute_them(record, tmp_path):
-    with h5py.File(record.save(tmp_path / "valve.h5")) as file:
+    with h5py.File(write_result(record, tmp_path / "valve.h5")) as file:
         text = file["checksums"].asstr()[()]
         assert file.attrs["checksums_sha256"] == sha256(text.encode())
         stated = json.loads(text)
@@ -46,7 +46,7 @@ def test_anyone_can_recompute_them(record, tmp_path):
 
 
 def test_every_value_and_attribute_is_covered(record, tmp_path):
-    whole = record.save(tmp_path / "valve.h5").read_bytes()
+    whole = write_result(record, tmp_path / "valve.h5").read_bytes()
     path = tmp_path / "changed.h5"
     path.write_bytes(whole)
     with h5py.File(path) as file:
@@ -72,7 +72,7 @@ def test_every_value_and_attribute_is_covered(record, tmp_path):
 
 
 def test_what_was_added_or_taken_away_is_named(record, tmp_path):
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     whole = path.read_bytes()
     for change, words in (
         (lambda file: file.__delitem__("log/seconds"), "incomplete result file: there is no log/seconds"),
@@ -89,7 +89,7 @@ def test_what_was_added_or_taken_away_is_named(record, tmp_path):
 
 def test_packing_and_chunks_are_no_damage(record, tmp_path):
     """As h5repack leaves a file: same values, laid out in another way."""
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     with h5py.File(path, "r+") as file:
         dose, attrs = file["prediction/dose"][()], dict(file["prediction/dose"].attrs)
         del file["prediction/dose"]
@@ -99,7 +99,7 @@ def test_packing_and_chunks_are_no_damage(record, tmp_path):
 
 
 def test_files_of_before_are_read_with_a_note(record, tmp_path, caplog):
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     assert note_on(path) is None
     with caplog.at_level(logging.WARNING):
         read_result(path)

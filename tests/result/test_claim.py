@@ -10,9 +10,10 @@ import textwrap
 import pytest
 
 from lightlathe.errors import ResultError
-from lightlathe.files import RESULT
+from lightlathe.result import write_result
 from lightlathe.result.claim import claimed, unfinished_name
 from lightlathe.result.storage import whole_file
+from lightlathe.support.files import RESULT
 
 HOLD = """
     import sys, time
@@ -80,7 +81,7 @@ def test_what_dead_processes_left_is_removed_and_nothing_else(record, tmp_path):
     ]
     for name in (left, *others):
         (tmp_path / name).write_text("half")
-    record.save(tmp_path / "a.h5")
+    write_result(record, tmp_path / "a.h5")
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*others, "a.h5"])
 
 

@@ -13,10 +13,10 @@ import textwrap
 import h5py
 import pytest
 
-from lightlathe.files import RESULT
 from lightlathe.result import write_partial
 from lightlathe.result.disk import Disk
 from lightlathe.result.storage import whole_file
+from lightlathe.support.files import RESULT
 
 LIMITED = """
     import resource, sys

@@ -10,19 +10,19 @@ import numpy as np
 import pytest
 from sealing import without_checksums
 
-from lightlathe.cli import main
+from lightlathe.cli.main import main
 from lightlathe.errors import ResultError
-from lightlathe.hdf5_guards import BEGINS
-from lightlathe.result import read_result
+from lightlathe.result import read_result, write_result
+from lightlathe.support.hdf5_guards import BEGINS
 
 
 @pytest.fixture
 def path(record, tmp_path):
     """A result without checksums, as a stranger can always make one; beside it the file that it shall not reach."""
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     with h5py.File(path, "r+") as file:
         without_checksums(file)
-    record.save(tmp_path / "secret.h5")
+    write_result(record, tmp_path / "secret.h5")
     (tmp_path / "secret.bin").write_bytes(bytes(range(256)) * 40)
     return path
 

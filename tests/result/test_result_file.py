@@ -7,12 +7,12 @@ import torch
 from sealing import as_before, sealed_anew
 
 from lightlathe.errors import ResultError
-from lightlathe.result import partial_path, read_partial, read_result, write_partial
+from lightlathe.result import partial_path, read_partial, read_result, write_partial, write_result
 from lightlathe.result.storage import whole_file
 
 
 def test_read_back_as_written(record, tmp_path):
-    again = read_result(record.save(tmp_path / "valve.h5"))
+    again = read_result(write_result(record, tmp_path / "valve.h5"))
     assert (again.name, again.job_toml, again.settings) == (record.name, record.job_toml, record.settings)
     assert (again.facts, again.log, again.warnings) == (record.facts, record.log, record.warnings)
     assert again.part.grid == record.part.grid
@@ -28,7 +28,7 @@ def test_read_back_as_written(record, tmp_path):
 
 def test_h5py_alone_can_check_a_print(record, tmp_path):
     """Every documented name is there; every dataset states units and one name per axis."""
-    with h5py.File(record.save(tmp_path / "valve.h5"), "r") as file:
+    with h5py.File(write_result(record, tmp_path / "valve.h5"), "r") as file:
         assert file.attrs["format"] == "lightlathe-result"
         assert {"format_version", "created_utc", "program_version", "torch_version", "device", "seed"} <= set(
             file.attrs
@@ -63,7 +63,7 @@ def test_sixteen_bit_levels(record, tmp_path):
 
     levels = torch.tensor([[[0], [65535]]]).to(torch.uint16)
     patterns = dataclasses.replace(record.patterns, levels=levels, angle_rad=torch.zeros(1).double(), full_scale=65535)
-    again = read_result(dataclasses.replace(record, patterns=patterns).save(tmp_path / "a.h5"))
+    again = read_result(write_result(dataclasses.replace(record, patterns=patterns), tmp_path / "a.h5"))
     assert again.patterns.fractions().flatten().tolist() == [0.0, 1.0]
 
 
@@ -90,7 +90,7 @@ def test_what_is_not_a_result_is_named(record, tmp_path):
         file.attrs["format"] = "something-else"
     with pytest.raises(ResultError, match="'something-else'; expected 'lightlathe-result'"):
         read_result(tmp_path / "other.h5")
-    path = record.save(tmp_path / "new.h5")
+    path = write_result(record, tmp_path / "new.h5")
     with h5py.File(path, "r+") as file:
         file.attrs["format_version"] = 99
     with pytest.raises(ResultError, match="format version 99"):
@@ -170,7 +170,7 @@ DAMAGES = [
 @pytest.mark.parametrize("opened", [as_before, lambda path: h5py.File(path, "r+")], ids=["before", "sealed"])
 def test_damage_is_one_clear_error(record, tmp_path, damage, opened):
     """Found by the checksums; and by its form in a file of before, which has none."""
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     with opened(path) as file:
         damage(file)
     with pytest.raises(ResultError, match=r"valve\.h5: (damaged|incomplete) result file"):
@@ -179,7 +179,7 @@ def test_damage_is_one_clear_error(record, tmp_path, damage, opened):
 
 def test_levels_above_full_scale_are_refused(record, tmp_path):
     """A projector of 200 levels shows no level 201; a frame of it would wrap round or stay dark."""
-    path = record.save(tmp_path / "valve.h5")
+    path = write_result(record, tmp_path / "valve.h5")
     with sealed_anew(path) as file:
         file["patterns/levels"].attrs["full_scale"] = 200
         file["patterns/levels"][0, 0, 0] = 201

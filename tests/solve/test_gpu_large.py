@@ -7,8 +7,9 @@ import pytest
 import torch
 
 from gpu_device import ON_CARD
-from lightlathe.solve import BoundedLBFGS, lbfgs_triton
-from lightlathe.solve.lbfgs_passes import Products
+from lightlathe.solve import BoundedLBFGS
+from lightlathe.solve.gpu import lbfgs as lbfgs_triton
+from lightlathe.solve.reference.lbfgs import Products
 
 CARD = torch.device("cuda")
 

@@ -5,8 +5,9 @@ import torch
 from gpu_cases import LIMIT, NO, YES, both, gap, numbers
 
 from gpu_device import DEVICE
-from lightlathe.solve import lbfgs_passes, lbfgs_triton
 from lightlathe.solve.eight_bits import encoded
+from lightlathe.solve.gpu import lbfgs as lbfgs_triton
+from lightlathe.solve.reference import lbfgs as lbfgs_passes
 
 
 @pytest.mark.parametrize(

@@ -73,8 +73,8 @@ def test_factors_and_step(memory, shape):
 def test_tally_by_slice():
     """Every slice's counts and extremes, against plain torch."""
     from lightlathe.quantities import Target
-    from lightlathe.solve.figures import Figures
-    from lightlathe.solve.figures_triton import tally
+    from lightlathe.solve.gpu.metrics import tally
+    from lightlathe.solve.metrics import Figures
 
     dose = numbers((37, 29, 41), 7) + 1
     kind = numbers((37, 29, 41), 8)

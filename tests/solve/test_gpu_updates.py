@@ -8,15 +8,17 @@ from flat_problems import make
 from gpu_cases import LIMIT, NO, YES, OnDevice, both, gap, numbers
 
 from gpu_device import DEVICE
+from lightlathe.gpu.triton_helpers import keep_if
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.one_pass_triton import keep_if
 from lightlathe.quantities import Target
-from lightlathe.solve import SOLVERS, Filtered, Problem, adam_passes, adam_triton, solve
-from lightlathe.solve import accelerated_passes as acc_passes
-from lightlathe.solve import accelerated_triton as acc_triton
-from lightlathe.solve import free_set_passes as set_passes
-from lightlathe.solve import free_set_triton as set_triton
+from lightlathe.solve import SOLVERS, Filtered, Problem, solve
+from lightlathe.solve.gpu import accelerated as acc_triton
+from lightlathe.solve.gpu import adam as adam_triton
+from lightlathe.solve.gpu import free_set as set_triton
 from lightlathe.solve.ramp import ramp, taps
+from lightlathe.solve.reference import accelerated as acc_passes
+from lightlathe.solve.reference import adam as adam_passes
+from lightlathe.solve.reference import free_set as set_passes
 
 SHAPES = [(3, 20, 11), (2, 65, 5), (1, 1, 1), (1, 259, 130)]  # one tile and several, odd columns, more than one slab
 
@@ -141,7 +143,7 @@ def test_without_a_gradient_the_first_step_stays_where_it_is():
 
 
 def test_tally_in_one_pass():
-    from lightlathe.solve.figures_triton import tally
+    from lightlathe.solve.gpu.metrics import tally
 
     generator = torch.Generator().manual_seed(2)
     dose = 2 * torch.rand(9, 31, 33, generator=generator)
@@ -201,7 +203,7 @@ def test_a_design_in_one_pass_goes_the_way_of_one_in_plain_torch(name, loss, mon
     target = Target(case.target.solid.to(DEVICE), case.target.liquid.to(DEVICE))
     problem = Problem(operator, loss, target, limit=3.0)
     one = solve(problem, SOLVERS[name](), Filtered(), iterations=8)
-    for module in ("passes", "figures", "problem"):
+    for module in ("forms", "metrics", "problem"):
         monkeypatch.setattr(f"lightlathe.solve.{module}.serve", lambda x: False)
     monkeypatch.setattr(set_passes, "looked", rounded_look)  # plain torch with the roundings that Triton's passes make
     monkeypatch.setattr(set_passes, "ramp", lambda loose: rounded_ramp(loose.shape[1]).to(loose) @ loose)

@@ -12,7 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
 from lightlathe.solve import Filtered, Problem, SlicewiseLBFGS, solve
-from lightlathe.solve.figures import Figures
+from lightlathe.solve.metrics import Figures
 from lightlathe.solve.reference.slicewise import Products, decoded, empty_pairs, encoded, factors, products, stepped
 from lightlathe.solve.step_rules import free
 

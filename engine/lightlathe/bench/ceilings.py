@@ -4,7 +4,7 @@ import torch
 
 from lightlathe.bench.machine import cores
 from lightlathe.bench.timing import timed
-from lightlathe.watching import doing
+from lightlathe.support.watching import doing
 
 
 @doing("what this machine can do at most")

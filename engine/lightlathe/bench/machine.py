@@ -8,7 +8,7 @@ from typing import Any
 
 import torch
 
-from lightlathe.memory import total_bytes
+from lightlathe.support.memory import total_bytes
 
 PACKAGES = ("torch", "numpy", "numba", "llvmlite", "triton")
 

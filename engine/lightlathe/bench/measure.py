@@ -16,12 +16,12 @@ from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
-from lightlathe.files import BENCH
+from lightlathe.flow.prepare import device_named
 from lightlathe.losses import GapHinge
-from lightlathe.memory import free_bytes
-from lightlathe.prepare import device_named
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
-from lightlathe.watching import doing
+from lightlathe.support.files import BENCH
+from lightlathe.support.memory import free_bytes
+from lightlathe.support.watching import doing
 
 log = logging.getLogger(__name__)
 

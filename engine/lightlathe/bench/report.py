@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from lightlathe.errors import ResultError
-from lightlathe.files import BENCH, require_replaceable
+from lightlathe.support.files import BENCH, require_replaceable
 
 Result = dict[str, Any]
 

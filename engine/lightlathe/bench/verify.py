@@ -8,7 +8,7 @@ from lightlathe.bench.cases import Case
 from lightlathe.dose import DoseOperator
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import KernelUnavailable
-from lightlathe.watching import doing, step
+from lightlathe.support.watching import doing, step
 
 # Largest gap to the reference, as a share of the norm. Halves round light and weights by 3e-4 of zero-mean data.
 ALLOWED = {("half", torch.float32): 1e-3, ("single", torch.float32): 5e-6, ("single", torch.float64): 1e-12}

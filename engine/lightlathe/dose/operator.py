@@ -12,7 +12,7 @@ from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
 from lightlathe.errors import ShapeError
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
 from lightlathe.quantities import Chords, Grid
 
 

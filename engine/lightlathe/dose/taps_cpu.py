@@ -5,7 +5,7 @@ import torch
 from numba import njit
 from torch import Tensor
 
-from lightlathe.cpu_threads import share_out
+from lightlathe.support.threads import share_out
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
 

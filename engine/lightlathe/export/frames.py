@@ -10,7 +10,7 @@ from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.quantities import Patterns
-from lightlathe.watching import doing, step
+from lightlathe.support.watching import doing, step
 
 ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "

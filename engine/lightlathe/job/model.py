@@ -8,8 +8,8 @@ from typing import Any, Literal
 from lightlathe.checks import path_in
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import JobError, shown
-from lightlathe.own import OwnMember
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
+from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure

@@ -11,11 +11,11 @@ from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import read_text, tables_of
 from lightlathe.job.unlikely import require_meant, split_sure
 from lightlathe.losses import LOSSES, PENALTIES, own_loss
-from lightlathe.own import OwnMember, is_own
 from lightlathe.part.shapes import SHAPES
 from lightlathe.projector import RESPONSES
 from lightlathe.resins import RESINS
 from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
+from lightlathe.support.own import OwnMember, is_own
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
 MOST_PARTS = 1000  # every one is counted into every voxel

@@ -6,7 +6,7 @@ from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read
 from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.check import check
-from lightlathe.judge.exposure import ExposurePlan, between, is_steady, plan_exposure, with_margins_of
+from lightlathe.judge.exposure_plan import ExposurePlan, between, is_steady, plan_exposure, with_margins_of
 from lightlathe.judge.extent import extent_of
 from lightlathe.judge.machine import Machine
 from lightlathe.judge.outcome import Outcome, outcome_of

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from lightlathe.errors import JobError
 from lightlathe.judge.check_exposure import FAST_TURN_S
 from lightlathe.judge.check_fit import VIDEO_RATE
-from lightlathe.judge.exposure import LONG_S, ExposurePlan
-from lightlathe.words import amount, duration
+from lightlathe.judge.exposure_plan import LONG_S, ExposurePlan
+from lightlathe.support.words import amount, duration
 
 MAX_VIALS = 9
 HAIR = 1e-9  # relative; whole turns that are whole on paper

@@ -11,9 +11,9 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
-from lightlathe.judge.exposure import LONG_S
+from lightlathe.judge.exposure_plan import LONG_S
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
-from lightlathe.words import amount, duration
+from lightlathe.support.words import amount, duration
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not believed: dose then falls off at the ends of a flat part, not at a threshold

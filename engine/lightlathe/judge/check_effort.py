@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import count, duration, large, rounded_up, size
+from lightlathe.support.words import count, duration, large, rounded_up, size
 
 HOUR_S = 3600.0
 ROOM = 0.8  # of the free memory: more than that leaves no room for what else runs (no source)

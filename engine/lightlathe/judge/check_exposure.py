@@ -6,7 +6,7 @@ from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.even_light import mean_within, profile
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, count, duration, rounded_up
+from lightlathe.support.words import amount, count, duration, rounded_up
 
 PATIENCE_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
 FEW_BITS = 3  # below, much of the window is lost: a disc in 60 images has none with 1 bit, 0.75 of it with 2, measured

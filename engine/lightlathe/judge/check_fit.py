@@ -7,7 +7,7 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.check_exposure import light
 from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, any_of, count, rounded_down, rounded_up
+from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)

@@ -4,7 +4,7 @@ import math
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, count, rounded_up
+from lightlathe.support.words import amount, count, rounded_up
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)

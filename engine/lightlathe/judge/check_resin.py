@@ -7,7 +7,7 @@ from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import centre, depth_where, edge
 from lightlathe.judge.limits import disc_limit, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
-from lightlathe.words import amount, duration
+from lightlathe.support.words import amount, duration
 
 SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
 DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here

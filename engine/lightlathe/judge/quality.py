@@ -7,9 +7,9 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
-from lightlathe.fixed_order import exact_total, mean
 from lightlathe.judge.order import edge, edges, histogram, received_by, slabs
 from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
+from lightlathe.support.sums import exact_total, mean
 
 NAN = float("nan")
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from lightlathe.errors import JobError
-from lightlathe.words import amount, percent
+from lightlathe.support.words import amount, percent
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,8 @@
 
 import math
 
-from lightlathe.judge.exposure import ExposurePlan
-from lightlathe.words import amount, count, duration, percent
+from lightlathe.judge.exposure_plan import ExposurePlan
+from lightlathe.support.words import amount, count, duration, percent
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
 FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels

@@ -6,11 +6,11 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import power
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.fused import AtOnce
+from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses.voxels import check, mean_over_judged
-from lightlathe.one_pass import AtOnce
 from lightlathe.quantities import Target
+from lightlathe.support.sums import power
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class GapHinge:
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
         """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if one is of use."""
-        from lightlathe.losses.gap_hinge_triton import gap_hinge
+        from lightlathe.losses.gpu.gap_hinge import gap_hinge
 
         check(dose, target)
         return gap_hinge(dose, target, room, **asdict(self))

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import softplus
 from lightlathe.losses.voxels import check, mean_over_judged
 from lightlathe.quantities import Target
+from lightlathe.support.sums import softplus
 
 
 @dataclass(frozen=True)

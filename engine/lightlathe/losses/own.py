@@ -7,8 +7,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.own import OwnFile, OwnMember
 from lightlathe.quantities import Target
+from lightlathe.support.own import OwnFile, OwnMember
 
 
 class OwnLoss(OwnMember):

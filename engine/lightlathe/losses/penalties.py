@@ -10,7 +10,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import mean, power
+from lightlathe.support.sums import mean, power
 
 
 @dataclass(frozen=True)

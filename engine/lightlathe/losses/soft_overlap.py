@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import sigmoid, total
 from lightlathe.losses.voxels import check, weights
 from lightlathe.quantities import Target
+from lightlathe.support.sums import sigmoid, total
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import log_of_sum
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.fused import AtOnce
+from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses.voxels import check
-from lightlathe.one_pass import AtOnce
 from lightlathe.quantities import Target
+from lightlathe.support.sums import log_of_sum
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ class SoftWindow:
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
         """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if there is one."""
-        from lightlathe.losses.soft_window_triton import soft_window
+        from lightlathe.losses.gpu.soft_window import soft_window
 
         check(dose, target)
         return soft_window(dose, target, room, sharpness=self.sharpest, joined=self._joined_with_slope)
@@ -110,7 +110,7 @@ class EachSlice:
         return self.window.values(dose, target)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        from lightlathe.losses.soft_window_triton import soft_window
+        from lightlathe.losses.gpu.soft_window import soft_window
 
         check(dose, target)
         return soft_window(

@@ -4,8 +4,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
-from lightlathe.fixed_order import total
 from lightlathe.quantities import Target
+from lightlathe.support.sums import total
 
 
 def check(dose: Tensor, target: Target) -> None:

@@ -6,9 +6,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.fixed_order import exact_total, total
 from lightlathe.losses.voxels import check, weights
 from lightlathe.quantities import Target
+from lightlathe.support.sums import exact_total, total
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from lightlathe.part.coverage import ONE, STEP, Count
+from lightlathe.part.count import ONE, STEP, Count
 from lightlathe.part.cutting import cut_layer
 from lightlathe.part.lines import follow_lines
 

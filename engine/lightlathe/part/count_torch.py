@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import torch
 from torch import Tensor
 
-from lightlathe.part.coverage import LINE_Y, LINES, ONE, STEP, Count
+from lightlathe.part.count import LINE_Y, LINES, ONE, STEP, Count
 
 LAYERS = 64  # layers of voxels counted at a time
 PORTION = 1 << 19  # rows of a tensor at a time

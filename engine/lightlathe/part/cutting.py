@@ -7,7 +7,7 @@ voxels below it in full; rows of `drops` hold differences that sum up from the t
 import numba
 import numpy as np
 
-from lightlathe.part.coverage import ONE
+from lightlathe.part.count import ONE
 
 MOST = 12  # corners a triangle can have after it is cut by six planes, with room for rounding
 

@@ -12,7 +12,7 @@ from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
 from lightlathe.part.units import MM_PER_UNIT, size_text
 from lightlathe.quantities import Grid
-from lightlathe.words import amount, any_of
+from lightlathe.support.words import amount, any_of
 
 SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
 

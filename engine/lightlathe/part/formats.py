@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
+from lightlathe.part.facets import Facets
 from lightlathe.part.limits import MOST_FACETS, MOST_LINE
-from lightlathe.part.reading import Facets
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])  # 50 bytes
 

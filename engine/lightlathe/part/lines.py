@@ -9,7 +9,7 @@ import math
 import numba
 import numpy as np
 
-from lightlathe.part.coverage import LINE_X, LINE_Y, LINES, ONE
+from lightlathe.part.count import LINE_X, LINE_Y, LINES, ONE
 from lightlathe.part.openings import near_holes, winding_at
 
 X = np.array(LINE_X, dtype=np.int64)

@@ -26,7 +26,7 @@ def lids(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    from lightlathe.part.repair import edges
+    from lightlathe.part.edges import edges
 
     ends, _, _, net = edges(faces)
     rim, times = ends[net != 0], net[net != 0]

@@ -2,29 +2,20 @@
 
 import hashlib
 import logging
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
+from lightlathe.part.facets import Facets
 from lightlathe.part.limits import MOST_BYTES
 from lightlathe.part.surface import Surface, surface_from_triangles
 from lightlathe.part.units import MM_PER_UNIT, plain_unit, unit_warning
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True)
-class Facets:
-    """What a reader hands back: triangles (n, 3, 3) float64 in the file's numbers, the unit if the file says it."""
-
-    triangles: NDArray[np.float64]
-    unit: str | None = None
-    warnings: Sequence[str] = field(default_factory=tuple)
-    files: Mapping[str, str] = field(default_factory=dict)  # SHA-256 of further files that were read, by name
 
 
 def read_surface(path: str | Path, unit: str | None = None) -> Surface:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lightlathe.errors import MeshError
 from lightlathe.part.limits import MOST_FACETS, MOST_MM, MOST_OPEN
 from lightlathe.part.units import size_text
-from lightlathe.words import amount, count
+from lightlathe.support.words import amount, count
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ def surface_from_triangles(
 
     Raises MeshError where a corner is no finite number or nothing is enclosed.
     """
-    from lightlathe.part import repair
+    from lightlathe.part import edges, repair
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
     given, notes = len(triangles_mm), list(warnings)
@@ -145,7 +145,7 @@ def surface_from_triangles(
             f"{name}: left out {flat} facets without area and {copies} copies of facets, of {given} facets in all."
         )
     welded_mm = 0.0
-    if repair.open_edges(faces):
+    if edges.open_edges(faces):
         vertices, faces, welded_mm = repair.weld_close(vertices, faces)
         if welded_mm:
             notes.append(f"{name}: open seams were closed by joining corners up to {amount(welded_mm, 3)} mm apart.")
@@ -161,7 +161,7 @@ def surface_from_triangles(
         )
     used, faces = np.unique(faces, return_inverse=True)
     vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int64)
-    opened = repair.open_edges(faces)
+    opened = edges.open_edges(faces)
     if opened > MOST_OPEN:
         raise MeshError(
             f"{name} is not watertight at {opened} open edges; the holes of up to {MOST_OPEN} are closed. Are its "
@@ -172,7 +172,7 @@ def surface_from_triangles(
             f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
             "half; look at the voxels before printing."
         )
-    crowded = repair.crowded_edges(faces)
+    crowded = edges.crowded_edges(faces)
     if crowded:
         notes.append(f"{name}: more than two facets meet at each of {crowded} edges (surfaces touch there); kept so.")
     refuse_hollow(name, vertices, faces)

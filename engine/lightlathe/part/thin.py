@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
-from lightlathe.watching import doing
-from lightlathe.words import amount
+from lightlathe.support.watching import doing
+from lightlathe.support.words import amount
 
 ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
 SEEN = 3

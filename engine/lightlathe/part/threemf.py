@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
+from lightlathe.part.facets import Facets
 from lightlathe.part.limits import MOST_FACETS, MOST_USES
 from lightlathe.part.package import Package
-from lightlathe.part.reading import Facets
 from lightlathe.part.threemf_xml import Model, Object, Use, start_part
 
 UNITS = {"micron": "um", "millimeter": "mm", "centimeter": "cm", "inch": "inch", "foot": "foot", "meter": "m"}

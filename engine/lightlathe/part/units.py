@@ -1,6 +1,6 @@
 """Units of mesh files, and which of them would make a part the right size."""
 
-from lightlathe.words import amount
+from lightlathe.support.words import amount
 
 MM_PER_UNIT = {"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
 MICRO = ("\u00b5m", "\u03bcm")  # the micro sign and the Greek letter look alike

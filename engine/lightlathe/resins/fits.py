@@ -7,7 +7,7 @@ import numpy as np
 
 from lightlathe.errors import MeasurementError
 from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
-from lightlathe.words import amount, an
+from lightlathe.support.words import amount, an
 
 SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
 WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)

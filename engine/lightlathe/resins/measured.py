@@ -13,8 +13,8 @@ from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value, alike
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
-from lightlathe.watching import doing
-from lightlathe.words import amount
+from lightlathe.support.watching import doing
+from lightlathe.support.words import amount
 
 WARNING = (
     "a resin's numbers hold for one batch, wavelength, temperature and age; published values for one resin scatter by "

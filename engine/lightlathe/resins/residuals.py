@@ -3,9 +3,9 @@
 from pathlib import Path
 
 from lightlathe.errors import MeasurementError
-from lightlathe.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
 from lightlathe.resins.measured import Measured
-from lightlathe.watching import doing
+from lightlathe.support.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
+from lightlathe.support.watching import doing
 
 
 @doing("drawing")

@@ -11,14 +11,14 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.files import RESULT
 from lightlathe.quantities import SOLID, FineShape, Grid, Part, Patterns, Prediction
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
-from lightlathe.watching import doing
+from lightlathe.support.files import RESULT
+from lightlathe.support.watching import doing
 
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run

@@ -8,10 +8,10 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
-from lightlathe.files import STATE
 from lightlathe.result.hdf5 import log_in, put, put_job, put_log
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
+from lightlathe.support.files import STATE
 
 FORMAT = STATE
 STATE_VERSION = 5  # of what solvers keep: to be raised whenever a solver's state changes

@@ -1,7 +1,6 @@
 """The record of one design: all that is needed to show, check, repeat or question a print."""
 
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from lightlathe.quantities import FineShape, Part, Patterns, Prediction
@@ -40,9 +39,3 @@ class Record:
     @property
     def quality(self) -> dict[str, float]:
         return self.prediction.quality
-
-    def save(self, path: str | Path, *, replace: bool = True) -> Path:
-        """Write the HDF5 result file; see result/hdf5.py. It takes the place of another of that name if it may."""
-        from lightlathe.result.hdf5 import write_result
-
-        return write_result(self, Path(path), replace=replace)

@@ -12,12 +12,12 @@ from typing import Any
 import h5py
 
 from lightlathe.errors import ResultError
-from lightlathe.files import RESULT, STATE, STUDY, require_replaceable
-from lightlathe.hdf5_guards import attribute, require_sound_heaps
 from lightlathe.result.checksums import SEAL, read_checked, seal
 from lightlathe.result.claim import left_by_dead, unfinished_name
 from lightlathe.result.disk import Disk
 from lightlathe.result.tree import Node
+from lightlathe.support.files import RESULT, STATE, STUDY, require_replaceable
+from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 FORMAT_VERSION = 2  # older.py says what the versions before held
 OTHER = {  # what to do with a file of another kind
@@ -33,7 +33,7 @@ log = logging.getLogger(__name__)
 def whole_file(path: Path, kind: str, *, replace: bool = True) -> Iterator[Any]:
     """A new HDF5 file that takes the name `path` only when the block ends well; checksums are added.
 
-    kind      of files.py; ResultError where a file of another kind has that name
+    kind      of support/files.py; ResultError where a file of another kind has that name
     replace   False: ResultError where there is a file of that name by then, which stays as it is
     """
     path = Path(path)

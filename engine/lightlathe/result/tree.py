@@ -14,7 +14,7 @@ import h5py
 import numpy as np
 from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssue]
 
-from lightlathe.hdf5_guards import attribute
+from lightlathe.support.hdf5_guards import attribute
 
 DEEPEST = 16  # groups inside each other; the files hold 4
 MOST_PACKED = 1100  # bytes that gzip makes of one: 1032 by its format (RFC 1951)

@@ -9,7 +9,7 @@ Recommended (measured by benchmarks/quality.py on ten unlike shapes):
     for a result in seconds   loss gap_hinge, solver free_set_ramp, start filtered, 20 iterations
     for the widest window     loss soft_window with sharpest = 1000, 200 iterations
 Voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns. A ladder from coarse
-voxels to fine ones (staged.py) saves nothing worth having: the filtered start is as good as a coarse design.
+voxels to fine ones (flow/stages.py) saves nothing worth having: the filtered start is as good as a coarse design.
 """
 
 from lightlathe.solve.accelerated import AcceleratedGradient

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.solve.passes import passes_for
+from lightlathe.solve.forms import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 

@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.solve.passes import passes_for
+from lightlathe.solve.forms import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 

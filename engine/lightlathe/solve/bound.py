@@ -17,11 +17,11 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
-from lightlathe.fixed_order import by_slice, log_of_sum
 from lightlathe.quantities import Target
 from lightlathe.solve.problem import Evaluated
 from lightlathe.solve.slicewise import SlicewiseLBFGS
-from lightlathe.watching import doing, step
+from lightlathe.support.sums import by_slice, log_of_sum
+from lightlathe.support.watching import doing, step
 
 DEEPEST = 40.0  # natural logarithm of the heaviest weight over the lightest
 STEEPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first

@@ -11,9 +11,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
-from lightlathe.solve.figures import NAMES, Figures
+from lightlathe.solve.forms import keep_if
 from lightlathe.solve.memory import memory_bytes
-from lightlathe.solve.passes import keep_if
+from lightlathe.solve.metrics import NAMES, Figures
 from lightlathe.solve.problem import Evaluated, Problem
 
 log = logging.getLogger(__name__)
@@ -62,7 +62,7 @@ class StopRule:
 
     window        relative process window reached with no voxel wrong
     wrong_voxels  at most this many voxels wrong
-    seconds       wall time since the design began; stages before the last (staged.py) may use half of it
+    seconds       wall time since the design began; stages before the last (flow/stages.py) may use half of it
     stall         iterations without a better design
     """
 

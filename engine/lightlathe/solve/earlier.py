@@ -8,8 +8,8 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
-from lightlathe.fixed_order import total
 from lightlathe.solve.problem import Problem
+from lightlathe.support.sums import total
 
 
 @dataclass(frozen=True)

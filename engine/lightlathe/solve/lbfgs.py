@@ -7,7 +7,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.solve.eight_bits import BLOCK, blocks_of
-from lightlathe.solve.passes import passes_for
+from lightlathe.solve.forms import passes_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 MOST_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places

@@ -8,8 +8,8 @@ import torch
 from numba import njit
 from torch import Tensor
 
-from lightlathe.cpu_threads import share_out
 from lightlathe.solve.eight_bits import BLOCK
+from lightlathe.support.threads import share_out
 
 PIECE = 64  # blocks of 128 numbers that one partial sum covers
 AT_ONCE = 16  # pieces that a thread takes at a time

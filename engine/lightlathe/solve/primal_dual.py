@@ -8,9 +8,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
-from lightlathe.fixed_order import by_slice, total
 from lightlathe.quantities import Target
 from lightlathe.solve.problem import Evaluated, Problem
+from lightlathe.support.sums import by_slice, total
 
 
 @dataclass(frozen=True)

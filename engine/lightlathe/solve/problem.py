@@ -10,9 +10,9 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
-from lightlathe.fixed_order import exact_total
-from lightlathe.one_pass import serve
+from lightlathe.gpu.fused import serve
 from lightlathe.quantities import Target
+from lightlathe.support.sums import exact_total
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ import math
 import torch
 from torch import Tensor
 
-from lightlathe.fixed_order import matmul
+from lightlathe.support.sums import matmul
 
 
 def taps(count: int, *, device: torch.device | str = "cpu", dtype: torch.dtype = torch.float64) -> Tensor:

@@ -6,11 +6,11 @@ from collections.abc import Callable
 import torch
 from torch import Tensor
 
-from lightlathe import watching
 from lightlathe.errors import SolveError
 from lightlathe.quantities import Target
-from lightlathe.solve.figures import Figures
+from lightlathe.solve.metrics import Figures
 from lightlathe.solve.problem import Problem
+from lightlathe.support import watching
 
 MOVED, KEPT = 0.002, 0.9  # share of each row's levels that moves at first, and how much of it in each next iteration
 CHUNK = 2**24  # levels whose temporary numbers exist at a time

@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.one_pass import serve
+from lightlathe.gpu.fused import serve
 from lightlathe.solve.problem import Evaluated
 from lightlathe.solve.reference import slicewise as reference
 from lightlathe.solve.reference.slicewise import Coded, empty_pairs

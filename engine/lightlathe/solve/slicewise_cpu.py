@@ -9,7 +9,7 @@ import torch
 from numba import njit
 from torch import Tensor
 
-from lightlathe.cpu_threads import share_out
+from lightlathe.support.threads import share_out
 
 PIECES = 32  # at most so many partial sums
 

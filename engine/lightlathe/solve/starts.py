@@ -6,9 +6,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
-from lightlathe.fixed_order import total
 from lightlathe.solve.problem import Problem
 from lightlathe.solve.ramp import ramp
+from lightlathe.support.sums import total
 
 
 @dataclass(frozen=True)

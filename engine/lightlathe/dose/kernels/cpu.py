@@ -9,7 +9,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from lightlathe.cpu_threads import share_out
+from lightlathe.support.threads import share_out
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:

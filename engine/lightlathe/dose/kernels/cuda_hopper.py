@@ -15,7 +15,7 @@ from torch import Tensor
 from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
 from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, reach, vial
 from lightlathe.dose.kernels.self_test import fault
-from lightlathe.laid_out import LaidOut
+from lightlathe.gpu.packed import LaidOut
 
 WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
 PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000

@@ -11,7 +11,7 @@ import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.one_pass_triton import clip, free, launch
+from lightlathe.gpu.triton_helpers import clip, free, launch
 from lightlathe.solve.reference.slicewise import BLOCK, Coded, Products
 
 __all__ = ["factors", "products", "stepped"]

@@ -10,8 +10,8 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
-from lightlathe.fixed_order import by_slice
 from lightlathe.solve.step_rules import free
+from lightlathe.support.sums import by_slice
 
 BLOCK = 128  # columns that share a scale
 MAX_CODE = 127.0

@@ -1,0 +1,23 @@
+"""`lightlathe bench`: this machine's speed."""
+
+import argparse
+from pathlib import Path
+
+
+def bench(arguments: argparse.Namespace) -> int:
+    from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
+    from lightlathe.flow.prepare import device_named
+
+    others = [read_bench(path) for path in arguments.against]
+    device = device_named(arguments.device or "auto", "--device")
+    path = arguments.output or Path(f"bench-{str(device).replace(':', '')}.json")
+    require_place(path, arguments.against)
+    if path.exists():
+        print(f"note: {path} holds an earlier bench; this one replaces it. -o gives it another name.")
+    result = run(quick=arguments.quick, device=str(device), verify=arguments.verify)
+    write_bench(result, path)
+    print(table(result))
+    for other in others:
+        print(f"\n{against(result, other)}")
+    print(f"written to {path}")
+    return 0

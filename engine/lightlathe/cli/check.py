@@ -1,0 +1,45 @@
+"""`lightlathe check`: can it work?"""
+
+import argparse
+import json
+from typing import Any
+
+from lightlathe.errors import LightlatheError
+
+
+def check(arguments: argparse.Namespace) -> int:
+    from lightlathe.flow import feasibility
+    from lightlathe.flow.prepare import load_solids
+    from lightlathe.job import load_job
+
+    job, machine = load_job(arguments.job), machine_named(arguments)
+    solids, said = load_solids(job)
+    thin = feasibility.thinnest(job, solids)
+    verdict, parts = feasibility.check(job, solids, machine, thin), feasibility.parts_lines(job, solids, said, thin)
+    if arguments.json:
+        own = [str(member.source.file) for member in job.own]
+        print(json.dumps({**verdict.as_json(), "parts": parts, "design_would_run": own}, indent=1))
+    else:
+        own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in job.own]
+        print("\n".join([verdict.text(), *parts, *own]))
+    return verdict.exit_code
+
+
+def machine_named(arguments: argparse.Namespace) -> Any:
+    """The machine that `check` was asked to judge for; None for this one."""
+    from lightlathe.judge import Machine
+
+    if arguments.machine is not None:
+        from lightlathe.bench import machine_from
+
+        if arguments.device is not None:
+            raise LightlatheError("--device goes with --memory; a bench file (--machine) names its own device.")
+        return machine_from(arguments.machine)
+    if arguments.memory is None:
+        if arguments.device is not None:
+            raise LightlatheError("--device goes with --memory GB, the memory of that machine or card.")
+        return None
+    if arguments.device is None:
+        raise LightlatheError("--memory goes with --device: expected --device cpu or --device cuda beside it.")
+    name = f"a {'card' if arguments.device == 'cuda' else 'machine'} with {arguments.memory:g} GB"
+    return Machine(arguments.device, 1e9 * arguments.memory, name=name)

@@ -1,0 +1,71 @@
+"""`lightlathe compare`: a study of designs."""
+
+import argparse
+import shlex
+from pathlib import Path
+from typing import Any
+
+from lightlathe.cli.say import note, print_own, tell
+from lightlathe.errors import LightlatheError
+from lightlathe.support.watching import watched
+
+
+def compare(arguments: argparse.Namespace) -> int:
+    from h5py import is_hdf5
+
+    from lightlathe.study.file import read_study
+    from lightlathe.study.plots import draw_study, require_drawing
+    from lightlathe.study.ranking import label, rank_figure
+    from lightlathe.study.table import table
+
+    if arguments.rank_by is not None:
+        rank_figure(arguments.rank_by)
+    if arguments.plots is not None:
+        require_drawing(arguments.plots)  # its pictures are looked at once their names are known
+    if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
+        if arguments.output is not None or arguments.resume:
+            raise LightlatheError("-o and --resume go with a study file (TOML); a study made earlier is only shown.")
+        study = read_study(arguments.study)
+        note(arguments.study)
+    else:
+        study = make_study(arguments)
+    print(table(study, arguments.rank_by or study.rank_by))
+    if arguments.plots is not None:
+        print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
+    return 0
+
+
+def make_study(arguments: argparse.Namespace) -> Any:
+    """The runs that a study file asks for and that are not there yet."""
+    from lightlathe.result.claim import claimed
+    from lightlathe.result.storage import require_writable
+    from lightlathe.study.plan import load_plan
+    from lightlathe.support.files import STUDY
+
+    path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
+    plan = load_plan(arguments.study)
+    require_writable(path, STUDY)
+    with claimed(path):
+        return study_into(path, plan, arguments)
+
+
+def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
+    """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
+    from lightlathe.cli.progress import StudyBar
+    from lightlathe.study.plots import require_drawing
+    from lightlathe.study.run import begin, run
+
+    study, todo = begin(plan, path, resume=arguments.resume)
+    if arguments.plots is not None:
+        require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
+    print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
+    print_own(*(planned.job for planned in todo))
+    try:
+        with StudyBar([planned.job.design.iterations for planned in todo]) as bar, watched(bar.watch):
+            return run(study, todo, path, watch=bar)
+    except BaseException:
+        if path.exists():
+            again = ["lightlathe", "compare", str(arguments.study), "-o", str(path), "--resume"]
+            again += [] if arguments.plots is None else ["--plots", str(arguments.plots)]
+            tell(f"\nThe runs that were finished are in {path}. Go on with: {shlex.join(again)}")
+        raise

@@ -1,0 +1,72 @@
+"""`lightlathe design`: the main job."""
+
+import argparse
+import shlex
+from pathlib import Path
+from typing import Any
+
+from lightlathe.cli.say import note, print_own, tell, told
+from lightlathe.errors import LightlatheError
+
+
+def design(arguments: argparse.Namespace) -> int:
+    from lightlathe.job import load_job
+    from lightlathe.result.claim import claimed
+    from lightlathe.result.storage import require_writable
+
+    job = load_job(arguments.job)
+    named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
+    path = arguments.output or named
+    require_writable(path)
+    with claimed(path):
+        return design_into(path, job, arguments)
+
+
+def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
+    """Design a job; the result is written to `path`, which no other run writes meanwhile."""
+    from lightlathe import pipeline
+    from lightlathe.cli.progress import Keeper
+    from lightlathe.flow import feasibility
+    from lightlathe.flow.prepare import load_solids, settings_of
+    from lightlathe.judge import STOPS, outcome_of
+    from lightlathe.result import partial_path, read_partial, write_partial, write_result
+    from lightlathe.result.storage import require_writable
+    from lightlathe.support.files import STATE
+
+    if path.exists() and not arguments.force:
+        raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
+    solids, said = load_solids(job)
+    partial, settings = partial_path(path), settings_of(job, solids)
+    require_writable(partial, STATE)
+    resume = read_partial(partial, settings) if arguments.resume else None
+    if resume is not None:
+        note(partial)
+    if partial.exists() and not arguments.resume:
+        print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
+    verdict = feasibility.check(job, solids)
+    if verdict.level != "will work":
+        print(verdict.text())
+    if verdict.level in STOPS and not arguments.anyway:
+        anyway = " --anyway designs it all the same." if feasibility.can_start(job, verdict, solids) else ""
+        tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
+        return verdict.exit_code
+    print_own(job)
+    setup = pipeline.prepare(job, (solids, said))
+    for line in setup.warnings:
+        print(f"warning: {line}")
+    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
+    try:
+        record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
+        write_result(record, path, replace=arguments.force)
+    except BaseException:
+        try:
+            keeper.write()
+        except (LightlatheError, KeyboardInterrupt) as problem:
+            tell(f"\nThe state could not be written once more: {problem or 'interrupted'}")
+        if partial.exists():
+            again = f"lightlathe design {shlex.quote(str(arguments.job))} -o {shlex.quote(str(path))} --resume"
+            tell(f"\nThe state is in {partial}. Go on with: {again}")
+        raise
+    partial.unlink(missing_ok=True)
+    print(pipeline.summary(record, path))
+    return told(outcome_of(record.quality))

@@ -1,0 +1,145 @@
+"""What a person sees of a running design, and what is left if it is stopped."""
+
+import itertools
+import math
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Any
+
+KEPT_S = 2.0  # seconds; what is quicker leaves no line
+QUIET_S = {True: 0.3, False: 2.0}  # on a terminal, in a file: what is quicker is not shown at all
+PAUSE_S = {True: 0.1, False: 10.0}  # between two states of a line; a file need not hold every one
+TICK_S = 0.5
+
+
+class Keeper:
+    """Writes the state of the run at its first iteration, then every half minute, and once more when asked."""
+
+    def __init__(self, write: Callable[[dict, dict], None], every_s: float = 30.0) -> None:
+        self._write, self.every_s = write, every_s
+        self.last: tuple[dict[str, Any], dict[str, list[float]]] | None = None
+        self.written = -math.inf
+
+    def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
+        self.last = (state, {name: list(values) for name, values in log.items()})
+        if time.monotonic() - self.written > self.every_s:
+            self.write()
+
+    def write(self) -> None:
+        if self.last is not None:
+            self._write(*self.last)
+            self.written = time.monotonic()
+
+
+def postfix(figures: Mapping[str, float]) -> str:
+    """What stands behind the bar; a share of nothing, and a window with nothing around the part, are left out."""
+    under, over, window = (figures[k] for k in ("under_cure_fraction", "over_cure_fraction", "window_relative"))
+    shares = [f"{name} {share:.2%}" for name, share in (("under", under), ("over", over)) if math.isfinite(share)]
+    if math.isfinite(window):
+        shares.append(f"window {window:.3f}" if window > -10 else "window below -10")
+    return " ".join(shares)
+
+
+class Bar:
+    """One line on standard error that says what is done just now and how far it is: a watcher for support/watching.py.
+
+    What is quick gets no line, what took KEPT_S or more keeps its own when it is done. A thread of its own shows what
+    has no steps, so that the line is there, and its clock goes, while a single long call runs.
+    """
+
+    def __init__(self) -> None:
+        self.bar: Any = None
+        self.words, self.done, self.begun_at, self.began = "", 0, 0, 0.0
+        self.of: int | None = None
+        self.quiet_s = QUIET_S[sys.stderr.isatty()]
+        self.lock, self.ended = threading.RLock(), threading.Event()
+        self.clock = threading.Thread(target=self.tick, daemon=True)
+
+    def __call__(self, words: str, done: int, of: int | None, figures: Mapping[str, float] | None) -> None:
+        with self.lock:
+            if words != self.words or of != self.of:
+                self.close()
+                self.words, self.of, self.began = words, of, time.time()
+                self.begun_at = done
+            self.done = done
+            if words:
+                self.show(figures)
+
+    def show(self, figures: Mapping[str, float] | None = None) -> None:
+        if self.bar is None:
+            if time.time() - self.began < self.quiet_s:
+                return
+            from tqdm import tqdm
+
+            pause = PAUSE_S[sys.stderr.isatty()]
+            shape = None if self.of is not None else "{desc} [{elapsed}]"
+            self.bar = tqdm(total=self.of, initial=self.begun_at, desc=self.words, mininterval=pause, bar_format=shape)
+            self.bar.start_t = self.began
+        if figures is not None:
+            self.bar.set_postfix_str(postfix(figures), refresh=False)
+        self.bar.update(self.done - self.bar.n)
+
+    def tick(self) -> None:
+        """Until the end: show what has become long, and let the clock of what has no steps go on."""
+        while not self.ended.wait(TICK_S):
+            with self.lock:
+                if self.words:
+                    self.show()
+                if self.bar is not None and self.of is None and sys.stderr.isatty():
+                    self.bar.refresh()
+
+    def close(self) -> None:
+        if self.bar is not None:
+            self.bar.leave = time.time() - self.began >= KEPT_S
+            self.bar.close()
+        self.bar, self.words = None, ""
+
+    def __enter__(self) -> "Bar":
+        self.clock.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.ended.set()
+        self.clock.join()
+        self.close()
+
+
+class StudyBar:
+    """The progress bar of a study: the iterations of all its designs, which of them runs, what it does just now.
+
+    It is told of iterations by study/run.py, and is a watcher for support/watching.py besides.
+    """
+
+    def __init__(self, iterations: list[int]) -> None:
+        from tqdm import tqdm
+
+        pause = PAUSE_S[sys.stderr.isatty()]
+        self.bar = tqdm(total=sum(iterations), desc="designs", unit="it", mininterval=pause)
+        self.begins = [0, *itertools.accumulate(iterations)]
+        self.number, self.name = 0, ""
+
+    def begin(self, number: int, words: str) -> None:
+        self.number, self.name = number, f"{number + 1} of {len(self.begins) - 1}, {words}"
+        self.bar.n = self.begins[number]
+        self.bar.set_description_str(self.name)
+
+    def __call__(self, figures: Mapping[str, float]) -> None:
+        self.bar.set_postfix_str(postfix(figures), refresh=False)
+        self.bar.update(self.begins[self.number] + int(figures["iteration"]) + 1 - self.bar.n)
+
+    def watch(self, words: str, done: int, of: int | None, figures: Mapping[str, float] | None) -> None:
+        """What is done within a design beside its iterations."""
+        now = words if not words or of is None or done == 0 else f"{words} {done}/{of}"
+        self.bar.set_description_str(": ".join(part for part in (self.name, now) if part), refresh=figures is None)
+
+    def done(self, words: str) -> None:
+        """A line above the bar, on standard output."""
+        self.bar.write(words)
+
+    def __enter__(self) -> "StudyBar":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()

@@ -1,0 +1,136 @@
+"""Which exposure: one that is right on the job's own voxels and, among those, the one that prints the shape best."""
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+from torch import Tensor
+
+from lightlathe.dose import Turning, gain_mj_cm3
+from lightlathe.errors import JobError
+from lightlathe.flow.formulation import worst_case
+from lightlathe.flow.prepare import Setup
+from lightlathe.job import Job
+from lightlathe.judge import LONGEST_S, ExposurePlan, best_thresholds, between, plan_exposure
+from lightlathe.quantities import FineShape, Part
+
+SETTLED_AFTER = 10  # rounds after which an exposure may only grow
+KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
+KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: judge/warnings.py warns below 2
+
+
+@dataclass(frozen=True)
+class Aim:
+    """Where the true shape prints best, as judged on the finest grid the job asks for and without a tolerance band.
+
+    share    among the right exposures, 0 the shortest, 1 the longest; see `between`
+    factor   best exposure over the one that prints the job's own voxels best, where no exposure is right
+    """
+
+    share: float = 0.5
+    factor: float = 1.0
+
+
+MIDDLE = Aim()
+
+
+@dataclass(frozen=True)
+class Doses:
+    """What one turn of levels, 0..1 of full irradiance, leaves, over all scenarios of the job."""
+
+    setup: Setup
+    levels: Tensor
+
+    @cached_property
+    def extremes(self) -> tuple[float, float]:
+        """(most outside the part, least in it), mJ/cm3."""
+        cases = worst_case(self.setup, self.levels, gain_per_turn(self.setup.job))
+        return max(most for most, _ in cases), min(least for _, least in cases)
+
+    @cached_property
+    def best(self) -> tuple[float, float]:
+        """Thresholds that print the job's own voxels best, without scenarios."""
+        dose = self.setup.turning.scaled(gain_per_turn(self.setup.job))(self.levels)
+        return best_thresholds(dose, self.setup.part.to(self.setup.device))[:2]
+
+    def plan(
+        self, full_turns: float | None = None, resin_after_s: float | None = None, aim: Aim = MIDDLE
+    ) -> ExposurePlan:
+        """The exposure that suits these levels.
+
+        full_turns      of these levels, where the job wants doses as they are
+        resin_after_s   the resin needs the doses of an exposure of this long; without it, of the exposure found
+        """
+        turn, resin = self.setup.job.turn, self.setup.job.resin
+        most, least = self.extremes
+        before, least_turns = math.nan, 1
+        if resin_after_s is not None:
+            resin = resin.at(resin_after_s)
+        window = least > most and (resin.liquid_below_mj_cm3 > 0 or most <= 0)
+        best = None if window else (self.best[0] / aim.factor, self.best[1] / aim.factor)
+        for round_ in range(50):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
+            plan = plan_exposure(
+                most,
+                least,
+                resin.liquid_below_mj_cm3,
+                resin.solid_above_mj_cm3,
+                turn.seconds_per_turn,
+                turn.max_exposure_s or LONGEST_S,
+                best_per_turn=best,
+                full_turns=full_turns,
+                least_turns=least_turns,
+                aim=aim.share,
+            )
+            if resin_after_s is not None or plan.exposure_s == before or resin.at(plan.exposure_s) == resin:
+                return plan
+            before, resin = plan.exposure_s, resin.at(plan.exposure_s)
+            if round_ >= SETTLED_AFTER:  # a turn more needs a turn less, and that a turn more: the longer one, dimmed
+                least_turns = max(least_turns, plan.turns)
+        raise JobError(
+            "no exposure suits this resin: the dose it needs changes with the time as fast as the light gives it."
+        )
+
+
+def aim_of(doses: Doses) -> Aim:
+    """Where the true shape prints best: see Aim. Found in a quarter of the parts of a step, as it lies on a flat top.
+
+    On the finer grid; on the job's own where there is none, which says something only with a tolerance band.
+    """
+    setup = doses.setup
+    shape = honest_shape(setup)
+    if shape is None:
+        return MIDDLE
+    plan = doses.plan()
+    rough = setup.turning.rougher() if isinstance(setup.turning, Turning) else setup.turning
+    dose = rough.on(shape.grid).scaled(gain_per_turn(setup.job))(doses.levels)
+    asked = plan.turns * plan.dimming
+    if math.isnan(plan.shortest_s):
+        best = best_thresholds(dose, shape)[:2]
+        return Aim(factor=sum(doses.best) / sum(best)) if sum(best) > 0 else MIDDLE
+    shortest, longest = (asked * end / plan.exposure_s for end in (plan.shortest_s, plan.longest_s))
+    if not math.isfinite(longest):
+        return MIDDLE
+    width = math.log(longest / shortest)
+    if not width > 0:
+        return MIDDLE
+    kept = min(0.5, max(KEPT, math.log1p(KEPT_PERCENT / 100) / width))
+    ends = (between(shortest, longest, 1 - kept), between(shortest, longest, kept))
+    best = best_thresholds(dose, shape, (plan.gel_mj_cm3 / ends[0], plan.gel_mj_cm3 / ends[1]))
+    if math.isnan(best[2]):
+        return MIDDLE
+    wanted = plan.gel_mj_cm3 / math.sqrt(best[0] * best[1])
+    return Aim(share=min(max(math.log(wanted / shortest) / width, kept), 1 - kept))
+
+
+def honest_shape(setup: Setup) -> Part | FineShape | None:
+    """The whole shape on the finest grid on which the job's print is judged; None where the design saw that itself."""
+    fine = setup.fine
+    if fine is None and setup.part.whole is not None:
+        return dataclasses.replace(setup.part, judged=setup.part.whole).to(setup.device)
+    return fine
+
+
+def gain_per_turn(job: Job) -> float:
+    """Dose in mJ/cm3 that one image at full level leaves in one turn where nothing is lost on the way."""
+    return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)

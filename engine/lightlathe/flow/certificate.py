@@ -1,0 +1,220 @@
+"""How far a design is from the best that any patterns could do: the bound of solve/bound.py for a print."""
+
+import dataclasses
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from lightlathe.dose import DoseOperator, Turning
+from lightlathe.flow.prepare import Setup
+from lightlathe.judge.extent import looks_of
+from lightlathe.judge.limits import slice_limit, speck_limit
+from lightlathe.losses import SoftWindow
+from lightlathe.quantities import LIQUID, SOLID, Grid, Target
+from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.support.watching import doing, step
+
+AS_IT_IS = "as it is"
+SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What is proven of the process window of a print.
+
+    reached        the design's relative window
+    at_most        no patterns reach more, whatever their light
+    slice_z_mm     height of the slice that binds
+    part_mm, surroundings_mm   (x, y) of the voxels in it that the proof leans on most: between them the window is lost
+    """
+
+    reached: float
+    at_most: float
+    slice_z_mm: float
+    part_mm: tuple[float, float]
+    surroundings_mm: tuple[float, float]
+
+    def figures(self) -> dict[str, float]:
+        return {
+            "window_proven_at_most": self.at_most,
+            "window_reached": self.reached,
+            "window_binding_slice_z_mm": self.slice_z_mm,
+            "window_binding_part_x_mm": self.part_mm[0],
+            "window_binding_part_y_mm": self.part_mm[1],
+            "window_binding_surroundings_x_mm": self.surroundings_mm[0],
+            "window_binding_surroundings_y_mm": self.surroundings_mm[1],
+        }
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What would widen the window of the slice that binds: the change in words, what a design of that slice alone then
+    reaches, and what is proven at most."""
+
+    words: str
+    reached: float
+    at_most: float
+
+
+def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
+    """The bound for a print; None where every slice is all part or all surroundings.
+
+    dose   (x, y, z) of the print, in the motion that the stage makes; 1 at the gel dose
+
+    What is proven is about the map that gives the dose: where the vial turns while an image stands, each image is
+    smeared over its step in the proof too. (Images that stand still at the same angles may reach more or less.) The
+    weights are sought with a quarter of the parts of a step and certified with all: any weights prove something.
+
+    A window holds for all slices at once, so what is proven for some of them holds for the whole. Slices are
+    independent of each other, and rows mix slices with weights that sum to 1 at most: whatever rows do, each slice sees
+    patterns of its own, and those are what the bound is about. The check's quick bound counts where it says more.
+    """
+    target = setup.part.target(dose.device)
+    least = torch.where(target.solid, dose, torch.inf).amin((0, 1))
+    most = torch.where(target.liquid, dose, -torch.inf).amax((0, 1))
+    both = target.solid.any(0).any(0) & target.liquid.any(0).any(0)
+    if not bool(both.any()):
+        return None
+    windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
+    chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
+    bound, slices = _proved(setup, dose, target, chosen, iterations)
+    quick = quick_limits(setup, [*chosen.tolist(), *looks_of(target.solid).tolist()])
+    closest = min(quick, key=lambda k: quick[k], default=None)
+    if closest is not None and quick[closest] < bound.window and closest not in chosen:
+        chosen = chosen.new_tensor([closest])
+        bound, slices = _proved(setup, dose, target, chosen, iterations)
+    limits = torch.tensor([quick.get(k, math.inf) for k in chosen.tolist()], dtype=torch.float64)
+    by_slice = torch.minimum(bound.by_slice, limits)
+    bound = dataclasses.replace(bound, window=float(by_slice.amin()), by_slice=by_slice)
+    x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
+    part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
+    reached = float(1 - most[both].amax() / least[both].amin())
+    height = z[int(chosen[bound.worst_slice])]
+    return Proof(reached, bound.window, height, part, surroundings)
+
+
+def _proved(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int) -> tuple[Bound, Target]:
+    """The bound of some slices, and what they must become."""
+    slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
+    operator, exact = _operators(setup, setup.operator.gain, len(chosen))
+    start = dose[:, :, chosen].float().contiguous()
+    return prove(operator, slices, start, exact=exact, iterations=iterations), slices
+
+
+def quick_limits(setup: Setup, slices: Iterable[int]) -> dict[int, float]:
+    """What the check's quick bound proves of each of these slices alone.
+
+    It leans on the resin along the wall, so slices with anything else there are left out.
+    """
+    grid, vial_mm, absorption = setup.part.grid, setup.job.vial.radius_mm, setup.job.resin.absorption_per_mm
+    wall = vial_mm - grid.voxel_mm / 2
+    at_wall = grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)
+    found = {}
+    for k in dict.fromkeys(slices):
+        judged = setup.part.judged[:, :, k].cpu()
+        solid = judged == SOLID
+        if bool((judged[at_wall] != LIQUID).any()) or not bool(solid.any()):
+            continue
+        reach = float(grid.radius_mm()[solid].max()) + grid.voxel_mm / 2
+        found[k] = min(
+            speck_limit(absorption, wall, reach, grid.voxel_mm / 2),
+            slice_limit(solid, grid.voxel_mm, wall, reach, absorption, grid.voxel_mm),
+        )
+    return found
+
+
+def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) -> list[Remedy]:
+    """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
+
+    Each change is designed for that slice alone, in `iterations` steps (left out: as many as the job's, from 30 to
+    100), and as many again prove what it allows. It is
+    designed for images that stand still, as all is; what is reached and proven is of the motion that the stage makes.
+    """
+    target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
+    k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
+    solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
+    surface = _grown(liquid) & solid | _grown(solid) & liquid
+    iterations = iterations or min(max(setup.job.design.iterations, 30), 100)
+    found = []
+    for words, aim, absorption, angles in (
+        (AS_IT_IS, Target(solid, liquid), 1.0, 1),
+        ("half the absorption", Target(solid, liquid), 0.5, 1),
+        ("twice the angles", Target(solid, liquid), 1.0, 2),
+        (f"{voxel:g} mm on either side of the surface left out (tolerance_mm)",
+         Target(solid & ~surface, liquid & ~surface), 1.0, 1),
+    ):  # fmt: skip
+        if not (bool(aim.solid.any()) and bool(aim.liquid.any())):
+            continue
+        operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
+        scaled = normalised(operator, aim)
+        still = scaled.still if isinstance(scaled, Turning) else scaled  # what designs go by
+        problem = Problem(still, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
+        with doing(f"no window: trying {words}", iterations):
+            found_light = solve(
+                problem, BoundedLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
+            ).patterns
+        dose = exact.scaled(scaled.gain)(found_light.double()).float()
+        bound = prove(scaled, aim, dose, exact=exact, iterations=iterations)
+        found.append(Remedy(words, _window(dose, aim), bound.window))
+    return sorted(found, key=lambda remedy: -remedy.reached)
+
+
+def closer(proof: Proof, remedies: list[Remedy]) -> tuple[Proof, list[Remedy]]:
+    """Both with the lower of what is proven of the slice that binds, as it is: found twice, it is one and the same."""
+    alone = [remedy.at_most for remedy in remedies if remedy.words == AS_IT_IS]
+    at_most = min([proof.at_most, *alone])
+    return dataclasses.replace(proof, at_most=at_most), [
+        dataclasses.replace(remedy, at_most=at_most) if remedy.words == AS_IT_IS else remedy for remedy in remedies
+    ]
+
+
+def _window(dose: Tensor, aim: Target) -> float:
+    """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
+    least, most = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
+    return 1 - most / least if least > 0 else math.nan
+
+
+def _grown(mask: Tensor) -> Tensor:
+    """(x, y, 1): voxels of one slice that share a side with a voxel of the mask, or lie in it."""
+    grown = mask.clone()
+    for axis in (0, 1):
+        rest = mask.shape[axis] - 1
+        grown.narrow(axis, 1, rest).logical_or_(mask.narrow(axis, 0, rest))
+        grown.narrow(axis, 0, rest).logical_or_(mask.narrow(axis, 1, rest))
+    return grown
+
+
+def _operators(
+    setup: Setup, gain: float, slices: int, *, absorption: float = 1, angles: int = 1
+) -> tuple[DoseOperator | Turning, DoseOperator | Turning]:
+    """The operator of the motion that the stage makes, on some slices with one pattern row each, in a quarter of the
+    parts; and the same in all parts in float64.
+
+    absorption, angles   factors on the job's own
+    """
+    nx, ny, _ = setup.part.grid.shape
+    voxel, turn = setup.part.grid.voxel_mm, setup.chords.angle_rad
+    step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
+    between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
+    chords = dataclasses.replace(setup.chords, angle_rad=between, rows=slices, row_mm=voxel)
+
+    def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
+        return DoseOperator(
+            chords,
+            Grid((nx, ny, slices), voxel),
+            vial_radius_mm=setup.job.vial.radius_mm,
+            absorption_per_mm=setup.job.resin.absorption_per_mm * absorption,
+            gain=gain / angles,
+            device=setup.device,
+            dtype=dtype,
+            precision=precision,
+        )
+
+    rough, exact = operator(torch.float32, "half"), operator(torch.float64, "single")
+    if not isinstance(setup.turning, Turning):
+        return rough, exact
+    parts = math.ceil(setup.turning.parts / angles)
+    return Turning(rough, parts).rougher(), Turning(exact, parts)

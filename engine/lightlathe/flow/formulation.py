@@ -1,0 +1,103 @@
+"""What a job's design has to solve and where it starts: plain, under scenarios, up a ladder of voxel sizes."""
+
+import dataclasses
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import JobError
+from lightlathe.flow.prepare import Setup, voxels
+from lightlathe.losses import weighted
+from lightlathe.part import coverage
+from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
+from lightlathe.support.watching import doing, step
+
+
+def problem_of(setup: Setup) -> Problem:
+    """The design problem of a job, in units in which even light of 1 gives the part a mean dose of 1."""
+    design = setup.job.design
+    target = setup.part.target(setup.device)
+    operator = normalised(setup.operator, target)
+    if design.weight == "coverage" or design.part_weight != 1:
+        covered = setup.part.coverage.to(setup.device) if design.weight == "coverage" else None
+        target = weighted(target, coverage=covered, solid=design.part_weight)
+    target = dataclasses.replace(target, dose=wanted_doses(setup))
+    return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
+
+
+def wanted_doses(setup: Setup) -> Tensor | None:
+    """(x, y, z) in units of the gel dose: what each solid of a graded job wants; None where no solid says so.
+
+    A voxel that two solids share wants what the one wants that fills more of it, the later one where both fill it.
+    """
+    job = setup.job
+    if all(table.wanted_dose is None for table in job.parts):
+        return None
+    if not hasattr(job.design.loss, "part_dose"):
+        raise JobError(
+            f"wanted_dose in [part] takes a loss that aims at doses; loss in [design] is {job.design.loss!r}.\n"
+            '  loss = "dose_corridor" or "squared_error" does.'
+        )
+    if job.design.rounding_iterations:
+        raise JobError(
+            "rounding_iterations widens the window, wanted_dose in [part] asks for doses; expected one of the two."
+        )
+    if job.resin.at(1.0) != job.resin.at(1000.0):
+        raise JobError(
+            "wanted_dose in [part] takes a resin whose gel dose stays; this one's hangs on the exposure time."
+        )
+    wanted = torch.full(setup.part.grid.shape, job.design.loss.part_dose, device=setup.device)
+    most = torch.zeros_like(wanted)
+    for table, solid in zip(job.parts, setup.solids, strict=True):
+        if table.role == "part":
+            covered = coverage(solid.form, setup.part.grid, device=setup.device)
+            dose = job.design.loss.part_dose if table.wanted_dose is None else table.wanted_dose
+            wanted = torch.where((covered >= most) & (covered > 0), dose, wanted)
+            most = torch.maximum(most, covered)
+    return wanted
+
+
+def coarser_problem(setup: Setup, by: float) -> Problem:
+    """The design problem of a job on voxels `by` times larger, a rung of [design.ladder]."""
+    grid = setup.part.grid.coarser(by)
+    part = voxels(setup.job, setup.solids, grid, setup.device)
+    return problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(grid)))
+
+
+@doing("the light to start from")
+def start_of(setup: Setup, problem: Problem) -> Tensor:
+    """The patterns that a design starts from."""
+    start = setup.job.design.start
+    if isinstance(start, Earlier):
+        from lightlathe.result import read_result  # h5py is loaded when a file is read
+
+        earlier = read_result(setup.job.path(start.result)).patterns
+        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, earlier.pixel_mm)
+    return start(problem)
+
+
+def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
+    """The same problem under every scenario of [design.robust]; None where the job names none.
+
+    The loss sees the voxels of all scenarios at once, so a loss of the worst voxel designs for the worst case.
+    """
+    if setup.job.design.robust is None:
+        return None
+    scenarios = Scenarios([(member.scaled(plain.operator.gain), scale) for member, scale in setup.scenarios])
+    count = len(scenarios.members)
+    return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
+
+
+def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
+    """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any.
+
+    Of the motion that the stage makes.
+    """
+    target = setup.part.target(setup.device)
+    found = []
+    for operator, scale in setup.turning_scenarios:
+        step()
+        dose = operator.scaled(gain * scale)(patterns)
+        most = float(torch.where(target.liquid, dose, -torch.inf).amax())
+        found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))
+    return found

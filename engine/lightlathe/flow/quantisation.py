@@ -1,0 +1,170 @@
+"""From the light that a design found to levels, whole turns and seconds.
+
+Everything here is of the motion that the stage makes: the doses are those of `Setup.turning`.
+"""
+
+import contextlib
+import dataclasses
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from lightlathe.errors import JobError
+from lightlathe.flow.aim import MIDDLE, Aim, Doses, aim_of, gain_per_turn
+from lightlathe.flow.prepare import Setup
+from lightlathe.judge import ExposurePlan, with_margins_of
+from lightlathe.losses import SoftWindow
+from lightlathe.projector import Codebook, quantise
+from lightlathe.quantities import Patterns
+from lightlathe.solve import Problem, rounded
+from lightlathe.support.watching import doing
+from lightlathe.support.words import amount
+
+FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
+ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew, with an eye on the dose
+
+
+class Dark(JobError):
+    """Every level rounds to dark."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a design found, as light of the job's projector: `fractions` (angle, column, row) of full irradiance.
+
+    full_turns   of these fractions, where doses are wanted as they are; None where a threshold is to be passed
+    """
+
+    setup: Setup
+    fractions: Tensor
+    full_turns: float | None
+
+    @cached_property
+    def book(self) -> Codebook:
+        return Codebook.of(self.setup.job.light.bits, self.setup.job.light.response)
+
+    def patterns(self, dimming: float, turns: int) -> Patterns:
+        """The nearest levels of the dimmed light."""
+        light, turn = self.setup.job.light, self.setup.job.turn
+        levels = quantise(self.fractions * dimming, self.book).cpu()
+        if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
+            raise Dark(
+                f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
+                f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
+                "faster turn suits this resin."
+            )
+        return Patterns(levels, self.setup.chords.angle_rad, self.book.full_scale, light.pixel_mm,
+                        light.irradiance_mw_cm2, turn.dwell_s, turns)  # fmt: skip
+
+    def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
+        """The exposure that suits these levels, for the resin as it is after their turns."""
+        full = None if self.full_turns is None else self.full_turns / dimming
+        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.device))
+        return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
+
+
+@doing("trying exposures")
+def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
+    """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
+
+    gel_gain   of the operator with which `found` gives doses in units of the gel dose, where these are wanted as they
+               are (graded parts) rather than a threshold passed
+    Among the right exposures it takes the one that prints the true shape best, KEPT of them away from either end.
+    The plan is made for the rounded levels: rounding moves the window, so the dimming is set once more after it.
+    """
+    peak = float(found.max())
+    if not (math.isfinite(peak) and peak > 0):
+        raise JobError("the design found no light at all; try another loss or start in [design].")
+    full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
+    light = Shown(setup, (found / peak).clamp_(0, 1), full)
+    doses = Doses(setup, light.fractions)
+    aim = MIDDLE if gel_gain is not None else aim_of(doses)
+    plan = doses.plan(full, aim=aim)
+    turns, dimming = plan.turns, plan.dimming
+    needed = _needed(light, dimming, turns, aim)
+    if plan.reachable and needed > turns:
+        turns += 1
+        needed = _needed(light, dimming, turns, aim)
+    dimming = min(1.0, needed / turns)
+    if plan.reachable and 0 < dimming * light.book.full_scale < FEW_LEVELS:
+        dimming = _settled(light, dimming, turns, aim)
+
+    def exposed(patterns: Patterns) -> ExposurePlan:
+        """What these levels, dimmed already, do in their turns."""
+        return _as_shown(light.plan(patterns, dimming, aim), turns, dimming, plan.reachable)
+
+    patterns = light.patterns(dimming, turns)
+    found_plan = exposed(patterns)
+    if setup.job.rounding_steps:
+        levels = with_an_eye_on_the_dose(setup, light.fractions * dimming, turns, light.book)
+        if not torch.equal(levels.int(), patterns.levels.int()):
+            chosen = dataclasses.replace(patterns, levels=levels)
+            chosen_plan = exposed(chosen)
+            if _as_good(chosen_plan, found_plan):
+                patterns, found_plan = chosen, chosen_plan
+    return patterns, with_margins_of(found_plan, setup.job.resin)
+
+
+def _needed(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
+    """Turns at full level that the levels, dimmed and rounded, want in an exposure of `turns`."""
+    plan = light.plan(light.patterns(dimming, turns), dimming, aim)
+    return dimming * plan.turns * plan.dimming
+
+
+def _as_shown(plan: ExposurePlan, turns: int, dimming: float, reachable: bool) -> ExposurePlan:
+    """The plan of levels that are dimmed already, for the turns in which they are shown."""
+    own = plan.turns * plan.dimming
+    return dataclasses.replace(
+        plan,
+        turns=turns,
+        dimming=dimming,
+        exposure_s=turns * plan.turn_s,
+        shortest_s=plan.shortest_s * plan.dimming,
+        longest_s=plan.longest_s * plan.dimming,
+        low_mj_cm3=plan.low_mj_cm3 / own * turns,
+        high_mj_cm3=plan.high_mj_cm3 / own * turns,
+        reachable=reachable,
+    )
+
+
+def _as_good(one: ExposurePlan, other: ExposurePlan) -> bool:
+    """Whether a plan has a window as wide, over all scenarios, and is right where the other is."""
+    return one.low_mj_cm3 * other.high_mj_cm3 <= other.low_mj_cm3 * one.high_mj_cm3 and (one.right or not other.right)
+
+
+def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
+    """The dimming near the one given whose rounded levels want `turns` most nearly; brighter levels want fewer."""
+    low, high = math.log(dimming / 64), math.log(min(1.0, 4 * dimming))
+    best, least = dimming, math.inf
+    for round_ in range(16):
+        middle = (low + high) / 2 if round_ else math.log(dimming)
+        off = math.inf
+        with contextlib.suppress(Dark):
+            plan = light.plan(light.patterns(math.exp(middle), turns), math.exp(middle), aim)
+            off = math.log(plan.turns * plan.dimming / turns) if plan.dimming > 0 else -math.inf
+        if abs(off) < least:
+            best, least = math.exp(middle), abs(off)
+        low, high = (middle, high) if off > 0 else (low, middle)
+    return best
+
+
+@doing("choosing levels")
+def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
+    """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
+    where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
+
+    It looks at the plain case, not at scenarios.
+    """
+    exact = np.unique(book.levels)
+    resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
+    operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
+    sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
+    problem = Problem(operator, sharp, setup.part.target(setup.device))
+    allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
+    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.rounding_steps, enough=ROUNDING_COST)
+    levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
+    return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()

@@ -1,0 +1,219 @@
+"""What it may cost that the dose operator lets light pass through inserts: an estimate for opaque ones.
+
+Light is horizontal, so a place is shadowed by what stands in its own slice. Looked at are some slices in which both
+the part and an insert lie, on voxels no finer than needed; each voxel of the part is dark at the angles at which its
+ray to the projector meets an insert.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import torch
+from torch import Tensor
+
+from lightlathe.flow.prepare import Solid, voxels
+from lightlathe.job import Job
+from lightlathe.quantities import SOLID, Grid, Patterns
+from lightlathe.support.words import amount, percent
+
+ACROSS = 160  # voxels across the vial at most
+SLICES = 8
+ANGLES = 120  # of even light: shares are good to 1 %
+FELT = 0.1  # share of its dose that a place may lose before it counts as shadowed (no source)
+
+
+@dataclass(frozen=True)
+class Shadow:
+    """What an opaque insert would take from the part.
+
+    lost        largest share of its dose that a place in the part loses
+    felt_mm     up to this far from the insert places lose more than FELT of theirs
+    liquid      share of the part's voxels that would stay liquid and are solid without the shadow; NaN in even light
+    weakest     (least dose beside the insert without its shadow, with it), mJ/cm3, within felt_mm; NaN in even light
+    liquid_mm   (nearest, farthest) from the insert of those that would stay liquid; NaN where none do
+    liquid_mj_cm3    the least dose of those
+    gel_mj_cm3  the dose that they fall below
+    """
+
+    lost: float
+    felt_mm: float
+    liquid: float = math.nan
+    weakest: tuple[float, float] = (math.nan, math.nan)
+    liquid_mm: tuple[float, float] = (math.nan, math.nan)
+    liquid_mj_cm3: float = math.nan
+    gel_mj_cm3: float = math.nan
+
+    def text(self) -> str:
+        """A sentence on what passes unseen, and what it may cost."""
+        said = "Light is taken to pass through the insert, whose shadow is not computed. "
+        if not self.lost > 0:
+            return said + "It stands in no slice of the part, so this costs nothing."
+        if math.isnan(self.liquid):
+            return said + (
+                f"If it is opaque, places beside it get up to {percent(self.lost)} less light, by even light from all "
+                f"around, and more than {percent(FELT)} less up to {amount(self.felt_mm)} mm away."
+            )
+        without, with_ = self.weakest
+        stays = "none of the part stays liquid for that alone"
+        if self.liquid > 0:
+            near, far = (amount(mm, 3) for mm in self.liquid_mm)
+            where = f"{near} mm" if near == far else f"{near} to {far} mm"
+            stays = (
+                f"{percent(self.liquid)} of the part stays liquid for that alone, {where} away from it, where the dose "
+                f"falls to {amount(self.liquid_mj_cm3, 3)} mJ/cm3, below the "
+                f"{amount(self.gel_mj_cm3, 3)} at which it gels"
+            )
+        return said + (
+            f"If it is opaque, {stays}. Places lose up to {percent(self.lost)} of their dose, and the least dose "
+            f"within {amount(self.felt_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
+        )
+
+
+def even_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid) -> Shadow | None:
+    """The shadow in even light from all around, before any design; None for a job without inserts."""
+    scene = _scene(job, solids, grid)
+    if scene is None:
+        return None
+    return scene.shadow([(angle, None) for angle in _angles(ANGLES)], math.nan)
+
+
+def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: Patterns) -> Shadow | None:
+    """The shadow in the light of a design; None for a job without inserts."""
+    scene = _scene(job, solids, grid)
+    if scene is None:
+        return None
+    step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
+    lit = [(float(patterns.angle_rad[n]), patterns.fractions()[n]) for n in range(0, len(patterns.angle_rad), step)]
+    resin = job.resin.at(patterns.exposure_s)
+    scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(lit)
+    return scene.shadow(lit, resin.gel_mj_cm3, scale, patterns.pixel_mm)
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """Slices in which part and insert meet.
+
+    solid, opaque   (x, y, slice) bool;  of_part: share of the part's voxels that lies in slices with an insert
+    """
+
+    grid: Grid
+    radius_mm: float
+    absorption_per_mm: float
+    solid: Tensor
+    opaque: Tensor
+    z_mm: Tensor
+    of_part: float
+
+    def shadow(
+        self, lit: Sequence[tuple[float, Tensor | None]], gel: float, scale: float = 1.0, pixel_mm: float = math.nan
+    ) -> Shadow:
+        """lit: scan angle and the levels (column, row) shown there, None for even light."""
+        if not bool(self.solid.any()):
+            return Shadow(0.0, 0.0)
+        full, left = (torch.zeros(self.solid.shape, dtype=torch.float64) for _ in range(2))
+        for angle, levels in lit:
+            light = self._light(angle, levels, pixel_mm)
+            full += light
+            left += light * ~self._dark(angle)
+        dose, shadowed = (scale * d[self.solid] for d in (full, left))
+        lost = torch.where(dose > 0, 1 - shadowed / dose.clamp(min=1e-300), 0.0)
+        away = self._away()[self.solid]
+        felt = lost > FELT
+        felt_mm = float(away[felt].max()) if bool(felt.any()) else 0.0
+        if math.isnan(gel):
+            return Shadow(float(lost.max()), felt_mm)
+        beside = away <= max(felt_mm, self.grid.voxel_mm)
+        weakest = float(dose[beside].min()), float(shadowed[beside].min())
+        falls = (dose > gel) & (shadowed <= gel)
+        shadow = Shadow(float(lost.max()), felt_mm, 0.0, weakest, gel_mj_cm3=gel)
+        if not bool(falls.any()):
+            return shadow
+        return replace(
+            shadow,
+            liquid=float(falls.double().mean()) * self.of_part,
+            liquid_mm=(float(away[falls].min()), float(away[falls].max())),
+            liquid_mj_cm3=float(shadowed[falls].min()),
+        )
+
+    def _lab(self, angle: float) -> tuple[Tensor, Tensor]:
+        """s and t of every column of voxels, mm."""
+        x, y = (self.grid.centres_mm(axis) for axis in (0, 1))
+        across = x[:, None] * math.cos(angle) + y[None, :] * math.sin(angle)
+        return across, y[None, :] * math.cos(angle) - x[:, None] * math.sin(angle)
+
+    def _light(self, angle: float, levels: Tensor | None, pixel_mm: float) -> Tensor:
+        """(x, y, slice) light of one image where nothing is in its way, by linear interpolation between pixels."""
+        s, t = self._lab(angle)
+        depth = torch.sqrt((self.radius_mm**2 - s * s).clamp(min=0)) + t
+        through = torch.exp(-self.absorption_per_mm * depth.clamp(min=0))[:, :, None]
+        if levels is None:
+            return through.expand(self.solid.shape)
+        columns, rows = levels.shape
+        dark = torch.nn.functional.pad(levels.double(), (1, 1, 1, 1))
+        by_slice = _between(dark, self.z_mm / pixel_mm + (rows + 1) / 2, 1)
+        return through * _between(by_slice, (s / pixel_mm + (columns + 1) / 2).flatten(), 0).reshape(self.solid.shape)
+
+    def _dark(self, angle: float) -> Tensor:
+        """(x, y, slice) bool: an insert stands between the voxel and the projector.
+
+        The inserts are turned into the frame of the light, where what is behind them is a running maximum along t.
+        """
+        n, pitch = max(self.grid.shape[:2]) + 2, self.grid.voxel_mm
+        middle = (n - 1) / 2
+        place = (torch.arange(n, dtype=torch.float64) - middle) * pitch
+        s, t = place[:, None], place[None, :]
+        x, y = s * math.cos(angle) - t * math.sin(angle), s * math.sin(angle) + t * math.cos(angle)
+        padded = torch.nn.functional.pad(self.opaque, (0, 0, 1, 1, 1, 1))
+        i, j = (
+            (v / pitch + (size + 1) / 2).round().long().clamp(0, size + 1)
+            for v, size in zip((x, y), self.grid.shape, strict=False)
+        )
+        behind = padded[i, j].cummax(1).values
+        behind = torch.nn.functional.pad(behind, (0, 0, 1, 0))[:, :-1]  # an insert does not shadow its own first voxel
+        s, t = self._lab(angle)
+        a, b = ((v / pitch + middle).round().long().clamp(0, n - 1) for v in (s, t))
+        return behind[a, b]
+
+    def _away(self) -> Tensor:
+        """(x, y, slice) distance to the nearest insert in the slice, mm, from voxel centre to voxel edge."""
+        from scipy.ndimage import distance_transform_edt
+
+        slices = [torch.from_numpy(distance_transform_edt(~s.numpy())) for s in self.opaque.unbind(2)]
+        return (torch.stack(slices, dim=2) - 0.5) * self.grid.voxel_mm
+
+
+def _scene(job: Job, solids: tuple[Solid, ...], grid: Grid) -> _Scene | None:
+    if not any(solid.role == "insert" for solid in solids):
+        return None
+    times = max(1.0, grid.shape[0] / ACROSS)
+    nx, ny, nz = (math.ceil(size / times) for size in grid.shape)
+    look = Grid((nx, ny, nz), grid.voxel_mm * times)
+    part = voxels(job, solids, look, torch.device("cpu"))
+    assert part.insert is not None
+    solid, opaque = part.judged == SOLID, part.insert >= 0.5
+    both = (solid.any(0).any(0) & opaque.any(0).any(0)).nonzero().flatten()
+    chosen = both[torch.linspace(0, len(both) - 1, min(SLICES, len(both))).round().long()]
+    of_part = float(solid[:, :, both].sum() / solid.sum())
+    return _Scene(
+        look,
+        job.vial.radius_mm,
+        job.resin.absorption_per_mm,
+        solid[:, :, chosen],
+        opaque[:, :, chosen],
+        look.centres_mm(2)[chosen],
+        of_part,
+    )
+
+
+def _angles(count: int) -> list[float]:
+    return [2 * math.pi * n / count for n in range(count)]
+
+
+def _between(values: Tensor, place: Tensor, axis: int) -> Tensor:
+    """Values at places between the entries of an axis, linearly; beyond its ends the outermost entry."""
+    place = place.clamp(0, values.shape[axis] - 1)
+    low = place.floor().long().clamp(max=values.shape[axis] - 2)
+    share = (place - low).to(values.dtype)
+    share = share[:, None] if axis == 0 else share
+    return values.index_select(axis, low) * (1 - share) + values.index_select(axis, low + 1) * share

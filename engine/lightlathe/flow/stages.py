@@ -1,0 +1,166 @@
+"""The stages of a design one after the other: coarser voxels, the plain case, the scenarios of a robust job.
+
+Each starts from the light of the one before, is logged, obeys the job's stop rule and can be stopped and gone on with.
+"""
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.flow.formulation import coarser_problem, start_of
+from lightlathe.flow.prepare import Setup
+from lightlathe.solve import Problem, StopRule, logged_every, solve
+from lightlathe.support.watching import doing, step
+
+COARSER = "coarser_"
+Log = dict[str, list[float]]
+Checkpoint = Callable[[dict[str, Any], Log], None]
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One run of the loop. `problem` is made when its turn comes: volumes are large."""
+
+    name: str
+    problem: Callable[[], Problem]
+    iterations: int
+
+
+@dataclass(frozen=True)
+class Found:
+    """What the stages gave.
+
+    patterns         (angle, column, row) of the last stage, in the units of the plain problem
+    plain            of the plain case, from which a robust job went on; None for other jobs
+    stopped_because  of the last stage, in words
+    log              of the last stage: one list per figure; its seconds count from the start of the first
+    log_before       the logs of the stages before, by name
+    """
+
+    patterns: Tensor
+    plain: Tensor | None
+    stopped_because: str
+    log: Log
+    log_before: dict[str, Log]
+
+    @property
+    def coarse_s(self) -> float:
+        """Seconds that went into coarser voxels."""
+        ends = [log["seconds"][-1] for name, log in self.log_before.items() if name.startswith(COARSER)]
+        return ends[-1] if ends else 0.0
+
+
+def stages_of(setup: Setup, plain: Problem, robust: Problem | None) -> list[Stage]:
+    """The stages of a job in their order; the last is the design itself."""
+    design = setup.job.design
+    stages = [
+        Stage(f"{COARSER}{number}", lambda by=rung.coarser: coarser_problem(setup, by), rung.iterations)
+        for number, rung in enumerate(design.ladder, 1)
+    ]
+    if robust is None:
+        return [*stages, Stage("design", lambda: plain, design.iterations)]
+    return [
+        *stages,
+        Stage("plain", lambda: plain, design.iterations),
+        Stage("robust", lambda: robust, design.iterations),
+    ]
+
+
+def run_stages(
+    setup: Setup,
+    plain: Problem,
+    robust: Problem | None,
+    *,
+    on_iteration: Callable[[dict[str, float]], None] | None = None,
+    checkpoint: Checkpoint | None = None,
+    resume: tuple[dict[str, Any], Log] | None = None,
+) -> Found:
+    """Run every stage that is not done yet; arguments as those of `pipeline.design`.
+
+    on_iteration   called in the last stage alone
+    checkpoint     its state names the stage and holds the logs of those before; of a robust stage, the plain light too
+    Of the seconds of a stop rule the stages before the last get half, so that something is left for it.
+    """
+    stages = stages_of(setup, plain, robust)
+    state, past = resume or ({}, {})
+    names = [stage.name for stage in stages]
+    if state and state.get("stage") not in names:
+        raise SolveError(f"the state is of a stage '{state.get('stage')}'; expected one of {', '.join(names)}.")
+    first = names.index(state["stage"]) if state else 0
+    log_before: dict[str, Log] = {
+        stage: {name: values.tolist() for name, values in log.items()} for stage, log in state.get("before", {}).items()
+    }
+    start = state["start"].to(setup.device) if "start" in state else None
+    gain = gain_before = plain.operator.gain
+    stop = setup.job.design.stop
+    for number in range(first, len(stages)):
+        stage, last = stages[number], number + 1 == len(stages)
+        problem = stage.problem()
+        own_gain = getattr(problem.operator, "gain", gain)  # scenarios are in the units of the plain case
+        goes_on = state.get("run") if number == first else None
+        if goes_on is not None:
+            goes_on = _on(setup.device, goes_on)
+            start = goes_on["best"] if start is None else start
+        elif start is None:
+            start = start_of(setup, problem)
+        else:
+            start = start * (gain_before / own_gain)
+        rows: Log = {name: list(values) for name, values in past.items()} if goes_on else {}
+        ready: dict[str, Any] = {"stage": stage.name, "before": _tensors(log_before)}
+        if stage.name == "robust":
+            ready["start"] = start  # what it is compared with at the end
+
+        def each(row: dict[str, float], rows: Log = rows, last: bool = last, stage: Stage = stage) -> None:
+            for name, value in row.items():
+                rows.setdefault(name, []).append(value)
+            step(int(row["iteration"]) + 1, stage.iterations, row)
+            if last and on_iteration is not None:
+                on_iteration(row)
+
+        def keep(run: dict[str, Any], rows: Log = rows, ready: dict[str, Any] = ready) -> None:
+            if checkpoint is not None:
+                checkpoint({**ready, "run": run, "iteration": run["iteration"]}, rows)
+
+        spent_s = log_before[names[number - 1]]["seconds"][-1] if number else 0.0
+        with doing(stage.name.replace("_", " "), stage.iterations):
+            outcome = solve(
+                problem,
+                setup.job.design.solver,
+                start,
+                iterations=stage.iterations,
+                log_every=logged_every(setup.device),
+                on_iteration=each,
+                stop=stop if last else _half(stop),
+                checkpoint=keep,
+                state=goes_on,
+                spent_s=spent_s,
+            )
+        if last:
+            return Found(outcome.patterns, ready.get("start"), outcome.stopped_because, rows, log_before)
+        log_before[stage.name], start, gain_before = rows, outcome.patterns, own_gain
+        del outcome  # and with it what the solver keeps
+    raise AssertionError("a design has one stage or more")
+
+
+def _half(stop: StopRule | None) -> StopRule | None:
+    """The rule for a stage before the last."""
+    return stop if stop is None or stop.seconds is None else dataclasses.replace(stop, seconds=stop.seconds / 2)
+
+
+def _tensors(logs: dict[str, Log]) -> dict[str, dict[str, Tensor]]:
+    """Logs as a state holds them."""
+    return {
+        stage: {name: torch.tensor(values, dtype=torch.float64) for name, values in log.items()}
+        for stage, log in logs.items()
+    }
+
+
+def _on(device: torch.device, state: Any) -> Any:
+    if isinstance(state, dict):
+        return {name: _on(device, value) for name, value in state.items()}
+    return state.to(device) if isinstance(state, Tensor) else state

@@ -1,0 +1,1 @@
+"""What the fused forms on GPUs share."""

@@ -1,0 +1,58 @@
+"""A volume as the dose kernel in CUDA gathers from it: in halves, in two orders, scaled by a power of two.
+
+A loss that leaves its slope in this form spares the card a slope in float32, a search for its largest number and a
+pass that rounds it: packed_triton.py has the store for that.
+"""
+
+from dataclasses import dataclass, replace
+
+import torch
+from torch import Tensor
+
+
+@dataclass(frozen=True)
+class LaidOut:
+    """Room for an (x, y, slice) volume, or the volume.
+
+    by_x           (y, slice // 8, x * 8 + slice % 8) float16; zeros beyond the last slice
+    by_y           (x, slice // 8, y * 8 + slice % 8) float16, the same numbers
+    most           0-d float32 that no number of the volume exceeds in modulus: the power of two that brings it to
+                   2^13..2^14 is the scale. Rounding may exceed it (up to 4 times fits), and it may be larger than the
+                   largest: halves have all their digits down to 2^-28 of it
+    slices         how many there are
+    circle         zeros where (2x - nx + 1)^2 + (2y - ny + 1)^2 is more: outside the vial
+    dose_at_most   no dose exceeds it, in the units of the operator whose room this is
+    """
+
+    by_x: Tensor
+    by_y: Tensor
+    most: Tensor
+    slices: int
+    circle: int
+    dose_at_most: float
+
+    @staticmethod
+    def room(shape: tuple[int, int, int], circle: int, device: torch.device, dose_at_most: float) -> "LaidOut":
+        nx, ny, slices = shape
+        octets = -(-slices // 8)
+        by_x = torch.empty(ny, octets, 8 * nx, device=device, dtype=torch.float16)
+        by_y = torch.empty(nx, octets, 8 * ny, device=device, dtype=torch.float16)
+        return LaidOut(by_x, by_y, torch.empty((), device=device), slices, circle, dose_at_most)
+
+    def filled(self, most: Tensor) -> "LaidOut":
+        return replace(self, most=most.to(torch.float32))
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return len(self.by_y), len(self.by_x), self.slices
+
+    @property
+    def orders(self) -> tuple[Tensor, Tensor]:
+        """(x, y, slice) float32, as each of the two orders has it."""
+        nx, ny, slices = self.shape
+        exponent = torch.frexp(self.most.double())[1]  # most is 0.5 to 1 times 2^exponent
+        scale = torch.ldexp(torch.ones_like(self.most), 14 - exponent.clamp(min=-112))
+        by_y = self.by_y.reshape(nx, -1, ny, 8).permute(0, 2, 1, 3)
+        by_x = self.by_x.reshape(ny, -1, nx, 8).permute(2, 0, 1, 3)
+        made = [order.reshape(nx, ny, -1)[:, :, :slices].float() / scale for order in (by_x, by_y)]
+        return made[0], made[1]

@@ -1,0 +1,1 @@
+"""Fused forms of losses, for GPUs."""

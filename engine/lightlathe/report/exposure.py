@@ -1,0 +1,75 @@
+"""The lines about the exposure in a summary."""
+
+import math
+from typing import Any
+
+from lightlathe import judge
+from lightlathe.flow.calibration import plan_of, windows_of
+from lightlathe.flow.prediction import job_of
+from lightlathe.judge import LONGEST_S
+from lightlathe.result import Record
+from lightlathe.support.words import amount
+
+UNSTATED_PERCENT = (
+    10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
+)
+
+
+def exposure_lines(record: Record) -> list[str]:
+    """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
+    plan, job = plan_of(record), job_of(record)
+    resin = job.resin
+    banded = record.part.whole is not None
+    voxels = f"of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
+    voxels += " under every scenario of [design.robust]" if is_robust(record) else ""
+    around = not math.isnan(record.quality["over_cure_fraction"])
+    lines = plan.text(voxels, on_finer(record), around=around).splitlines()
+    doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
+    if doses is None:
+        doses, said = unstated(resin.at(plan.exposure_s))
+        lines.append(f"how well the threshold is known is not stated ([resin] doses_known_to_percent); {said}:")
+    windows = windows_of(record, resin)
+    if record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+        gel = resin.at(plan.exposure_s).gel_mj_cm3
+        lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
+    known = f"a threshold known to {amount(doses)} %" + (
+        f" and an absorption known to {amount(absorption)} %" if absorption else ""
+    )
+    series = judge.bracket(
+        plan,
+        doses,
+        windows,
+        known=known,
+        images=len(record.patterns.angle_rad),
+        longest_s=job.turn.max_exposure_s or LONGEST_S,
+        steady=judge.is_steady(resin, plan.exposure_s),
+    )
+    return [*lines, series.text()]
+
+
+def unstated(resin: Any) -> tuple[float, str]:
+    """What a threshold is taken to be known to where the job does not say, in percent and in words."""
+    low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
+    apart = 100 * (high - low) / (high + low)
+    if low > 0 and apart > UNSTATED_PERCENT:
+        return apart, f"with the {amount(apart)} % by which the resin's two doses differ from their middle"
+    return UNSTATED_PERCENT, f"with {UNSTATED_PERCENT:g} %"
+
+
+def on_finer(record: Record) -> str:
+    """Whether any exposure prints the whole shape right on the finer grid; nothing where it was not judged there."""
+    q = record.quality
+    if "iou_fine" not in q:
+        return ""
+    words = f"on the finer grid of {record.part.grid.voxel_mm / record.settings['grid']['finer']:g} mm"
+    if q["window_relative_fine"] > 0:
+        low, high = q["window_low_mj_cm3_fine"], q["window_high_mj_cm3_fine"]
+        return f"{words} every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the whole shape right"
+    if q["wrong_voxels_fine"] == 0:
+        return f"{words} this exposure prints all of the shape right"
+    return f"{words} no exposure is right everywhere, this one for {q['iou_fine']:.4f} of 1"
+
+
+def is_robust(record: Record) -> bool:
+    """Whether the design had scenarios to survive."""
+    return record.settings.get("design", {}).get("robust") is not None

@@ -1,0 +1,202 @@
+"""The summary of a design, and what changes under other assumptions, in a practitioner's words."""
+
+import math
+import shlex
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import torch
+
+from lightlathe.judge import assumptions, is_steady
+from lightlathe.judge.warnings import nothing_judged
+from lightlathe.quantities import Prediction
+from lightlathe.result import Record
+from lightlathe.support.words import amount, count, duration
+
+# where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
+WIDE_GAP, HELD = 0.1, 0.05
+
+
+def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cautions: Sequence[str]) -> str:
+    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
+
+    resin      as it behaves over this exposure
+    exposure   lines on the exposure and its margins
+    """
+    q, patterns, grid = record.quality, record.patterns, record.part.grid
+    over = (
+        "" if is_steady(resin, patterns.exposure_s) else f" where the dose comes over {duration(patterns.exposure_s)}"
+    )
+    lines = [
+        f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
+        _part(record),
+        f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
+        *_agreement(record),
+        _window(record),
+        *_proven(q),
+        f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
+        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}; its gel dose is {amount(resin.gel_mj_cm3, 4)}",
+        *_graded(q),
+        f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
+        f"mW/cm2 at full level; {_share(q['wasted_light_fraction'], 0)} of it is not absorbed in the part",
+        *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
+    ]
+    lines += [f"  warning     {text}" for text in record.warnings]
+    lines += [f"  assumed     {text}" for text in assumptions(resin.refractive_index)]
+    lines += [
+        f"  result      {path}",
+        f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",
+        *(f"  caution     {text}" for text in cautions),
+    ]
+    return "\n".join(lines)
+
+
+def _part(record: Record) -> str:
+    """Size and place of the part; of its voxels where the file does not hold those of its surface."""
+    facts, grid = record.facts, record.part.grid
+    if "part_low_mm" in facts:
+        low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
+    else:
+        solid = (record.part.coverage >= 0.5).nonzero()
+        low, high = (
+            (edge - torch.tensor(grid.shape) / 2) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1)
+        )
+        reach = torch.tensor(record.part.reach_mm)
+    size, middle = (high - low).tolist(), ((low + high) / 2).tolist()
+    return (
+        f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {float(reach):.2f} mm from the axis "
+        f"of the vial's {record.vial_radius_mm:.2f} mm"
+    )
+
+
+def _agreement(record: Record) -> list[str]:
+    """How much of the print is right: the whole shape on the finer grid first, what a tolerance band hides last."""
+    q, less = record.quality, _less(record)
+    fine_mm = record.part.grid.voxel_mm / record.settings["grid"]["finer"]
+    judged = [
+        ("_fine", f"the whole shape, on a finer grid of {fine_mm:g} mm"),
+        ("_fine_judged", f"on the finer grid of {fine_mm:g} mm, less the tolerance band"),
+        ("_whole", "the whole shape, on this grid"),
+        ("", f"on this grid{less}"),
+    ]
+    judged = [(suffix, words) for suffix, words in judged if f"iou{suffix}" in q]
+    lines = [
+        f"{'' if n else '  agreement':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)
+    ]
+    (first, where), (last, _) = judged[0], judged[-1]
+    on = " on the finer grid" if "finer" in where else ""
+    for name, figure, words in (
+        ("under-cure", "under_cure_fraction", "of the part's voxels stay liquid"),
+        ("over-cure", "over_cure_fraction", "of the other voxels turn solid"),
+    ):
+        own = f"; {_share(q[figure + last], 3)} on this grid{less}" if first != last else ""
+        if math.isfinite(q[figure + first]):
+            lines.append(f"  {name:12}{_share(q[figure + first], 2)} {words}{on}{own}")
+        else:
+            lines.append(f"  {name:12}no voxel is to stay liquid")
+    for whole, rest in (("_fine", "_fine_judged"), ("_whole", "")):
+        if f"iou{whole}" in q and f"iou{rest}" in q:
+            wrong = q[f"wrong_voxels{whole}"]
+            lines.append(
+                f"{'':14}the tolerance band hides {wrong - q[f'wrong_voxels{rest}']:.0f} of {wrong:.0f} wrong voxels"
+                f"{on}"
+            )
+            break
+    return lines
+
+
+def _less(record: Record) -> str:
+    """What figures of the own grid leave out."""
+    design = record.settings.get("design", {})
+    return " less the tolerance band" if design.get("tolerance_mm") or design.get("tolerance_voxels") else ""
+
+
+def _window(record: Record) -> str:
+    q = record.quality
+    low, high, window = q["window_low_mj_cm3"], q["window_high_mj_cm3"], q["window_relative"]
+    if window > 0:
+        return (
+            f"  window      {_share(window)}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
+            f"of this grid{_less(record)} right"
+        )
+    if math.isnan(window):
+        return f"  window      none to judge: {nothing_judged(q)}"
+    size = _share(window) if window > -10 else "far below 0"
+    return (
+        f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
+        "weakest place"
+    )
+
+
+def _proven(q: dict[str, float]) -> list[str]:
+    lines = []
+    if "window_gap" in q:
+        lines.append(
+            f"              proven: no patterns whatever reach more than "
+            f"{_share(q['window_proven_at_most'])} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
+            + (f"; gap {_share(q['window_gap'])}" if q.get("window_relative", 1.0) > 0 else "")
+        )
+        if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:
+            lines.append(
+                f"              {_share(q['light_at_level_limit'], 0)} of the light comes from pixels at level_limit: "
+                "a higher one may close part of the gap, with a longer exposure"
+            )
+    if "window_all_scenarios_robust" in q:
+        lines.append(
+            f"              over all scenarios {_share(q['window_all_scenarios_robust'])} (a plain design: "
+            f"{_share(q['window_all_scenarios_plain'])}); with no scenario applied "
+            f"{_share(q['window_no_scenario_robust'])} (plain: {_share(q['window_no_scenario_plain'])})"
+        )
+    return lines
+
+
+def _graded(q: dict[str, float]) -> list[str]:
+    if "wanted_dose_rms" not in q:
+        return []
+    return [
+        f"  doses       {q['wanted_dose_rms']:.3f} rms from those wanted, 90 % of the part within "
+        f"{q['wanted_dose_90']:.3f} (in units of the gel dose)"
+    ]
+
+
+def _share(value: float, digits: int = 1) -> str:
+    return f"{100 * value:.{digits}f} %"
+
+
+def comparison(record: Record, other: Prediction, assumed: str) -> str:
+    """The figures of a record beside those of the same patterns under other assumptions."""
+    less = " less the band" if "iou_whole" in other.quality else ""
+    rows = {
+        "agreement, finer grid": "iou_fine",
+        "stays liquid there": "under_cure_fraction_fine",
+        "turns solid there": "over_cure_fraction_fine",
+        "agreement, finer grid less the band": "iou_fine_judged",
+        "agreement, own grid, whole shape": "iou_whole",
+        f"agreement, own grid{less}": "iou",
+        f"part that stays liquid{less}": "under_cure_fraction",
+        f"rest that turns solid{less}": "over_cure_fraction",
+        f"window{less}": "window_relative",
+        f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
+        f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
+    }
+    wrong = int(other.quality["wrong_voxels"])
+    said = f"every voxel of the job's own grid{_less(record)} comes out right"
+    said = said if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong{_less(record)}"
+    cells = [("", "as designed", "now")]
+    for words, name in rows.items():
+        if name in other.quality:
+            cells.append((words, _cell(record.quality.get(name, math.nan)), _cell(other.quality[name])))
+    widths = [max(len(row[k]) for row in cells) for k in range(3)]
+    lines = [f"{assumed}: {said}", *(f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells)]
+    if record.fine is None and record.settings["grid"]["finer"] > 1:
+        lines.append("this file does not hold the finer grid, so nothing is judged there: design again to have it")
+    return "\n".join(lines)
+
+
+def _cell(value: float) -> str:
+    """A figure in a column: four decimals as far as they say anything; - where there is none."""
+    if math.isnan(value):
+        return "-"
+    return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

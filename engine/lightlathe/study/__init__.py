@@ -1,0 +1,1 @@
+"""Comparisons: plan, runs, file, ranking, table, plots."""

@@ -1,0 +1,200 @@
+"""Designs under several losses, solvers or settings side by side: which is best here, by how much, and is that noise?
+
+A plan (plan.py) says which. Every combination is designed from the job's start and, to see how much of a difference is
+chance, from that start disturbed at random. All runs end in one HDF5 file (file.py).
+"""
+
+import dataclasses
+import hashlib
+import json
+import logging
+import math
+import time
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import torch
+
+from lightlathe import pipeline
+from lightlathe.bench.machine import machine
+from lightlathe.errors import JobError, LightlatheError
+from lightlathe.flow.certificate import proof_of
+from lightlathe.flow.prepare import (
+    Setup,
+    Solid,
+    device_of,
+    lay_out,
+    load_solids,
+    patterns_of,
+    prepare,
+    require_memory,
+    settings_of,
+)
+from lightlathe.part import require_fit
+from lightlathe.result.record import Record
+from lightlathe.study.file import Run, Study, read_study, write_study
+from lightlathe.study.plan import Plan, Planned, designs, same_place
+from lightlathe.study.table import one_line
+from lightlathe.support.sums import exact_total
+
+log = logging.getLogger(__name__)
+
+
+def begin(plan: Plan, path: Path, *, resume: bool = False) -> tuple[Study, list[Planned]]:
+    """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
+
+    resume   take the runs in the study file `path`; otherwise there must be no such file. Jobs, variants and repeats
+             may have been added to the plan since, but what was designed must be what the plan asks for now.
+    """
+    planned = designs(plan)
+    study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1, default=str))
+    if path.exists():
+        if not resume:
+            raise JobError(f"{path}: is there already. Give another name with -o, or --resume to go on with it.")
+        study = dataclasses.replace(study, runs=_still_valid(read_study(path), plan, planned, path).runs)
+    done = {r.key for r in study.runs}
+    todo = [p for p in planned if p.key not in done]
+    for job in {same_place(p.job): p.job for p in todo}.values():
+        layout = lay_out(job, load_solids(job)[0])
+        for table, report in zip(job.parts, layout.fits, strict=True):
+            if table.role == "part":
+                require_fit(report)
+        require_memory(layout.grid, device_of(job), patterns_of(job))
+    return study, todo
+
+
+class Watch(Protocol):
+    """Who is told how a study goes: each design's number and name, the figures of each iteration, what came of it."""
+
+    def begin(self, number: int, words: str) -> None: ...
+    def __call__(self, figures: dict[str, float]) -> None: ...
+    def done(self, words: str) -> None: ...
+
+
+class Clock:
+    """Tells `watch` of each iteration, and finds the seconds that went before the loop that is logged: the start, a
+    ladder of coarser voxels, the plain design before a robust one."""
+
+    def __init__(self, watch: Watch | None) -> None:
+        self.watch, self.began, self.before_s = watch, time.perf_counter(), math.nan
+
+    def __call__(self, figures: dict[str, float]) -> None:
+        if math.isnan(self.before_s):
+            self.before_s = time.perf_counter() - self.began - figures["seconds"]
+        if self.watch is not None:
+            self.watch(figures)
+
+
+def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = None) -> Study:
+    """Make the designs of `todo` and write each into the study file `path`; returns the study with all its runs.
+
+    The file is whole after every run: an interrupt loses the run it falls in. A design that fails is a run without
+    figures, and the study goes on.
+    """
+    steps = json.loads(study.plan)["bound_iterations"]
+    bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
+    for member in (member for planned in todo for member in planned.job.own):
+        member.load()
+    setups: dict[str, Setup] = {}
+    ours = path.exists()  # a study that goes on; what comes there meanwhile is another's
+    for number, planned in enumerate(todo):
+        if watch is not None:
+            watch.begin(number, planned.words)
+        job, place = planned.job, hashlib.sha256(same_place(planned.job).encode()).hexdigest()
+        if place not in setups:
+            setups = {place: _warm(prepare(job))}  # one at a time: volumes are large
+        setup = dataclasses.replace(setups[place], job=job)
+        facts: dict[str, Any] = {"place": place, **_machine(setup)}
+        figures, rows = {}, {}
+        clock = Clock(watch)
+        try:
+            record = pipeline.design(job, setup=setup, on_iteration=clock)
+        except LightlatheError as problem:
+            facts["failed"] = f"{type(problem).__name__}: {problem}"
+        else:
+            if place not in bounds and steps:
+                bounds[place] = _bound(setup, record, steps)
+            facts |= record.facts
+            rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
+            figures = _figures(record, rows) | bounds.get(place, {})
+            if "window_proven_at_most" in figures:
+                figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
+        made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
+        study = study.with_run(made)
+        write_study(study, path, replace=ours)
+        ours = True
+        if watch is not None:
+            watch.done(one_line(made))
+    return study
+
+
+def _still_valid(study: Study, plan: Plan, planned: list[Planned], path: Path) -> Study:
+    """The study, if its runs are what the plan asks for now; JobError names what has changed since."""
+    if json.loads(study.plan)["bound_iterations"] != plan.bound_iterations:
+        raise JobError(f"{path}: its runs were made with another value of bound_iterations; start afresh with -o.")
+    now = {p.key: p.job for p in planned}
+    read: dict[str, tuple[Solid, ...]] = {}
+    for r in (r for r in study.runs if r.key in now):
+        job = now[r.key]
+        meshes = f"{job.folder} {job.parts}"
+        if meshes not in read:
+            read = {meshes: load_solids(job)[0]}  # one at a time: runs of one job come together
+        settings = json.loads(json.dumps(settings_of(job, read[meshes])))
+        changed = _differing(r.settings, settings)
+        if changed:
+            raise JobError(
+                f"{path}: {r.job} was designed with other settings than the plan has now ({', '.join(changed)}).\n"
+                "  Put them back, or start afresh under another name with -o."
+            )
+    return study
+
+
+def _differing(old: Any, new: Any, at: str = "") -> list[str]:
+    """Dotted names of what differs between two trees of settings."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        return [
+            name
+            for key in dict.fromkeys([*old, *new])
+            for name in _differing(old.get(key), new.get(key), f"{at}.{key}".lstrip("."))
+        ]
+    return [] if old == new else [at]
+
+
+def _warm(setup: Setup) -> Setup:
+    """Both products once, so that no run's seconds hold the time in which kernels are compiled or loaded."""
+    operator = setup.operator
+    operator.transpose(operator(torch.zeros(operator.pattern_shape, device=setup.device, dtype=setup.dtype)))
+    return setup
+
+
+def _machine(setup: Setup) -> dict[str, Any]:
+    found = machine(setup.device)
+    return {name: found[name] for name in ("processor", "threads", "card") if name in found}
+
+
+def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
+    """What is proven of the window of any design in this place."""
+    dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
+    proof = proof_of(setup, dose, iterations=iterations)
+    return {} if proof is None else _bound_in(proof.figures())
+
+
+def _bound_in(figures: dict[str, float]) -> dict[str, float]:
+    return {k: v for k, v in figures.items() if k.startswith(("window_proven", "window_binding"))}
+
+
+def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
+    """The figures of the print, and of the way there."""
+    right = np.asarray(log["best_wrong"]) == 0
+    after = log["iteration"][int(np.argmax(right))] if right.any() else log["iteration"][-1]
+    sound = right.any() or record.quality["wrong_voxels"] == 0  # the exposure may right what a threshold alone did not
+    patterns = record.patterns
+    mj = float(exact_total(patterns.fractions())) * (patterns.pixel_mm / 10) ** 2
+    return {
+        **record.quality,
+        "seconds": log["seconds"][-1],
+        "iterations": log["iteration"][-1] + 1,
+        "iterations_to_none_wrong": 1 + after if sound else math.nan,
+        "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
+    }

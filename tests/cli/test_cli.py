@@ -1,0 +1,121 @@
+"""The program as a person at a terminal meets it: exit codes, files, messages without tracebacks."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from lightlathe.cli.main import main
+from lightlathe.result import read_result
+
+
+@pytest.fixture
+def job(small_job, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "disc.toml"
+    path.write_text(small_job(iterations=8))
+    return path
+
+
+def test_design_predict_export(job, capsys, tmp_path):
+    assert main(["design", str(job)]) == 3  # so few iterations leave no margin
+    said = capsys.readouterr().out
+    for word in (
+        "agreement",
+        "under-cure",
+        "over-cure",
+        "window",
+        "exposure",
+        "turn of",
+        "safety data sheet",
+        "disc.lathe.h5",
+    ):
+        assert word in said
+    assert read_result("disc.lathe.h5").quality["iou"] > 0.9
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.h5", "disc.toml"]
+
+    assert main(["predict", "disc.lathe.h5", "--exposure", "5", "--json"]) == 4
+    assert json.loads(capsys.readouterr().out)["under_cure_fraction"] > 0.5
+    assert main(["predict", "disc.lathe.h5", "--absorption", "0.2"]) in (3, 4)
+    assert "as designed" in capsys.readouterr().out
+
+    assert main(["export", "disc.lathe.h5", "--frames", "frames", "--picture", "p.png"]) == 0
+    assert len(list((tmp_path / "frames").glob("*.png"))) == 60
+    assert (tmp_path / "p.png").stat().st_size > 10_000
+
+
+def test_a_result_is_never_overwritten_unasked(job, capsys):
+    assert main(["design", str(job), "-o", "a.h5"]) == 3
+    assert main(["design", str(job), "-o", "a.h5"]) == 1
+    assert "is there already" in capsys.readouterr().err
+    assert main(["design", str(job), "-o", "a.h5", "--force"]) == 3
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["design", "none.toml"], "none.toml"),
+        (["predict", "none.h5"], "no such file"),
+        (["export", "none.h5"], "nothing to export"),
+        (["design", "disc.toml", "--resume"], "no such file"),
+    ],
+)
+def test_mistakes_end_in_one_clear_error(job, capsys, arguments, words):
+    assert main(arguments) == 1
+    error = capsys.readouterr().err
+    assert words in error
+    assert "Traceback" not in error
+
+
+def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, monkeypatch):
+    """Ctrl-C in the middle: exit code 130, the state written, no result; --resume gives the whole design."""
+    from lightlathe.flow import stages as staged
+
+    real = staged.solve
+
+    def interrupted(*args, **kwargs):
+        inner = kwargs["on_iteration"]
+
+        def stop_at_five(row):
+            inner(row)
+            if row["iteration"] == 5:
+                raise KeyboardInterrupt
+
+        return real(*args, **{**kwargs, "on_iteration": stop_at_five})
+
+    monkeypatch.setattr(staged, "solve", interrupted)
+    assert main(["design", str(job)]) == 130
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.partial.h5", "disc.toml"]
+    monkeypatch.setattr(staged, "solve", real)
+    assert main(["design", str(job), "--resume"]) == 3
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.h5", "disc.toml"]
+    log = read_result("disc.lathe.h5").log["iteration"]
+    assert log == list(range(8))
+
+
+def test_the_program_is_installed():
+    done = subprocess.run(
+        [sys.executable, "-m", "lightlathe.cli.main", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith("lightlathe ")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["design", "disc.toml", "-o", "a.h5", "-o", "b.h5"],
+        ["design", "disc.toml", "-o", "a.h5", "--output", "b.h5"],
+        ["predict", "a.h5", "--exposure", "5", "--exposure", "6"],
+        ["export", "a.h5", "--picture", "a.png", "--picture", "b.png"],
+        ["resin", "a.csv", "--absorption", "1", "--absorption", "2"],
+        ["compare", "a.toml", "--plots", "a", "--plots", "b"],
+        ["bench", "--device", "cpu", "--device", "cuda"],
+    ],
+)
+def test_an_option_given_twice_is_refused(capsys, arguments):
+    """The first value would be lost in silence."""
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    assert "is given twice; expected it once" in capsys.readouterr().err

@@ -1,0 +1,137 @@
+"""The bound of a whole print: where it binds, and what would help."""
+
+import dataclasses
+import math
+
+import torch
+
+from lightlathe import pipeline
+from lightlathe.flow.certificate import Proof, Remedy, closer, proof_of, quick_limits, remedies_of
+from lightlathe.flow.feasibility import case_of
+from lightlathe.flow.formulation import problem_of, start_of
+from lightlathe.flow.prepare import prepare
+from lightlathe.job import parse_job
+from lightlathe.judge.check_resin import window_limit
+from lightlathe.quantities import IGNORED, LIQUID
+from lightlathe.report.advice import advice, unproven, window_words
+
+
+def proven(text, folder, iterations=60):
+    setup = prepare(parse_job(text, name="test", folder=folder))
+    problem = problem_of(setup)
+    dose = setup.turning.scaled(problem.operator.gain)(start_of(setup, problem))
+    return setup, proof_of(setup, dose, iterations=iterations)
+
+
+def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
+    """A disc of 2 mm radius: dose falls off outward, so the rim and what lies just beyond it decide."""
+    _, proof = proven(small_job(), tmp_path)
+    assert 1.4 < math.hypot(*proof.part_mm) <= 2.0
+    assert 2.0 < math.hypot(*proof.surroundings_mm) < 2.6
+    assert abs(proof.slice_z_mm) <= 0.5  # the part is 1 mm high
+    figures = proof.figures()
+    assert figures["window_binding_part_x_mm"] == proof.part_mm[0]
+    assert figures["window_proven_at_most"] == proof.at_most >= proof.reached
+
+
+def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_job, tmp_path):
+    """mu R = 4, disc of 0.4 R: the closed form 1 - a c^2 cosh(a) / (2 sinh(a c)) is -2.7; at mu R = 2 it is 0.32."""
+    setup, proof = proven(small_job(absorption=0.8), tmp_path)
+    assert proof.at_most < 0
+    remedies = remedies_of(setup, proof)
+    assert remedies[0].words == "half the absorption"
+    assert 0.1 < remedies[0].reached <= remedies[0].at_most
+    assert next(r for r in remedies if r.words == "as it is").at_most < -1
+    said = advice(proof, remedies, 60)
+    assert said.startswith("Proven: no patterns whatever print this part in this resin and vial, in 60 images a turn.")
+    assert "iterations" not in said  # they cannot help
+    assert f"at z = {proof.slice_z_mm:.2f} mm" in said
+    assert said.index("half the absorption") < said.index("as it is")  # best first
+
+
+def test_what_is_proven_of_one_slice_holds_for_the_whole():
+    proof = Proof(-0.1, 0.5, 0.0, (0.0, 0.0), (1.0, 0.0))
+    as_it_is, half = Remedy("as it is", -0.1, 0.14), Remedy("half the absorption", 0.1, 0.05)
+    assert closer(proof, [half, as_it_is])[0].at_most == 0.14
+    assert closer(proof, [half])[0].at_most == 0.5  # of another resin
+
+
+def test_what_is_proven_twice_of_one_slice_is_said_once():
+    """The looser of the two bounds of the slice as it is gives way; those of other resins stay."""
+    proof, half = Proof(-3.0, -0.38, 0.0, (0.0, 0.0), (1.0, 0.0)), Remedy("half the absorption", 0.1, 0.5)
+    tight, (as_it_is, other) = closer(proof, [Remedy("as it is", -2.0, 0.21), half])
+    assert tight.at_most == as_it_is.at_most == -0.38
+    assert other is half
+
+
+def test_the_proof_is_no_wider_than_the_quick_bound_of_the_check(small_job, tmp_path):
+    """With hardly any steps on the weights the quick bound is the closer one; where no resin lies along the wall it
+    says nothing."""
+    setup, proof = proven(small_job(absorption=0.45), tmp_path, iterations=1)
+    case = case_of(setup.job, setup.solids)
+    assert proof.at_most <= window_limit(case)(0.45) + 1e-12
+    middle = setup.part.grid.shape[2] // 2
+    assert quick_limits(setup, [middle]) != {}
+    judged = setup.part.judged.clone()
+    judged[judged == LIQUID] = IGNORED
+    assert quick_limits(dataclasses.replace(setup, part=dataclasses.replace(setup.part, judged=judged)), [middle]) == {}
+
+
+def test_a_design_without_a_window_names_no_best_exposure(small_job, tmp_path):
+    text = small_job(absorption=0.8, iterations=5).replace("[light]", "doses_known_to_percent = 3\n[light]")
+    record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
+    said = "\n".join(pipeline.exposure_lines(record))
+    assert "this one comes closest" in said
+    assert "best exposure" not in said
+    fine = pipeline.design(parse_job(text.replace("0.8", "0.1"), name="t", folder=tmp_path))
+    assert "best exposure lies between" in "\n".join(pipeline.exposure_lines(fine))
+
+
+def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):
+    record = pipeline.design(parse_job(small_job(absorption=0.8, iterations=5), name="t", folder=tmp_path))
+    assert sum("half the absorption" in text for text in record.warnings) == 1
+    fine = pipeline.design(parse_job(small_job(), name="t", folder=tmp_path))
+    assert not any("absorption" in text for text in fine.warnings)
+
+
+def test_too_few_angles_are_told(small_job, tmp_path):
+    """Gains of 0.03 and 0.05: above the 0.01 by which a start disturbed at random moves a window."""
+    setup, proof = proven(small_job().replace("angles = 60", 'angles = 6\nmotion = "stepped"'), tmp_path)
+    remedies = {r.words: r for r in remedies_of(setup, proof)}
+    as_it_is, more, band = (
+        remedies[w] for w in ("as it is", "twice the angles", next(w for w in remedies if "mm" in w))
+    )
+    assert more.reached > as_it_is.reached + 0.03
+    assert band.reached > as_it_is.reached + 0.05
+    assert all(r.reached <= r.at_most for r in remedies.values())
+
+
+def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
+    """From any dose the search ends at a bound that holds; better doses only lead it to a tighter one."""
+    setup, proof = proven(small_job(), tmp_path)
+    noise = torch.rand(setup.operator.dose_shape, generator=torch.Generator().manual_seed(2))
+    wild = proof_of(setup, noise, iterations=10)
+    reached = next(r for r in remedies_of(setup, proof) if r.words == "as it is").reached
+    assert reached <= proof.at_most
+    assert reached <= wild.at_most
+
+
+def test_what_may_help_hangs_on_what_is_known():
+    """No proof: the general advice. A window lost in rounding: more bits. Not ruled out: more iterations."""
+    assert unproven(math.nan, 8).startswith("More iterations")
+    assert unproven(0.1, 8).endswith("a window of 10 %: more bits, or levels that are dimmed less, keep it.")
+    one = unproven(0.1, 1)  # the warning on bits asks for more already, and one bit is never dimmed
+    assert one == "Before its levels were rounded to 1 bit this light had a window of 10 %."
+    open_ = advice(Proof(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
+    assert "a window of 4.5 % is not ruled out by the proof, so more iterations may find one" in open_
+    assert "as it is far below 0 (at most 4 %)" in open_
+    assert window_words(math.nan) == "no light in part of it"
+
+
+def test_no_proof_no_advice_beside_it(small_job, tmp_path):
+    """Without a proof the advice is general; with one that excludes every design, no iterations are asked for."""
+    text = small_job(absorption=0.8, iterations=5)
+    for more, words in (("bound_iterations = 0\n", "More iterations"), ("", "Proven: no patterns whatever")):
+        warnings = pipeline.design(parse_job(text + more, name="t", folder=tmp_path)).warnings
+        assert sum(words in text for text in warnings) == 1
+        assert sum("terations" in text for text in warnings) == (1 if more else 0)
