@@ -149,7 +149,7 @@ def test_the_picture_shows_the_tolerance_band():
 
 def test_a_file_of_before_is_of_images_that_stand_still_and_says_so(tmp_path, capsys):
     """result/version_1.h5, written by a program of format version 1: a disc with a tolerance band, 24 images."""
-    path = Path(__file__).parent / "result" / "version_1.h5"
+    path = Path(__file__).parents[1] / "result" / "version_1.h5"
     with h5py.File(path) as file:
         assert file.attrs["format_version"] == 1
         written = dict(file["quality"].attrs)
