@@ -23,9 +23,10 @@ from lightlathe.bench.machine import machine
 from lightlathe.bench.measure import ON_SCALAR_UNITS, WORK
 from lightlathe.bench.timing import timed
 from lightlathe.bench.verify import errors
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import KernelUnavailable
+from lightlathe.quantities import Optics
 
 
 @dataclass
@@ -50,8 +51,7 @@ def finer_pixels(case: Case, device: torch.device) -> DoseOperator:
     """The same vial and voxels, pixels half as wide."""
     pixel, columns = case.grid.voxel_mm / 2, 2 * case.voxels
     chords = Telecentric().chords(angle_rad=full_turn(case.angles), columns=columns, rows=columns, pixel_mm=pixel)
-    optics = {"vial_radius_mm": case.radius_mm, "absorption_per_mm": 0.5 / case.radius_mm}
-    return DoseOperator(chords, case.grid, **optics, device=device)
+    return DoseOperator(Optics(chords, case.radius_mm, 0.5 / case.radius_mm), case.grid, Backend(device=device))
 
 
 def off_axis(case: Case, device: torch.device, bent: bool) -> DoseOperator:
@@ -68,8 +68,7 @@ def off_axis(case: Case, device: torch.device, bent: bool) -> DoseOperator:
         s = 0.7 * chords.offset_mm
         turn = torch.asin(s / case.radius_mm) - torch.asin(s / (1.5 * case.radius_mm))
         chords = replace(chords, offset_mm=s / 1.5, turn_rad=turn)
-    optics = {"vial_radius_mm": case.radius_mm, "absorption_per_mm": 0.5 / case.radius_mm}
-    return DoseOperator(chords, case.grid, **optics, device=device)
+    return DoseOperator(Optics(chords, case.radius_mm, 0.5 / case.radius_mm), case.grid, Backend(device=device))
 
 
 def both(name: str, case: Case, operator: DoseOperator, dark: bool = False, threads: int | None = None) -> list[Row]:

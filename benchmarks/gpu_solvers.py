@@ -15,10 +15,11 @@ import torch
 from torch import Tensor
 
 from lightlathe.beams import Telecentric
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
+from lightlathe.gpu.fused import value_and_slope
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.quantities import Grid, Target
+from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
 from lightlathe.solve.forms import keep_if, passes_for
 from lightlathe.solve.metrics import Figures
@@ -37,9 +38,7 @@ def wavy(
     angle = torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
     chords = Telecentric().chords(angle_rad=angle, columns=voxels, rows=slices, pixel_mm=0.1)
     grid = Grid((voxels, voxels, slices), voxel_mm=0.1)
-    operator = DoseOperator(
-        chords, grid, vial_radius_mm=voxels * 0.05, absorption_per_mm=20 / voxels, device=device, kernel=kernel
-    )
+    operator = DoseOperator(Optics(chords, voxels * 0.05, 20 / voxels), grid, Backend(kernel, device))
     x = torch.linspace(-1, 1, voxels, device=device)
     inside = (x[:, None, None] ** 2 + x[None, :, None] ** 2 < 1).expand(operator.dose_shape)
     wave, along = torch.sin(9 * x), torch.sin(9 * torch.linspace(-1, 1, slices, device=device))
@@ -90,6 +89,10 @@ class Timed:
         twin = Timed(self.operator.within(light), self.clock)
         twin.spent = self.spent
         return twin
+
+    def gradient_of(self, loss: Callable, dose: Tensor, target: Target) -> tuple[Tensor, Tensor]:
+        value, slope = value_and_slope(loss, dose, target, self.operator.room())
+        return value, self.transpose(slope)
 
     def _run(self, name: str, product: Callable[[Tensor], Tensor], x: Tensor) -> Tensor:
         begin = self.clock.mark()

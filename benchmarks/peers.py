@@ -26,7 +26,7 @@ from lightlathe.bench.cases import CASES, Case
 from lightlathe.bench.ceilings import ceilings
 from lightlathe.bench.machine import cores, machine
 from lightlathe.bench.timing import timed
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.kernels import cpu
 from peer_programs import (
     ADJOINT,
@@ -46,9 +46,8 @@ README = Path(__file__).parent / "README.md"
 def work(case: Case, device: torch.device) -> tuple[DoseOperator, Tensor, Tensor]:
     """Our operator, nothing absorbed, gain 1; a tube and its shadows, smooth enough for any discretisation."""
     absorbing = case.operator(device)
-    operator = DoseOperator(
-        absorbing.chords, absorbing.grid, vial_radius_mm=case.radius_mm, absorption_per_mm=0.0, gain=1.0, device=device
-    )
+    clear = absorbing.optics.replace(absorption_per_mm=0.0)
+    operator = DoseOperator(clear, absorbing.grid, Backend(device=device), gain=1.0)
     target = case.target(device)
     volume = target.solid.float() + 0.3 * target.liquid.float()
     patterns = operator.transpose(volume) / case.voxels
@@ -79,10 +78,7 @@ def inner(operator: DoseOperator) -> Tensor:
 
 def compare(case: Case, device: torch.device, pool: ProcessPoolExecutor, seconds: float) -> list[list[str]]:
     operator, g, v = work(case, device)
-    exact_operator = DoseOperator(
-        operator.chords, operator.grid, vial_radius_mm=case.radius_mm, absorption_per_mm=0.0, gain=1.0, kernel="cpu",
-        dtype=torch.float64,
-    )  # fmt: skip
+    exact_operator = DoseOperator(operator.optics, operator.grid, Backend("cpu", dtype=torch.float64), gain=1.0)
     exact = {FORWARD: exact_operator(g.double().cpu()), ADJOINT: exact_operator.transpose(v.double().cpu())}
     makers: list[Callable[[], list[Entry]]] = [
         lambda: ours(operator, g, v),

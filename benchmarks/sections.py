@@ -11,8 +11,8 @@ from scipy.optimize import linprog
 from torch import Tensor
 
 from lightlathe.beams.telecentric import Telecentric, full_turn
-from lightlathe.dose import DoseOperator
-from lightlathe.quantities import Grid, Target
+from lightlathe.dose import Backend, DoseOperator
+from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import normalised
 
 
@@ -89,8 +89,7 @@ def plain_operator(voxels: int, angles: int, absorption: float, columns: int) ->
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=1, pixel_mm=2 / columns)
     chords = dataclasses.replace(chords, row_mm=2 / voxels)
     grid = Grid((voxels, voxels, 1), 2 / voxels)
-    settings = {"vial_radius_mm": 1.0, "absorption_per_mm": absorption, "kernel": "cpu", "dtype": torch.float64}
-    return DoseOperator(chords, grid, **settings)
+    return DoseOperator(Optics(chords, 1.0, absorption), grid, Backend("cpu", dtype=torch.float64))
 
 
 @dataclasses.dataclass(frozen=True)
@@ -121,8 +120,8 @@ def matrix(voxels: int, angles: int, absorption: float, columns: int) -> sparse.
     for angle in full_turn(angles):
         chords = Telecentric().chords(angle_rad=angle[None], columns=columns, rows=columns, pixel_mm=2 / columns)
         chords = dataclasses.replace(chords, row_mm=2 / voxels)  # slice k sees row k alone
-        one = DoseOperator(chords, grid, vial_radius_mm=1.0, absorption_per_mm=absorption, gain=1 / angles,
-                           kernel="cpu", dtype=torch.float64)  # fmt: skip
+        backend = Backend("cpu", dtype=torch.float64)
+        one = DoseOperator(Optics(chords, 1.0, absorption), grid, backend, gain=1 / angles)
         block = one(torch.eye(columns, dtype=torch.float64)[None]).reshape(voxels * voxels, columns)
         blocks.append(sparse.csr_matrix(block.numpy()))
     return sparse.hstack(blocks).tocsr()

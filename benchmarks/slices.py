@@ -13,11 +13,12 @@ import argparse
 import dataclasses
 import time
 from pathlib import Path
+from typing import Any
 
 import torch
 
 from lightlathe.bench.machine import machine
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
@@ -63,20 +64,18 @@ def seconds(device: torch.device) -> float:
 
 
 def made(folder: Path, part: str, across: int, angles: int):
-    """The design problem with one row of pixels a slice, its start, and the chords it uses."""
+    """The design problem with one row of pixels a slice, and its start."""
     mesh, scale = PARTS[part]
     text = JOB.format(
         mesh=(folder / mesh).resolve(), scale=scale, voxel=2 * RADIUS_MM / across, across=across, angles=angles
     )
     setup = prepare(parse_job(text, name=part, folder=folder))
     grid = setup.part.grid
-    chords = dataclasses.replace(setup.chords, rows=grid.shape[2], row_mm=grid.voxel_mm)
-    operator = DoseOperator(
-        chords, grid, vial_radius_mm=RADIUS_MM, absorption_per_mm=ABSORPTION, device=setup.device, dtype=setup.dtype
-    )
-    setup = dataclasses.replace(setup, chords=chords, operator=operator)
+    optics = setup.operator.optics.replace(rows=grid.shape[2], row_mm=grid.voxel_mm)
+    operator = DoseOperator(optics, grid, Backend(device=setup.device, dtype=setup.dtype))
+    setup = dataclasses.replace(setup, operator=operator)
     problem = problem_of(setup)
-    return problem, start_of(setup, problem), chords
+    return problem, start_of(setup, problem)
 
 
 def designed(problem: Problem, start, solver, iterations: int, sharpest: float):
@@ -95,20 +94,20 @@ def designed(problem: Problem, start, solver, iterations: int, sharpest: float):
     return figures, problem.operator(outcome.patterns)
 
 
-def proven(problem: Problem, chords, figures: Figures, dose, steps: int) -> None:
-    device, grid = dose.device, problem.operator.grid
+def proven(problem: Problem, figures: Figures, dose, steps: int) -> None:
+    operator: Any = problem.operator
+    device, grid = dose.device, operator.grid
     narrow = figures.windows.argsort()[:SLICES].sort().values
     target = Target(problem.target.solid[:, :, narrow].contiguous(), problem.target.liquid[:, :, narrow].contiguous())
-    few = dataclasses.replace(chords, rows=len(narrow))
+    few = operator.optics.replace(rows=len(narrow))
 
-    def operator(**kind) -> DoseOperator:
+    def on_few(**kind) -> DoseOperator:
         shape = (*grid.shape[:2], len(narrow))
-        vial = {"vial_radius_mm": RADIUS_MM, "absorption_per_mm": ABSORPTION, "gain": problem.operator.gain}
-        return DoseOperator(few, Grid(shape, grid.voxel_mm), device=device, **vial, **kind)
+        return DoseOperator(few, Grid(shape, grid.voxel_mm), Backend(device=device, **kind), gain=operator.gain)
 
-    exact = operator(dtype=torch.float64, precision="single")
+    exact = on_few(dtype=torch.float64, precision="single")
     begun = seconds(device)
-    bound = prove(operator(), target, dose[:, :, narrow].contiguous(), exact=exact, iterations=steps)
+    bound = prove(on_few(), target, dose[:, :, narrow].contiguous(), exact=exact, iterations=steps)
     gap = bound.window - float(figures.window_relative)
     print(f"  proof, {steps:4d} steps: {bound.window:.4f}, gap {gap:.4f}, {seconds(device) - begun:.2f} s", flush=True)
 
@@ -123,7 +122,7 @@ def main() -> None:
     for size in arguments.sizes:
         across, angles = (int(number) for number in size.split("/"))
         for part in arguments.part or PARTS:
-            problem, start, chords = made(arguments.meshes, part, across, angles)
+            problem, start = made(arguments.meshes, part, across, angles)
             print(f"{part} {size}: {problem.operator.dose_shape} voxels, kernel {problem.operator.kernel}", flush=True)
             designed(problem, start, SlicewiseLBFGS(), 10, 300.0)  # kernels are loaded
             designed(problem, start, BoundedLBFGS(), 60, 100.0)
@@ -131,7 +130,7 @@ def main() -> None:
             designed(problem, start, SlicewiseLBFGS(), 60, 300.0)
             found = designed(problem, start, SlicewiseLBFGS(), 200, 600.0)
             for steps in (100, 400):
-                proven(problem, chords, *found, steps)
+                proven(problem, *found, steps)
 
 
 if __name__ == "__main__":

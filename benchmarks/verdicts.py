@@ -18,11 +18,11 @@ import torch
 
 from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.judge import Case, check
 from lightlathe.judge.check_resin import window_limit
 from lightlathe.losses import LOSSES
-from lightlathe.quantities import Grid, Target
+from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import SOLVERS, STARTS, Problem, normalised, solve
 
 MU_R = (0.2, 0.5, 1.0, 1.5, 1.8, 2.0, 2.1, 2.2, 2.4, 2.7, 2.9, 3.2, 4.0)
@@ -35,8 +35,7 @@ def operator_for(voxels: int, angles: int, rows: int, a: float) -> DoseOperator:
     size = 2 * RADIUS_MM / voxels
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=voxels, rows=rows, pixel_mm=size)
     grid = Grid((voxels, voxels, rows), size)
-    settings = {"vial_radius_mm": RADIUS_MM, "absorption_per_mm": a / RADIUS_MM, "kernel": "reference"}
-    return DoseOperator(chords, grid, dtype=torch.float64, **settings)
+    return DoseOperator(Optics(chords, RADIUS_MM, a / RADIUS_MM), grid, Backend("reference", dtype=torch.float64))
 
 
 def case_for(voxels: int, angles: int, a: float, part: float) -> Case:

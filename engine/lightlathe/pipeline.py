@@ -130,7 +130,7 @@ def proven(setup: Setup, dose: Tensor) -> tuple[dict[str, float], list[str]]:
         return proof.figures(), []
     remedies = remedies_of(setup, proof)
     proof, remedies = closer(proof, remedies)
-    return proof.figures(), [advice(proof, remedies, len(setup.chords.angle_rad))]
+    return proof.figures(), [advice(proof, remedies, len(setup.operator.optics.chords.angle_rad))]
 
 
 def shadowed(setup: Setup, patterns: Patterns) -> list[str]:

@@ -8,14 +8,17 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import Any, Protocol, Self
 
 import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.gpu.fused import value_and_slope
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
@@ -202,6 +205,78 @@ class Chords:
     @property
     def pattern_shape(self) -> tuple[int, int, int]:
         return len(self.angle_rad), len(self.offset_mm), self.rows
+
+
+@dataclass(frozen=True)
+class Optics:
+    """Everything that light does between projector and voxel, as one value; the operator is a function of it.
+
+    chords              the straight way of every column's light through the resin, at every angle
+    vial_radius_mm      inner radius: where the resin begins
+    absorption_per_mm   of the resin, base e
+    """
+
+    chords: Chords
+    vial_radius_mm: float
+    absorption_per_mm: float
+
+    @property
+    def straight_rays(self) -> bool:
+        """True where every ray of an image runs along the projector's direction."""
+        return not bool(self.chords.turn_rad.any())
+
+    @property
+    def slices_independent(self) -> bool:
+        """True where no light leaves the height at which it enters. (Rows beside slices couple them all the same.)"""
+        return True
+
+    def replace(self, **changes: Any) -> "Optics":
+        """The same but for some fields, those of the chords among them."""
+        within = {name: changes.pop(name) for name in [f.name for f in fields(Chords)] if name in changes}
+        changed = replace(self, **changes)
+        return replace(changed, chords=replace(changed.chords, **within)) if within else changed
+
+
+class LinearMap(Protocol):
+    """A linear map from patterns (angle, column, row) to a dose (x, y, z) with its exact transpose.
+
+    What a solver needs: inherit it, and the methods with a body come along.
+    """
+
+    device: torch.device
+    dtype: torch.dtype
+    gain: float
+    pattern_shape: tuple[int, int, int]
+    dose_shape: tuple[int, int, int]
+
+    def __call__(self, patterns: Tensor) -> Tensor: ...
+
+    def transpose(self, dose: Any) -> Tensor: ...
+
+    def scaled(self, gain: float) -> Self:
+        """The same map with another gain."""
+        raise NotImplementedError(f"{type(self).__name__} has no gain to set.")
+
+    def within(self, light: float) -> "LinearMap":
+        """The same for patterns of 0 to `light`, by the caller's word."""
+        return self
+
+    def gradient_of(
+        self, loss: Callable[[Tensor, "Target"], Tensor], dose: Tensor, target: "Target"
+    ) -> tuple[Tensor, Tensor]:
+        """Value of a loss at a dose of this map, and its gradient by the patterns."""
+        value, slope = value_and_slope(loss, dose, target)
+        return value, self.transpose(slope)
+
+    @property
+    def slices_independent(self) -> bool:
+        """True where each slice is lit by patterns of its own; a proof or a solver slice by slice asks."""
+        return False
+
+    @property
+    def straight_rays(self) -> bool:
+        """True where light runs along the projector's direction; closed-form limits ask."""
+        return False
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,11 @@ from torch import Tensor
 
 from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.kernels import KERNELS, choose
 from lightlathe.dose.views import Views
 from lightlathe.errors import KernelUnavailable
-from lightlathe.quantities import Grid
+from lightlathe.quantities import Grid, Optics
 
 CPU = torch.device("cpu")
 
@@ -53,7 +53,8 @@ def operator(
         s = chords.offset_mm
         chords = replace(chords, offset_mm=s + 0.05 * s**3, turn_rad=bend * s, share=1 - 0.1 * s.abs())
     more.setdefault("dtype", torch.float64)
-    return DoseOperator(chords, Grid(shape, voxel), vial_radius_mm=radius, absorption_per_mm=absorption, **more)
+    gain = more.pop("gain", None)
+    return DoseOperator(Optics(chords, radius, absorption), Grid(shape, voxel), Backend(**more), gain=gain)
 
 
 def dense(linear, shape: tuple[int, ...], dtype: torch.dtype = torch.float64) -> Tensor:

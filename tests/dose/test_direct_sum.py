@@ -11,9 +11,9 @@ from direct import bare_vial, direct_dose, fan
 from dose_cases import runnable
 
 from lightlathe.beams import Telecentric, full_turn
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Chords, Grid
+from lightlathe.quantities import Chords, Grid, Optics
 
 RADIUS, VOXEL, ABSORPTION, ANGLES = 4.0, 0.16, 0.2, 13
 GRID = Grid((47, 50, 1), VOXEL)
@@ -44,7 +44,7 @@ def patterns(kind: str, columns: int) -> torch.Tensor:
 
 
 def operator(c: Chords, kernel: str, dtype: torch.dtype, absorption: float = ABSORPTION) -> DoseOperator:
-    return DoseOperator(c, GRID, vial_radius_mm=RADIUS, absorption_per_mm=absorption, kernel=kernel, dtype=dtype)
+    return DoseOperator(Optics(c, RADIUS, absorption), GRID, Backend(kernel, dtype=dtype))
 
 
 def dose_of(c: Chords, light: torch.Tensor, kernel: str = "cpu", dtype: torch.dtype = torch.float64) -> np.ndarray:
@@ -158,7 +158,7 @@ def test_light_through_one_bent_column_by_hand():
     """A column turned by 30 degrees, 1 mm off: its light lies along x cos 30 + y sin 30 = 1, exp(-mu depth) of it."""
     turn = math.radians(30)
     c = replace(chords([0.9, 1.0, 1.2], [turn + 0.02, turn, turn], [1, 1, 1]), angle_rad=torch.zeros(1).double())
-    a = DoseOperator(c, GRID, vial_radius_mm=RADIUS, absorption_per_mm=0.2, dtype=torch.float64)
+    a = DoseOperator(Optics(c, RADIUS, 0.2), GRID, Backend(dtype=torch.float64))
     p = torch.zeros(1, 3, 1, dtype=torch.float64)
     p[0, 1] = 1
     dose = a(p)[:, :, 0]

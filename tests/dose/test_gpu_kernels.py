@@ -7,13 +7,13 @@ import torch
 
 from gpu_device import DEVICE, ON_CARD
 from lightlathe.beams import Telecentric
-from lightlathe.dose import DoseOperator, Views
+from lightlathe.dose import Backend, DoseOperator, Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import KernelUnavailable
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.quantities import Grid, Target
+from lightlathe.quantities import Grid, Optics, Target
 
 HOPPER = ON_CARD and torch.cuda.get_device_capability() == (9, 0)
 KERNELS = ["triton", *(["hopper"] if HOPPER else [])]
@@ -128,14 +128,8 @@ def test_told_that_the_light_stays_below_some_level_a_kernel_gives_the_same_dose
 def test_slopes_laid_out_give_the_gradient(kernel, loss, rows):
     """Of a vial narrower than the grid. No room in other kernels, nor where rows must become slices in the dose."""
     chords = Telecentric().chords(angle_rad=turn(50), columns=90, rows=rows, pixel_mm=0.1)
-    operator = DoseOperator(
-        chords,
-        Grid((80, 90, 61), voxel_mm=0.1),
-        vial_radius_mm=3.9,
-        absorption_per_mm=0.2,
-        device=DEVICE,
-        kernel=kernel,
-    ).scaled(0.05)
+    optics, backend = Optics(chords, 3.9, 0.2), Backend(kernel, DEVICE)
+    operator = DoseOperator(optics, Grid((80, 90, 61), voxel_mm=0.1), backend).scaled(0.05)
     assert operator.room() is None
     told = operator.within(10)
     if kernel != "hopper" or rows < 61:
@@ -216,9 +210,9 @@ def test_gradients(kernel, precision):
     """Of sum(d * (A p)^2), through DoseOperator and a resampling of pixels: both directions in one chain."""
     grid = Grid((7, 8, 3), voxel_mm=0.5)
     chords = Telecentric().chords(angle_rad=turn(5, 0.2), columns=9, rows=3, pixel_mm=0.6)
-    settings = {"vial_radius_mm": 2.1, "absorption_per_mm": 0.3}
-    operator = DoseOperator(chords, grid, **settings, kernel=kernel, device=DEVICE, precision=precision)
-    exact = DoseOperator(chords, grid, **settings, kernel="reference", dtype=torch.float64)
+    optics = Optics(chords, 2.1, 0.3)
+    operator = DoseOperator(optics, grid, Backend(kernel, DEVICE, precision=precision))
+    exact = DoseOperator(optics, grid, Backend("reference", dtype=torch.float64))
     assert operator.kernel == kernel
     generator = torch.Generator().manual_seed(11)
     patterns = torch.rand(operator.pattern_shape, generator=generator)

@@ -1,6 +1,5 @@
 """A vial that turns while an image stands, against arcs worked by hand and direct summation in float64."""
 
-import dataclasses
 import itertools
 import math
 
@@ -9,22 +8,17 @@ import pytest
 import torch
 
 from lightlathe.beams import Telecentric, full_turn
-from lightlathe.dose import DoseOperator, Turning, substeps
+from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid
+from lightlathe.quantities import Grid, Optics
 
 RADIUS, ABSORPTION = 6.0, 0.12
 
 
 def operator(angles=24, columns=20, rows=3, pixel=0.5, shape=(18, 17, 3), voxel=0.5, **more):
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=rows, pixel_mm=pixel)
-    settings = {
-        "vial_radius_mm": RADIUS,
-        "absorption_per_mm": ABSORPTION,
-        "dtype": torch.float64,
-        "kernel": "reference",
-    }
-    return DoseOperator(chords, Grid(shape, voxel), **(settings | more))
+    backend = Backend(**({"dtype": torch.float64, "kernel": "reference"} | more))
+    return DoseOperator(Optics(chords, RADIUS, ABSORPTION), Grid(shape, voxel), backend)
 
 
 def by_hand(patterns, angle_rad, step, x, y, pixel, parts):
@@ -53,7 +47,7 @@ def test_the_smear_of_a_step_is_an_arc():
     step, pixel, voxel = math.radians(24) / 60, 0.02, 0.005
     chords = Telecentric().chords(angle_rad=step * torch.arange(-1, 2), columns=21, rows=1, pixel_mm=pixel)
     grid = Grid((25, 4001, 1), voxel)
-    still = DoseOperator(chords, grid, vial_radius_mm=12.0, absorption_per_mm=0.0, dtype=torch.float64)
+    still = DoseOperator(Optics(chords, 12.0, 0.0), grid, Backend(dtype=torch.float64))
     patterns = torch.zeros(still.pattern_shape, dtype=torch.float64)
     patterns[1, 10] = 1.0  # the middle column of the image at angle 0
 
@@ -71,15 +65,16 @@ def test_the_dose_is_the_mean_over_the_dwell(sense):
     As DEVELOPERS.md, "Motion", says of a quarter of a pixel: found here 1.6e-3 rms, 3.5e-3 of the peak.
     """
     still = operator()
-    turned = dataclasses.replace(still.chords, angle_rad=sense * still.chords.angle_rad)
-    still = DoseOperator(turned, still.grid, vial_radius_mm=RADIUS, absorption_per_mm=ABSORPTION, dtype=torch.float64)
+    turned = still.optics.replace(angle_rad=sense * still.optics.chords.angle_rad)
+    still = DoseOperator(turned, still.grid, Backend(dtype=torch.float64))
     reach = float(still.grid.radius_mm().max())
     step = sense * 2 * math.pi / 24
     moving = Turning(still, substeps(step, reach, 0.5, 0.5))
     patterns = torch.rand(still.pattern_shape, generator=torch.Generator().manual_seed(0), dtype=torch.float64)
     x, y = (a.flatten() for a in torch.meshgrid(still.grid.centres_mm(0), still.grid.centres_mm(1), indexing="ij"))
     inside = (x.square() + y.square()).sqrt() <= RADIUS
-    wanted = by_hand(patterns.numpy(), turned.angle_rad.numpy(), step, x[inside].numpy(), y[inside].numpy(), 0.5, 400)
+    angle_rad = turned.chords.angle_rad.numpy()
+    wanted = by_hand(patterns.numpy(), angle_rad, step, x[inside].numpy(), y[inside].numpy(), 0.5, 400)
 
     def off(motion):
         found = motion(patterns).reshape(-1, 3)[inside].numpy() - wanted
@@ -105,8 +100,10 @@ def test_very_many_images_are_as_good_as_standing_still():
     off = []
     for angles in (24, 48, 96, 192):
         still = operator(angles=angles)
-        across = still.chords.offset_mm
-        image = torch.exp(-(across**2))[None, :, None] * (1 + torch.cos(6 * still.chords.angle_rad))[:, None, None]
+        across = still.optics.chords.offset_mm
+        image = (
+            torch.exp(-(across**2))[None, :, None] * (1 + torch.cos(6 * still.optics.chords.angle_rad))[:, None, None]
+        )
         patterns = image.expand(still.pattern_shape).contiguous()
         moving = Turning(still, substeps(2 * math.pi / angles, 6.0, 0.5, 0.5))
         off.append(float((moving(patterns) - still(patterns)).abs().max() / still(patterns).max()))
@@ -162,8 +159,8 @@ def test_parts_are_as_many_as_the_reach_needs(angles, expected):
 
 def test_uneven_angles_are_refused():
     still = operator(angles=4)
-    chords = dataclasses.replace(still.chords, angle_rad=torch.tensor([0.0, 1.0, 2.5, 4.0], dtype=torch.float64))
-    uneven = DoseOperator(chords, still.grid, vial_radius_mm=RADIUS, absorption_per_mm=ABSORPTION)
+    chords = still.optics.replace(angle_rad=torch.tensor([0.0, 1.0, 2.5, 4.0], dtype=torch.float64))
+    uneven = DoseOperator(chords, still.grid)
     with pytest.raises(ShapeError, match="even steps"):
         Turning(uneven, 2)
     with pytest.raises(ShapeError, match="0 parts"):

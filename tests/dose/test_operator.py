@@ -143,3 +143,13 @@ def test_inside_a_stock_optimiser():
         optimiser.step()
         errors.append(loss.item())
     assert errors[-1] < 0.1 * errors[0]
+
+
+def test_optics_are_changed_as_one_value():
+    optics = operator().optics
+    other = optics.replace(absorption_per_mm=0.1, rows=5, angle_rad=optics.chords.angle_rad[:2])
+    assert (other.absorption_per_mm, other.vial_radius_mm, other.chords.rows) == (0.1, optics.vial_radius_mm, 5)
+    assert other.chords.pattern_shape == (2, 7, 5)
+    assert optics.chords.rows == 2
+    assert optics.straight_rays
+    assert not operator(bend=0.1).straight_rays

@@ -49,7 +49,7 @@ def gap(found: np.ndarray, wanted: np.ndarray) -> float:
 
 
 def degrees(a: DoseOperator) -> np.ndarray:
-    return np.rad2deg(a.chords.angle_rad.numpy())
+    return np.rad2deg(a.optics.chords.angle_rad.numpy())
 
 
 def test_back_projection_is_that_of_scikit_image():
@@ -104,7 +104,7 @@ def test_projection_is_that_of_astra(astra, phantom, n):
     circle = np.hypot(*(np.indices((n, n)) - (n - 1) / 2)) < n // 2
     image = image * circle
     a = slow_turn(n)
-    geometry = astra.create_proj_geom("parallel", 1.0, n, a.chords.angle_rad.numpy())
+    geometry = astra.create_proj_geom("parallel", 1.0, n, a.optics.chords.angle_rad.numpy())
     projector = astra.create_projector("linear", geometry, astra.create_vol_geom(n, n))
     try:
         number, theirs = astra.create_sino(image, projector)

@@ -23,7 +23,7 @@ def one_column(a, s0):
 
     With 1440 angles the rim moves less than a pixel from one to the next (pi * columns angles a turn at least).
     """
-    at = (a.chords.offset_mm - s0).abs() < 1e-9
+    at = (a.optics.chords.offset_mm - s0).abs() < 1e-9
     assert int(at.sum()) == 1
     return lambda s: at.double() / a.grid.voxel_mm
 
@@ -122,7 +122,7 @@ def test_light_budget():
     """Beyond all beams the mean dose round a circle is the angle-mean of the integral of g(s) / (pi sqrt(r2 - s2)),
     so at least P / (pi r), P the mean power: no choice of non-negative patterns can darken the outside further."""
     a = slice_of(R, 0.1, angles=360)
-    s = a.chords.offset_mm
+    s = a.optics.chords.offset_mm
     g = torch.rand(a.pattern_shape, generator=torch.Generator().manual_seed(1), dtype=torch.float64)
     g = g * (s.abs() < 4)[None, :, None]
     dose, power = a(g)[:, :, 0], g.mean(0)[:, 0] * 0.1

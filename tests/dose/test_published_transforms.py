@@ -25,7 +25,7 @@ def project(body, first_rad: float = 0.0, absorption: float = 0.0, voxel: float 
     covered = body(x, y).double().expand(fine.shape[:2])
     n = a.grid.shape[0]
     volume = covered.reshape(n, FINE, n, FINE).mean((1, 3))[:, :, None]
-    s = a.chords.offset_mm
+    s = a.optics.chords.offset_mm
     way_in = torch.exp(absorption * torch.sqrt((R * R - s * s).clamp(min=0)))
     return s, a.transpose(volume.contiguous())[0, :, 0] * voxel * way_in
 
@@ -110,7 +110,7 @@ def test_exponential_transform_of_a_point():
     volume[i, j] = 1
     x, y = float(a.grid.centres_mm(0)[i]), float(a.grid.centres_mm(1)[j])
     at, t = x * math.cos(theta) + y * math.sin(theta), y * math.cos(theta) - x * math.sin(theta)
-    light, s = a.transpose(volume)[0, :, 0], a.chords.offset_mm
+    light, s = a.transpose(volume)[0, :, 0], a.optics.chords.offset_mm
     assert int((light > 0).sum()) == 2
     assert float((light * s).sum() / light.sum()) == pytest.approx(at, abs=1e-9)
     wanted = math.exp(-absorption * (math.sqrt(R * R - at * at) + t))

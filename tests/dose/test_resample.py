@@ -8,10 +8,10 @@ import torch
 from dose_cases import dense, operator, random
 
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.resample import plan
 from lightlathe.dose.taps import Taps, interpolation
-from lightlathe.quantities import Chords, Grid
+from lightlathe.quantities import Chords, Grid, Optics
 
 GRID = Grid((9, 9, 2), 0.5)
 EPS = 1e-12  # float64 sums of some tens of numbers
@@ -27,7 +27,7 @@ def chords(offset, *, angles=12, turn=0.0, share=1.0, rows=2) -> Chords:
 
 
 def light(c: Chords, absorption: float = 0.3) -> DoseOperator:
-    return DoseOperator(c, GRID, vial_radius_mm=2.0, absorption_per_mm=absorption, dtype=torch.float64)
+    return DoseOperator(Optics(c, 2.0, absorption), GRID, Backend(dtype=torch.float64))
 
 
 @pytest.mark.parametrize("spacing", [0.1, 0.37, 1.0, 1.9])
@@ -83,8 +83,7 @@ def test_rows_become_slices_before_or_after_alike(rows, late):
     row_z = (torch.arange(rows).double() - (rows - 1) / 2) * 0.4
     weights = matrix(interpolation(z, row_z, 0.5, 0.4))
     flat = operator((4, 5, 5), 0.5, rows=5, pixel=0.4, columns=9)
-    flat = DoseOperator(replace(flat.chords, row_mm=0.5), a.grid, vial_radius_mm=1.5, absorption_per_mm=0.4,
-                        dtype=torch.float64)  # fmt: skip
+    flat = DoseOperator(flat.optics.replace(row_mm=0.5), a.grid, flat.backend)
     assert flat.resampling.rows is None
     by_hand = torch.einsum("acr,zr->acz", g, weights)
     torch.testing.assert_close(a(g), flat(by_hand.contiguous()), rtol=0, atol=EPS)

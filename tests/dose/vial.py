@@ -30,7 +30,7 @@ def slice_of(
 
 def shine(a: DoseOperator, g: Callable[[Tensor], Tensor]) -> Tensor:
     """Dose (x, y) of the same g(s) at every angle."""
-    light = g(a.chords.offset_mm)[None, :, None].expand(a.pattern_shape)
+    light = g(a.optics.chords.offset_mm)[None, :, None].expand(a.pattern_shape)
     return a(light.contiguous())[:, :, 0]
 
 

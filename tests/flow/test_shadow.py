@@ -88,7 +88,7 @@ def test_the_light_of_an_estimate_is_the_operators_light(with_rod, tmp_path):
     setup = pipeline.prepare(job)
     generator = torch.Generator().manual_seed(1)
     levels = torch.randint(0, 256, setup.operator.pattern_shape, generator=generator).to(torch.uint8)
-    shown = Patterns(levels, setup.chords.angle_rad, 255, 0.0625, 20.0, 10 / 60, turns=2)
+    shown = Patterns(levels, setup.operator.optics.chords.angle_rad, 255, 0.0625, 20.0, 10 / 60, turns=2)
     gain = 10 * 0.1 * 20.0 * shown.exposure_s / 60
     dose = setup.operator.scaled(gain)(shown.fractions())
     scene = _scene(job, solids, setup.part.grid)

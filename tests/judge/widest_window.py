@@ -4,21 +4,14 @@ import torch
 
 from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import DoseOperator
-from lightlathe.quantities import Grid
+from lightlathe.dose import Backend, DoseOperator
+from lightlathe.quantities import Grid, Optics
 
 
 def slice_operator(n, rows, a, angles):
     """A vial of radius 1 in n voxels, pixels as large; every row is a slice of its own."""
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=n, rows=rows, pixel_mm=2 / n)
-    return DoseOperator(
-        chords,
-        Grid((n, n, rows), 2 / n),
-        vial_radius_mm=1.0,
-        absorption_per_mm=a,
-        kernel="reference",
-        dtype=torch.float64,
-    )
+    return DoseOperator(Optics(chords, 1.0, a), Grid((n, n, rows), 2 / n), Backend("reference", dtype=torch.float64))
 
 
 def best_window(solid, a, angles):

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import torch
 
 from lightlathe.beams.telecentric import Telecentric, full_turn
-from lightlathe.dose import DoseOperator
-from lightlathe.quantities import Grid, Target
+from lightlathe.dose import Backend, DoseOperator
+from lightlathe.quantities import Grid, LinearMap, Optics, Target
 from lightlathe.solve import normalised
 
 
@@ -36,15 +36,8 @@ def make(
     grid = Grid((voxels, voxels, slices), 2 / voxels)
     chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=slices, pixel_mm=2 / columns)
     chords = dataclasses.replace(chords, row_mm=grid.voxel_mm)
-    operator = DoseOperator(
-        chords,
-        grid,
-        vial_radius_mm=1.0,
-        absorption_per_mm=absorption,
-        kernel="cpu" if device == "cpu" else "reference",
-        dtype=dtype,
-        device=device,
-    )
+    backend = Backend("cpu" if device == "cpu" else "reference", device, dtype)
+    operator = DoseOperator(Optics(chords, 1.0, absorption), grid, backend)
     x, y = grid.centres_mm(0)[:, None], grid.centres_mm(1)[None, :]
     inside = grid.inside(1.0)[:, :, None].expand(grid.shape)
     solid = SHAPES[shape](x, y)[:, :, None] & inside
@@ -56,3 +49,21 @@ def dense(operator):
     """(judged or not, all voxels) x levels matrix of an operator, float64 numpy: one column per level."""
     basis = torch.eye(math.prod(operator.pattern_shape), dtype=operator.dtype)
     return torch.stack([operator(e.reshape(operator.pattern_shape)).flatten() for e in basis], dim=1).numpy()
+
+
+class Mixing(LinearMap):
+    """A toy operator whose slices couple: every slice takes a share of its neighbours' light."""
+
+    slices_independent = False
+
+    def __init__(self, operator, share=0.2):
+        self.inner, n = operator, operator.pattern_shape[2]
+        self.matrix = torch.eye(n) + share * (torch.diag(torch.ones(n - 1), 1) + torch.diag(torch.ones(n - 1), -1))
+        self.pattern_shape, self.dose_shape = operator.pattern_shape, operator.dose_shape
+        self.device, self.dtype = operator.device, operator.dtype
+
+    def __call__(self, patterns):
+        return self.inner((patterns @ self.matrix).contiguous())
+
+    def transpose(self, dose):
+        return self.inner.transpose(dose) @ self.matrix.T

@@ -3,6 +3,7 @@
 import torch
 
 from gpu_device import DEVICE
+from lightlathe.quantities import LinearMap
 
 LIMIT = 1.5
 YES, NO = torch.tensor(True), torch.tensor(False)
@@ -26,7 +27,7 @@ def gap(got, wanted):
     return float((got - wanted).norm() / wanted.norm().clamp(min=1e-300))
 
 
-class OnDevice:
+class OnDevice(LinearMap):
     """The operator of a flat problem, in float32 on the device, by the reference kernel."""
 
     dtype = torch.float32

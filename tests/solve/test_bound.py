@@ -1,13 +1,13 @@
 """The bound: never below what a linear program reaches, close to it, closed form of a disc, and it says where."""
 
-import dataclasses
 import math
 
 import pytest
 import torch
-from flat_problems import make
+from flat_problems import Mixing, make
 from test_against_programs_outside import CASES, best_ratio, flat
 
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Target
@@ -115,9 +115,14 @@ def test_single_precision_searches_and_double_certifies():
         certify(single.operator, single.target, bound.weights)
 
 
+def test_slices_that_light_ties_together_are_refused():
+    case = make("hook", slices=2)
+    with pytest.raises(SolveError, match="light ties these slices to each other"):
+        prove(Mixing(case.operator), case.target, torch.ones(case.grid.shape), exact=case.operator)
+
+
 def test_rows_that_are_not_slices_are_refused():
     case = make("hook", slices=2)
-    fewer = dataclasses.replace(case.operator.chords, rows=1)
-    operator = type(case.operator)(fewer, case.grid, vial_radius_mm=1.0, absorption_per_mm=1.0, kernel="reference")
+    operator = DoseOperator(case.operator.optics.replace(rows=1), case.grid, Backend("reference"))
     with pytest.raises(SolveError, match="one pattern row per slice"):
         prove(operator, case.target, torch.ones(case.grid.shape), exact=operator)

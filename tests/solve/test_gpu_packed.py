@@ -8,6 +8,7 @@ from flat_problems import make
 from gpu_cases import OnDevice, gap
 
 from gpu_device import DEVICE
+from lightlathe.gpu.fused import value_and_slope
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
@@ -58,8 +59,10 @@ class WithRoom(OnDevice):
         self.notes.append(light)
         return WithRoom(self.operator, self.notes)
 
-    def room(self):
-        return LaidOut.room(self.dose_shape, 10**6, DEVICE, dose_at_most=100.0)
+    def gradient_of(self, loss, dose, target):
+        room = LaidOut.room(self.dose_shape, 10**6, DEVICE, dose_at_most=100.0)
+        value, slope = value_and_slope(loss, dose, target, room)
+        return value, self.transpose(slope)
 
     def transpose(self, dose):
         self.notes.append(type(dose))

@@ -10,7 +10,7 @@ from flat_problems import dense, make
 
 from lightlathe.errors import JobError, SolveError
 from lightlathe.losses import GapHinge, SoftWindow, SquaredError
-from lightlathe.quantities import Target
+from lightlathe.quantities import LinearMap, Target
 from lightlathe.solve import SOLVERS, BoundedLBFGS, Filtered, FreeSetRamp, Problem, StopRule, Uniform, solve
 
 
@@ -175,7 +175,7 @@ class Enough(Exception):
     pass
 
 
-class OnCard:
+class OnCard(LinearMap):
     """A whole matrix on the card, in float32, that ends the run after some products."""
 
     device, dtype = torch.device("cuda"), torch.float32
@@ -230,3 +230,22 @@ def test_memory_stays_flat():
 
     solve(problem, BoundedLBFGS(memory=3), Filtered(), iterations=240, on_iteration=count)
     assert max(living[2:]) == min(living[2:])
+
+
+def test_a_response_stands_between_the_dose_and_the_loss(hook):
+    """A resin that answers by the square of its dose: the gradient by the chain rule, and figures of what it makes."""
+    problem = Problem(hook.operator, SoftWindow(), hook.target, response=torch.square)
+    patterns = torch.rand(hook.operator.pattern_shape, dtype=torch.float64, generator=torch.Generator().manual_seed(0))
+    at = problem.evaluate(patterns, problem.loss)
+    leaf = patterns.clone().requires_grad_()
+    value = problem.loss(hook.operator(leaf).square(), hook.target)
+    assert float(at.value) == pytest.approx(float(value.detach()), rel=1e-12)
+    torch.testing.assert_close(at.gradient, torch.autograd.grad(value, leaf)[0])
+    plain = solve(
+        Problem(hook.operator, SoftWindow(), hook.target), SOLVERS["bounded_lbfgs"](), Filtered(), iterations=30
+    )
+    squared = solve(problem, SOLVERS["bounded_lbfgs"](), Filtered(), iterations=30)
+    seen = hook.operator(squared.patterns).square()
+    window = 1 - float(seen[hook.target.liquid].max() / seen[hook.target.solid].min())
+    assert max(squared.log["window_relative"]) == pytest.approx(window)
+    assert window > max(plain.log["window_relative"])  # squares stand further apart

@@ -6,6 +6,7 @@ from flat_problems import dense, make
 
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow
+from lightlathe.quantities import LinearMap
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, Scenarios, normalised, repeated, solve, windows
 
 
@@ -32,9 +33,9 @@ def test_a_scale_of_the_dose_costs_no_product():
     case = make("hook", voxels=8, angles=6)
     calls = []
 
-    class Counted:
+    class Counted(LinearMap):
         pattern_shape, dose_shape = case.operator.pattern_shape, case.operator.dose_shape
-        device, dtype = case.operator.device, case.operator.dtype
+        device, dtype, gain = case.operator.device, case.operator.dtype, 1.0
 
         def __call__(self, patterns):
             calls.append("forward")

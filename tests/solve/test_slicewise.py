@@ -6,7 +6,7 @@ import math
 
 import pytest
 import torch
-from flat_problems import make
+from flat_problems import Mixing, make
 
 from lightlathe.errors import JobError
 from lightlathe.losses import GapHinge, SoftWindow
@@ -113,24 +113,6 @@ def test_uphill_directions_are_replaced_by_the_gradient():
     spoilt = spoilt._replace(gram=-gram * torch.tensor([[1, -1, 1], [-1, -1, 1], [1, 1, 1]])[:, :, None])
     made = factors(spoilt, torch.ones(1, 1, dtype=torch.bool), torch.tensor(0), first_change=0.1)
     assert made[:, 0].tolist() == [0.0, 0.0, 1.0]
-
-
-class Mixing:
-    """A toy operator whose slices couple: every slice takes a share of its neighbours' light."""
-
-    slices_independent = False
-
-    def __init__(self, operator, share=0.2):
-        self.inner, n = operator, operator.pattern_shape[2]
-        self.matrix = torch.eye(n) + share * (torch.diag(torch.ones(n - 1), 1) + torch.diag(torch.ones(n - 1), -1))
-        self.pattern_shape, self.dose_shape = operator.pattern_shape, operator.dose_shape
-        self.device, self.dtype = operator.device, operator.dtype
-
-    def __call__(self, patterns):
-        return self.inner((patterns @ self.matrix).contiguous())
-
-    def transpose(self, dose):
-        return self.inner.transpose(dose) @ self.matrix.T
 
 
 def test_coupled_slices_are_accepted_together():

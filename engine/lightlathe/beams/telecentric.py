@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import torch
 
@@ -17,11 +18,20 @@ class Telecentric:
     """
 
     def chords(
-        self, *, angle_rad: torch.Tensor, columns: int, rows: int, pixel_mm: float, axis_offset_mm: float = 0.0
+        self,
+        *,
+        angle_rad: torch.Tensor,
+        columns: int,
+        rows: int,
+        pixel_mm: float,
+        axis_offset_mm: float = 0.0,
+        vial: Any = None,
+        resin: Any = None,
     ) -> Chords:
         """Chords of a projector with square pixels of `pixel_mm` in the vial.
 
         axis_offset_mm   how far across the light the projector's middle column misses the turning axis
+        vial, resin      of the job; matched to the bath, they bend nothing
         """
         offset = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * pixel_mm + axis_offset_mm
         return Chords(angle_rad, offset, torch.zeros_like(offset), torch.ones_like(offset), rows, pixel_mm)

@@ -6,9 +6,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.beams import Telecentric, full_turn
-from lightlathe.dose import DoseOperator
+from lightlathe.dose import Backend, DoseOperator
 from lightlathe.part.shapes import Tube
-from lightlathe.quantities import Grid, Target
+from lightlathe.quantities import Grid, Optics, Target
 
 
 @dataclass(frozen=True)
@@ -34,8 +34,8 @@ class Case:
         chords = Telecentric().chords(
             angle_rad=full_turn(self.angles), columns=self.voxels, rows=grid.shape[2], pixel_mm=grid.voxel_mm
         )
-        optics = {"vial_radius_mm": self.radius_mm, "absorption_per_mm": 0.5 / self.radius_mm}
-        return DoseOperator(chords, grid, **optics, device=device, **more)
+        optics = Optics(chords, self.radius_mm, 0.5 / self.radius_mm)
+        return DoseOperator(optics, grid, Backend(device=device, **more))
 
     def bytes(self) -> tuple[int, int]:
         """Bytes of one set of patterns and of one dose, float32."""

@@ -2,15 +2,13 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from typing import Any
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose.operator import DoseOperator
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid
+from lightlathe.quantities import Grid, LinearMap
 
 ROUGHER = 4  # times fewer parts
 AT_ONCE = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
@@ -25,7 +23,7 @@ def substeps(step_rad: float, reach_mm: float, pixel_mm: float, voxel_mm: float)
     return max(1, math.ceil(abs(step_rad) * reach_mm / (SUBSTEP * min(pixel_mm, voxel_mm)) - 1e-9))
 
 
-class Turning:
+class Turning(LinearMap):
     """Dose of images that stand while the vial turns on, as a linear map and its exact transpose; as DoseOperator.
 
     Image a stands while the scan angle goes from angle_rad[a] - step / 2 to angle_rad[a] + step / 2, where step is the
@@ -45,30 +43,31 @@ class Turning:
         """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more."""
         if parts < 1:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
-        shift = step_of(operator.chords.angle_rad) / parts
+        shift = step_of(operator.optics.chords.angle_rad) / parts
         offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
         together = max(1, AT_ONCE // math.prod(operator.pattern_shape))
         self._members = tuple(
             _Parts(operator, offsets[first : first + together], operator.gain / parts)
             for first in range(0, parts, together)
         )
-        self.still, self.chords, self.gain, self.parts = operator, operator.chords, operator.gain, parts
+        self.still, self.gain, self.parts = operator, operator.gain, parts
+        self.device, self.dtype = operator.device, operator.dtype
 
     def rougher(self) -> "Turning":
         """The same in a quarter of the parts, some 3e-3 of the dose off: to look for what is judged in all."""
         return Turning(self.still, math.ceil(self.parts / ROUGHER))
 
     @property
+    def slices_independent(self) -> bool:
+        return self.still.slices_independent
+
+    @property
+    def straight_rays(self) -> bool:
+        return self.still.straight_rays
+
+    @property
     def grid(self) -> Grid:
         return self.still.grid
-
-    @property
-    def device(self) -> torch.device:
-        return self.still.device
-
-    @property
-    def dtype(self) -> torch.dtype:
-        return self.still.dtype
 
     @property
     def kernel(self) -> str:
@@ -101,8 +100,7 @@ class Turning:
 
     def _twin(self, still: DoseOperator, members: "tuple[_Parts, ...]") -> "Turning":
         twin = object.__new__(type(self))
-        twin.still, twin._members, twin.chords, twin.gain = still, members, still.chords, still.gain
-        twin.parts = self.parts
+        twin.__dict__.update(self.__dict__, still=still, _members=members, gain=still.gain)
         return twin
 
 
@@ -156,19 +154,5 @@ def _shifted(operator: DoseOperator, offsets_rad: Sequence[float]) -> DoseOperat
     """The same optics with every image once at each offset from its angle, all images at the first offset first."""
     if list(offsets_rad) == [0]:
         return operator
-    angle = torch.cat([operator.chords.angle_rad + offset for offset in offsets_rad])
-    return DoseOperator(replace(operator.chords, angle_rad=angle), **_how(operator))
-
-
-def _how(operator: DoseOperator) -> dict[str, Any]:
-    """Everything but the chords that an operator was made from."""
-    return {
-        "grid": operator.grid,
-        "vial_radius_mm": operator.views.radius_mm,
-        "absorption_per_mm": operator.views.absorption_per_mm,
-        "gain": operator.gain,
-        "kernel": operator.kernel,
-        "device": operator.device,
-        "dtype": operator.dtype,
-        "precision": operator.views.precision,
-    }
+    angle = torch.cat([operator.optics.chords.angle_rad + offset for offset in offsets_rad])
+    return DoseOperator(operator.optics.replace(angle_rad=angle), operator.grid, operator.backend, gain=operator.gain)

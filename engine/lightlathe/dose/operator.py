@@ -9,14 +9,16 @@ import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes, is_floating, is_on
+from lightlathe.dose.backend import Backend
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
 from lightlathe.errors import ShapeError
+from lightlathe.gpu.fused import value_and_slope
 from lightlathe.gpu.packed import LaidOut
-from lightlathe.quantities import Chords, Grid
+from lightlathe.quantities import Grid, LinearMap, Optics, Target
 
 
-class DoseOperator:
+class DoseOperator(LinearMap):
     """Dose that a full turn of patterns leaves in the resin, as a linear map A and its transpose.
 
     operator(patterns)       (angle, column, row) 0..1 of full irradiance -> (x, y, z) dose
@@ -38,29 +40,25 @@ class DoseOperator:
 
     def __init__(
         self,
-        chords: Chords,
+        optics: Optics,
         grid: Grid,
+        backend: Backend = Backend(),  # noqa: B008, it does not change
         *,
-        vial_radius_mm: float,
-        absorption_per_mm: float,
         gain: float | None = None,
-        kernel: str = "auto",
-        device: torch.device | str = "cpu",
-        dtype: torch.dtype = torch.float32,
-        precision: str = "half",
     ) -> None:
-        self.chords, self.grid = chords, grid
-        self.device, self.dtype = torch.device(device), dtype
-        self.gain = 1.0 / len(chords.angle_rad) if gain is None else float(gain)
-        resampling, views = plan(chords, grid, vial_radius_mm, absorption_per_mm)
-        self.resampling = resampling.to(self.device, dtype)
-        self.views = replace(views, precision=precision)
-        self.kernel, self._module = choose(kernel, self.views, self.device, dtype)
+        self.optics, self.grid = optics, grid
+        self.device, self.dtype = torch.device(backend.device), backend.dtype
+        self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
+        resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm)
+        self.resampling = resampling.to(self.device, self.dtype)
+        self.views = replace(views, precision=backend.precision)
+        self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
+        self.backend = replace(backend, kernel=self.kernel, device=self.device)
         self._light_at_most: float | None = None
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:
-        return self.chords.pattern_shape
+        return self.optics.chords.pattern_shape
 
     @property
     def dose_shape(self) -> tuple[int, int, int]:
@@ -87,17 +85,7 @@ class DoseOperator:
 
     def on(self, grid: Grid) -> "DoseOperator":
         """The same light in the same vial on another grid."""
-        return DoseOperator(
-            self.chords,
-            grid,
-            vial_radius_mm=self.views.radius_mm,
-            absorption_per_mm=self.views.absorption_per_mm,
-            gain=self.gain,
-            kernel=self.kernel,
-            device=self.device,
-            dtype=self.dtype,
-            precision=self.views.precision,
-        )
+        return DoseOperator(self.optics, grid, self.backend, gain=self.gain)
 
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
@@ -125,10 +113,24 @@ class DoseOperator:
             return None
         return self._module.room(self.views, self.grid.shape[2], self.device, self._dose_at_most)
 
+    def gradient_of(
+        self, loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target
+    ) -> tuple[Tensor, Tensor]:
+        """Value of a loss at a dose of this operator, and its gradient by the patterns.
+
+        On a card a loss may leave its slope in the halves that the kernel's transpose reads.
+        """
+        value, slope = value_and_slope(loss, dose, target, self.room())
+        return value, self.transpose(slope)
+
     @property
     def slices_independent(self) -> bool:
         """True where every slice is lit by one row of patterns of its own."""
-        return self.resampling.rows is None
+        return self.optics.slices_independent and self.resampling.rows is None
+
+    @property
+    def straight_rays(self) -> bool:
+        return self.optics.straight_rays
 
     @property
     def _takes_laid_out(self) -> bool:

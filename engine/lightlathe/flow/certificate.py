@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.dose import DoseOperator, Turning
+from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.prepare import Setup
 from lightlathe.judge.extent import looks_of
 from lightlathe.judge.limits import slice_limit, speck_limit
@@ -107,8 +107,10 @@ def _proved(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iteratio
 def quick_limits(setup: Setup, slices: Iterable[int]) -> dict[int, float]:
     """What the check's quick bound proves of each of these slices alone.
 
-    It leans on the resin along the wall, so slices with anything else there are left out.
+    It leans on the resin along the wall, so slices with anything else there are left out; and on straight rays.
     """
+    if not setup.operator.straight_rays:
+        return {}
     grid, vial_mm, absorption = setup.part.grid, setup.job.vial.radius_mm, setup.job.resin.absorption_per_mm
     wall = vial_mm - grid.voxel_mm / 2
     at_wall = grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)
@@ -196,22 +198,16 @@ def _operators(
     absorption, angles   factors on the job's own
     """
     nx, ny, _ = setup.part.grid.shape
-    voxel, turn = setup.part.grid.voxel_mm, setup.chords.angle_rad
+    voxel, optics = setup.part.grid.voxel_mm, setup.operator.optics
+    turn = optics.chords.angle_rad
     step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
     between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
-    chords = dataclasses.replace(setup.chords, angle_rad=between, rows=slices, row_mm=voxel)
+    absorption_per_mm = optics.absorption_per_mm * absorption
+    optics = optics.replace(angle_rad=between, rows=slices, row_mm=voxel, absorption_per_mm=absorption_per_mm)
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
-        return DoseOperator(
-            chords,
-            Grid((nx, ny, slices), voxel),
-            vial_radius_mm=setup.job.vial.radius_mm,
-            absorption_per_mm=setup.job.resin.absorption_per_mm * absorption,
-            gain=gain / angles,
-            device=setup.device,
-            dtype=dtype,
-            precision=precision,
-        )
+        backend = Backend(device=setup.device, dtype=dtype, precision=precision)
+        return DoseOperator(optics, Grid((nx, ny, slices), voxel), backend, gain=gain / angles)
 
     rough, exact = operator(torch.float32, "half"), operator(torch.float64, "single")
     if not isinstance(setup.turning, Turning):

@@ -83,7 +83,7 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
     """
     if setup.job.design.robust is None:
         return None
-    scenarios = Scenarios([(member.scaled(plain.operator.gain), scale) for member, scale in setup.scenarios])
+    scenarios = Scenarios(setup.scenarios).scaled(plain.operator.gain)
     count = len(scenarios.members)
     return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
 

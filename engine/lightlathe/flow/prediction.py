@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError, LightlatheError, ResultError
-from lightlathe.flow.prepare import chords_of, in_motion
+from lightlathe.flow.prepare import in_motion, optics_of
 from lightlathe.job import Job, job_from
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction
@@ -88,14 +88,10 @@ def predict(
         raise JobError(f"axis_offset_mm is {axis_offset_mm}; expected a length in mm.")
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
-    chords = dataclasses.replace(chords_of(job, axis_offset_mm), angle_rad=angle_rad)
-    operator = DoseOperator(
-        chords,
-        record.part.grid,
-        vial_radius_mm=record.vial_radius_mm,
-        absorption_per_mm=resin.absorption_per_mm,
-        gain=gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad)),
-    )
+    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm)
+    optics = optics.replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
+    gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
+    operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
     return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
 

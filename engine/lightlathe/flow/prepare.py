@@ -13,7 +13,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from lightlathe.dose import DoseOperator, Turning, substeps
+from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import JobError, shown
 from lightlathe.job import Job, resolved
 from lightlathe.part import (
@@ -28,7 +28,7 @@ from lightlathe.part import (
     require_fit,
     thin_walls,
 )
-from lightlathe.quantities import Chords, FineShape, Grid, Part
+from lightlathe.quantities import FineShape, Grid, Optics, Part
 from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
@@ -60,7 +60,6 @@ class Setup:
     dtype: torch.dtype
     solids: tuple[Solid, ...]
     part: Part
-    chords: Chords
     operator: DoseOperator
     turning: DoseOperator | Turning
     warnings: tuple[str, ...]
@@ -83,17 +82,10 @@ class Setup:
                 raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
             operator = plain
             if percent or offset:
-                operator = DoseOperator(
-                    chords_of(self.job, offset),
-                    plain.grid,
-                    vial_radius_mm=plain.views.radius_mm,
-                    absorption_per_mm=plain.views.absorption_per_mm * factor,
-                    gain=plain.gain,
-                    kernel=plain.kernel if not offset else self.job.design.kernel,
-                    device=plain.device,
-                    dtype=plain.dtype,
-                    precision=plain.views.precision,
-                )
+                optics = optics_of(self.job, offset)
+                optics = optics.replace(absorption_per_mm=optics.absorption_per_mm * factor)
+                backend = plain.backend if not offset else backend_of(self.job, self.device, self.dtype)
+                operator = DoseOperator(optics, plain.grid, backend, gain=plain.gain)
             found += [(operator, factor * (1 + dose / 100)) for dose in robust.dose_percent]
         return found
 
@@ -137,18 +129,8 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
     for solid in (s for s in solids if s.role == "part"):
         said += thin_walls(solid.form, grid, inserts).warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
-    chords = chords_of(job)
-    operator = DoseOperator(
-        chords,
-        grid,
-        vial_radius_mm=job.vial.radius_mm,
-        absorption_per_mm=job.resin.absorption_per_mm,
-        kernel=job.design.kernel,
-        device=device,
-        dtype=dtype,
-        precision="half" if job.design.precision == "half" else "single",
-    )
-    return Setup(job, device, dtype, solids, part, chords, operator, in_motion(job, operator, part), tuple(said))
+    operator = DoseOperator(optics_of(job), grid, backend_of(job, device, dtype))
+    return Setup(job, device, dtype, solids, part, operator, in_motion(job, operator, part), tuple(said))
 
 
 def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
@@ -298,17 +280,25 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
     return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None)
 
 
-def chords_of(job: Job, axis_offset_mm: float = 0.0) -> Chords:
-    """The chords that the job's beam lights, in the order in which the projector shows its images.
+def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
+    """What computes a job's operators."""
+    return Backend(job.design.kernel, device, dtype, "half" if job.design.precision == "half" else "single")
+
+
+def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
+    """The optics of a job, the chords in the order in which the projector shows its images: made here and nowhere else.
 
     axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     light = job.light
-    return light.beam.chords(
+    chords = light.beam.chords(
         angle_rad=angle_rad,
         columns=light.columns,
         rows=light.rows,
         pixel_mm=light.pixel_mm,
         axis_offset_mm=axis_offset_mm,
+        vial=job.vial,
+        resin=job.resin,
     )
+    return Optics(chords, job.vial.radius_mm, job.resin.absorption_per_mm)

@@ -57,7 +57,7 @@ class Shown:
                 f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
                 "faster turn suits this resin."
             )
-        return Patterns(levels, self.setup.chords.angle_rad, self.book.full_scale, light.pixel_mm,
+        return Patterns(levels, self.setup.operator.optics.chords.angle_rad, self.book.full_scale, light.pixel_mm,
                         light.irradiance_mw_cm2, turn.dwell_s, turns)  # fmt: skip
 
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:

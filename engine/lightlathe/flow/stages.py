@@ -96,12 +96,12 @@ def run_stages(
         stage: {name: values.tolist() for name, values in log.items()} for stage, log in state.get("before", {}).items()
     }
     start = state["start"].to(setup.device) if "start" in state else None
-    gain = gain_before = plain.operator.gain
+    gain_before = plain.operator.gain
     stop = setup.job.design.stop
     for number in range(first, len(stages)):
         stage, last = stages[number], number + 1 == len(stages)
         problem = stage.problem()
-        own_gain = getattr(problem.operator, "gain", gain)  # scenarios are in the units of the plain case
+        own_gain = problem.operator.gain  # scenarios are in the units of the plain case
         goes_on = state.get("run") if number == first else None
         if goes_on is not None:
             goes_on = _on(setup.device, goes_on)

@@ -69,6 +69,8 @@ def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations
             f"the bound needs one pattern row per slice; got {operator.pattern_shape[2]} rows for "
             f"{operator.dose_shape[2]} slices. Give it the same chords with rows at the slices."
         )
+    if not operator.slices_independent:
+        raise SolveError("the bound gives each slice patterns of its own, and light ties these slices to each other.")
     game: Any = _Game(operator, target)  # a solver asks of a problem no more than its limit and operator
     depth = game.start(dose)
     solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a proof of its own

@@ -171,7 +171,7 @@ def on_one_threshold(problem: Problem, patterns: Tensor) -> Tensor:
 
     That is the gel dose (1), or as much of it as the limit of the light allows in the slice that is brightest.
     """
-    figures = Figures.of(problem.operator(patterns), problem.target)
+    figures = Figures.of(problem.seen(problem.operator(patterns)), problem.target)
     scale = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0)
     brightest = (patterns.amax((0, 1)) * scale).amax()
     return patterns * (scale * torch.clamp(problem.limit / brightest, max=1.0)).to(patterns.dtype)
@@ -206,7 +206,7 @@ def _gone_on_from(state: State, limit: float) -> State:
 
 def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
     """Keep the best patterns on the device: those of the least rank, among equals the widest window."""
-    figures = Figures.of(at.dose, problem.target)
+    figures = Figures.of(problem.seen(at.dose), problem.target)
     wrong, window = figures.wrong.to(torch.float64), figures.window_relative.to(torch.float64)
     # a graded part is judged by its doses, and their error is the loss; others by what they print
     rank = wrong if problem.target.dose is None else at.value.to(torch.float64)
@@ -222,7 +222,7 @@ def _remember(run: State, at: Evaluated, problem: Problem, number: int) -> Figur
 
 def _remember_slices(run: State, at: Evaluated, problem: Problem, number: int) -> Figures:
     """Keep the best patterns of each slice: the widest window, without one the least loss; scale does not count."""
-    figures = Figures.of(at.dose, problem.target)
+    figures = Figures.of(problem.seen(at.dose), problem.target)
     value = at.value.to(torch.float64)
     quality = torch.where(figures.windows == math.inf, -value, figures.windows.to(torch.float64))
     better = (quality > run["quality"]) & value.isfinite()

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -33,7 +34,8 @@ def patterns_for(problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: 
     Read linearly between the earlier pixels and angles; dark outside them. Angles close the turn, whichever way it
     went. Levels are scaled so that the part gets a mean dose of 1, and kept under the limit.
     """
-    chords = problem.operator.chords
+    operator: Any = problem.operator  # of a projector: it has optics
+    chords = operator.optics.chords
     has_axes("angle_rad", angle_rad, ("angle",), levels.shape[:1])
     x = levels.to(device=problem.operator.device, dtype=problem.operator.dtype)
     x = _around(x, angle_rad.double().cpu(), chords.angle_rad.double().cpu())

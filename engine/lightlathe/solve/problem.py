@@ -3,35 +3,38 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TypeVar
 
 import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
-from lightlathe.gpu.fused import serve
-from lightlathe.quantities import Target
+from lightlathe.quantities import LinearMap, Target
 from lightlathe.support.sums import exact_total
+
+Map = TypeVar("Map", bound=LinearMap)
 
 
 @dataclass(frozen=True)
 class Problem:
     """Find patterns g with 0 <= g <= limit that make loss(operator(g), target) + sum of penalties(g) small.
 
-    operator    linear map with `transpose`, `pattern_shape`, `dose_shape`, `scaled`; see `normalised`. Its `within`
-                and `room`, if it has them, are as those of DoseOperator
+    operator    patterns -> dose; see `normalised`
     loss        loss(dose, target) -> scalar tensor; dose in units of the gel dose
     target      which voxels must turn solid and which must stay liquid, on the operator's device
     limit       highest pattern level, in units of the even light that gives the part a mean dose of 1
     penalties   functions of the patterns -> scalar tensor
+    response    dose -> what the loss and the figures see, where that is not the dose itself: differentiable, voxel by
+                voxel, growing with the dose
     """
 
-    operator: Any
+    operator: LinearMap
     loss: Callable[[Tensor, Target], Tensor]
     target: Target
     limit: float = 10.0
     penalties: tuple[Callable[[Tensor], Tensor], ...] = ()
+    response: Callable[[Tensor], Tensor] | None = None
 
     def __post_init__(self) -> None:
         has_axes("target", self.target.solid, ("x", "y", "z"), self.operator.dose_shape)
@@ -41,14 +44,18 @@ class Problem:
             )
 
     @cached_property
-    def _operator(self) -> Any:
-        """The operator, told the limit of the light if it listens itself, not by handing on to another."""
-        return self.operator.within(self.limit) if hasattr(type(self.operator), "within") else self.operator
+    def _operator(self) -> LinearMap:
+        """The operator, told the limit of the light."""
+        return self.operator.within(self.limit)
+
+    def seen(self, dose: Tensor) -> Tensor:
+        """What the loss sees of a dose."""
+        return dose if self.response is None else self.response(dose)
 
     @property
     def slices_independent(self) -> bool:
         """True where each slice has patterns of its own and nothing else ties it to another."""
-        return not self.penalties and bool(getattr(self.operator, "slices_independent", False))
+        return not self.penalties and self.operator.slices_independent
 
     def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
@@ -62,19 +69,18 @@ class Problem:
         """
         operator = self._operator
         dose = operator(patterns).detach()
-        at_once = getattr(loss, "at_once", None)
-        if at_once is not None and serve(dose):
-            room = operator.room() if hasattr(type(operator), "room") else None
-            value, slope = at_once(dose, self.target) if room is None else at_once(dose, self.target, room)
-        else:
-            value, slope = _by_autograd(loss, dose, self.target)
-        gradient = operator.transpose(slope)
+        value, gradient = operator.gradient_of(self._through_response(loss), dose, self.target)
         if self.penalties:
             leaf = patterns.detach().requires_grad_()
             extra = torch.stack([penalty(leaf) for penalty in self.penalties]).sum()
             value = value + extra.detach()
             gradient = gradient + torch.autograd.grad(extra, leaf)[0]
         return Evaluated(patterns, dose, value, gradient)
+
+    def _through_response(self, loss: Callable[[Tensor, Target], Tensor]) -> Callable[[Tensor, Target], Tensor]:
+        if self.response is None:
+            return loss
+        return lambda dose, target: loss(self.seen(dose), target)
 
 
 @dataclass(frozen=True)
@@ -91,17 +97,7 @@ class Evaluated:
     gradient: Tensor
 
 
-def _by_autograd(loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target) -> tuple[Tensor, Tensor]:
-    """Value and slope of any loss that torch can differentiate."""
-    leaf = dose.detach().requires_grad_()
-    value = loss(leaf, target)
-    if not value.requires_grad:
-        raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
-    (slope,) = torch.autograd.grad(value.sum(), leaf)  # one value, or one of each slice
-    return value.detach(), slope
-
-
-def normalised(operator: Any, target: Target) -> Any:
+def normalised(operator: Map, target: Target) -> Map:
     """The operator in units in which patterns of 1 everywhere give the part a mean dose of 1 (the gel dose)."""
     even = torch.ones(operator.pattern_shape, device=operator.device, dtype=operator.dtype)
     solid = target.solid

@@ -52,7 +52,7 @@ def rounded(
     bare = dataclasses.replace(problem, penalties=(), limit=float(allowed[-1]))
     wanted = (float("inf"), float("inf"))
     if enough is not None:
-        wrong, window = _worth(problem.operator(patterns), problem.target)
+        wrong, window = _worth(problem.seen(problem.operator(patterns)), problem.target)
         wanted = wrong, window - enough
         iterations = iterations if window > 0 else 0
     index, at = nearest(patterns, allowed), None
@@ -62,7 +62,7 @@ def rounded(
         levels = allowed.index_select(0, index.flatten()).reshape(index.shape)
         at = None  # the dose and the gradient of the last step are let go
         at = bare.evaluate(levels, loss)
-        worth = _worth(at.dose, problem.target)
+        worth = _worth(problem.seen(at.dose), problem.target)
         if worth > best_worth:
             best, best_worth = index, worth
         if step == iterations or (best_worth[0] >= wanted[0] and best_worth[1] >= wanted[1]):

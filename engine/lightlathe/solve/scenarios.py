@@ -2,16 +2,15 @@
 
 import functools
 from collections.abc import Sequence
-from typing import Any
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
-from lightlathe.quantities import Target
+from lightlathe.quantities import LinearMap, Target
 
 
-class Scenarios:
+class Scenarios(LinearMap):
     """The doses of one set of patterns under each scenario, one block of voxels after the other along x.
 
     members   (operator, scale): an operator in the units of the plain design, and the factor on its dose
@@ -21,7 +20,7 @@ class Scenarios:
     Operators that are one object are computed once, so scales alone cost nothing. Memory: a volume per member.
     """
 
-    def __init__(self, members: Sequence[tuple[Any, float]]) -> None:
+    def __init__(self, members: Sequence[tuple[LinearMap, float]]) -> None:
         if not members:
             raise SolveError("a robust design needs one scenario or more; got none.")
         first = members[0][0]
@@ -34,7 +33,7 @@ class Scenarios:
             if not scale > 0:
                 raise SolveError(f"a scenario scales the dose by {scale}; expected a factor above 0.")
         self.members = tuple(members)
-        self.device, self.dtype = first.device, first.dtype
+        self.device, self.dtype, self.gain = first.device, first.dtype, first.gain
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:
@@ -45,6 +44,11 @@ class Scenarios:
         nx, ny, nz = self.members[0][0].dose_shape
         return len(self.members) * nx, ny, nz
 
+    def scaled(self, gain: float) -> "Scenarios":
+        """All members, scaled by what takes the first to this gain."""
+        once = {id(operator): operator.scaled(operator.gain * gain / self.gain) for operator, _ in self.members}
+        return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
+
     def __call__(self, patterns: Tensor) -> Tensor:
         made: dict[int, Tensor] = {}
         for operator, _ in self.members:
@@ -53,7 +57,7 @@ class Scenarios:
         return torch.cat([made[id(operator)] * scale for operator, scale in self.members])
 
     def transpose(self, dose: Tensor) -> Tensor:
-        gathered: dict[int, tuple[Any, Tensor]] = {}
+        gathered: dict[int, tuple[LinearMap, Tensor]] = {}
         for (operator, scale), block in zip(self.members, dose.chunk(len(self.members)), strict=True):
             before = gathered.get(id(operator))
             gathered[id(operator)] = (operator, block * scale if before is None else before[1] + block * scale)

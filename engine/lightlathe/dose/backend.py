@@ -1,0 +1,20 @@
+"""What computes an operator: a kernel on a device, in a dtype, in a precision."""
+
+from dataclasses import dataclass
+
+import torch
+
+
+@dataclass(frozen=True)
+class Backend:
+    """
+    kernel      a name in dose/kernels, or "auto": the fastest that the device and the optics allow
+    device      where patterns and doses lie
+    dtype       torch.float32, or torch.float64 where the kernel takes it
+    precision   "half" lets a GPU kernel round light and weights to 11 bits, "single" does not
+    """
+
+    kernel: str = "auto"
+    device: torch.device | str = "cpu"
+    dtype: torch.dtype = torch.float32
+    precision: str = "half"
