@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import tempfile
 from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,10 @@ for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items()
     os.environ.setdefault(name, value)  # before torch is loaded: threads that wait sleep, as in cli/main.py
 if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -n: the workers share the cores
     os.environ.setdefault("OMP_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // workers)))
+    # numba's index of compiled code knows no lock: two workers at once could leave one that no program can read
+    cache = Path(tempfile.gettempdir()) / "lightlathe-tests-numba" / os.environ["PYTEST_XDIST_WORKER"]
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(cache))
+os.environ.pop("TRITON_INTERPRET", None)  # gpu_device.py switches it on where it is wanted
 
 from gpu_device import interpreter  # noqa: E402, imports torch
 
@@ -30,7 +35,7 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, A
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_call(item: pytest.Item) -> Generator[None, None, None]:
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
     with interpreter() if for_gpus(item.path) else contextlib.nullcontext():
         return (yield)
 

@@ -26,7 +26,7 @@ from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, resolved
 from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_use, warnings
-from lightlathe.judge.ends import ends_between_rows
+from lightlathe.judge.ends import ends_are_to_blame, move_onto_rows
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.part import level_ends
 from lightlathe.projector import Codebook
@@ -182,17 +182,19 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan) -> tuple[Predic
         bits=job.light.bits,
         voxels_per_pixel=job.light.pixel_mm / job.grid.voxel_mm,
         safe_dose=resin.liquid_below_mj_cm3 > 0,
-        half_row_mm=job.light.pixel_mm / 2 if _between_rows(setup, fine_solid) else None,
+        move_mm=_move_onto_rows(setup, fine_solid),
     )
 
 
-def _between_rows(setup: Setup, fine_solid: Tensor | None) -> bool:
-    """Whether most that is wrong on the finer grid comes of flat ends midway between two rows; judge/ends.py."""
+def _move_onto_rows(setup: Setup, fine_solid: Tensor | None) -> float | None:
+    """The move along z that mends a print most of whose faults lie at its level ends; judge/ends.py."""
+    if setup.fine is None or fine_solid is None:
+        return None
     ends = level_ends([solid.form for solid in setup.solids if solid.role == "part"])
-    if setup.fine is None or fine_solid is None or ends is None:
-        return False
-    light = setup.job.light
-    return ends_between_rows(fine_solid, setup.fine, ends, light.pixel_mm, light.rows)
+    light, vial, voxel_mm = setup.job.light, setup.job.vial, setup.part.grid.voxel_mm
+    if ends is None or not ends_are_to_blame(fine_solid, setup.fine, light.pixel_mm):
+        return None
+    return move_onto_rows(ends, light.pixel_mm, light.rows, vial.resin_height_mm, voxel_mm)
 
 
 def facts(setup: Setup, stopped_because: str) -> dict[str, Any]:

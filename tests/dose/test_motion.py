@@ -165,3 +165,24 @@ def test_uneven_angles_are_refused():
         Turning(uneven, 2)
     with pytest.raises(ShapeError, match="0 parts"):
         Turning(still, 0)
+
+
+def test_several_parts_in_one_operator_are_no_more_than_a_kernel_takes():
+    """One kernel for cards takes 2000 directions."""
+    moving = Turning(operator(angles=360), 13)
+    angles = [len(member._operator.optics.chords.angle_rad) for member in moving._members]
+    assert max(angles) <= 2000
+    assert sum(angles) == 13 * 360
+    assert len(angles) < 13
+    patterns = torch.rand(moving.pattern_shape, generator=torch.Generator().manual_seed(0), dtype=torch.float64)
+    shift = 2 * math.pi / 360 / 13
+    by_hand = sum(
+        DoseOperator(
+            moving.still.optics.replace(angle_rad=moving.still.optics.chords.angle_rad + (part - 6) * shift),
+            moving.grid,
+            moving.still.backend,
+            gain=moving.gain / 13,
+        )(patterns)
+        for part in range(13)
+    )
+    torch.testing.assert_close(moving(patterns), by_hand, rtol=1e-12, atol=1e-14)

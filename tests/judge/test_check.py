@@ -308,11 +308,11 @@ def test_level_ends_between_rows_are_named_with_the_move_that_mends_them():
     """100 rows of 0.1 mm: their middles lie at odd multiples of 0.05 mm. Up where that is lit, else down, else silence;
     an end on a middle, or a part that is a half row taller at one end, is not midway."""
     said = between_rows(dataclasses.replace(GOOD, level_ends_mm=(-4.0, 4.0)))
-    assert "moved by 0.05 mm along z (shift_mm = [0, 0, 0.05]" in said
+    assert "+0.05 mm more along z" in said
     for ends in ((-3.95, 4.05), (-4.0, 4.05), (-4.025, 4.025)):
         assert between_rows(dataclasses.replace(GOOD, level_ends_mm=ends)) == ""
-    assert "shift_mm = [0, 0, 0.055]" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-4.01, 4.0)))
-    assert "shift_mm = [0, 0, -0.05]" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-3.0, 5.0)))
+    assert "+0.055 mm more along z" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-4.01, 4.0)))
+    assert "-0.05 mm more along z" in between_rows(dataclasses.replace(GOOD, level_ends_mm=(-3.0, 5.0)))
     assert between_rows(dataclasses.replace(GOOD, level_ends_mm=(-5.0, 5.0))) == ""
     odd = dataclasses.replace(GOOD, rows=101, level_ends_mm=(-4.0, 4.0))  # middles at multiples of 0.1 mm
     assert between_rows(odd) == ""
@@ -321,7 +321,7 @@ def test_level_ends_between_rows_are_named_with_the_move_that_mends_them():
 
 def test_no_contrast_is_kept_beyond_two_pixels_of_smear():
     """Between 2 and 4 pixels the lines come out in their own gaps."""
-    for angles, left in ((130, "3%"), (120, "none"), (90, "none"), (60, "none")):
+    for angles, left in ((130, "3 %"), (120, "none"), (90, "none"), (60, "none")):
         text = only(verdict(angles=angles), "turn").text
         assert f"lines a pixel wide keep {left} of their contrast" in text
 

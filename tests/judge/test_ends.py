@@ -1,11 +1,12 @@
 """Flat ends midway between two rows of pixels, by hand."""
 
+import pytest
 import torch
 
-from lightlathe.judge.ends import ends_between_rows
+from lightlathe.judge.ends import ends_are_to_blame, move_onto_rows
 from lightlathe.quantities import LIQUID, SOLID, FineShape, Grid
 
-ROWS, PIXEL = 8, 0.2  # rows at -0.7, ..., -0.1, 0.1, ..., 0.7 mm
+PIXEL = 0.2
 
 
 def block():
@@ -18,16 +19,28 @@ def block():
     return printed, FineShape(grid, judged)
 
 
-def test_half_a_row_short_at_ends_midway_between_rows():
+def test_half_a_row_short_at_the_ends():
     printed, fine = block()
-    assert ends_between_rows(printed, fine, (-0.4, 0.4), PIXEL, ROWS)
-    assert not ends_between_rows(printed, fine, (-0.4, 0.4), PIXEL, ROWS + 1)  # rows at -0.4 and 0.4: on the ends
-    assert not ends_between_rows(printed, fine, (-0.4, 0.5), PIXEL, ROWS)  # one end only: a shift moves it to the other
+    assert ends_are_to_blame(printed, fine, PIXEL)
 
 
 def test_what_is_wrong_elsewhere_is_not_laid_to_the_ends():
     _, fine = block()
     printed = fine.judged == SOLID
     printed[1, 1, :] = False  # an edge all along the part
-    assert not ends_between_rows(printed, fine, (-0.4, 0.4), PIXEL, ROWS)
-    assert not ends_between_rows(fine.judged == SOLID, fine, (-0.4, 0.4), PIXEL, ROWS)  # nothing is wrong
+    assert not ends_are_to_blame(printed, fine, PIXEL)
+    assert not ends_are_to_blame(fine.judged == SOLID, fine, PIXEL)  # nothing is wrong
+
+
+def test_the_move_that_lays_both_ends_onto_rows():
+    """Rows of 0.2 mm: at -0.7 ... 0.7 mm where they are 8, at -0.8 ... 0.8 where 9."""
+    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, PIXEL / 4) == pytest.approx(0.1)
+    assert move_onto_rows((-0.2, 0.6), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.6, 0.6), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.4, 0.8), PIXEL, 8, 5.0, PIXEL) == pytest.approx(-0.1)  # no room further up
+    assert move_onto_rows((-0.8, 0.8), PIXEL, 8, 5.0, PIXEL) is None  # no room at all
+    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 0.85, PIXEL) is None  # nor in so little resin
+    assert move_onto_rows((-0.4, 0.4), PIXEL, 9, 5.0, PIXEL) is None  # they lie on rows
+    assert move_onto_rows((-0.4, 0.5), PIXEL, 8, 5.0, PIXEL) is None  # one end only: a move takes it to the other
+    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, 1.5 * PIXEL) is None  # voxels would be cut

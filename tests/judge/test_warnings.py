@@ -90,8 +90,12 @@ def test_finer_voxels_are_not_asked_for_where_they_cannot_help():
     banded = rough | {"iou_fine_judged": 0.96}
     for quality, more, words in (
         (rough, {"safe_dose": False}, "any dose turns this resin solid"),
-        (banded, {"half_row_mm": 0.1}, "a narrower one (tolerance_mm) mends it"),
-        (rough, {"half_row_mm": 0.1}, "Moved by half a row (0.1 mm) in z, by shift_mm or a shape's at_mm"),
+        (banded, {"move_mm": 0.1}, "a narrower one (tolerance_mm) mends it"),
+        (
+            rough,
+            {"move_mm": -0.1},
+            "-0.1 mm more along z for all that is in the job (added to shift_mm[2]",
+        ),
     ):
         said = " ".join(warnings(quality, PLAN, voxels_per_pixel=1.0, **more))
         assert words in said

@@ -12,6 +12,7 @@ from lightlathe.quantities import Grid, LinearMap
 
 ROUGHER = 4  # times fewer parts
 AT_ONCE = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
+MOST_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
@@ -45,7 +46,8 @@ class Turning(LinearMap):
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
         shift = step_of(operator.optics.chords.angle_rad) / parts
         offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
-        together = max(1, AT_ONCE // math.prod(operator.pattern_shape))
+        angles = operator.pattern_shape[0]
+        together = max(1, min(AT_ONCE // math.prod(operator.pattern_shape), MOST_ANGLES // angles))
         self._members = tuple(
             _Parts(operator, offsets[first : first + together], operator.gain / parts)
             for first in range(0, parts, together)

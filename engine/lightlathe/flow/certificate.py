@@ -2,7 +2,6 @@
 
 import dataclasses
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import torch
@@ -11,10 +10,9 @@ from torch import Tensor
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.prepare import Setup
 from lightlathe.judge.extent import looks_of
-from lightlathe.judge.limits import slice_limit, speck_limit
 from lightlathe.losses import SoftWindow
-from lightlathe.quantities import LIQUID, SOLID, Grid, Target
-from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, normalised, prove, solve
+from lightlathe.quantities import Grid, Target
+from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
@@ -70,7 +68,7 @@ def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
 
     A window holds for all slices at once, so what is proven for some of them holds for the whole. Slices are
     independent of each other, and rows mix slices with weights that sum to 1 at most: whatever rows do, each slice sees
-    patterns of its own, and those are what the bound is about. The check's quick bound counts where it says more.
+    patterns of its own, and those are what the bound is about. The weights of the check's quick bound are tried too.
     """
     target = setup.part.target(dose.device)
     least = torch.where(target.solid, dose, torch.inf).amin((0, 1))
@@ -81,12 +79,14 @@ def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
     windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
     bound, slices = _proved(setup, dose, target, chosen, iterations)
-    quick = quick_limits(setup, [*chosen.tolist(), *looks_of(target.solid).tolist()])
-    closest = min(quick, key=lambda k: quick[k], default=None)
-    if closest is not None and quick[closest] < bound.window and closest not in chosen:
+    looks = torch.cat([chosen, looks_of(target.solid).to(chosen)]).unique()
+    looks = looks[both[looks]]
+    at_wall = dict(zip(looks.tolist(), wall_limits(setup, target, looks).tolist(), strict=True))
+    closest = min(at_wall, key=lambda k: at_wall[k])
+    if at_wall[closest] < bound.window and closest not in chosen:
         chosen = chosen.new_tensor([closest])
         bound, slices = _proved(setup, dose, target, chosen, iterations)
-    limits = torch.tensor([quick.get(k, math.inf) for k in chosen.tolist()], dtype=torch.float64)
+    limits = torch.tensor([at_wall[k] for k in chosen.tolist()], dtype=torch.float64)
     by_slice = torch.minimum(bound.by_slice, limits)
     bound = dataclasses.replace(bound, window=float(by_slice.amin()), by_slice=by_slice)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
@@ -104,28 +104,19 @@ def _proved(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iteratio
     return prove(operator, slices, start, exact=exact, iterations=iterations), slices
 
 
-def quick_limits(setup: Setup, slices: Iterable[int]) -> dict[int, float]:
-    """What the check's quick bound proves of each of these slices alone.
-
-    It leans on the resin along the wall, so slices with anything else there are left out; and on straight rays.
-    """
-    if not setup.operator.straight_rays:
-        return {}
-    grid, vial_mm, absorption = setup.part.grid, setup.job.vial.radius_mm, setup.job.resin.absorption_per_mm
-    wall = vial_mm - grid.voxel_mm / 2
-    at_wall = grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)
-    found = {}
-    for k in dict.fromkeys(slices):
-        judged = setup.part.judged[:, :, k].cpu()
-        solid = judged == SOLID
-        if bool((judged[at_wall] != LIQUID).any()) or not bool(solid.any()):
-            continue
-        reach = float(grid.radius_mm()[solid].max()) + grid.voxel_mm / 2
-        found[k] = min(
-            speck_limit(absorption, wall, reach, grid.voxel_mm / 2),
-            slice_limit(solid, grid.voxel_mm, wall, reach, absorption, grid.voxel_mm),
-        )
-    return found
+def wall_limits(setup: Setup, target: Target, slices: Tensor) -> Tensor:
+    """(slice,) what the weights of the check's quick bound prove of these slices: light spread evenly over the voxels
+    along the wall, where all of it must pass, against the part's, even or growing towards its rim."""
+    grid = setup.part.grid
+    few = Target(target.solid[:, :, slices].contiguous(), target.liquid[:, :, slices].contiguous())
+    exact, vial_mm = _operators(setup, setup.operator.gain, len(slices))[1], setup.job.vial.radius_mm
+    at_wall = (grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)).to(few.solid.device)[:, :, None]
+    radius = grid.radius_mm().to(few.solid.device)[:, :, None]
+    reach = torch.where(few.solid, radius, 0.0).amax((0, 1), keepdim=True) + grid.voxel_mm / 2
+    rim = (reach.square() - radius.square()).clamp(min=(grid.voxel_mm / 2) ** 2).rsqrt()
+    ring = (few.liquid & at_wall).double()
+    proven = [certify(exact, few, ring + few.solid * q).by_slice for q in (torch.ones_like(rim), rim)]
+    return torch.minimum(*proven)
 
 
 def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) -> list[Remedy]:

@@ -5,13 +5,13 @@ from dataclasses import replace
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.check_exposure import light
+from lightlathe.judge.ends import move_onto_rows, move_words
 from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
-MIDWAY = 0.2  # of a row: ends no further from the middle between two rows count as midway
 VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md
@@ -161,20 +161,14 @@ def between_rows(case: Case) -> str:
     """
     if case.level_ends_mm is None:
         return ""
-    shares = [(z / case.pixel_mm + (case.rows - 1) / 2) % 1 for z in case.level_ends_mm]
-    if max(abs(share - 0.5) for share in shares) > MIDWAY:
-        return ""
     low, high = case.level_ends_mm
-    ends = min((case.rows - 1) * case.pixel_mm, case.resin_height_mm) / 2 + HAIR * case.pixel_mm
-    for share in (1 - sum(shares) / 2, -sum(shares) / 2):  # of a row, up or down
-        move = share * case.pixel_mm
-        if -ends <= low + move and high + move <= ends:
-            return (
-                f" Its level ends at z = {amount(low, 4)} and {amount(high, 4)} mm lie between two rows of pixels, "
-                f"where light falls off, and print about half a row short: moved by {amount(move, 3)} mm along z "
-                f"(shift_mm = [0, 0, {amount(move, 3)}]; at_mm of a shape) both lie on the middle of a row."
-            )
-    return ""
+    move = move_onto_rows((low, high), case.pixel_mm, case.rows, case.resin_height_mm, case.voxel_mm)
+    if move is None:
+        return ""
+    return (
+        f" Its level ends at z = {amount(low, 4)} and {amount(high, 4)} mm lie between two rows of pixels, where light "
+        f"falls off, and print up to half a row short: {move_words(move)}."
+    )
 
 
 def turn(case: Case) -> Reason:
@@ -189,7 +183,9 @@ def turn(case: Case) -> Reason:
     text = f"{count(case.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.pixel_mm)
-        share = f"{kept:.0%}" if smear < 2 * case.pixel_mm else "none"  # beyond, what is left is drawn in the gaps
+        share = (
+            f"{kept:.0%}".replace("%", " %") if smear < 2 * case.pixel_mm else "none"
+        )  # beyond, what is left is drawn in the gaps
         text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
     else:
         text += f"from one to the next {moves}"

@@ -19,7 +19,9 @@ def window_limit(case: Case) -> Callable[[float], float]:
     """The proven limit of the process window as a function of absorption, for this part in this vial.
 
     Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer. `strip_limit` gives
-    away its numerical error too, the closed forms have none; so 0 or less excludes every design.
+    away its numerical error too, the closed forms have none; so 0 or less excludes every print. It is of the resin
+    everywhere, between the voxels' centres too: a design whose pixels are finer than its voxels, which looks at their
+    centres alone, can seem to do better.
     """
     wall = case.vial_radius_mm - case.voxel_mm / 2
     reach = min(case.part_radius_mm, wall)
@@ -65,8 +67,8 @@ def absorption(case: Case) -> Reason:
         text += f"; it would need a penetration depth above {amount(needed)} mm.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
     text = (
-        f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound; the "
-        "design looks for a closer one."
+        f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound "
+        "for resin everywhere, between the voxels' centres too; the design proves one for its voxels."
     )
     if limit < SLIM or case.a > DARK:
         return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))

@@ -2,6 +2,7 @@
 
 import math
 
+from lightlathe.judge.ends import move_words
 from lightlathe.judge.exposure_plan import ExposurePlan
 from lightlathe.support.words import amount, count, duration, percent
 
@@ -19,7 +20,7 @@ def warnings(
     bits: int | None = None,
     voxels_per_pixel: float | None = None,
     safe_dose: bool = True,
-    half_row_mm: float | None = None,
+    move_mm: float | None = None,
 ) -> list[str]:
     """Plain sentences, worst first; empty if the print is right with some margin.
 
@@ -28,7 +29,7 @@ def warnings(
     bits      of the projector's levels, to judge the dimming
     voxels_per_pixel   how many voxels a pixel is wide; below 1 the pixels are finer
     safe_dose   some dose leaves the resin liquid
-    half_row_mm half a row of pixels, where the part's ends lie midway between two and most that is wrong lies there
+    move_mm   along z, which lays level ends onto rows of pixels where most that is wrong lies at them
     """
     said = []
     under, over = quality["under_cure_fraction"], quality["over_cure_fraction"]
@@ -91,7 +92,7 @@ def warnings(
     if fine < AGREES:
         why = ""
         if safe_dose and quality.get("iou", 1.0) > fine + WORSE:
-            why = _coarse(quality, voxels_per_pixel, half_row_mm)
+            why = _coarse(quality, voxels_per_pixel, move_mm)
         said.append(
             f"On a finer grid of the true shape the print agrees to {percent(fine)} only; "
             f"{percent(quality['under_cure_fraction_fine'])} of the part stays liquid there.{why}"
@@ -145,18 +146,17 @@ def nothing_judged(quality: dict[str, float]) -> str:
     return "no dose reaches the part or what is around it"
 
 
-def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, half_row_mm: float | None) -> str:
+def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: float | None) -> str:
     """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
     if quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE:
         return (
             " Most of that lies in the tolerance band, which the design does not look at: a narrower one "
             "(tolerance_mm) mends it."
         )
-    if half_row_mm is not None:
+    if move_mm is not None:
         return (
             " Most of that lies within half a row of the part's level ends, which lie midway between two rows of "
-            f"pixels and print up to half a row short. Moved by half a row ({amount(half_row_mm, 3)} mm) in z, by "
-            "shift_mm or a shape's at_mm, they lie on rows."
+            f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
     if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
         return (

@@ -46,7 +46,7 @@ class GapHinge:
         return mean_over_judged(amiss.square() if self.exponent == 2 else power(amiss, self.exponent), target)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if one is of use."""
+        """The same with its slope, where `gpu/fused.py` allows; the slope in `room`, if one is of use."""
         from lightlathe.losses.gpu.gap_hinge import gap_hinge
 
         check(dose, target)

@@ -93,7 +93,7 @@ class SoftWindow:
         return self._joined(worst), torch.softmax(q * worst, 0)
 
     def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with its slope, where `one_pass.serve` allows; the slope in `room`, if there is one."""
+        """The same with its slope, where `gpu/fused.py` allows; the slope in `room`, if there is one."""
         from lightlathe.losses.gpu.soft_window import soft_window
 
         check(dose, target)

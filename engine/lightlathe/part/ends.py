@@ -15,11 +15,20 @@ def level_ends(solids: Sequence[Surface | KnowsThinnest]) -> tuple[float, float]
     """z in mm of the level faces at the bottom and the top of all solids together; None unless both ends have one."""
     bounds = np.stack([solid.bounds_mm for solid in solids])
     low, high = bounds[:, 0].min(0), bounds[:, 1].max(0)
-    facets = np.concatenate([s.vertices_mm[s.faces] if isinstance(s, Surface) else s.triangles() for s in solids])
-    sides = facets[:, 1:, :2] - facets[:, :1, :2]
-    areas = np.abs(sides[:, 0, 0] * sides[:, 1, 1] - sides[:, 0, 1] * sides[:, 1, 0]) / 2
-    box = float((high[0] - low[0]) * (high[1] - low[1]))
+    box, near = float((high[0] - low[0]) * (high[1] - low[1])), LEVEL * float(high[2] - low[2])
     for end in (low[2], high[2]):
-        if areas[(np.abs(facets[:, :, 2] - end) <= LEVEL * (high[2] - low[2])).all(1)].sum() < MAIN * box:
+        if sum(_area_at(solid, float(end), near) for solid in solids) < MAIN * box:
             return None
     return float(low[2]), float(high[2])
+
+
+def _area_at(solid: Surface | KnowsThinnest, z_mm: float, near_mm: float) -> float:
+    """Area of the facets that lie in a level plane; only those near it are copied."""
+    if isinstance(solid, Surface):
+        level = np.abs(solid.vertices_mm[:, 2] - z_mm) <= near_mm
+        facets = solid.vertices_mm[solid.faces[level[solid.faces].all(1)]]
+    else:
+        facets = solid.triangles()
+        facets = facets[(np.abs(facets[:, :, 2] - z_mm) <= near_mm).all(1)]
+    sides = facets[:, 1:, :2] - facets[:, :1, :2]
+    return float(np.abs(sides[:, 0, 0] * sides[:, 1, 1] - sides[:, 0, 1] * sides[:, 1, 0]).sum() / 2)

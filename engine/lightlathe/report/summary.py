@@ -134,8 +134,8 @@ def _proven(q: dict[str, float]) -> list[str]:
     lines = []
     if "window_gap" in q:
         lines.append(
-            f"              proven: no patterns whatever reach more than "
-            f"{_share(q['window_proven_at_most'])} (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
+            f"              proven: no patterns whatever reach more than {_share(q['window_proven_at_most'])} on these "
+            f"voxels (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
             + (f"; gap {_share(q['window_gap'])}" if q.get("window_relative", 1.0) > 0 else "")
         )
         if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:

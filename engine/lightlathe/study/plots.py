@@ -41,7 +41,7 @@ def pictures_of(folder: Path, study: str, jobs: Iterable[str]) -> list[Path]:
 def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
     """Write NAME-JOB.png and .svg for each job of a study; the folder is made where there is none. Returns the paths.
 
-    study     of result/study.py
+    study     of study/file.py
     name_of   gives the name of a variant (study/ranking.py, `label`)
     Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or a picture cannot be written.
     """
