@@ -44,7 +44,7 @@ TOGETHER = {
     ),
     "more than the part in percent": (r"as much as \d{3,}[\d.]* %", r"."),
     "a half of nothing": (r"\b0 % of the part and|and 0 % of the rest", r"."),
-    "two styles of percent": (r"\d %", r"(?<!under )(?<!over )\d%(?! of their contrast)"),
+    "two styles of percent": (r"\d %", r"(?<!under )(?<!over )\d%"),
     "a leap that says nothing": (r"tells no distance", r"."),
     "finer pixels filed under place": (r"place:[^\n]*finer than the voxels", r"."),
     "design anyway where nothing can be": (r"stop    place:|100 billion voxels", r"--anyway"),
@@ -114,7 +114,7 @@ WORDS = (
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 16"),
     ("no_window", "design", "a window of 16 % is not ruled out on these voxels"),
-    ("no_window", "design", "(at most 8 %)"),
+    ("no_window", "design", "(at most 16 %)"),
     ("one_angle", "design", "(at most -38 %)"),
     ("insert", "design", "away from it, where the dose falls to 40.5 mJ/cm3, below the 42 at which it gels"),
     (

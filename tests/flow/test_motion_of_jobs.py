@@ -139,7 +139,7 @@ def test_the_check_judges_the_smear(small_job, folder):
     reach = prepare(job(small_job, folder)).part.reach_mm  # of voxels, 0.1 mm more than the disc
     assert found.number == pytest.approx(2 * math.pi * reach / 40 / 0.25, rel=0.05)
     kept = np.sinc(found.number / 2)
-    assert f"lines a pixel wide keep {kept:.0%} of their contrast there" in found.text
+    assert f"lines a pixel wide keep {100 * kept:.0f} % of their contrast there" in found.text
     more = int(found.change.split()[0])
     assert pipeline.check(job(small_job, folder, angles=f"angles = {more}")).of("turn")[0].level == "will work"
     still = pipeline.check(job(small_job, folder, "stepped")).of("turn")[0]

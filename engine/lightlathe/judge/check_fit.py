@@ -183,9 +183,8 @@ def turn(case: Case) -> Reason:
     text = f"{count(case.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.pixel_mm)
-        share = (
-            f"{kept:.0%}".replace("%", " %") if smear < 2 * case.pixel_mm else "none"
-        )  # beyond, what is left is drawn in the gaps
+        # beyond two pixels, what is left is drawn in the gaps
+        share = f"{100 * kept:.0f} %" if smear < 2 * case.pixel_mm else "none"
         text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
     else:
         text += f"from one to the next {moves}"

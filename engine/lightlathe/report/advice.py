@@ -22,8 +22,8 @@ def advice(proof: Proof, remedies: list[Remedy], images: int) -> str:
         )
     else:
         said = (
-            f"No exposure is right everywhere; a window of {percent(proof.at_most)} is not ruled out on these voxels, so "
-            "more iterations may find one. "
+            f"No exposure is right everywhere; a window of {percent(proof.at_most)} is not ruled out on these "
+            "voxels, so more iterations may find one. "
         )
     tried = "; ".join(f"{r.words} {window_words(r.reached)} (at most {window_words(r.at_most)})" for r in remedies)
     return (
