@@ -87,7 +87,7 @@ def test_a_second_run_onto_the_same_output_is_refused(small_job, tmp_path, monke
         assert run.poll() is None
     assert (tmp_path / ".a.lock").exists()  # killed outright
     (tmp_path / "disc.toml").write_text(small_job(iterations=3))
-    assert main(["design", "disc.toml", "-o", "a.h5"]) == 3
+    assert main(["design", "disc.toml", "-o", "a.h5", "--force"]) == 3
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "disc.toml", "said"]
 
 

@@ -68,7 +68,7 @@ def test_mistakes_end_in_one_clear_error(job, capsys, arguments, words):
     assert "Traceback" not in error
 
 
-def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, monkeypatch):
+def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, monkeypatch, capsys):
     """Ctrl-C in the middle: exit code 130, the state written, no result; --resume gives the whole design."""
     from lightlathe.flow import stages as staged
 
@@ -88,6 +88,10 @@ def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, mon
     assert main(["design", str(job)]) == 130
     assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.partial.h5", "disc.toml"]
     monkeypatch.setattr(staged, "solve", real)
+    state = (tmp_path / "disc.lathe.partial.h5").read_bytes()
+    assert main(["design", str(job)]) == 1  # hours of work are not lost to an arrow key
+    assert "holds an unfinished run. Go on from it with --resume" in capsys.readouterr().err
+    assert (tmp_path / "disc.lathe.partial.h5").read_bytes() == state
     assert main(["design", str(job), "--resume"]) == 3
     assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.h5", "disc.toml"]
     log = read_result("disc.lathe.h5").log["iteration"]

@@ -130,7 +130,7 @@ def test_broken_file(shared_meshes, name):
 
 @pytest.mark.parametrize("name", [n for n, good in GOOD.items() if good.unit is not None])
 def test_files_without_a_unit_ask_for_one(shared_meshes, name):
-    with pytest.raises(MeshError, match="does not say its unit, and none was given"):
+    with pytest.raises(MeshError, match="files do not say their unit, and none was given"):
         read_surface(shared_meshes / name)
 
 

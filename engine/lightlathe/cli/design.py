@@ -41,8 +41,11 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     resume = read_partial(partial, settings) if arguments.resume else None
     if resume is not None:
         note(partial)
-    if partial.exists() and not arguments.resume:
-        print(f"note: {partial} holds an unfinished run; --resume goes on from it, this run replaces it.")
+    if partial.exists() and not arguments.resume and not arguments.force:
+        raise LightlatheError(
+            f"{partial}: holds an unfinished run. Go on from it with --resume, or begin anew with --force, which "
+            "replaces it; -o gives this run another name."
+        )
     verdict = feasibility.check(job, solids)
     if verdict.level != "will work":
         print(verdict.text())

@@ -36,7 +36,7 @@ def read_surface(path: str | Path, unit: str | None = None) -> Surface:
         raise MeshError(f"{path.name} holds no facets (0 triangles); expected the closed skin of a solid.")
     if found.unit is None and unit is None:
         raise MeshError(
-            f"{path.name}: a {path.suffix.lstrip('.').upper()} file does not say its unit, and none was given; "
+            f"{path.name}: {path.suffix.lstrip('.').upper()} files do not say their unit, and none was given; "
             f"expected unit = one of {', '.join(MM_PER_UNIT)}. Its numbers span {_span(found.triangles)}."
         )
     if found.unit is not None and unit is not None and unit != found.unit:

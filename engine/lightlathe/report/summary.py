@@ -11,6 +11,7 @@ import torch
 from lightlathe.judge import assumptions, is_steady
 from lightlathe.judge.warnings import nothing_judged
 from lightlathe.quantities import Prediction
+from lightlathe.report.advice import FAR_BELOW
 from lightlathe.result import Record
 from lightlathe.support.words import amount, count, duration
 
@@ -199,4 +200,6 @@ def _cell(value: float) -> str:
     """A figure in a column: four decimals as far as they say anything; - where there is none."""
     if math.isnan(value):
         return "-"
+    if value < FAR_BELOW:
+        return "far below 0"  # a window: no other figure is below 0
     return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

@@ -59,14 +59,14 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
         if version != STATE_VERSION:
             raise ResultError(
                 f"{path}: the unfinished design was written by another version of Lightlathe (state {version}; "
-                f"expected {STATE_VERSION}). Go on with that version, or design without --resume."
+                f"expected {STATE_VERSION}). Go on with that version, or design anew with --force."
             )
         was = root.table("job/resolved")
         changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
         if changed:
             raise ResultError(
                 f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
-                "expected the same job. Undo the change, or design without --resume."
+                "expected the same job. Undo the change, or design anew with --force."
             )
         return _state_in(root["state"]), log_in(root)
 
