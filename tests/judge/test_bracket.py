@@ -106,7 +106,7 @@ def test_no_turn_is_named_that_stage_or_projector_cannot_do():
     for the lamp, where nine turns at the plan's speed are not allowed or take a resin that changes with the time."""
     plan = plan_exposure(70, 84, 79, 81, turn_s=10)
     plain = bracket(plan, 10)
-    turn_s, lamp = plain.other_turn_s, f"a lamp at {100 * plain.other_turn_s / 10:.2g} % of its light"
+    turn_s, lamp = plain.other_turn_s, f"a lamp at {100 * plain.other_turn_s / 10:.3g} % of its light"
     assert turn_s > 1
     assert f"In turns of {turn_s:g} s" in plain.text()
     assert lamp in plain.text()

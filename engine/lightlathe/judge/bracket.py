@@ -57,7 +57,7 @@ class Series:
         if not other:
             return f"{none}{'' if math.isnan(self.other_turn_s) else f' in {turn}'}: {self.why}"
         vials = "one vial" if len(other) == 1 else f"{len(other)} vials"
-        lamp = f"a lamp at {amount(100 * self.other_turn_s / self.turn_s)} % of its light"
+        lamp = f"a lamp at {amount(100 * self.other_turn_s / self.turn_s, 3)} % of its light"
         none = f"{none} in {turn}: the step is too long."
         if not self.other_s:
             return f"{none} With {lamp} {vials} would do: {_times(other)} with the same levels"
