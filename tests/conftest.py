@@ -2,7 +2,6 @@
 
 import contextlib
 import os
-import tempfile
 from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,7 @@ for name, value in {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "0"}.items()
 if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -n: the workers share the cores
     os.environ.setdefault("OMP_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // workers)))
     # numba's index of compiled code knows no lock: two workers at once could leave one that no program can read
-    cache = Path(tempfile.gettempdir()) / "lightlathe-tests-numba" / os.environ["PYTEST_XDIST_WORKER"]
+    cache = Path(__file__).parents[1] / ".pytest_cache" / "numba" / os.environ["PYTEST_XDIST_WORKER"]
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache))
 os.environ.pop("TRITON_INTERPRET", None)  # gpu_device.py switches it on where it is wanted
 

@@ -255,7 +255,7 @@ class LinearMap(Protocol):
 
     def scaled(self, gain: float) -> Self:
         """The same map with another gain."""
-        raise NotImplementedError(f"{type(self).__name__} has no gain to set.")
+        raise ShapeError(f"{type(self).__name__} has no gain of its own; expected a map that can be scaled.")
 
     def within(self, light: float) -> "LinearMap":
         """The same for patterns of 0 to `light`, by the caller's word."""

@@ -222,17 +222,17 @@ def test_images_that_cannot_fit_are_known_before_the_work(parse):
 
 def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch):
     """Work grows with the number of solids times voxels; both together are bounded."""
-    from lightlathe.flow import feasibility as outlook
+    from lightlathe.flow import feasibility
 
     seen = []
-    monkeypatch.setattr(outlook, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
+    monkeypatch.setattr(feasibility, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
     for solids in (1, 100):
         job = parse(f"[part]\n{SHAPE}", f"[[part]]\n{SHAPE}\n" * solids)
         job = parse_job(job.text.replace("voxel_mm = 0.25", "voxel_mm = 0.01"), name="t", folder=job.folder)
         with pytest.raises(LightlatheError, match="seen"):
             check(job)
-    assert seen[0].voxels <= outlook.LOOK_VOXELS
-    assert 100 * seen[1].voxels <= outlook.FEW_SOLIDS * outlook.LOOK_VOXELS
+    assert seen[0].voxels <= feasibility.LOOK_VOXELS
+    assert 100 * seen[1].voxels <= feasibility.FEW_SOLIDS * feasibility.LOOK_VOXELS
 
 
 def test_a_needle_of_voxels_is_looked_at_in_few():
