@@ -49,6 +49,7 @@ TOGETHER = {
     "a leap that says nothing": (r"tells no distance", r"."),
     "finer pixels filed under place": (r"place:[^\n]*finer than the voxels", r"."),
     "design anyway where nothing can be": (r"stop    place:|100 billion voxels", r"--anyway"),
+    "fewer copies, where one does not fit": (r"100 billion voxels", r"fewer copies"),
     "memory called hopeless": (r"effort:[^\n]*B are free", r"verdict: cannot work\n  stop    effort"),
 }
 
@@ -59,6 +60,17 @@ WORDS = (
     ("two_angles", "design", "Windows of that slice alone"),
     ("dark_resin", "design", "Proven: no patterns whatever print this part in this resin and vial, in 60 images"),
     ("no_window", "design", "more iterations may find one"),
+    ("no_window", "check", "Or a vial of 8.6 mm or less, which still holds the part"),
+    (
+        "weak_lamp",
+        "check",
+        "stronger light, though still too little; it then wants finer voxels and more images",
+    ),
+    ("full_vial", "check", "all of the part must get the latter; nothing around it is judged"),
+    ("full_vial", "check", "6400 voxels"),
+    ("full_vial", "check", "40 voxels across the part.\n"),
+    ("inhibited", "check", "3.92 s is the shortest possible exposure"),
+    ("micro_pixels", "check", "several times as long, and as much worse"),
     ("weak_lamp", "design", "nothing comes out"),
     ("weak_lamp", "check", "verdict: cannot work"),
     ("weak_lamp", "check", "the shortest takes longer than the 24 h allowed where no max_exposure_s is set"),

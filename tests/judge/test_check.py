@@ -10,7 +10,7 @@ import torch
 
 from lightlathe.errors import JobError
 from lightlathe.judge import CAUTIONS, Case, Reason, Verdict, check
-from lightlathe.judge.check_effort import design_bytes
+from lightlathe.judge.check_effort import design_bytes, voxels
 from lightlathe.judge.check_exposure import exposure_range_s, likely_s
 from lightlathe.judge.check_fit import between_rows
 from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
@@ -424,3 +424,36 @@ def test_no_sentence_holds_an_undefined_number(a):
     found = verdict(absorption_per_mm=a / 8)
     assert "nan" not in found.text()
     assert ("light dies" in only(found, "absorption").text) == (a > 5)
+
+
+def test_the_shortest_exposure_takes_the_doses_of_that_exposure():
+    def doses_at(seconds):
+        return 20.0 + 60.0 / seconds, 30.0 + 90.0 / seconds
+
+    shortest, longest = exposure_range_s(dataclasses.replace(GOOD, doses_over_s=30.0, doses_at=doses_at))
+    steady, _ = exposure_range_s(dataclasses.replace(GOOD, liquid_below_mj_cm3=20.0, solid_above_mj_cm3=30.0))
+    # t rate = 25 + 75 / t, in turns of the steady resin's 25 = steady rate
+    rate = 25.0 / steady
+    assert shortest == pytest.approx((25 + math.sqrt(625 + 300 * rate)) / (2 * rate), rel=1e-5)
+    assert longest > shortest
+
+
+@pytest.mark.parametrize("absorption", [0.26, 0.28, 0.3])
+def test_what_a_dark_resin_is_told_to_change_lifts_the_watch(absorption):
+    case = dataclasses.replace(GOOD, absorption_per_mm=absorption, part_radius_mm=3.0)
+    found = only(check(case), "absorption")
+    assert found.level != "will work"
+    depth, vial = re.search(r"depth of ([\d.]+) mm or more.*Or a vial of ([\d.]+) mm", found.change).groups()
+    paler = dataclasses.replace(case, absorption_per_mm=1 / float(depth))
+    narrower = dataclasses.replace(case, vial_radius_mm=float(vial) / 2)
+    for other in (paler, narrower):
+        assert only(check(other), "absorption").level == "will work"
+
+
+def test_no_narrower_vial_is_named_where_none_helps():
+    assert "Or a vial" not in only(verdict(absorption_per_mm=0.6, part_radius_mm=4.5), "absorption").change
+
+
+def test_the_voxels_are_those_of_the_grid():
+    assert voxels(dataclasses.replace(GOOD, margin_voxels=0)) == 160 * 160 * 80
+    assert voxels(GOOD) == 160 * 160 * 84

@@ -170,6 +170,8 @@ def case_of(
         density_rise_kg_m3=resin.density_rise_kg_m3,
         double_bonds_mol_m3=resin.double_bonds_mol_m3,
         doses_over_s=getattr(resin, "planned_exposure_s", None),
+        doses_at=None if resin.at(1.0) == resin.at(1000.0) else lambda seconds: _doses(resin.at(seconds)),
+        margin_voxels=job.grid.margin_voxels,
         finer=job.grid.finer,
         shadow_lost=None if shadow is None else shadow.lost,
         shadow_text="" if shadow is None else shadow.text(),
@@ -181,3 +183,7 @@ def case_of(
         **known,
         **machine.of_case(),
     )
+
+
+def _doses(resin: Any) -> tuple[float, float]:
+    return resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3

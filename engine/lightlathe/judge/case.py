@@ -1,6 +1,7 @@
 """The numbers that decide whether a print can work: a job without its mesh."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 from torch import Tensor
@@ -10,7 +11,7 @@ from lightlathe.errors import JobError
 PROGRAM_BYTES = 0.4e9  # resident size of a design that is next to nothing: torch and compiled loops, measured on Linux
 LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
-MAY_BE_0 = ("liquid_below_mj_cm3", "program_bytes", "begin_s", "least_iteration_s", "shadow_lost")
+MAY_BE_0 = ("liquid_below_mj_cm3", "margin_voxels", "program_bytes", "begin_s", "least_iteration_s", "shadow_lost")
 
 
 @dataclass(frozen=True)
@@ -24,12 +25,14 @@ class Case:
     pixel_mm, columns, rows, bits, irradiance_mw_cm2    the light, as it is inside the vial
     voxel_mm, angles, turn_s, iterations, level_limit   the turn and the design
     continuous         the vial turns on while an image stands
+    margin_voxels      of the grid below and above the part
     finer              the print is judged on voxels this many times finer; 1: on the job's own alone
     max_exposure_s     longest exposure allowed; LONGEST_S where a job sets none
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
     slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
     slice_voxel_mm     their size; voxel_mm where None
+    surrounded         some resin around the part is judged
     part_volume_mm3, thinnest_mm
     level_ends_mm      z of the level faces at its bottom and top, where both ends have one; see part/ends.py
     shadow_lost, shadow_text    largest share of its light that an opaque insert would take from a place in the part,
@@ -40,7 +43,8 @@ class Case:
 
     Known only to some:
     wavelength_nm      of the light; refractive_index of the resin there
-    doses_over_s       exposure that the resin's two doses are for, where they change with it
+    doses_over_s       exposure that the resin's two doses are for, where they change with it, and
+    doses_at           the two for any other: seconds -> (liquid_below, solid_above), falling with them
     images_per_s       the projector's fastest rate at these bits
     viscosity_pa_s, density_rise_kg_m3, double_bonds_mol_m3    of the resin, see resins/liquid.py
     updates_per_s      voxels times angles per second that the dose operator does here
@@ -66,6 +70,7 @@ class Case:
     angles: int
     turn_s: float
     continuous: bool = True
+    margin_voxels: int = 2
     bits: int = 8
     iterations: int = 60
     level_limit: float = 10.0
@@ -73,6 +78,7 @@ class Case:
     max_exposure_s: float = LONGEST_S
     slices: Tensor | None = None
     slice_voxel_mm: float | None = None
+    surrounded: bool = True
     part_volume_mm3: float | None = None
     thinnest_mm: float | None = None
     level_ends_mm: tuple[float, float] | None = None
@@ -84,6 +90,7 @@ class Case:
     wavelength_nm: float | None = None
     refractive_index: float = 1.5
     doses_over_s: float | None = None
+    doses_at: Callable[[float], tuple[float, float]] | None = None
     images_per_s: float | None = None
     viscosity_pa_s: float | None = None
     density_rise_kg_m3: float | None = None
@@ -100,7 +107,7 @@ class Case:
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
-            if isinstance(value, Tensor | tuple | str | bool) or value is None:
+            if isinstance(value, Tensor | tuple | str | bool) or value is None or callable(value):
                 continue
             if not math.isfinite(value) or value < 0 or (value == 0 and f.name not in MAY_BE_0):
                 raise JobError(f"{f.name} is {value}; the check needs a finite number above 0.")

@@ -9,6 +9,8 @@ from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import count, duration, large, rounded_up, size
 
 HOUR_S = 3600.0
+HAIR = 1e-6  # of a slice: 4 mm in voxels of 0.1 mm are 40, not 41
+FEWEST_COPIES = 6  # of the patterns, that any solver here holds: solve/memory.py
 ROOM = 0.8  # of the free memory: more than that leaves no room for what else runs (no source)
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
 LARGEST = 1000.0  # times: beyond, no larger voxel is worth naming
@@ -18,12 +20,12 @@ SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
 def slices(case: Case) -> int:
-    """Slices of the job's grid: the part and two voxels either end."""
-    return math.ceil(case.part_height_mm / case.voxel_mm) + 4
+    """Slices of the job's grid: the part and its margin at either end."""
+    return math.ceil(case.part_height_mm / case.voxel_mm * (1 - HAIR)) + 2 * case.margin_voxels
 
 
 def voxels(case: Case) -> int:
-    """Voxels of the job's grid: the whole vial across, the part and two voxels either end in height."""
+    """Voxels of the job's grid: the whole vial across, the part and its margin in height."""
     across = math.ceil(2 * case.vial_radius_mm / case.voxel_mm)
     return across * across * slices(case)
 
@@ -88,7 +90,9 @@ def effort(case: Case) -> Reason:
     free = case.memory_free_bytes
     if free is not None and need > ROOM * free:
         larger = _larger(case, lambda other: design_bytes(other) <= ROOM * free)
-        change = f"{larger}a solver that keeps fewer copies, or a bigger machine."
+        least = replace(case, pattern_copies=min(case.pattern_copies, FEWEST_COPIES))
+        fewer = "a solver that keeps fewer copies, " if design_bytes(least) <= ROOM * free else ""
+        change = f"{larger}{fewer}or a bigger machine." if larger + fewer else "a bigger machine."
         fits = [n for n in range(1, case.finer) if design_bytes(replace(case, finer=n)) <= ROOM * free]
         if fits:
             change = f"finer = {fits[-1]} in [grid]; or {change}"

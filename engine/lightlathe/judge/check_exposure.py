@@ -1,6 +1,7 @@
 """Is there light enough, and does the part keep its place and its temperature meanwhile?"""
 
 import math
+from collections.abc import Callable
 
 from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.even_light import mean_within, profile
@@ -26,13 +27,22 @@ def exposure_range_s(case: Case) -> tuple[float, float]:
     Both infinite where the resin is so dark that no light arrives in float64.
     """
     within = min(1.0, case.part_radius_mm / case.vial_radius_mm)
-    fastest = _time_for(case.gel_mj_cm3, case.dose_rate * profile(case.a, within))
-    even = _time_for(case.solid_above_mj_cm3, case.dose_rate * mean_within(case.a, within))
-    return fastest, max(fastest, case.level_limit * even)
+    fastest = _time_for(case, lambda liquid, solid: (liquid + solid) / 2, case.dose_rate * profile(case.a, within))
+    even = case.dose_rate * mean_within(case.a, within)
+    return fastest, max(fastest, _time_for(case, lambda _liquid, solid: solid, even / case.level_limit))
 
 
-def _time_for(dose: float, rate: float) -> float:
-    return dose / rate if rate > 0 else math.inf
+def _time_for(case: Case, dose_of: Callable[[float, float], float], rate: float) -> float:
+    """Seconds at `rate` mJ/cm3 a second until the dose that `dose_of` makes of the resin's two is there."""
+    if rate <= 0:
+        return math.inf
+    if case.doses_at is None:
+        return dose_of(case.liquid_below_mj_cm3, case.solid_above_mj_cm3) / rate
+    low, high = 1e-6, 1e9  # the dose needed falls with the time that it may take
+    while high / low > 1 + 1e-6:
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if middle * rate < dose_of(*case.doses_at(middle)) else (low, middle)
+    return high
 
 
 def likely_s(case: Case) -> float:
@@ -119,6 +129,8 @@ def sinking(case: Case) -> Reason:
     turning = min(turning, allowed_time)
     time = turning / 2
     when = f"{duration(time)}, half of {what}"
+    if case.pixels_are_finer:
+        when += " (pixels finer than the voxels may make it several times as long, and as much worse)"
     rise = case.density_rise_kg_m3 or DENSITY_RISE_KG_M3
     allowed = case.pixel_mm
     thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 from lightlathe.judge.case import Case
-from lightlathe.judge.check_exposure import light
+from lightlathe.judge.check_exposure import PATIENCE_S, allowed_s, exposure_range_s, light
 from lightlathe.judge.ends import move_onto_rows, move_words
 from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
@@ -86,16 +86,27 @@ def field(case: Case) -> Reason:
         factor = max(share * 1.05, case.part_height_mm / height * 1.05)
         text += (
             f" A picture {amount(factor)} times as large has pixels of {amount(case.pixel_mm * factor)} mm and "
-            f"stronger light{_wanted_with(case, factor)}."
+            f"stronger light{_still_weak(case, factor)}{_wanted_with(case, factor)}."
         )
     return Reason("field", "will work", text, share, 1.0)
 
 
+def _smaller(case: Case, times: float) -> Case:
+    """The same with a picture so many times as large, all of its light in it."""
+    return replace(case, pixel_mm=case.pixel_mm * times, irradiance_mw_cm2=case.irradiance_mw_cm2 / times**2)
+
+
+def _still_weak(case: Case, times: float) -> str:
+    """Words where light is too weak, and in that picture too."""
+    shortest, _ = exposure_range_s(_smaller(case, times))
+    return ", though still too little" if shortest > min(PATIENCE_S, allowed_s(case)) else ""
+
+
 def _wanted_with(case: Case, times: float) -> str:
     """What a picture so many times as large asks for besides, where all is well without it."""
-    smaller = replace(case, pixel_mm=case.pixel_mm * times, irradiance_mw_cm2=case.irradiance_mw_cm2 / times**2)
+    smaller = _smaller(case, times)
     questions = ((detail, "finer voxels"), (turn, "more images a turn"), (light, "a dimmer lamp"))
-    wanted = [words for ask, words in questions if ask(case).level != ask(smaller).level == "marginal"]
+    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(smaller).level == "marginal"]
     return f"; it then wants {', '.join(wanted[:-1])}{' and ' if wanted[1:] else ''}{wanted[-1]}" if wanted else ""
 
 
@@ -159,7 +170,7 @@ def between_rows(case: Case) -> str:
     half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer
     grid.
     """
-    if case.level_ends_mm is None:
+    if case.level_ends_mm is None or case.margin_voxels == 0:  # rows beyond the grid may be lit as well
         return ""
     low, high = case.level_ends_mm
     move = move_onto_rows((low, high), case.pixel_mm, case.rows, case.resin_height_mm, case.voxel_mm)

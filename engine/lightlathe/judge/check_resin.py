@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 from lightlathe.judge.case import Case
 from lightlathe.judge.even_light import centre, depth_where, edge
 from lightlathe.judge.limits import disc_limit, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
-from lightlathe.support.words import amount, duration
+from lightlathe.support.words import amount, duration, rounded_down, rounded_up
 
 SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
 DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here
@@ -94,13 +95,30 @@ def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
     depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial_radius_mm / DARK)
     less = case.depth_mm / depth
     change = (
-        f"a penetration depth of {amount(depth)} mm or more, that is {_percent(less)} of the absorption: less "
+        f"a penetration depth of {rounded_up(depth)} mm or more, that is {_percent(less)} of the absorption: less "
         "absorber or initiator, or a wavelength that the resin takes less of"
     )
-    radius = DARK * case.depth_mm
-    if radius > case.part_radius_mm + 2 * case.voxel_mm:
-        change += f". Or a vial of {amount(2 * radius)} mm, which still holds the part"
+    narrower = _narrower(case)
+    if narrower:
+        change += f". Or a vial of {narrower} mm or less, which still holds the part"
     return change + "."
+
+
+def _narrower(case: Case) -> str:
+    """The widest vial, in mm across, that gives this part room enough in this resin; empty where none does."""
+
+    def enough(diameter: float) -> bool:
+        other = replace(case, vial_radius_mm=diameter / 2)
+        return other.a <= DARK and window_limit(other)(case.absorption_per_mm) >= SLIM
+
+    narrowest, widest = 2 * case.part_radius_mm + 4 * case.voxel_mm, 2 * case.vial_radius_mm
+    if narrowest >= widest or not enough(narrowest):
+        return ""
+    while widest / narrowest > 1.01:
+        middle = math.sqrt(narrowest * widest)
+        narrowest, widest = (middle, widest) if enough(middle) else (narrowest, middle)
+    text = rounded_down(narrowest)
+    return text if float(text) >= 2 * case.part_radius_mm + 4 * case.voxel_mm and enough(float(text)) else ""
 
 
 def _depth_for(limit_at: Callable[[float], float], window: float, start_mm: float) -> float:
@@ -130,10 +148,13 @@ def threshold(case: Case) -> Reason:
             "'not measured', measure it.",
         )
     need = 1 - low / high
-    text = (
-        f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}: to "
-        f"be sure everywhere, the part must get {_times(high / low)} the dose of its surroundings, a process window of "
-        f"{_percent(need)}"
+    text = f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}"
+    if not case.surrounded:
+        text += ": all of the part must get the latter; nothing around it is judged."
+        return Reason("threshold", "will work", text, high, None, "mJ/cm3")
+    text += (
+        f": to be sure everywhere, the part must get {_times(high / low)} the dose of its surroundings, a process "
+        f"window of {_percent(need)}"
     )
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
     limit = window_limit(case)(case.absorption_per_mm)

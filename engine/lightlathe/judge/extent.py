@@ -6,13 +6,13 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import PartError
-from lightlathe.quantities import SOLID, Part
+from lightlathe.quantities import LIQUID, SOLID, Part
 
 LOOKS = 8  # slices looked at: evenly spread, and the fullest
 
 
 def extent_of(part: Part) -> dict[str, Any]:
-    """The fields of `Case` that come from the part: radius, height, volume, slices.
+    """The fields of `Case` that come from the part: radius, height, volume, slices, surroundings.
 
     Voxels count to their outer edges. Raises PartError if no voxel must turn solid.
     """
@@ -27,6 +27,7 @@ def extent_of(part: Part) -> dict[str, Any]:
         "part_radius_mm": float(part.grid.radius_mm()[solid.any(2).cpu()].max()) + voxel / 2,
         "part_height_mm": float(used[-1] - used[0] + 1) * voxel,
         "part_volume_mm3": part.volume_mm3,
+        "surrounded": bool((part.judged == LIQUID).any()),
         "slices": solid[:, :, looks_of(solid)].cpu(),
     }
 

@@ -86,7 +86,7 @@ def warnings(
         both = " and ".join(f"{percent(share)} {whose}" for share, whose in shares if share > 0)
         said.append(
             f"{both} {'get' if ' and ' in both else 'gets'} a dose between liquid_below and solid_above: right at the "
-            "gel dose, but not for sure. A narrower measured threshold settles it."
+            "gel dose, but not for sure. Knowing more closely where the resin turns solid settles it."
         )
     fine = quality.get("iou_fine", math.nan)
     if fine < AGREES:
