@@ -7,6 +7,7 @@ from pathlib import Path
 from packaging.requirements import Requirement
 
 ROOT = Path(__file__).resolve().parents[1]
+HINT = re.compile(r"pip install '([^']+)' \([^)]*the extra '([a-z]+)'\)")
 NAMED = re.compile(r"(?:lightlathe|\.)\[([a-z,]+)\]|[Ee]xtra [`']([a-z]+)[`']")
 
 
@@ -25,3 +26,19 @@ def test_every_extra_named_exists():
     assert not {(file, extra) for file, extra in named() if extra not in extras}
     own = [r for group in extras.values() for r in map(Requirement, group) if r.name == "lightlathe"]
     assert all(set(requirement.extras) <= set(extras) for requirement in own)
+
+
+def test_what_a_message_says_to_install_is_what_its_extra_asks_for():
+    """Whoever installed a wheel has no folder for `pip install -e '.[plot]'`; the name of the package always works."""
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    asked = {extra: [Requirement(r) for r in group] for extra, group in extras.items()}
+    found = 0
+    for path in (ROOT / "engine").rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert "pip install -e" not in text, path
+        for said, extra in HINT.findall(text):
+            found += 1
+            assert any(
+                (r.name, r.specifier) == (Requirement(said).name, Requirement(said).specifier) for r in asked[extra]
+            )
+    assert found >= 4

@@ -11,6 +11,7 @@ from lightlathe.cli.check import check
 from lightlathe.cli.compare import compare
 from lightlathe.cli.design import design
 from lightlathe.cli.export import export
+from lightlathe.cli.init import init
 from lightlathe.cli.options import parser
 from lightlathe.cli.predict import predict
 from lightlathe.cli.progress import Bar
@@ -75,8 +76,8 @@ def _as_interrupt(*_: object) -> None:
 
 
 COMMANDS = {
-    "check": check, "design": design, "compare": compare, "predict": predict, "export": export, "resin": resin,
-    "bench": bench,
+    "init": init, "check": check, "design": design, "compare": compare, "predict": predict, "export": export,
+    "resin": resin, "bench": bench,
 }  # fmt: skip
 
 if __name__ == "__main__":

@@ -42,6 +42,16 @@ def parser() -> argparse.ArgumentParser:
         sub.register("action", None, Once)
         return sub
 
+    sub = command("init", "write a job and its mesh to begin with")
+    sub.add_argument(
+        "folder",
+        type=Path,
+        nargs="?",
+        default=Path(),
+        metavar="FOLDER",
+        help="where to (default: here); made if need be",
+    )
+
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument(

@@ -46,7 +46,7 @@ def why_not(device: str, dtype: torch.dtype, interpreted: bool = False) -> str |
         try:
             import triton  # noqa: F401
         except ImportError:
-            reason = "triton is not installed; pip install -e '.[gpu]' (Linux)"
+            reason = "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
     if reason is None:
         log.info("losses, figures and steps on %s: in one pass each", device)
     else:

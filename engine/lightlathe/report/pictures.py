@@ -18,7 +18,9 @@ def require_matplotlib() -> None:
     try:
         import matplotlib  # noqa: F401
     except ImportError:
-        raise ResultError("pictures need matplotlib, which is not installed. pip install -e '.[plot]'") from None
+        raise ResultError(
+            "pictures need matplotlib, which is not installed. pip install 'matplotlib>=3.8' (the extra 'plot')"
+        ) from None
 
 
 @doing("drawing")

@@ -19,7 +19,9 @@ def draw_residuals(measured: Measured, path: str | Path) -> Path:
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise MeasurementError("a picture takes matplotlib, which is not installed. pip install -e '.[plot]'") from None
+        raise MeasurementError(
+            "a picture takes matplotlib, which is not installed. pip install 'matplotlib>=3.8' (the extra 'plot')"
+        ) from None
     path = Path(path)
     if path.suffix.lower() not in PICTURE_ENDINGS:
         raise MeasurementError(

@@ -43,7 +43,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     try:
         import triton  # noqa: F401
     except ImportError:
-        return "triton is not installed; pip install -e '.[gpu]' (Linux)"
+        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
     if device.type == "cuda" and torch.cuda.get_device_capability(device) < (8, 0):
         return f"{torch.cuda.get_device_name(device)} lacks the matrix units it uses (compute capability 8.0)"
     return fault(deposit, collect, type(views), views.precision, device)

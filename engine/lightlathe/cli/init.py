@@ -1,0 +1,47 @@
+"""`lightlathe init`: a job and its mesh to begin with."""
+
+import argparse
+import shlex
+from importlib.resources import files
+from pathlib import Path
+
+from lightlathe.errors import LightlatheError
+
+JOB, MESH = "valve.toml", "check_valve.stl"
+IN_THE_CHECKOUT = {"configs/quickstart.toml": JOB, "meshes/check_valve.stl": MESH}  # names there and names here
+
+
+def init(arguments: argparse.Namespace) -> int:
+    job, mesh = write_example(arguments.folder)
+    named = shlex.quote(str(job))
+    print(f"job   {job}: every key is explained in it\nmesh  {mesh}: a caged-ball check valve, 8 mm tall")
+    print(f"next  lightlathe check {named}     (seconds; nothing is designed)")
+    print(f"      lightlathe design {named}    (about a minute on two cores)")
+    print(
+        "then  put your own mesh, vial, resin and projector into the job; `lightlathe resin` fits measurements of yours"
+    )
+    return 0
+
+
+def write_example(folder: Path) -> tuple[Path, Path]:
+    """Write the example's job and mesh into a folder, which is made where there is none; returns both paths.
+
+    Nothing is replaced: LightlatheError where a file of either name is there, and then neither is written.
+    """
+    example = files("lightlathe.cli").joinpath("example")
+    text = example.joinpath("quickstart.toml").read_text(encoding="utf-8")
+    for there, here in IN_THE_CHECKOUT.items():
+        text = text.replace(there, here)
+    job, mesh = folder / JOB, folder / MESH
+    if folder.exists() and not folder.is_dir():
+        raise LightlatheError(f"{folder}: is a file; expected a folder, or a name that is free. Name another.")
+    for path in (job, mesh):
+        if path.exists() or path.is_symlink():
+            raise LightlatheError(
+                f"{path}: is there already; nothing was written. Name another folder: lightlathe init FOLDER."
+            )
+    folder.mkdir(parents=True, exist_ok=True)
+    for path, content in ((mesh, example.joinpath(MESH).read_bytes()), (job, text.encode())):
+        with path.open("xb") as file:
+            file.write(content)
+    return job, mesh
