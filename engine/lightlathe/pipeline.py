@@ -19,9 +19,10 @@ from lightlathe.flow.aim import gain_per_turn
 from lightlathe.flow.certificate import closer, proof_of, remedies_of
 from lightlathe.flow.feasibility import check
 from lightlathe.flow.formulation import problem_of, robust_problem, worst_case
-from lightlathe.flow.prediction import figures_of, job_of, predict, printed
+from lightlathe.flow.prediction import figures_of, predict, printed
 from lightlathe.flow.prepare import Setup, prepare, settings_of
 from lightlathe.flow.quantisation import expose
+from lightlathe.flow.recorded import job_of, left_out, own_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, resolved
@@ -70,6 +71,7 @@ def _designed(
     checkpoint: Checkpoint | None,
     resume: tuple[dict[str, Any], Log] | None,
 ) -> Record:
+    settings = settings_of(job, setup.solids)  # before an earlier result that it starts from can change
     torch.manual_seed(job.design.seed)
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
@@ -102,7 +104,7 @@ def _designed(
     return Record(
         name=job.name,
         job_toml=job.text,
-        settings=settings_of(job, setup.solids),
+        settings=settings,
         part=setup.part.to("cpu"),
         patterns=patterns,
         prediction=prediction,
@@ -110,8 +112,10 @@ def _designed(
         facts=facts(setup, stages.stopped_because) | extent(setup) | {"coarse_seconds": stages.coarse_s},
         log=stages.log,
         log_before=stages.log_before,
-        warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
+        warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised, *left_out(job)),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
+        optics=setup.operator.optics,
+        own=own_of(job),
     )
 
 

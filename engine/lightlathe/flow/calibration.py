@@ -6,7 +6,8 @@ from typing import Any
 
 from lightlathe import judge
 from lightlathe.errors import JobError
-from lightlathe.flow.prediction import job_of, predict
+from lightlathe.flow.prediction import predict
+from lightlathe.flow.recorded import job_of
 from lightlathe.judge import LONGEST_S, ExposurePlan, NextExposure
 from lightlathe.result import Record
 from lightlathe.support.watching import doing

@@ -2,15 +2,14 @@
 
 import dataclasses
 import math
-from pathlib import Path
 from typing import Any, Literal
 
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
-from lightlathe.errors import JobError, LightlatheError, ResultError
+from lightlathe.errors import JobError
 from lightlathe.flow.prepare import in_motion, optics_of
-from lightlathe.job import Job, job_from
+from lightlathe.flow.recorded import job_of
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
@@ -69,14 +68,15 @@ def predict(
 ) -> Prediction:
     """The print of a record's patterns under other assumptions, float32 on the CPU.
 
-    resin            another member of RESINS; the record's own where None
+    resin            another member of RESINS, or one of your own; the record's own where None
     exposure_s       light time, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis
     sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it turns on while an image stands; as the record's job says where None
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
+    Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
     """
-    job = job_of(record)
+    job = job_of(record, resin)
     if motion is not None:
         job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, motion=motion))
     resin = resin or job.resin
@@ -94,24 +94,3 @@ def predict(
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
     return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
-
-
-def job_of(record: Record) -> Job:
-    """The physical part of a record's job: all but how it was designed. Meshes are not read.
-
-    Raises ResultError where the record's settings are no job.
-    """
-    try:
-        tables = _without_nothing({k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")})
-        return job_from(tables, name=record.name, folder=Path(), file="the result's job", text="", ask=False)
-    except KeyError as problem:
-        raise ResultError(f"the result's job has no table {problem}; expected every setting of a job.") from None
-    except LightlatheError as problem:
-        raise ResultError(f"the settings in the result are no job: {problem}") from None
-
-
-def _without_nothing(value: Any) -> Any:
-    """Settings as a TOML file would give them: no entry where nothing was said."""
-    if isinstance(value, dict):
-        return {k: _without_nothing(v) for k, v in value.items() if v is not None}
-    return [_without_nothing(v) for v in value] if isinstance(value, list) else value

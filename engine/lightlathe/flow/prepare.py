@@ -29,6 +29,8 @@ from lightlathe.part import (
     thin_walls,
 )
 from lightlathe.quantities import FineShape, Grid, Optics, Part
+from lightlathe.solve import Earlier
+from lightlathe.support.files import sha256_of
 from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
@@ -259,6 +261,9 @@ def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     for name, sha256 in (item for solid in solids for item in solid.files.items()):
         if files.setdefault(name, sha256) != sha256:
             raise JobError(f"{name}: changed while the parts of this job were read. Start again.")
+    start = job.design.start
+    if isinstance(start, Earlier):
+        files[start.result] = sha256_of(job.path(start.result))
     files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
     return {**resolved(job), "files": files}
 

@@ -18,8 +18,10 @@ from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
 from lightlathe.support.own import OwnMember, is_own
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
+SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, Rung, StopRule)  # what tables become
 MOST_PARTS = 1000  # every one is counted into every voxel
 WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
+MADE_IN_PYTHON = "python:"  # how settings begin the name of what a program put into a job; no job file can
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
 
 
@@ -155,6 +157,12 @@ def _design(design: Design, where: Where) -> Design:
     return dataclasses.replace(design, penalties=tuple(penalties), stop=stop, robust=robust, ladder=ladder)
 
 
+def _made_in_python(value: Any) -> str:
+    """A name for what is no member of a family, the same in every run of a program: functions have no place in it."""
+    named = value if hasattr(value, "__qualname__") else type(value)
+    return f"{MADE_IN_PYTHON}{named.__module__}.{named.__qualname__}"
+
+
 def resolved(job: Job) -> dict[str, Any]:
     """Every setting after defaults, as plain data with the keys of the job file; members carry their `kind`."""
     kinds = {
@@ -168,10 +176,12 @@ def resolved(job: Job) -> dict[str, Any]:
             return value.as_job()
         if dataclasses.is_dataclass(value) and not isinstance(value, type):
             fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
-            return {"kind": kinds[type(value)], **fields} if type(value) in kinds else fields
+            if type(value) in kinds:
+                return {"kind": kinds[type(value)], **fields}
+            return fields if type(value) in SCHEMA else {"kind": _made_in_python(value), **fields}
         if isinstance(value, list | tuple):
             return [plain(v) for v in value]
-        return value if isinstance(value, str | int | float | bool | None) else str(value)
+        return value if isinstance(value, str | int | float | bool | None) else _made_in_python(value)
 
     tables = {key: plain(getattr(job, key)) for key in TABLES if key != "part"}
     return {"part": [plain(p) for p in job.parts], **tables}

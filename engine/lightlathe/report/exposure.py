@@ -5,7 +5,7 @@ from typing import Any
 
 from lightlathe import judge
 from lightlathe.flow.calibration import plan_of, windows_of
-from lightlathe.flow.prediction import job_of
+from lightlathe.flow.recorded import job_of
 from lightlathe.judge import LONGEST_S
 from lightlathe.result import Record
 from lightlathe.support.words import amount

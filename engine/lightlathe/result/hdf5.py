@@ -11,7 +11,7 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.quantities import SOLID, FineShape, Grid, Part, Patterns, Prediction
+from lightlathe.quantities import SOLID, Chords, FineShape, Grid, Optics, Part, Patterns, Prediction
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
@@ -23,6 +23,7 @@ from lightlathe.support.watching import doing
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run
 MEANING = "0 ignored, 1 liquid, 2 solid"
+COLUMNS = {"offset_mm": "mm", "turn_rad": "rad", "share": "1"}  # of the chords, one number per column
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
@@ -84,6 +85,8 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
             turns=patterns.turns,
         )
         put(shown, "angle_rad", patterns.angle_rad.cpu().numpy(), "rad", ("angle",))
+        if record.optics is not None:
+            put_optics(file.create_group("optics"), record.optics)
         predicted = file.create_group("prediction")
         put(predicted, "dose", record.prediction.dose.float().cpu().numpy(), "mJ cm-3", xyz)
         put(predicted, "solid", record.prediction.solid.to(torch.uint8).cpu().numpy(), "1", xyz)
@@ -116,6 +119,30 @@ def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
     if root.find("fine/solid") is not None:
         solid = torch.from_numpy(root.array("fine/solid", "u1", shape)).bool()
     return FineShape(grid, _codes(root, "fine/judged", shape), banded), solid
+
+
+def put_optics(group: Any, optics: Optics) -> None:
+    """What the dose operator was made from, but for the scan angles: those are the patterns'."""
+    chords = optics.chords
+    for name, units in COLUMNS.items():
+        put(group, name, getattr(chords, name).double().cpu().numpy(), units, ("column",))
+    group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm})
+    group.attrs.update({"absorption_per_mm": optics.absorption_per_mm, "vial_radius_mm": optics.vial_radius_mm})
+
+
+def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Optics | None:
+    """What `put_optics` wrote, for patterns of shape `levels`; None where it did not."""
+    if root.find("optics") is None:
+        return None
+    found = {name: root.array(f"optics/{name}", "f8", levels[1:2]) for name in COLUMNS}
+    if not all(np.isfinite(values).all() for values in found.values()):
+        raise ValueError("optics holds what is no finite number")
+    at = root["optics"]
+    columns = {name: torch.from_numpy(values) for name, values in found.items()}
+    chords = Chords(
+        torch.from_numpy(angle_rad), **columns, rows=at.count("rows", levels[2], levels[2]), row_mm=at.length("row_mm")
+    )
+    return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
 
 
 def log_in(root: Node, at: str = "log") -> dict[str, list[float]]:
@@ -182,6 +209,7 @@ def read_result(path: str | Path) -> Record:
             log=log_in(root),
             warnings=tuple(warnings),
             fine=fine,
+            optics=optics_in(root, levels.shape, angle_rad),
             log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )
         return upgraded(record, root.count("format_version"))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from lightlathe.quantities import FineShape, Part, Patterns, Prediction
+from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction
 
 
 @dataclass(frozen=True, repr=False)
@@ -16,6 +16,9 @@ class Record:
     log           one list per column, one value per logged iteration
     log_before    the logs of stages before the design itself, by name: coarser_1, ..., plain
     warnings      sentences for the person who prints
+    optics        of images that stand at their angles; None in files of before
+    own           members of the job that are Python of the user's own, by place ("resin", "light.beam"); files hold
+                  only their names, so a record that was read has none
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
 
@@ -31,6 +34,8 @@ class Record:
     warnings: tuple[str, ...] = ()
     fine: FineShape | None = None
     log_before: dict[str, dict[str, list[float]]] = field(default_factory=dict)
+    optics: Optics | None = None
+    own: dict[str, Any] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)

@@ -1,6 +1,7 @@
 """What lies under a name, and whether this program may put a file of its own there."""
 
 import contextlib
+import hashlib
 import json
 import os
 from pathlib import Path
@@ -86,6 +87,18 @@ def what_is(path: Path) -> str:
     by_content = next((words for magic, words in BEGIN_WITH.items() if head.startswith(magic)), None)
     text = "a text file" if _is_text(head) else "a file that Lightlathe did not write"
     return by_content or ENDINGS.get(path.suffix.lower(), text)
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a result file's bytes. Raises ResultError where there is none to read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as problem:
+        raise ResultError(
+            f"{path}: the earlier result that the design starts from cannot be read ({problem.strerror}). Is the path "
+            "right? It is relative to the job file."
+        ) from None
 
 
 def drawn_by(path: str | Path) -> dict[str, str]:

@@ -1,0 +1,183 @@
+"""The job of a record, as far as its file holds it, and words for what it does not hold.
+
+A member of a family that is Python of the user's own, from a file or made in a program, stands in a result by its name
+alone; reading one runs nothing. Its beam is there all the same, as the chords that it gave.
+"""
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from lightlathe.errors import JobError, LightlatheError, ResultError, shown
+from lightlathe.job import Job, job_from
+from lightlathe.job.reading import MADE_IN_PYTHON, resolved
+from lightlathe.quantities import Chords
+from lightlathe.result import Record
+from lightlathe.support.own import is_own
+
+PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but how it was designed
+ANY_RESIN = {"kind": "threshold", "absorption_per_mm": 1.0, "liquid_below_mj_cm3": 1.0, "solid_above_mj_cm3": 1.0}
+
+
+@dataclass(frozen=True)
+class StoredBeam:
+    """The chords of a beam that the file holds only the name of; true where the axis and the resin's index stay."""
+
+    name: str
+    stored: Chords
+    refractive_index: float | None
+
+    def chords(self, *, axis_offset_mm: float = 0.0, resin: Any = None, **_: Any) -> Chords:
+        """Arguments as of every beam. Raises JobError for another axis or refractive index than those of the design."""
+        index = self.refractive_index if resin is None else getattr(resin, "refractive_index", None)
+        if axis_offset_mm or index != self.refractive_index:
+            what = f"an axis offset of {axis_offset_mm:g} mm" if axis_offset_mm else f"a refractive index of {index}"
+            raise JobError(
+                f"{what}: the beam is {shown(self.name)}, Python that the result does not hold. Its chords are stored "
+                "as they were in the design; expected the axis and the index of that. Design again with another."
+            )
+        return self.stored
+
+
+@dataclass(frozen=True)
+class LostResponse:
+    """A response that the file holds only the name of: predictions do without, frames do not."""
+
+    name: str
+
+    def light(self, code: Any) -> Any:
+        raise ResultError(
+            f"frames take the projector's response; that of this result is {shown(self.name)}, Python that the file "
+            "does not hold. Export right after the design, from Python: lightlathe.pipeline.frames(record, folder)."
+        )
+
+
+def job_of(record: Record, resin: Any = None) -> Job:
+    """The physical part of a record's job: all but how it was designed. Meshes are not read, and nothing is run.
+
+    resin   taken where the record's own is Python that its file does not hold
+    Raises ResultError where the record's settings are no job, or lack what is asked.
+    """
+    try:
+        tables = _without_nothing({k: record.settings[k] for k in PHYSICAL})
+        outside = dict(_outside(tables))
+        members = {place: _stand_in(place, name, record, resin) for place, name in outside.items()}
+        job = job_from(
+            _known_alone(tables), name=record.name, folder=Path(), file="the result's job", text="", ask=False
+        )
+    except KeyError as problem:
+        raise ResultError(f"the result's job has no table {problem}; expected every setting of a job.") from None
+    except ResultError:
+        raise
+    except LightlatheError as problem:
+        raise ResultError(f"the settings in the result are no job: {problem}") from None
+    light = {place.partition(".")[2]: member for place, member in members.items() if place.startswith("light.")}
+    job = dataclasses.replace(job, light=dataclasses.replace(job.light, **light))
+    return dataclasses.replace(job, resin=members["resin"]) if "resin" in members else job
+
+
+def own_of(job: Job) -> dict[str, Any]:
+    """The members of a job that no file holds, by their place: "resin", "light.beam", "light.response"."""
+    at = {"resin": job.resin, "light.beam": job.light.beam, "light.response": job.light.response}
+    return {place: at[place] for place, _ in _outside(resolved(job)) if place in at}
+
+
+def left_out(job: Job) -> list[str]:
+    """Sentences on what a result of this job cannot do because its file does not hold it."""
+    settings = resolved(job)
+    names = dict(_outside(settings))
+    said = []
+    if "resin" in names:
+        said.append(
+            f"The print cannot be predicted from the file alone: the resin is {shown(names['resin'])}, Python that it "
+            "does not hold. From Python, predict(record, resin=...) takes it."
+        )
+    if "light.response" in names:
+        said.append(
+            f"Frames cannot be exported from the file alone: the response is {shown(names['light.response'])}, Python "
+            "that it does not hold."
+        )
+    made = [f"{place} ({name.removeprefix(MADE_IN_PYTHON)})" for place, name in _all(settings, "") if _made(name)]
+    if made:
+        said.append(f"The design cannot be repeated from the file alone: made in Python were {', '.join(made)}.")
+    return said
+
+
+def _outside(tables: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """(place, name) of the members among the physical tables that are Python of the user's own."""
+    light = tables["light"] if isinstance(tables["light"], dict) else {}
+    for place, value in (
+        ("resin", tables["resin"]),
+        *((f"light.{key}", light.get(key)) for key in ("beam", "response")),
+    ):
+        if _is_outside(name := _name(value)):
+            yield place, str(name)
+
+
+def _known_alone(tables: dict[str, Any]) -> dict[str, Any]:
+    """The tables with a known member wherever one is Python of the user's own; a shape of that kind is but its name."""
+    known = dict(tables)
+    for place, _ in _outside(tables):
+        table, _, key = place.partition(".")
+        known[table] = {k: v for k, v in known[table].items() if k != key} if key else ANY_RESIN
+    if isinstance(tables["part"], list):
+        known["part"] = [
+            {"mesh": str(_name(part["shape"])), **{k: v for k, v in part.items() if k != "shape"}}
+            if isinstance(part, dict) and _is_outside(_name(part.get("shape")))
+            else part
+            for part in tables["part"]
+        ]
+    return known
+
+
+def _stand_in(place: str, name: str, record: Record, resin: Any) -> Any:
+    """What takes the place of a member that the settings hold only the name of."""
+    if place in record.own:
+        return record.own[place]
+    if place == "light.response":
+        return LostResponse(name)
+    if place == "resin":
+        if resin is None:
+            raise ResultError(
+                f"the resin of this result is {shown(name)}, Python that the file does not hold, so nothing can be "
+                "predicted from the file alone. From Python, predict(record, resin=...) takes it."
+            )
+        return resin
+    if record.optics is None:
+        raise ResultError(f"the beam of this result is {shown(name)}, and the file holds neither it nor its chords.")
+    settings = record.settings["resin"]
+    index = settings.get("refractive_index") if isinstance(settings, dict) else None
+    return StoredBeam(name, record.optics.chords, index)
+
+
+def _name(value: Any) -> Any:
+    return value.get("kind") if isinstance(value, dict) else value
+
+
+def _is_outside(name: Any) -> bool:
+    return is_own(name) or _made(name)
+
+
+def _made(name: Any) -> bool:
+    return isinstance(name, str) and name.startswith(MADE_IN_PYTHON)
+
+
+def _all(value: Any, place: str) -> Iterator[tuple[str, str]]:
+    """(place, name) of every member in a tree of settings that is named by itself or by its `kind`."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _all(inner, place if key == "kind" else f"{place}.{key}".lstrip("."))
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _all(inner, place)
+    elif isinstance(value, str):
+        yield place, value
+
+
+def _without_nothing(value: Any) -> Any:
+    """Settings as a TOML file would give them: no entry where nothing was said."""
+    if isinstance(value, dict):
+        return {k: _without_nothing(v) for k, v in value.items() if v is not None}
+    return [_without_nothing(v) for v in value] if isinstance(value, list) else value
