@@ -4,6 +4,7 @@ import argparse
 import json
 from typing import Any
 
+from lightlathe.cli.say import print_notes
 from lightlathe.errors import LightlatheError
 
 
@@ -18,10 +19,12 @@ def check(arguments: argparse.Namespace) -> int:
     verdict, parts = feasibility.check(job, solids, machine, thin), feasibility.parts_lines(job, solids, said, thin)
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
-        print(json.dumps({**verdict.as_json(), "parts": parts, "design_would_run": own}, indent=1))
+        said = {"parts": parts, "design_would_run": own, "notes": list(job.notes)}
+        print(json.dumps(verdict.as_json() | said, indent=1))
     else:
         own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in job.own]
         print("\n".join([verdict.text(), *parts, *own]))
+        print_notes(job)
     return verdict.exit_code
 
 

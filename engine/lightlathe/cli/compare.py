@@ -5,7 +5,7 @@ import shlex
 from pathlib import Path
 from typing import Any
 
-from lightlathe.cli.say import note, print_own, tell
+from lightlathe.cli.say import note, print_notes, print_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
 
@@ -59,6 +59,7 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
+    print_notes(*(planned.job for planned in todo))
     print_own(*(planned.job for planned in todo))
     try:
         with StudyBar([planned.job.design.iterations for planned in todo]) as bar, watched(bar.watch):

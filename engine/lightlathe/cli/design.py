@@ -5,7 +5,7 @@ import shlex
 from pathlib import Path
 from typing import Any
 
-from lightlathe.cli.say import note, print_own, tell, told
+from lightlathe.cli.say import note, print_notes, print_own, tell, told
 from lightlathe.errors import LightlatheError
 
 
@@ -15,6 +15,7 @@ def design(arguments: argparse.Namespace) -> int:
     from lightlathe.result.storage import require_writable
 
     job = load_job(arguments.job)
+    print_notes(job)
     named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
     path = arguments.output or named
     require_writable(path)

@@ -33,6 +33,12 @@ def finite(figures: dict[str, float]) -> dict[str, float | None]:
     return {name: value if math.isfinite(value) else None for name, value in figures.items()}
 
 
+def print_notes(*jobs: Any) -> None:
+    """Say once what reading jobs brought up: names of before."""
+    for words in dict.fromkeys(words for job in jobs for words in job.notes):
+        print(f"note: {words}")
+
+
 def print_own(*jobs: Any) -> None:
     """Say which Python files of jobs are about to be run."""
     for name, file in dict.fromkeys((m.name, m.source.file) for job in jobs for m in job.own):

@@ -259,7 +259,10 @@ class Output:
 
 @dataclass(frozen=True)
 class Job:
-    """A whole job file. Members of families are objects already; paths are relative to `folder`."""
+    """A whole job file. Members of families are objects already; paths are relative to `folder`.
+
+    notes   sentences on names of before that were read as today's (renamed.py)
+    """
 
     name: str
     folder: Path
@@ -272,6 +275,7 @@ class Job:
     grid: GridTable
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
+    notes: tuple[str, ...] = ()
 
     @property
     def tolerance_mm(self) -> float:

@@ -7,6 +7,7 @@ from typing import Any
 from lightlathe.beams import BEAMS
 from lightlathe.errors import JobError
 from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
+from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import read_text, tables_of
 from lightlathe.job.unlikely import require_meant, split_sure
@@ -47,6 +48,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
     ask   about values that are hardly meant (unlikely.py); a job that was designed already is taken as it is
     """
     top = Where(file, "")
+    tables, notes = with_names_of_today(tables, file)
     tables, sure = split_sure(tables, file)
     for key in tables:
         if key not in TABLES:
@@ -93,6 +95,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         grid=one(GridTable, "grid"),
         design=_design(one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS), top.inner("design")),
         output=one(Output, "output"),
+        notes=notes,
     )
     ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)
     if ours is not None and resins is not None and ours != resins:

@@ -4,7 +4,6 @@ Every error names file, table, key, what came and what was expected.
 """
 
 import dataclasses
-import difflib
 import math
 import types
 import typing
@@ -12,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from lightlathe.errors import JobError, LightlatheError, brief, shown
+from lightlathe.errors import JobError, LightlatheError, shown
 from lightlathe.job.bounds import require_possible
+from lightlathe.job.meant import meant
 
 
 @dataclass(frozen=True)
@@ -67,9 +67,7 @@ def choose_member(family: Mapping[str, type], value: Any, where: Where) -> Any:
 
 
 def unknown(where: Where, what: str, came: str, known: Any) -> str:
-    near = difflib.get_close_matches(brief(came), list(known), n=1, cutoff=0.5)
-    hint = f" Did you mean '{near[0]}'?" if near else ""
-    return f"{where}: unknown {what} {shown(came)}.{hint}\n  {_names(known)}"
+    return f"{where}: unknown {what} {shown(came)}.{meant(came, known)}\n  {_names(known)}"
 
 
 def _names(known: Any) -> str:
