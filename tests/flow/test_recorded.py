@@ -2,9 +2,12 @@
 
 import dataclasses
 import json
+import re
+import shutil
 
 import pytest
 import torch
+import trimesh
 
 from lightlathe import pipeline
 from lightlathe.beams import Telecentric
@@ -64,6 +67,34 @@ def test_the_optics_are_in_the_file(job, tmp_path):
     assert (again.optics.chords.rows, again.optics.chords.row_mm) == (20, 0.25)
     assert (again.optics.absorption_per_mm, again.optics.vial_radius_mm) == (0.1, 5.0)
     assert not record.own
+
+
+def test_neither_meshes_nor_the_folder_of_the_job_are_needed(small_job, tmp_path, monkeypatch, capsys):
+    """A part and an insert from meshes: the file predicts the same when all but it is gone."""
+    shop = tmp_path / "shop"
+    shop.mkdir()
+    trimesh.creation.box((3, 3, 1)).export(shop / "part.stl")
+    trimesh.creation.box((1, 1, 1)).export(shop / "rod.stl")
+    meshes = """[[part]]
+mesh = "part.stl"
+unit = "mm"
+[[part]]
+mesh = "rod.stl"
+unit = "mm"
+role = "insert"
+"""
+    text = re.sub(r"\[part\]\nshape.*\n", meshes, small_job(iterations=3)) + "bound_iterations = 0\n"
+    (shop / "job.toml").write_text(text.replace("voxel_mm = 0.25", "voxel_mm = 0.25\nfiner = 1"))
+    assert main(["design", str(shop / "job.toml"), "-o", str(tmp_path / "a.h5"), "--anyway"]) in (0, 3, 4)
+    before = pipeline.predict(read_result(tmp_path / "a.h5"), exposure_s=30.0)
+    shutil.rmtree(shop)
+    monkeypatch.chdir("/")
+    record = read_result(tmp_path / "a.h5")
+    assert record.part.insert.max() == 1
+    assert torch.equal(pipeline.predict(record, exposure_s=30.0).dose, before.dose)
+    capsys.readouterr()
+    main(["predict", str(tmp_path / "a.h5")])
+    assert "Error" not in capsys.readouterr().err
 
 
 def test_a_beam_made_in_python_predicts_from_the_file_alone(job, tmp_path):

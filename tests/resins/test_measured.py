@@ -120,6 +120,45 @@ def test_tables_that_disagree_are_named(folder):
     assert any("do not agree" in note for note in found.notes())
 
 
+def test_films_and_a_cuvette_that_disagree_are_named(folder):
+    """The films of the fixture absorb 0.2 per mm; a cuvette of another resin, three times as much."""
+    assert not any("do not agree" in note for note in measure([folder / "curve.csv", folder / "cuvette.csv"]).notes())
+    (folder / "other.csv").write_text("path [mm],transmission [%]\n1,54\n2,31\n5,4.8\n", encoding="utf-8")
+    for order in (("curve.csv", "other.csv"), ("other.csv", "curve.csv")):
+        found = measure([folder / name for name in order])
+        note = next(note for note in found.notes() if "do not agree, by a factor of 3" in note)
+        assert note.startswith(f"absorption_per_mm: {order[0]} says")
+        assert f"note: {note}" in found.text()
+    (folder / "few.csv").write_text("path [mm],transmission [%]\n1,90\n2,31\n5,4.8\n", encoding="utf-8")
+    few = measure([folder / "few.csv", folder / "cuvette.csv"])  # an interval so wide that it holds the other value
+    values = [fit.values["absorption_per_mm"] for fit in few.fits]
+    assert values[0].low < values[1].value < values[0].high
+    assert any("do not agree, by a factor of" in note for note in few.notes())
+
+
+def test_a_recipe_that_contradicts_a_cuvette_is_named(folder):
+    """A recipe has no interval; 2 mol/m3 of 1000 L/(mol cm) to base e absorb 0.2 per mm, as the cuvette does."""
+    assert not any("do not agree" in n for n in measure([folder / "cuvette.csv", folder / "recipe.csv"]).notes())
+    text = (folder / "recipe.csv").read_text(encoding="utf-8")
+    (folder / "recipe.csv").write_text(text.replace("2,1000", "2.8,1000"), encoding="utf-8")
+    assert any("recipe.csv says 0.28 1/mm; they do not agree." in n for n in measure(
+        [folder / "cuvette.csv", folder / "recipe.csv"]).notes())  # fmt: skip
+
+
+@pytest.mark.parametrize(("given", "agrees"), [(0.2, True), (0.5, False)])
+def test_an_absorption_given_beside_a_table_that_holds_one(folder, given, agrees):
+    """The table's is taken, for [resin] and for doses alike: one without the other would be wrong by their ratio."""
+    tables = [folder / "cuvette.csv", folder / "seconds.csv"]
+    alone, found = measure(tables), measure(tables, absorption_per_mm=given)
+    assert found.toml() == alone.toml()
+    note = next(note for note in found.notes() if f"{given} 1/mm was given and cuvette.csv says" in note)
+    assert "table's is taken" in note
+    assert ("do not agree" in note) is not agrees
+    assert not any("was given" in note for note in alone.notes())
+    needed = measure([folder / "seconds.csv"], absorption_per_mm=given)
+    assert not any("was given and" in note for note in needed.notes())
+
+
 def test_text_and_json_hold_the_warning_and_the_numbers(folder):
     found = measure([folder / "cuvette.csv", folder / "vial.csv"])
     assert "70 times" in found.text()

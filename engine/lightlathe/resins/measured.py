@@ -21,6 +21,8 @@ WARNING = (
     "up to 70 times"
 )
 FILM_SPREAD = 0.1  # of the onset dose, either side, where nothing but films was measured (common practice, no source)
+UNSTATED = 0.1  # of a value that comes without an interval, either side, where it is compared (no source)
+FAR = 2.0  # times as much contradicts, however wide the intervals of a few points are (no source)
 THICKEST_FILM_MM = 50.0  # no film from one side is (common practice, no source); what is, was written in um
 FLOOR_PERCENT = 1.0  # better than this no bench repeats a dose or an absorption (common practice, no source)
 
@@ -32,12 +34,14 @@ class Measured:
     tables, fits    in the order given
     values          the number used for each name: the first table that gives it decides
     sources         table that decided, by name of the value
+    unused          an absorption (1/mm) that was given beside tables that hold one
     """
 
     tables: tuple[Table, ...]
     fits: tuple[Fit, ...]
     values: dict[str, Value]
     sources: dict[str, str]
+    unused: float | None = None
 
     def outliers(self) -> list[str]:
         """Each outlier by file and line, with its remark; none is left out of a fit."""
@@ -59,8 +63,16 @@ class Measured:
                 if other is not None and table.name != self.sources[name] and _apart(value, other):
                     said.append(
                         f"{name}: {self.sources[name]} says {value.text()}, {table.name} says {other.text()}; "
-                        "they do not agree"
+                        f"they do not agree{_factor(value, other)}. The first is taken; measure again, or leave one out"
                     )
+        if self.unused is not None:
+            value, source = self.values["absorption_per_mm"], self.sources["absorption_per_mm"]
+            given = Value(self.unused, math.nan, math.nan, "1/mm")
+            agree = f"; they do not agree{_factor(value, given)}" if _apart(value, given) else ""
+            said.append(
+                f"absorption_per_mm: {given.text()} was given and {source} says {value.text()}{agree}. The table's is "
+                "taken throughout, the given one only where no table holds any"
+            )
         return [*said, WARNING]
 
     def toml(self) -> str:
@@ -135,7 +147,8 @@ class Measured:
 def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = None, sure: bool = False) -> Measured:
     """Fit every table and join what they say.
 
-    absorption_per_mm    base e; needed where doses are given as exposures and no table gives the absorption
+    absorption_per_mm    base e; needed where doses are given as exposures and no table gives the absorption. Where one
+                         does, that is taken, and a note says so
     sure                 take values as they stand that are hardly meant, such as an onset of 0.02 mJ/cm2 (unlikely.py)
     Raises MeasurementError for tables that cannot be read or do not determine what they should.
     """
@@ -147,9 +160,9 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
         raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
     tables = tuple(read_table(path) for path in paths)
     first = {n: _named(table, _fit, table, None) for n, table in enumerate(tables) if table.series != "vial"}
-    if absorption_per_mm is None:
-        known = [fit.values["absorption_per_mm"] for fit in first.values() if "absorption_per_mm" in fit.values]
-        absorption_per_mm = known[0].value if known else None
+    known = [fit.values["absorption_per_mm"] for fit in first.values() if "absorption_per_mm" in fit.values]
+    unused = absorption_per_mm if known else None
+    absorption_per_mm = known[0].value if known else absorption_per_mm  # of doses and of [resin]: one and the same
     found = tuple(
         first[n] if n in first else _named(table, _fit, table, absorption_per_mm) for n, table in enumerate(tables)
     )
@@ -171,7 +184,7 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     if absorption_per_mm is not None and "absorption_per_mm" not in values:
         values["absorption_per_mm"] = Value(absorption_per_mm, math.nan, math.nan, "1/mm")
         sources["absorption_per_mm"] = "what was given"
-    return Measured(tables, found, values, sources)
+    return Measured(tables, found, values, sources, unused)
 
 
 def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
@@ -210,7 +223,16 @@ def _named(table: Table, work: Any, *args: Any) -> Fit:
 
 
 def _apart(a: Value, b: Value) -> bool:
-    return a.high < b.low or b.high < a.low  # NaN compares false
+    """Whether two values contradict each other: their intervals do not meet, or they are far apart all the same."""
+    (a_low, a_high), (b_low, b_high) = (
+        (v.value * (1 - UNSTATED), v.value * (1 + UNSTATED)) if math.isnan(v.low) else (v.low, v.high) for v in (a, b)
+    )
+    return a_high < b_low or b_high < a_low or not 1 / FAR < a.value / b.value < FAR
+
+
+def _factor(a: Value, b: Value) -> str:
+    ratio = max(a.value / b.value, b.value / a.value)
+    return f", by a factor of {amount(ratio)}" if ratio >= FAR else ""
 
 
 def _known(name: str, values: list[Value]) -> list[str]:
