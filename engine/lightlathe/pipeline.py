@@ -22,7 +22,7 @@ from lightlathe.flow.formulation import problem_of, robust_problem, worst_case
 from lightlathe.flow.prediction import figures_of, predict, printed
 from lightlathe.flow.prepare import Setup, prepare, settings_of
 from lightlathe.flow.quantisation import expose
-from lightlathe.flow.recorded import job_of, left_out, own_of
+from lightlathe.flow.recorded import job_of, own_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, resolved
@@ -112,7 +112,7 @@ def _designed(
         facts=facts(setup, stages.stopped_because) | extent(setup) | {"coarse_seconds": stages.coarse_s},
         log=stages.log,
         log_before=stages.log_before,
-        warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised, *left_out(job)),
+        warnings=(*setup.warnings, *warnings, *shadowed(setup, patterns), *advised),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
         optics=setup.operator.optics,
         own=own_of(job),

@@ -15,6 +15,7 @@ from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import JobError, shown
+from lightlathe.flow.recorded import left_out
 from lightlathe.job import Job, resolved
 from lightlathe.part import (
     FitReport,
@@ -132,6 +133,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         said += thin_walls(solid.form, grid, inserts).warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
     operator = DoseOperator(optics_of(job), grid, backend_of(job, device, dtype))
+    said += left_out(job)
     return Setup(job, device, dtype, solids, part, operator, in_motion(job, operator, part), tuple(said))
 
 
