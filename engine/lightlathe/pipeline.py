@@ -15,9 +15,9 @@ from torch import Tensor
 
 import lightlathe
 from lightlathe.errors import JobError
+from lightlathe.feasibility import check
 from lightlathe.flow.aim import gain_per_turn
 from lightlathe.flow.certificate import closer, proof_of, remedies_of
-from lightlathe.flow.feasibility import check
 from lightlathe.flow.formulation import problem_of, robust_problem, worst_case
 from lightlathe.flow.prediction import figures_of, job_of, predict, printed
 from lightlathe.flow.prepare import Setup, prepare, settings_of
@@ -25,7 +25,8 @@ from lightlathe.flow.quantisation import expose
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, resolved
-from lightlathe.judge import CAUTIONS, LONGEST_S, ExposurePlan, graded, light_use, warnings
+from lightlathe.job.model import LONGEST_S
+from lightlathe.judge import CAUTIONS, ExposurePlan, graded, light_use, warnings
 from lightlathe.judge.ends import ends_are_to_blame, move_onto_rows
 from lightlathe.judge.outcome import GRADED_TO
 from lightlathe.part import level_ends

@@ -12,7 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.flow.formulation import worst_case
 from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
-from lightlathe.judge import LONGEST_S, ExposurePlan, best_thresholds, between, plan_exposure
+from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
 from lightlathe.quantities import FineShape, Part
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
@@ -76,7 +76,7 @@ class Doses:
                 resin.liquid_below_mj_cm3,
                 resin.solid_above_mj_cm3,
                 turn.seconds_per_turn,
-                turn.max_exposure_s or LONGEST_S,
+                turn.longest_s,
                 best_per_turn=best,
                 full_turns=full_turns,
                 least_turns=least_turns,

@@ -7,7 +7,7 @@ from typing import Any
 from lightlathe import judge
 from lightlathe.errors import JobError
 from lightlathe.flow.prediction import job_of, predict
-from lightlathe.judge import LONGEST_S, ExposurePlan, NextExposure
+from lightlathe.judge import ExposurePlan, NextExposure
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
@@ -30,7 +30,7 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
         planned / record.patterns.turns,
         came_out,
         stated=(resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3),
-        longest_s=job.turn.max_exposure_s or LONGEST_S,
+        longest_s=job.turn.longest_s,
     )
 
 

@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.prepare import Setup
-from lightlathe.judge.extent import looks_of
+from lightlathe.judge.looks import looks_of
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve

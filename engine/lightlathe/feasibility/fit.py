@@ -1,91 +1,89 @@
 """Do part, vial, light, pixels, voxels and turn fit each other?"""
 
 import math
-from dataclasses import replace
 
-from lightlathe.judge.case import Case
-from lightlathe.judge.check_exposure import PATIENCE_S, allowed_s, exposure_range_s, light
+from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
 from lightlathe.judge.ends import move_onto_rows, move_words
-from lightlathe.judge.turning import contrast_left, smear_mm, views_per_half_turn
+from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_half_turn
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
 HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
-VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md
 
 
 def room(case: Case) -> Reason:
     """The part in the vial and in the resin's height."""
-    clear = case.vial_radius_mm - case.part_radius_mm
-    slack = HAIR * case.voxel_mm
+    clear = case.vial.radius_mm - case.part.radius_mm
+    slack = HAIR * case.grid.voxel_mm
     text = (
-        f"the part reaches {amount(case.part_radius_mm, 3)} mm from the axis in a vial of "
-        f"{amount(case.vial_radius_mm, 3)} mm radius and is {amount(case.part_height_mm, 3)} mm tall in "
-        f"{amount(case.resin_height_mm, 3)} mm of resin"
+        f"the part reaches {amount(case.part.radius_mm, 3)} mm from the axis in a vial of "
+        f"{amount(case.vial.radius_mm, 3)} mm radius and is {amount(case.part.height_mm, 3)} mm tall in "
+        f"{amount(case.vial.resin_height_mm, 3)} mm of resin"
     )
-    if clear < -slack or case.part_height_mm > case.resin_height_mm + slack:
-        helps = case.helps or ("a smaller part", *_larger_room(case, slack))
+    if clear < -slack or case.part.height_mm > case.vial.resin_height_mm + slack:
+        helps = case.part.helps or ("a smaller part", *_larger_room(case, slack))
         change = f"{any_of(helps)}. Is the part's unit right?"
         return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
-    if clear < 2 * case.voxel_mm:
+    if clear < 2 * case.grid.voxel_mm:
         change = "a wider vial or a smaller part: at least two voxels of resin around it."
         return Reason(
-            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.voxel_mm, "mm", change
+            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.grid.voxel_mm, "mm", change
         )
-    return Reason("room", "will work", f"{text}.", clear, 2 * case.voxel_mm, "mm")
+    return Reason("room", "will work", f"{text}.", clear, 2 * case.grid.voxel_mm, "mm")
 
 
 def _larger_room(case: Case, slack: float) -> list[str]:
-    wider = ["a wider vial"] if case.part_radius_mm > case.vial_radius_mm + slack else []
-    return wider + (["more resin"] if case.part_height_mm > case.resin_height_mm + slack else [])
+    wider = ["a wider vial"] if case.part.radius_mm > case.vial.radius_mm + slack else []
+    return wider + (["more resin"] if case.part.height_mm > case.vial.resin_height_mm + slack else [])
 
 
 def place(case: Case) -> Reason:
     """Whether everything lies inside the resin and the light where it stands; the case brings what was found."""
-    found = " ".join((*case.misfits, *case.doubts))
-    if case.misfits:
-        change = f"{any_of(case.helps or ('finer voxels', 'a larger part', 'another place'))}."
-        return Reason("place", "cannot work", found, len(case.misfits), 0.0, "misfits", change)
-    if case.doubts:
+    found = " ".join((*case.part.misfits, *case.part.doubts))
+    if case.part.misfits:
+        change = f"{any_of(case.part.helps or ('finer voxels', 'a larger part', 'another place'))}."
+        return Reason("place", "cannot work", found, len(case.part.misfits), 0.0, "misfits", change)
+    if case.part.doubts:
         change = "look at role, unit and place of each solid."
-        return Reason("place", "marginal", found, len(case.doubts), 0.0, "doubts", change)
+        return Reason("place", "marginal", found, len(case.part.doubts), 0.0, "doubts", change)
     return Reason("place", "will work", "all of the part is inside the resin and the light.", 0.0, 0.0, "misfits")
 
 
 def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
-    width, height = case.columns * case.pixel_mm, case.rows * case.pixel_mm
-    across = 2 * case.part_radius_mm
+    width, height = case.light.columns * case.light.pixel_mm, case.light.rows * case.light.pixel_mm
+    across = 2 * case.part.radius_mm
     text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
-    slack = HAIR * case.pixel_mm
-    if width < across - slack or height < case.part_height_mm - slack:
+    slack = HAIR * case.light.pixel_mm
+    if width < across - slack or height < case.part.height_mm - slack:
         return Reason(
             "field",
             "cannot work",
-            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part_height_mm, 3)} "
+            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} "
             "mm tall, so some of it never sees light.",
-            min(width - across, height - case.part_height_mm),
+            min(width - across, height - case.part.height_mm),
             0.0,
             "mm",
             f"{_missing(case)}; or a lens that enlarges the picture "
-            f"{amount(max(across / width, case.part_height_mm / height), 3)} times, or a smaller part.",
+            f"{amount(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
         )
     share = across / width
-    if width >= 2 * case.vial_radius_mm:
-        text += f", as wide as the vial ({amount(2 * case.vial_radius_mm, 3)} mm); "
+    if width >= 2 * case.vial.radius_mm:
+        text += f", as wide as the vial ({amount(2 * case.vial.radius_mm, 3)} mm); "
     else:
-        text += f", narrower than the vial ({amount(2 * case.vial_radius_mm, 3)} mm) and wide enough for the part; "
-    if share > 1 - 1 / case.columns:
+        text += f", narrower than the vial ({amount(2 * case.vial.radius_mm, 3)} mm) and wide enough for the part; "
+    if share > 1 - 1 / case.light.columns:
         text += "all of its columns can light the part."
     else:
         text += f"columns on {amount(100 * share)} % of that width can light the part, the others stay dark."
-    if share < 0.6 and height > 1.3 * case.part_height_mm:
-        factor = max(share * 1.05, case.part_height_mm / height * 1.05)
+    if share < 0.6 and height > 1.3 * case.part.height_mm:
+        factor = max(share * 1.05, case.part.height_mm / height * 1.05)
         text += (
-            f" A picture {amount(factor)} times as large has pixels of {amount(case.pixel_mm * factor)} mm and "
+            f" A picture {amount(factor)} times as large has pixels of {amount(case.light.pixel_mm * factor)} mm and "
             f"stronger light{_still_weak(case, factor)}{_wanted_with(case, factor)}."
         )
     return Reason("field", "will work", text, share, 1.0)
@@ -93,7 +91,9 @@ def field(case: Case) -> Reason:
 
 def _smaller(case: Case, times: float) -> Case:
     """The same with a picture so many times as large, all of its light in it."""
-    return replace(case, pixel_mm=case.pixel_mm * times, irradiance_mw_cm2=case.irradiance_mw_cm2 / times**2)
+    light = case.light
+    larger = {"pixel_mm": light.pixel_mm * times, "irradiance_mw_cm2": light.irradiance_mw_cm2 / times**2}
+    return case.having(light=larger)
 
 
 def _still_weak(case: Case, times: float) -> str:
@@ -113,35 +113,36 @@ def _wanted_with(case: Case, times: float) -> str:
 def _missing(case: Case) -> str:
     """Columns and rows that would just light all of the part, of those that are too few."""
     wanted = (
-        ("columns", case.columns, 2 * case.part_radius_mm / case.pixel_mm),
-        ("rows", case.rows, case.part_height_mm / case.pixel_mm),
+        ("columns", case.light.columns, 2 * case.part.radius_mm / case.light.pixel_mm),
+        ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
     )
     return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + HAIR)
 
 
 def detail(case: Case) -> Reason:
     """Pixel against voxel, and the thinnest wall and the part against both."""
-    finest, across = max(case.pixel_mm, case.voxel_mm), 2 * case.part_radius_mm / case.voxel_mm
-    text = f"pixels of {amount(case.pixel_mm, 3)} mm, voxels of {amount(case.voxel_mm, 3)} mm"
+    finest, across = max(case.light.pixel_mm, case.grid.voxel_mm), 2 * case.part.radius_mm / case.grid.voxel_mm
+    text = f"pixels of {amount(case.light.pixel_mm, 3)} mm, voxels of {amount(case.grid.voxel_mm, 3)} mm"
     found = []  # (what is wrong, number, limit, unit, change)
-    if case.thinnest_mm is not None:
-        text += f", thinnest wall {amount(case.thinnest_mm)} mm"
-        if case.thinnest_mm < 2 * finest * (1 - HAIR):
-            change = f"{_finer(case, case.thinnest_mm / 2)}, or a thicker wall"
-            words = f"the wall is under two {'pixels' if case.pixel_mm == finest else 'voxels'}"
-            found.append((words, case.thinnest_mm, 2 * finest, "mm", change))
-    if case.pixel_mm > 2 * case.voxel_mm:
-        change = f"voxels of {amount(case.pixel_mm)} mm"
-        if case.columns * case.voxel_mm >= 2 * case.part_radius_mm and case.rows * case.voxel_mm >= case.part_height_mm:
-            change = f"a picture {amount(case.pixel_mm / case.voxel_mm)} times smaller, or {change}"
+    if case.part.thinnest_mm is not None:
+        text += f", thinnest wall {amount(case.part.thinnest_mm)} mm"
+        if case.part.thinnest_mm < 2 * finest * (1 - HAIR):
+            change = f"{_finer(case, case.part.thinnest_mm / 2)}, or a thicker wall"
+            words = f"the wall is under two {'pixels' if case.light.pixel_mm == finest else 'voxels'}"
+            found.append((words, case.part.thinnest_mm, 2 * finest, "mm", change))
+    if case.light.pixel_mm > 2 * case.grid.voxel_mm:
+        change = f"voxels of {amount(case.light.pixel_mm)} mm"
+        wide, tall = case.light.columns * case.grid.voxel_mm, case.light.rows * case.grid.voxel_mm
+        if wide >= 2 * case.part.radius_mm and tall >= case.part.height_mm:
+            change = f"a picture {amount(case.light.pixel_mm / case.grid.voxel_mm)} times smaller, or {change}"
         words = "the light cannot draw what the voxels show"
-        found.append((words, case.pixel_mm, 2 * case.voxel_mm, "mm", change))
+        found.append((words, case.light.pixel_mm, 2 * case.grid.voxel_mm, "mm", change))
     if case.pixels_are_finer:
         words = "the pixels are finer than the voxels, so the design fits its own voxels better than the true shape"
-        change = f"voxels of {amount(case.pixel_mm, 3)} mm or less"
-        found.append((words, case.pixel_mm, case.voxel_mm, "mm", change))
+        change = f"voxels of {amount(case.light.pixel_mm, 3)} mm or less"
+        found.append((words, case.light.pixel_mm, case.grid.voxel_mm, "mm", change))
     if across < FEW_VOXELS:
-        change = _finer(case, 2 * case.part_radius_mm / 32)
+        change = _finer(case, 2 * case.part.radius_mm / 32)
         found.append((f"{across:.0f} voxels across the part are few", across, FEW_VOXELS, "", change))
     rows = between_rows(case)
     if not found:
@@ -156,11 +157,15 @@ def detail(case: Case) -> Reason:
 def _finer(case: Case, most_mm: float) -> str:
     """Voxels, and pixels where these would be coarser, of `most_mm` or less, and how many of them light the part."""
     text = rounded_down(most_mm)
-    if case.pixel_mm <= float(text):
+    if case.light.pixel_mm <= float(text):
         return f"voxels of {text} mm or less"
-    columns, rows = (math.ceil(mm / float(text)) for mm in (2 * case.part_radius_mm, case.part_height_mm))
-    more = "" if columns <= case.columns and rows <= case.rows else f" ({columns} columns and {rows} rows, or more)"
-    return f"{'voxels and ' if case.voxel_mm > float(text) else ''}pixels of {text} mm or less{more}"
+    columns, rows = (math.ceil(mm / float(text)) for mm in (2 * case.part.radius_mm, case.part.height_mm))
+    more = (
+        ""
+        if columns <= case.light.columns and rows <= case.light.rows
+        else f" ({columns} columns and {rows} rows, or more)"
+    )
+    return f"{'voxels and ' if case.grid.voxel_mm > float(text) else ''}pixels of {text} mm or less{more}"
 
 
 def between_rows(case: Case) -> str:
@@ -170,10 +175,12 @@ def between_rows(case: Case) -> str:
     half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer
     grid.
     """
-    if case.level_ends_mm is None or case.margin_voxels == 0:  # rows beyond the grid may be lit as well
+    if case.part.level_ends_mm is None or case.grid.margin_voxels == 0:  # rows beyond the grid may be lit as well
         return ""
-    low, high = case.level_ends_mm
-    move = move_onto_rows((low, high), case.pixel_mm, case.rows, case.resin_height_mm, case.voxel_mm)
+    low, high = case.part.level_ends_mm
+    move = move_onto_rows(
+        (low, high), case.light.pixel_mm, case.light.rows, case.vial.resin_height_mm, case.grid.voxel_mm
+    )
     if move is None:
         return ""
     return (
@@ -184,18 +191,18 @@ def between_rows(case: Case) -> str:
 
 def turn(case: Case) -> Reason:
     """Images per turn against resolution, the smear where the vial turns on meanwhile, images per second."""
-    rate = case.angles / case.turn_s
-    smear = smear_mm(case.part_radius_mm, 2 * math.pi / case.turn_s, rate)
-    columns = math.ceil(2 * case.part_radius_mm / case.pixel_mm)
+    rate = case.turn.angles / case.turn.seconds_per_turn
+    smear = smear_mm(case.part.radius_mm, 2 * math.pi / case.turn.seconds_per_turn, rate)
+    columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
     enough = 2 * views_per_half_turn(columns)
-    pixels, voxels = smear / case.pixel_mm, smear / case.voxel_mm
+    pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
     moves = f"the part's edge moves {amount(smear)} mm, {count(pixels, 'pixel', digits=3)}"
     moves += f" or {count(voxels, 'voxel', digits=3)}"
-    text = f"{count(case.angles, 'image')} a turn, {amount(rate, 3)} a second: "
+    text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
-        kept = contrast_left(smear, case.pixel_mm)
+        kept = contrast_left(smear, case.light.pixel_mm)
         # beyond two pixels, what is left is drawn in the gaps
-        share = f"{100 * kept:.0f} %" if smear < 2 * case.pixel_mm else "none"
+        share = f"{100 * kept:.0f} %" if smear < 2 * case.light.pixel_mm else "none"
         text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
     else:
         text += f"from one to the next {moves}"
@@ -203,22 +210,13 @@ def turn(case: Case) -> Reason:
         f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images, "
         f"{enough // 2} per half turn)"
     )
-    fastest = case.images_per_s or VIDEO_RATE
-    if rate > fastest:
-        known = "this projector's" if case.images_per_s else "a video projector's"
-        change = f"a turn of {rounded_up(case.angles / fastest, 3)} s or more."
-        return Reason(
-            "turn",
-            "marginal",
-            f"{text}; faster than {known} {amount(fastest, 3)} a second.",
-            rate,
-            fastest,
-            "1/s",
-            change,
-        )
+    if rate > VIDEO_RATE:
+        change = f"a turn of {rounded_up(case.turn.angles / VIDEO_RATE, 3)} s or more."
+        text += f"; faster than a video projector's {amount(VIDEO_RATE, 3)} a second."
+        return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)
     limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
     if pixels > limit:
-        change = f"{math.ceil(case.angles * pixels / limit)} images a turn or more"
+        change = f"{math.ceil(case.turn.angles * pixels / limit)} images a turn or more"
         change += ', or a stage that stops under each image (motion = "stepped").' if case.continuous else "."
         return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", change)
     return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")
