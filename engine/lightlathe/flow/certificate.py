@@ -35,8 +35,10 @@ class Proof:
     part_mm: tuple[float, float]
     surroundings_mm: tuple[float, float]
 
-    def figures(self) -> dict[str, float]:
+    def figures(self, shown: float) -> dict[str, float]:
+        """As a result file holds them. `shown`: the window that the record shows, of rounded levels."""
         return {
+            "window_gap": self.at_most - shown,
             "window_proven_at_most": self.at_most,
             "window_reached": self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
@@ -55,6 +57,19 @@ class Remedy:
     words: str
     reached: float
     at_most: float
+
+
+def proven(setup: Setup, dose: Tensor) -> tuple[Proof | None, list[Remedy]]:
+    """How wide the process window can be at most, whatever the patterns, and what would widen it where there is none.
+
+    dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    No proof where the job asks for none, or where nothing is to be kept apart.
+    """
+    steps = setup.job.design.bound_iterations
+    proof = proof_of(setup, dose, iterations=steps) if steps else None
+    if proof is None or proof.reached > 0:
+        return proof, []
+    return closer(proof, remedies_of(setup, proof))
 
 
 def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:

@@ -9,7 +9,6 @@ from lightlathe.judge.outcome import Outcome, outcome_of
 from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
-from lightlathe.judge.warnings import warnings
 
 __all__ = [
     "CAUTIONS",
@@ -35,6 +34,5 @@ __all__ = [
     "quality",
     "read_came_out",
     "spread",
-    "warnings",
     "with_margins_of",
 ]

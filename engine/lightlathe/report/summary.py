@@ -9,9 +9,9 @@ from typing import Any
 import torch
 
 from lightlathe.judge import assumptions, is_steady
-from lightlathe.judge.warnings import nothing_judged
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
+from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
 from lightlathe.support.words import amount, count, duration
 
