@@ -75,7 +75,7 @@ def _designed(
     window = prediction.quality["window_relative"]
     proof, remedies = proven(setup, setup.turning.scaled(plain.operator.gain)(found.patterns))
     if proof is not None:
-        prediction = with_figures(prediction, proof.figures(window))
+        prediction = with_figures(prediction, proof.figures() | {"window_gap": proof.at_most - window})
     said = [
         *setup.warnings,
         *warnings_of(setup, plan, prediction),

@@ -60,16 +60,18 @@ def field(case: Case) -> Reason:
     text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
     slack = HAIR * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
+        never = height < case.part.height_mm - slack
+        dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
         return Reason(
             "field",
             "cannot work",
             f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} "
-            "mm tall, so some of it never sees light.",
+            f"mm tall, so {dark}.",
             min(width - across, height - case.part.height_mm),
             0.0,
             "mm",
             f"{_missing(case)}; or a lens that enlarges the picture "
-            f"{amount(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
+            f"{rounded_up(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
         )
     share = across / width
     if width >= 2 * case.vial.radius_mm:
@@ -179,7 +181,12 @@ def between_rows(case: Case) -> str:
         return ""
     low, high = case.part.level_ends_mm
     move = move_onto_rows(
-        (low, high), case.light.pixel_mm, case.light.rows, case.vial.resin_height_mm, case.grid.voxel_mm
+        (low, high),
+        case.part.radius_mm,
+        case.light.pixel_mm,
+        case.light.rows,
+        case.vial.resin_height_mm,
+        case.grid.voxel_mm,
     )
     if move is None:
         return ""
@@ -216,7 +223,25 @@ def turn(case: Case) -> Reason:
         return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)
     limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
     if pixels > limit:
-        change = f"{math.ceil(case.turn.angles * pixels / limit)} images a turn or more"
-        change += ', or a stage that stops under each image (motion = "stepped").' if case.continuous else "."
-        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", change)
+        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", _finer_turn(case, pixels))
     return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")
+
+
+def _finer_turn(case: Case, pixels: float) -> str:
+    """Images a turn that mend it, the slower turn that a projector needs for them, and a stage that stops."""
+
+    def images(limit: float) -> str:
+        wanted = math.ceil(case.turn.angles * pixels / limit)
+        fast = wanted / case.turn.seconds_per_turn > VIDEO_RATE
+        return f"{wanted} images a turn or more" + (
+            f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
+        )
+
+    if not case.continuous:
+        return f"{images(STEP_PIXELS)}."
+    stops = (
+        "a stage that stops under each image"
+        if pixels <= STEP_PIXELS
+        else f"{images(STEP_PIXELS)} of a stage that stops under each"
+    )
+    return f'{images(SMEAR_PIXELS)}, or {stops} (motion = "stepped").'

@@ -72,6 +72,9 @@ def light(case: Case) -> Reason:
     limit = f"the {duration(allowed)} that max_exposure_s allows"
     if case.turn.max_exposure_s is None:
         limit = f"the {duration(allowed)} allowed where no max_exposure_s is set"
+    if case.resin.liquid_below_mj_cm3 == 0:
+        text = f"{text.partition(':')[0]}; any of it turns this resin solid, so there is no exposure to plan."
+        return Reason("light", "will work", text, None, None, known=True)
     if short > allowed:
         change = (
             f"at least {rounded_up(short / allowed)} times the irradiance, {rounded_up(long / allowed)} times to be on "

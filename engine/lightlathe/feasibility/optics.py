@@ -62,5 +62,7 @@ def insert(case: Case) -> Reason | None:
         return None
     if case.part.shadow_lost <= LOST:
         return Reason("insert", "will work", case.part.shadow_text, case.part.shadow_lost, LOST)
-    change = "an insert that lets the light through, such as glass; a thinner one; or more exposure beside it by trial."
+    change = (
+        "an insert that lets the light through, such as glass; a much thinner one; or more exposure beside it by trial."
+    )
     return Reason("insert", "marginal", case.part.shadow_text, case.part.shadow_lost, LOST, "", change)

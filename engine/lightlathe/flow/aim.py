@@ -17,7 +17,7 @@ from lightlathe.quantities import FineShape, Part
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
-KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: judge/warnings.py warns below 2
+KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: report/warnings.py warns below 2
 
 
 @dataclass(frozen=True)

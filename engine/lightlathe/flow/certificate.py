@@ -35,10 +35,9 @@ class Proof:
     part_mm: tuple[float, float]
     surroundings_mm: tuple[float, float]
 
-    def figures(self, shown: float) -> dict[str, float]:
-        """As a result file holds them. `shown`: the window that the record shows, of rounded levels."""
+    def figures(self) -> dict[str, float]:
+        """As a result file holds them."""
         return {
-            "window_gap": self.at_most - shown,
             "window_proven_at_most": self.at_most,
             "window_reached": self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,

@@ -75,7 +75,7 @@ class ExposurePlan:
         )
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
-            return f"{first}\nno exposure prints every voxel {voxels} right: this one comes closest{also}"
+            return f"{first}\nno exposure prints every voxel {voxels} right{also}"
         if math.isinf(self.longest_s):
             why = "no light falls outside the part" if around else "nothing around the part is judged"
             return f"{first}\nright from {_time(self.shortest_s)} on, on voxels {voxels}: {why}{also}"

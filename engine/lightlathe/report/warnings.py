@@ -180,17 +180,19 @@ def nothing_judged(quality: dict[str, float]) -> str:
 
 def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: float | None) -> str:
     """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
-    if quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE:
+    banded = quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE
+    if banded and quality.get("iou_whole", 1.0) < AGREES:  # else the band holds nothing wrong on the design's own grid
         return (
             " Most of that lies in the tolerance band, which the design does not look at: a narrower one "
-            "(tolerance_mm) mends it."
+            "(tolerance_mm) helps."
         )
     if move_mm is not None:
         return (
             " Most of that lies within half a row of the part's level ends, which lie midway between two rows of "
             f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
-    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
+    liquid_most = quality["under_cure_fraction_fine"] > quality["over_cure_of_part_fine"]
+    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS and liquid_most:
         return (
             " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "
             "the part too: voxels no wider than the pixels mend that."
