@@ -15,12 +15,12 @@ import time
 
 import scipy
 import torch
+from lightlathe.judge.check_resin import window_limit
 
 from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.judge import Case, check
-from lightlathe.judge.check_resin import window_limit
 from lightlathe.losses import LOSSES
 from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import SOLVERS, STARTS, Problem, normalised, solve

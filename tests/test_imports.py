@@ -21,6 +21,7 @@ ROWS = [
     STAGES,
     ["job"],
     ["flow"],
+    ["feasibility"],
     ["report"],
     ["pipeline", "bench"],
     ["study"],

@@ -19,7 +19,7 @@ NOWHERE = {
 VOWELS_THAT_PASS = ("a one", "a unit")
 # pairs that contradict each other in one text
 TOGETHER = {
-    "longer than is allowed, yet how": (r"more light is needed, not more time", r"--frames FOLDER --exposure"),
+    "longer than is allowed, yet how": (r"use more light, or allow more time", r"--frames FOLDER --exposure"),
     "proven hopeless, yet more iterations": (r"Proven: no patterns whatever", r"[mM]ore iterations"),
     "right for some, yet one vial is enough": (r"is right for (?!100 %)", r"one vial is enough[^\n]*this exposure"),
     "no series, and no way to one": (
@@ -49,6 +49,10 @@ TOGETHER = {
     "a leap that says nothing": (r"tells no distance", r"."),
     "finer pixels filed under place": (r"place:[^\n]*finer than the voxels", r"."),
     "design anyway where nothing can be": (r"stop    place:|100 billion voxels", r"--anyway"),
+    "a move that does harm": (r"as placed 0\.6 x 0\.6 x", r"lays both onto rows"),
+    "a gel dose, where any dose gels": (r"liquid below 0 ", r"its gel dose|shortest possible exposure"),
+    "closest, by another measure": (r"comes closest", r"."),
+    "a band blamed for nothing": (r"tolerance_mm\) mends", r"."),
     "fewer copies, where one does not fit": (r"100 billion voxels", r"fewer copies"),
     "memory called hopeless": (r"effort:[^\n]*B are free", r"verdict: cannot work\n  stop    effort"),
 }
@@ -85,6 +89,13 @@ WORDS = (
     ("one_bit", "check", "watch   levels: 1 bit: a pixel has 2 levels"),
     ("narrow_resin", "check", "must get 1.0048 times the dose"),
     ("wide_resin", "check", "3.36 s is the shortest possible exposure, 52 s about the longest"),
+    ("outside_the_light", "check", "so some of it is out of the light for part of every turn"),
+    ("outside_the_light", "check", "a lens that enlarges the picture 1.34 times"),
+    ("six_angles", "check", "51 images a turn or more, or 26 images a turn or more of a stage that stops under each"),
+    ("one_slice", "check", "or a stage that stops under each image"),
+    ("micro_pixels", "check", "629 images a turn or more in 10.5 s or more"),
+    ("insert", "check", "below about 7.6 Pa s"),
+    ("insert", "design", "71 % of it is not absorbed in the part"),
     ("vast_grid", "check", "verdict: does not fit this machine"),
     ("vast_grid", "design", "exit code 5"),
     ("outside_the_light", "design", "exit code 4"),
@@ -136,7 +147,7 @@ WORDS = (
         "as designed: every voxel of the job's own grid less the tolerance band comes out right",
     ),
     ("tolerance_band", "predict", "agreement, own grid, whole shape"),
-    ("tolerance_band", "design", "a narrower one (tolerance_mm) mends it"),
+    ("tolerance_band", "design", "a narrower one (tolerance_mm) helps"),
     ("inhibited", "design", "mJ/cm3 where the dose comes over 10 s; its gel dose is"),
     ("scenarios", "design", "0.25 mm under every scenario of [design.robust], for the gel dose only"),
     ("scenarios", "design", "with no scenario applied"),

@@ -176,7 +176,7 @@ def test_figures_are_finite_where_a_print_exists(small_job, folder):
 
 
 @pytest.mark.parametrize("response", ["linear", "srgb"])
-def test_few_bits_are_rounded_with_an_eye_on_the_dose(small_job, tmp_path, response):
+def test_few_bits_are_rounded_by_their_effect_on_the_dose(small_job, tmp_path, response):
     """Never worse than the nearest levels, by construction, and within a step of them.
 
     In 3 bits of a linear curve better by 0.015 on average of eight designs, 0 to 0.031 each: the nearest levels are

@@ -130,8 +130,14 @@ class Part:
             has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
 
     @property
+    def printed(self) -> Tensor:
+        """(x, y, z) in 0..1: covered fraction of each voxel less what an insert takes of it."""
+        return self.coverage if self.insert is None else (self.coverage - self.insert).clamp(min=0)
+
+    @property
     def volume_mm3(self) -> float:
-        return float(exact_total(self.coverage)) * self.grid.voxel_mm**3
+        """Of what is to be printed."""
+        return float(exact_total(self.printed)) * self.grid.voxel_mm**3
 
     @property
     def reach_mm(self) -> float:

@@ -88,17 +88,20 @@ def test_a_resin_from_a_cure_depth_series(tmp_path, capsys):
 
 
 def test_scenarios_are_in_the_effort(small_job, tmp_path):
-    from lightlathe.flow.feasibility import case_of
+    from lightlathe.feasibility import case_of
+    from lightlathe.feasibility.effort import array_bytes, design_s, voxels
     from lightlathe.flow.prepare import load_solids
     from lightlathe.job import parse_job
+    from lightlathe.solve import copies
 
     def case(more):
         job = parse_job(small_job() + more, name="t", folder=tmp_path)
         return case_of(job, load_solids(job)[0])
 
     plain, robust = case(""), case("robust = { absorption_percent = [-10, 10], axis_offset_mm = [-0.1, 0, 0.1] }\n")
-    assert robust.iterations == plain.iterations * (1 + 7)  # the plain design, then itself and six scenarios
-    assert robust.volume_copies == 7 * plain.volume_copies
+    assert design_s(robust) == pytest.approx(8 * design_s(plain))  # the plain design, then itself and six scenarios
+    _, volumes = copies(plain.design.solver, plain.design.loss)
+    assert array_bytes(robust) - array_bytes(plain) == 4 * 6 * volumes * voxels(plain)
 
 
 def test_the_solver_and_the_loss_are_in_the_effort():

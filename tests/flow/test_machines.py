@@ -1,7 +1,6 @@
 """Memory: what is available, what a design needs of another machine, and what does not fit told apart from what cannot
 work."""
 
-import dataclasses
 import json
 
 import psutil
@@ -12,10 +11,13 @@ import trimesh
 from lightlathe.bench import machine_from
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
-from lightlathe.flow import feasibility
+from lightlathe.feasibility import Case, Extent, Machine, case_of, verdict_on
+from lightlathe.feasibility.effort import array_bytes, voxels
 from lightlathe.flow.prepare import load_solids
 from lightlathe.job import parse_job
-from lightlathe.judge import Case, Machine, check
+from lightlathe.job.model import GridTable, Light, Turn, Vial
+from lightlathe.resins import Threshold
+from lightlathe.solve import copies
 from lightlathe.support import memory
 from lightlathe.support.memory import free_bytes, within_limit
 
@@ -90,7 +92,7 @@ def test_what_does_not_fit_is_not_what_cannot_work(job, capsys, tmp_path):
 
 
 def test_design_stops_with_the_same_word_and_code(job, capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr(feasibility, "free_bytes", lambda device: 1e6)
+    monkeypatch.setattr("lightlathe.feasibility.look.free_bytes", lambda device: 1e6)
     assert main(["design", job]) == 5
     assert "the check says: does not fit this machine; nothing was designed" in capsys.readouterr().err
     assert [p.name for p in tmp_path.iterdir()] == [job]
@@ -102,10 +104,11 @@ def test_a_card_is_judged_without_one(job, small_job, tmp_path, bench_file, caps
     machine = machine_from(bench_file())
     assert machine == Machine("cuda", 80e9, 2 * 512**3 * 360 / 0.02, "the machine of other.json (a card)")
     asked = parse_job(small_job() + 'device = "cuda"\n', name="t", folder=tmp_path)
-    case = feasibility.case_of(asked, load_solids(asked)[0], machine)
-    assert (case.memory_free_bytes, case.program_bytes, case.machine) == (80e9, 0.0, machine.name)
-    arrays = feasibility.copies(asked.design.solver, asked.design.loss, "cuda")
-    assert (case.pattern_copies, case.volume_copies) == arrays
+    case = case_of(asked, load_solids(asked)[0], machine)
+    assert (case.machine, case.machine.program_bytes) == (machine, 0.0)
+    arrays, volumes = copies(asked.design.solver, asked.design.loss, "cuda")
+    patterns = asked.turn.angles * asked.light.columns * asked.light.rows
+    assert array_bytes(case.having(grid={"finer": 1})) == 4 * (arrays * patterns + volumes * voxels(case))
     assert main(["check", job, "--machine", "other.json"]) == 0
     assert main(["check", job, "--memory", "24", "--device", "cuda"]) == 0
     assert main(["check", job, "--memory", "0.0001", "--device", "cuda"]) == 5
@@ -183,26 +186,18 @@ def test_a_part_as_tall_as_its_one_row_is_lit(small_job, tmp_path, monkeypatch, 
 def test_lengths_that_are_equal_on_paper_fit():
     """0.1 * 3 rows of a part 0.3 mm tall, and 0.6 mm of resin for 0.2 * 3 mm: the last bit decides nothing."""
     case = Case(
-        vial_radius_mm=8.0,
-        resin_height_mm=0.6,
-        absorption_per_mm=0.08,
-        liquid_below_mj_cm3=34.0,
-        solid_above_mj_cm3=38.0,
-        part_radius_mm=3 * 0.7,
-        part_height_mm=0.2 * 3,
-        pixel_mm=0.1,
-        columns=42,
-        rows=6,
-        irradiance_mw_cm2=20.0,
-        voxel_mm=0.1,
-        angles=240,
-        turn_s=12.0,
+        Vial(inner_diameter_mm=16.0, resin_height_mm=0.6),
+        Threshold(absorption_per_mm=0.08, liquid_below_mj_cm3=34.0, solid_above_mj_cm3=38.0),
+        Light(pixel_mm=0.1, columns=42, rows=6, irradiance_mw_cm2=20.0),
+        Turn(angles=240, seconds_per_turn=12.0),
+        GridTable(voxel_mm=0.1),
+        Extent(radius_mm=3 * 0.7, height_mm=0.2 * 3),
     )
-    assert case.part_height_mm > case.resin_height_mm  # by a bit
-    found = check(case)
+    assert case.part.height_mm > case.vial.resin_height_mm  # by a bit
+    found = verdict_on(case)
     assert {r.topic: r.level for r in found.reasons if r.topic in ("field", "room")} == {
         "field": "will work",
         "room": "will work",
     }
-    off = dataclasses.replace(case, part_height_mm=0.601)
-    assert {r.level for r in check(off).reasons if r.topic in ("field", "room")} == {"cannot work"}
+    off = case.having(part={"height_mm": 0.601})
+    assert {r.level for r in verdict_on(off).reasons if r.topic in ("field", "room")} == {"cannot work"}

@@ -11,11 +11,10 @@ from scipy.integrate import quad
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
-from lightlathe.flow.feasibility import case_of, parts_lines
+from lightlathe.feasibility import case_of, parts_lines, verdict_on
 from lightlathe.flow.prepare import lay_out, load_solids
 from lightlathe.flow.shadow import _scene, designed_shadow, even_shadow
 from lightlathe.job import parse_job
-from lightlathe.judge import check
 from lightlathe.part import SHAPES, fit
 from lightlathe.quantities import Patterns
 from lightlathe.result import read_result, write_result
@@ -124,10 +123,10 @@ def test_an_insert_below_the_part_costs_nothing(with_rod, tmp_path):
     """Light is horizontal: what stands in no slice of the part casts no shadow on it."""
     rod = ROD.replace("height_mm = 40.0", "height_mm = 2.0, at_mm = [0.0, 0.0, -3.0]")
     job, solids, _ = job_of(with_rod(rod), tmp_path)
-    (reason,) = check(case_of(job, solids)).of("insert")
+    (reason,) = verdict_on(case_of(job, solids)).of("insert")
     assert (reason.level, reason.number) == ("will work", 0.0)
     none, bare, _ = job_of(with_rod(""), tmp_path)
-    assert check(case_of(none, bare)).of("insert") == []
+    assert verdict_on(case_of(none, bare)).of("insert") == []
 
 
 def test_an_insert_that_sticks_out_is_normal(with_rod, tmp_path):
@@ -140,7 +139,7 @@ def test_an_insert_that_sticks_out_is_normal(with_rod, tmp_path):
     job, solids, said = job_of(with_rod(), tmp_path)
     bare = job_of(with_rod(""), tmp_path)
     assert lay_out(job, solids).grid == lay_out(bare[0], bare[1]).grid
-    assert case_of(job, solids).doubts == ()
+    assert case_of(job, solids).part.doubts == ()
     lines = parts_lines(job, solids, said)
     assert not any(line.startswith("warning") for line in lines)
     assert any("thinnest wall 0.9" in line for line in lines)  # 1 mm from rod to outside; aslant up to 8 % less

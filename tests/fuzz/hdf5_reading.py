@@ -119,7 +119,7 @@ def _plain(value):
 
 def read(kind: str, path: str, settings: dict) -> str:
     """Read a file and do with it what the commands do first; a digest of what was read."""
-    from lightlathe.flow.prediction import job_of
+    from lightlathe.flow.recorded import job_of
     from lightlathe.projector import Codebook
     from lightlathe.result import read_partial, read_result
     from lightlathe.study.file import read_study
@@ -140,7 +140,7 @@ def read(kind: str, path: str, settings: dict) -> str:
 
 def main() -> None:
     from lightlathe.errors import LightlatheError
-    from lightlathe.flow.prediction import job_of  # noqa: F401  # what takes seconds to import, before the first file
+    from lightlathe.flow.recorded import job_of  # noqa: F401  # what takes seconds to import, before the first file
 
     settings = json.loads(Path(sys.argv[1]).read_text())
     print("ready", flush=True)

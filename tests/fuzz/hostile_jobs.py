@@ -9,9 +9,8 @@ import trimesh
 from hostile_toml import bent, copied, dumped, holder, mutated, places
 from hypothesis import strategies as st
 
-from lightlathe import pipeline
+from lightlathe import feasibility, pipeline
 from lightlathe.errors import LightlatheError
-from lightlathe.flow import feasibility
 from lightlathe.flow.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
 from lightlathe.job import Job, load_job
 from lightlathe.job.bounds import bounds_of

@@ -21,7 +21,7 @@ GROWTH_BYTES = 1e9  # of the process: torch, compiled loops and the largest grid
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)  # paths of no folder, too, are looked for here
-    monkeypatch.setattr("lightlathe.flow.feasibility.LOOK_VOXELS", LOOK_VOXELS)
+    monkeypatch.setattr("lightlathe.feasibility.look.LOOK_VOXELS", LOOK_VOXELS)
     lay_files(tmp_path)
     return tmp_path
 

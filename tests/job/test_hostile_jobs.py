@@ -11,7 +11,8 @@ import trimesh
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.flow.feasibility import LOOK_ACROSS, check, look_at
+from lightlathe.feasibility import check, look
+from lightlathe.feasibility.look import LOOK_ACROSS, look_at
 from lightlathe.flow.prepare import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.job.bounds import BY_NAME, BY_UNIT, bounds_of
@@ -222,17 +223,16 @@ def test_images_that_cannot_fit_are_known_before_the_work(parse):
 
 def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch):
     """Work grows with the number of solids times voxels; both together are bounded."""
-    from lightlathe.flow import feasibility
 
     seen = []
-    monkeypatch.setattr(feasibility, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
+    monkeypatch.setattr(look, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
     for solids in (1, 100):
         job = parse(f"[part]\n{SHAPE}", f"[[part]]\n{SHAPE}\n" * solids)
         job = parse_job(job.text.replace("voxel_mm = 0.25", "voxel_mm = 0.01"), name="t", folder=job.folder)
         with pytest.raises(LightlatheError, match="seen"):
             check(job)
-    assert seen[0].voxels <= feasibility.LOOK_VOXELS
-    assert 100 * seen[1].voxels <= feasibility.FEW_SOLIDS * feasibility.LOOK_VOXELS
+    assert seen[0].voxels <= look.LOOK_VOXELS
+    assert 100 * seen[1].voxels <= look.FEW_SOLIDS * look.LOOK_VOXELS
 
 
 def test_a_needle_of_voxels_is_looked_at_in_few():

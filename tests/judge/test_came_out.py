@@ -72,7 +72,7 @@ def test_a_threshold_far_from_the_jobs_own_and_a_time_beyond_the_longest_are_nam
 
     assert "The job says 40 to 44: check lamp power and doses before trusting either" in said(stated=(40, 44))
     assert "The job says" not in said(stated=(0.97 * met, 1.02 * met)) + said()
-    assert "The longest exposure allowed is 61 s: more light is needed" in said(longest_s=61)
+    assert "The longest exposure allowed is 61 s: use more light, or allow more time" in said(longest_s=61)
     assert "longest" not in said(longest_s=1e4)
 
 

@@ -34,13 +34,14 @@ def test_what_is_wrong_elsewhere_is_not_laid_to_the_ends():
 
 def test_the_move_that_lays_both_ends_onto_rows():
     """Rows of 0.2 mm: at -0.7 ... 0.7 mm where they are 8, at -0.8 ... 0.8 where 9."""
-    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
-    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, PIXEL / 4) == pytest.approx(0.1)
-    assert move_onto_rows((-0.2, 0.6), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
-    assert move_onto_rows((-0.6, 0.6), PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
-    assert move_onto_rows((-0.4, 0.8), PIXEL, 8, 5.0, PIXEL) == pytest.approx(-0.1)  # no room further up
-    assert move_onto_rows((-0.8, 0.8), PIXEL, 8, 5.0, PIXEL) is None  # no room at all
-    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 0.85, PIXEL) is None  # nor in so little resin
-    assert move_onto_rows((-0.4, 0.4), PIXEL, 9, 5.0, PIXEL) is None  # they lie on rows
-    assert move_onto_rows((-0.4, 0.5), PIXEL, 8, 5.0, PIXEL) is None  # one end only: a move takes it to the other
-    assert move_onto_rows((-0.4, 0.4), PIXEL, 8, 5.0, 1.5 * PIXEL) is None  # voxels would be cut
+    assert move_onto_rows((-0.4, 0.4), 2.0, PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.4, 0.4), 2.0, PIXEL, 8, 5.0, PIXEL / 4) == pytest.approx(0.1)
+    assert move_onto_rows((-0.2, 0.6), 2.0, PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.6, 0.6), 2.0, PIXEL, 8, 5.0, PIXEL) == pytest.approx(0.1)
+    assert move_onto_rows((-0.4, 0.8), 2.0, PIXEL, 8, 5.0, PIXEL) == pytest.approx(-0.1)  # no room further up
+    assert move_onto_rows((-0.8, 0.8), 2.0, PIXEL, 8, 5.0, PIXEL) is None  # no room at all
+    assert move_onto_rows((-0.4, 0.4), 2.0, PIXEL, 8, 0.85, PIXEL) is None  # nor in so little resin
+    assert move_onto_rows((-0.4, 0.4), 2.0, PIXEL, 9, 5.0, PIXEL) is None  # they lie on rows
+    assert move_onto_rows((-0.4, 0.5), 2.0, PIXEL, 8, 5.0, PIXEL) is None  # one end only: a move takes it to the other
+    assert move_onto_rows((-0.4, 0.4), 2.0, PIXEL, 8, 5.0, 1.5 * PIXEL) is None  # voxels would be cut
+    assert move_onto_rows((-0.4, 0.4), 1.1, PIXEL, 8, 5.0, PIXEL) is None  # 11 voxels across

@@ -25,7 +25,7 @@ def test_nearest_by_hand():
     assert nearest(levels, allowed).tolist() == [0, 0, 1, 1, 2, 2]
 
 
-def test_rounding_with_an_eye_on_the_dose_loses_less_than_the_nearest_levels():
+def test_rounding_by_the_dose_loses_less_than_the_nearest_levels():
     """Never more; on average 0.007 to 0.011 of window less. One rounding alone may gain 0 or 0.04: a window is of the
     worst voxels, so many roundings are looked at."""
     gains = [gain for shape in ("disc", "hook", "two_pins") for gain in gains_of_rounding(make(shape))]

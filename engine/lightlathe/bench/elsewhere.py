@@ -5,7 +5,7 @@ from typing import Any
 
 from lightlathe.bench.report import read_bench
 from lightlathe.errors import ResultError
-from lightlathe.judge import Machine
+from lightlathe.feasibility import Machine
 
 
 def machine_from(path: Path) -> Machine:

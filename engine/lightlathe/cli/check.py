@@ -9,7 +9,7 @@ from lightlathe.errors import LightlatheError
 
 
 def check(arguments: argparse.Namespace) -> int:
-    from lightlathe.flow import feasibility
+    from lightlathe import feasibility
     from lightlathe.flow.prepare import load_solids
     from lightlathe.job import load_job
 
@@ -30,7 +30,7 @@ def check(arguments: argparse.Namespace) -> int:
 
 def machine_named(arguments: argparse.Namespace) -> Any:
     """The machine that `check` was asked to judge for; None for this one."""
-    from lightlathe.judge import Machine
+    from lightlathe.feasibility import Machine
 
     if arguments.machine is not None:
         from lightlathe.bench import machine_from

@@ -14,7 +14,7 @@ def predict(arguments: argparse.Namespace) -> int:
 
     from lightlathe import pipeline
     from lightlathe.flow.calibration import next_exposure
-    from lightlathe.judge import LONGEST_S, outcome_of
+    from lightlathe.judge import outcome_of
     from lightlathe.report.summary import comparison
     from lightlathe.result import read_result
     from lightlathe.support.words import count
@@ -31,7 +31,7 @@ def predict(arguments: argparse.Namespace) -> int:
         else:
             turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
             print(advice.text())
-            if advice.exposure_s > (pipeline.job_of(record).turn.max_exposure_s or LONGEST_S):
+            if advice.exposure_s > pipeline.job_of(record).turn.longest_s:
                 return 0
             each = f"of {advice.exposure_s / turns:.1f} s" + (" each" if turns > 1 else "")
             print(f"the same frames in {count(turns, 'turn')} {each} give that exposure; for a manifest:")

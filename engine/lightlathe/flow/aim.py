@@ -12,12 +12,12 @@ from lightlathe.errors import JobError
 from lightlathe.flow.formulation import worst_case
 from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
-from lightlathe.judge import LONGEST_S, ExposurePlan, best_thresholds, between, plan_exposure
+from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
 from lightlathe.quantities import FineShape, Part
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
-KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: judge/warnings.py warns below 2
+KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: report/warnings.py warns below 2
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ class Doses:
                 resin.liquid_below_mj_cm3,
                 resin.solid_above_mj_cm3,
                 turn.seconds_per_turn,
-                turn.max_exposure_s or LONGEST_S,
+                turn.longest_s,
                 best_per_turn=best,
                 full_turns=full_turns,
                 least_turns=least_turns,

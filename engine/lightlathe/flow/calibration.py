@@ -8,7 +8,7 @@ from lightlathe import judge
 from lightlathe.errors import JobError
 from lightlathe.flow.prediction import predict
 from lightlathe.flow.recorded import job_of
-from lightlathe.judge import LONGEST_S, ExposurePlan, NextExposure
+from lightlathe.judge import ExposurePlan, NextExposure
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
@@ -31,7 +31,7 @@ def next_exposure(record: Record, came_out: str, exposure_s: float | None = None
         planned / record.patterns.turns,
         came_out,
         stated=(resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3),
-        longest_s=job.turn.max_exposure_s or LONGEST_S,
+        longest_s=job.turn.longest_s,
     )
 
 

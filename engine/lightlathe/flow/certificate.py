@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.prepare import Setup
-from lightlathe.judge.extent import looks_of
+from lightlathe.judge.looks import looks_of
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve
@@ -36,6 +36,7 @@ class Proof:
     surroundings_mm: tuple[float, float]
 
     def figures(self) -> dict[str, float]:
+        """As a result file holds them."""
         return {
             "window_proven_at_most": self.at_most,
             "window_reached": self.reached,
@@ -55,6 +56,19 @@ class Remedy:
     words: str
     reached: float
     at_most: float
+
+
+def proven(setup: Setup, dose: Tensor) -> tuple[Proof | None, list[Remedy]]:
+    """How wide the process window can be at most, whatever the patterns, and what would widen it where there is none.
+
+    dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    No proof where the job asks for none, or where nothing is to be kept apart.
+    """
+    steps = setup.job.design.bound_iterations
+    proof = proof_of(setup, dose, iterations=steps) if steps else None
+    if proof is None or proof.reached > 0:
+        return proof, []
+    return closer(proof, remedies_of(setup, proof))
 
 
 def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:

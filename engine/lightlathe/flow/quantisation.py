@@ -25,7 +25,7 @@ from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
-ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew, with an eye on the dose
+ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew
 
 
 class Dark(JobError):
@@ -42,6 +42,15 @@ class Shown:
     setup: Setup
     fractions: Tensor
     full_turns: float | None
+
+    @staticmethod
+    def of(setup: Setup, found: Tensor, gel_gain: float | None) -> "Shown":
+        """The light of a design; see `expose`. Raises JobError where it is dark."""
+        peak = float(found.max())
+        if not (math.isfinite(peak) and peak > 0):
+            raise JobError("the design found no light at all; try another loss or start in [design].")
+        full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
+        return Shown(setup, (found / peak).clamp_(0, 1), full)
 
     @cached_property
     def book(self) -> Codebook:
@@ -67,6 +76,55 @@ class Shown:
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
 
 
+@dataclass(frozen=True)
+class Exposure:
+    """The light of a design in some whole turns: dimmed so that its doses lie where the aim wants them."""
+
+    light: Shown
+    aim: Aim
+    turns: int
+    dimming: float
+    reachable: bool
+
+    @staticmethod
+    def of(light: Shown, aim: Aim) -> "Exposure":
+        """The fewest turns that do. Rounding moves the doses, so the dimming is set once more for rounded levels."""
+        plan = Doses(light.setup, light.fractions).plan(light.full_turns, aim=aim)
+        turns, needed = plan.turns, _needed(light, plan.dimming, plan.turns, aim)
+        if plan.reachable and needed > turns:
+            turns += 1
+            needed = _needed(light, plan.dimming, turns, aim)
+        dimming = min(1.0, needed / turns)
+        if plan.reachable and 0 < dimming * light.book.full_scale < FEW_LEVELS:
+            dimming = _settled(light, dimming, turns, aim)
+        return Exposure(light, aim, turns, dimming, plan.reachable)
+
+    def nearest(self) -> Patterns:
+        """The nearest levels."""
+        return self.light.patterns(self.dimming, self.turns)
+
+    def rounded(self) -> Patterns:
+        """Levels that keep the window wide."""
+        levels = rounded_levels(self.light.setup, self.light.fractions * self.dimming, self.turns, self.light.book)
+        return dataclasses.replace(self.nearest(), levels=levels)
+
+    def plan(self, patterns: Patterns) -> ExposurePlan:
+        """What these levels, dimmed already, do in these turns."""
+        plan = self.light.plan(patterns, self.dimming, self.aim)
+        own = plan.turns * plan.dimming
+        return dataclasses.replace(
+            plan,
+            turns=self.turns,
+            dimming=self.dimming,
+            exposure_s=self.turns * plan.turn_s,
+            shortest_s=plan.shortest_s * plan.dimming,
+            longest_s=plan.longest_s * plan.dimming,
+            low_mj_cm3=plan.low_mj_cm3 / own * self.turns,
+            high_mj_cm3=plan.high_mj_cm3 / own * self.turns,
+            reachable=self.reachable,
+        )
+
+
 @doing("trying exposures")
 def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
     """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
@@ -74,61 +132,23 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
     gel_gain   of the operator with which `found` gives doses in units of the gel dose, where these are wanted as they
                are (graded parts) rather than a threshold passed
     Among the right exposures it takes the one that prints the true shape best, KEPT of them away from either end.
-    The plan is made for the rounded levels: rounding moves the window, so the dimming is set once more after it.
     """
-    peak = float(found.max())
-    if not (math.isfinite(peak) and peak > 0):
-        raise JobError("the design found no light at all; try another loss or start in [design].")
-    full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
-    light = Shown(setup, (found / peak).clamp_(0, 1), full)
-    doses = Doses(setup, light.fractions)
-    aim = MIDDLE if gel_gain is not None else aim_of(doses)
-    plan = doses.plan(full, aim=aim)
-    turns, dimming = plan.turns, plan.dimming
-    needed = _needed(light, dimming, turns, aim)
-    if plan.reachable and needed > turns:
-        turns += 1
-        needed = _needed(light, dimming, turns, aim)
-    dimming = min(1.0, needed / turns)
-    if plan.reachable and 0 < dimming * light.book.full_scale < FEW_LEVELS:
-        dimming = _settled(light, dimming, turns, aim)
-
-    def exposed(patterns: Patterns) -> ExposurePlan:
-        """What these levels, dimmed already, do in their turns."""
-        return _as_shown(light.plan(patterns, dimming, aim), turns, dimming, plan.reachable)
-
-    patterns = light.patterns(dimming, turns)
-    found_plan = exposed(patterns)
+    light = Shown.of(setup, found, gel_gain)
+    exposure = Exposure.of(light, MIDDLE if gel_gain is not None else aim_of(Doses(setup, light.fractions)))
+    patterns = exposure.nearest()
+    plan = exposure.plan(patterns)
     if setup.job.rounding_steps:
-        levels = with_an_eye_on_the_dose(setup, light.fractions * dimming, turns, light.book)
-        if not torch.equal(levels.int(), patterns.levels.int()):
-            chosen = dataclasses.replace(patterns, levels=levels)
-            chosen_plan = exposed(chosen)
-            if _as_good(chosen_plan, found_plan):
-                patterns, found_plan = chosen, chosen_plan
-    return patterns, with_margins_of(found_plan, setup.job.resin)
+        rounded_ = exposure.rounded()
+        its_plan = exposure.plan(rounded_)
+        if _as_good(its_plan, plan):
+            patterns, plan = rounded_, its_plan
+    return patterns, with_margins_of(plan, setup.job.resin)
 
 
 def _needed(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
     """Turns at full level that the levels, dimmed and rounded, want in an exposure of `turns`."""
     plan = light.plan(light.patterns(dimming, turns), dimming, aim)
     return dimming * plan.turns * plan.dimming
-
-
-def _as_shown(plan: ExposurePlan, turns: int, dimming: float, reachable: bool) -> ExposurePlan:
-    """The plan of levels that are dimmed already, for the turns in which they are shown."""
-    own = plan.turns * plan.dimming
-    return dataclasses.replace(
-        plan,
-        turns=turns,
-        dimming=dimming,
-        exposure_s=turns * plan.turn_s,
-        shortest_s=plan.shortest_s * plan.dimming,
-        longest_s=plan.longest_s * plan.dimming,
-        low_mj_cm3=plan.low_mj_cm3 / own * turns,
-        high_mj_cm3=plan.high_mj_cm3 / own * turns,
-        reachable=reachable,
-    )
 
 
 def _as_good(one: ExposurePlan, other: ExposurePlan) -> bool:
@@ -153,7 +173,7 @@ def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
 
 
 @doing("choosing levels")
-def with_an_eye_on_the_dose(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
+def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
     """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
     where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
 

@@ -12,6 +12,7 @@ from lightlathe.part.units import MM_PER_UNIT, plain_unit
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
+LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
 MOST_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
 
@@ -126,6 +127,11 @@ class Turn:
                 f"max_exposure_s is {self.max_exposure_s}, less than one turn of {self.seconds_per_turn} s; "
                 "expected one whole turn or more."
             )
+
+    @property
+    def longest_s(self) -> float:
+        """Longest exposure allowed."""
+        return self.max_exposure_s or LONGEST_S
 
     @property
     def dwell_s(self) -> float:

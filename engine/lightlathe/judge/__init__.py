@@ -3,26 +3,18 @@
 from lightlathe.judge.assumptions import assumptions
 from lightlathe.judge.bracket import Series, bracket
 from lightlathe.judge.came_out import CameOut, NextExposure, next_exposure, read_came_out
-from lightlathe.judge.case import LONGEST_S, Case
 from lightlathe.judge.cautions import CAUTIONS
-from lightlathe.judge.check import check
 from lightlathe.judge.exposure_plan import ExposurePlan, between, is_steady, plan_exposure, with_margins_of
-from lightlathe.judge.extent import extent_of
-from lightlathe.judge.machine import Machine
 from lightlathe.judge.outcome import Outcome, outcome_of
 from lightlathe.judge.quality import best_thresholds, graded, light_use, quality
 from lightlathe.judge.spread import Spread, spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
-from lightlathe.judge.warnings import warnings
 
 __all__ = [
     "CAUTIONS",
-    "LONGEST_S",
     "STOPS",
     "CameOut",
-    "Case",
     "ExposurePlan",
-    "Machine",
     "NextExposure",
     "Outcome",
     "Reason",
@@ -33,8 +25,6 @@ __all__ = [
     "best_thresholds",
     "between",
     "bracket",
-    "check",
-    "extent_of",
     "graded",
     "is_steady",
     "light_use",
@@ -44,6 +34,5 @@ __all__ = [
     "quality",
     "read_came_out",
     "spread",
-    "warnings",
     "with_margins_of",
 ]

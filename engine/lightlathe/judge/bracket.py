@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lightlathe.errors import JobError
-from lightlathe.judge.check_exposure import FAST_TURN_S
-from lightlathe.judge.check_fit import VIDEO_RATE
 from lightlathe.judge.exposure_plan import LONG_S, ExposurePlan
+from lightlathe.judge.turning import FAST_TURN_S, VIDEO_RATE
 from lightlathe.support.words import amount, duration
 
 MAX_VIALS = 9

@@ -152,7 +152,10 @@ def next_exposure(
 def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
     exposure = factor * exposure_s
     if exposure > longest_s:
-        reason += f" The longest exposure allowed is {duration(longest_s)}: more light is needed, not more time."
+        reason += (
+            f" The longest exposure allowed is {duration(longest_s)}: use more light, or allow more time "
+            "(max_exposure_s)."
+        )
     return NextExposure(factor, exposure, max(1, round(exposure / turn_s)), gel, reason)
 
 

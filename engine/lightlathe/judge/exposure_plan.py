@@ -52,6 +52,11 @@ class ExposurePlan:
     def longer_percent(self) -> float:
         return 100 * (self.longest_s / self.exposure_s - 1)
 
+    def figures(self) -> dict[str, float]:
+        """Every number of the plan, as a result file holds them."""
+        numbers = {name: float(value) for name, value in asdict(self).items()}
+        return numbers | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
+
     def as_json(self) -> dict[str, float | int | bool | None]:
         """Plain numbers; None where a number is undefined."""
         values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
@@ -70,7 +75,7 @@ class ExposurePlan:
         )
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
-            return f"{first}\nno exposure prints every voxel {voxels} right: this one comes closest{also}"
+            return f"{first}\nno exposure prints every voxel {voxels} right{also}"
         if math.isinf(self.longest_s):
             why = "no light falls outside the part" if around else "nothing around the part is judged"
             return f"{first}\nright from {_time(self.shortest_s)} on, on voxels {voxels}: {why}{also}"

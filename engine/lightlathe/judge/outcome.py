@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from lightlathe.judge.verdict import EXIT_CODES
-from lightlathe.judge.warnings import MARGIN_PERCENT
 
+MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
 NO_PRINT = 0.5  # overlap with the part below which more is wrong than right: there is nothing to call a print
-AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (as warnings.py; no source)
+AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
 GRADED_TO = 0.15  # of the gel dose: a tenth of the doses further off than this is no graded part (no source)
 
 

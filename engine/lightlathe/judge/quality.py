@@ -131,13 +131,13 @@ def best_thresholds(
 def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:
     """Where the light went, as shares of `incident_mj` (all that was sent into the vial; NaN if that is 0).
 
-    part_light_fraction       absorbed in the part, each voxel by its covered fraction
+    part_light_fraction       absorbed in the part, each voxel by its covered fraction less an insert's
     absorbed_light_fraction   absorbed in the grid; the rest left the vial or was absorbed outside the grid
     wasted_light_fraction     1 - part_light_fraction
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     cm3 = part.grid.voxel_mm**3 * 1e-3
-    in_part = sum(float(exact_total(d * c)) for d, c in slabs(dose, part.coverage)) * cm3
+    in_part = sum(float(exact_total(d * c)) for d, c in slabs(dose, part.printed)) * cm3
     absorbed = float(exact_total(dose)) * cm3
     used = _share(in_part, incident_mj)
     return {

@@ -2,6 +2,9 @@
 
 import math
 
+VIDEO_RATE = 60.0  # images per second that any video projector shows (common practice, no source)
+FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
+
 
 def views_per_half_turn(columns: int) -> int:
     """Views over 180 deg that sample as finely along the rim as across: (pi / 2) * columns, rounded down.

@@ -3,10 +3,22 @@
 import math
 
 from lightlathe.flow.certificate import Proof, Remedy
-from lightlathe.judge.warnings import FEW_BITS
+from lightlathe.report.warnings import FEW_BITS
 from lightlathe.support.words import count, percent
 
 FAR_BELOW = -10.0  # a window, from which its size says nothing more
+
+
+def advised(proof: Proof | None, remedies: list[Remedy], window: float, *, images: int, bits: int) -> list[str]:
+    """What a person must hear of the proof, and of a print that has no `window`.
+
+    images, bits   that the job shows in a turn, and of its levels
+    """
+    if proof is not None and proof.reached <= 0:
+        return [advice(proof, remedies, images)]
+    if window > 0 or math.isnan(window):
+        return []
+    return [unproven(math.nan if proof is None else proof.reached, bits)]
 
 
 def advice(proof: Proof, remedies: list[Remedy], images: int) -> str:

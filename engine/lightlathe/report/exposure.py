@@ -6,7 +6,6 @@ from typing import Any
 from lightlathe import judge
 from lightlathe.flow.calibration import plan_of, windows_of
 from lightlathe.flow.recorded import job_of
-from lightlathe.judge import LONGEST_S
 from lightlathe.result import Record
 from lightlathe.support.words import amount
 
@@ -41,7 +40,7 @@ def exposure_lines(record: Record) -> list[str]:
         windows,
         known=known,
         images=len(record.patterns.angle_rad),
-        longest_s=job.turn.max_exposure_s or LONGEST_S,
+        longest_s=job.turn.longest_s,
         steady=judge.is_steady(resin, plan.exposure_s),
     )
     return [*lines, series.text()]

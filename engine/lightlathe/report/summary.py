@@ -9,9 +9,9 @@ from typing import Any
 import torch
 
 from lightlathe.judge import assumptions, is_steady
-from lightlathe.judge.warnings import nothing_judged
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
+from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
 from lightlathe.support.words import amount, count, duration
 
@@ -37,7 +37,8 @@ def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cau
         _window(record),
         *_proven(q),
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
-        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}; its gel dose is {amount(resin.gel_mj_cm3, 4)}",
+        f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}"
+        + (f"; its gel dose is {amount(resin.gel_mj_cm3, 4)}" if resin.liquid_below_mj_cm3 > 0 else ""),
         *_graded(q),
         f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
         f"mW/cm2 at full level; {_share(q['wasted_light_fraction'], 0)} of it is not absorbed in the part",

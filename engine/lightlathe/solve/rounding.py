@@ -1,4 +1,4 @@
-"""Rounding to the levels that a projector has, with an eye on the dose: up where that helps, down where that does."""
+"""Rounding to the levels that a projector has, by their effect on the dose: up or down, whichever helps."""
 
 import dataclasses
 from collections.abc import Callable

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from lightlathe.judge.even_light import absorbed, centre, depth_where, edge, mean, mean_within, profile
+from lightlathe.feasibility.even_light import absorbed, centre, depth_where, edge, mean, mean_within, profile
 
 # mu R: centre, half-way, edge, mean. Source: the project's reference values 1.2, from independent numerical
 # integration to 5 digits; the forms are modified Struve and Bessel functions.

@@ -2,17 +2,19 @@
 
 import math
 from collections.abc import Callable
+from typing import Any
 
-from lightlathe.judge.case import LONGEST_S, Case
-from lightlathe.judge.even_light import mean_within, profile
-from lightlathe.judge.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
+from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.even_light import mean_within, profile
+from lightlathe.feasibility.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
+from lightlathe.judge.turning import FAST_TURN_S
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, duration, rounded_up
 
+SHORTEST_S = 1e-6  # no exposure is shorter
 PATIENCE_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
 FEW_BITS = 3  # below, much of the window is lost: a disc in 60 images has none with 1 bit, 0.75 of it with 2, measured
 FINE = " (where its pixels are finer than its voxels, as here, it may need several times that)"
-FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
 DENSITY_RISE_KG_M3 = 50.0  # of a cured acrylate over its liquid (from memory)
 CONVERSION = 0.3  # of double bonds when a part has just gelled all through (from memory)
@@ -26,22 +28,23 @@ def exposure_range_s(case: Case) -> tuple[float, float]:
     No bound: light that a design leaves out between the centres of its voxels, or that smears, costs more.
     Both infinite where the resin is so dark that no light arrives in float64.
     """
-    within = min(1.0, case.part_radius_mm / case.vial_radius_mm)
-    fastest = _time_for(case, lambda liquid, solid: (liquid + solid) / 2, case.dose_rate * profile(case.a, within))
+    within = min(1.0, case.part.radius_mm / case.vial.radius_mm)
+    fastest = _time_for(case, lambda resin: resin.gel_mj_cm3, case.dose_rate * profile(case.a, within))
     even = case.dose_rate * mean_within(case.a, within)
-    return fastest, max(fastest, _time_for(case, lambda _liquid, solid: solid, even / case.level_limit))
+    slowest = _time_for(case, lambda resin: resin.solid_above_mj_cm3, even / case.design.level_limit)
+    return fastest, max(fastest, slowest)
 
 
-def _time_for(case: Case, dose_of: Callable[[float, float], float], rate: float) -> float:
-    """Seconds at `rate` mJ/cm3 a second until the dose that `dose_of` makes of the resin's two is there."""
+def _time_for(case: Case, dose_of: Callable[[Any], float], rate: float) -> float:
+    """Seconds at `rate` mJ/cm3 a second until the resin, as it is over those seconds, has the dose that it needs."""
     if rate <= 0:
         return math.inf
-    if case.doses_at is None:
-        return dose_of(case.liquid_below_mj_cm3, case.solid_above_mj_cm3) / rate
-    low, high = 1e-6, 1e9  # the dose needed falls with the time that it may take
+    if case.doses_over_s is None:
+        return dose_of(case.resin) / rate
+    low, high = SHORTEST_S, 1e9  # the dose needed falls with the time that it may take
     while high / low > 1 + 1e-6:
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if middle * rate < dose_of(*case.doses_at(middle)) else (low, middle)
+        low, high = (middle, high) if middle * rate < dose_of(case.resin.at(middle)) else (low, middle)
     return high
 
 
@@ -53,7 +56,7 @@ def likely_s(case: Case) -> float:
 
 def allowed_s(case: Case) -> float:
     """The longest exposure allowed, in whole turns."""
-    return max(1, math.floor(case.max_exposure_s / case.turn_s + 1e-9)) * case.turn_s
+    return max(1, math.floor(case.turn.longest_s / case.turn.seconds_per_turn + 1e-9)) * case.turn.seconds_per_turn
 
 
 def light(case: Case) -> Reason:
@@ -61,14 +64,17 @@ def light(case: Case) -> Reason:
     short, long = exposure_range_s(case)
     likely, allowed = likely_s(case), allowed_s(case)
     text = (
-        f"{amount(case.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a second at "
-        f"the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest that a "
-        f"design usually needs{FINE if case.pixels_are_finer else ''}, rounded up to whole turns of "
-        f"{duration(case.turn_s)}"
+        f"{amount(case.light.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a "
+        f"second at the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest "
+        f"that a design usually needs{FINE if case.pixels_are_finer else ''}, rounded up to whole turns of "
+        f"{duration(case.turn.seconds_per_turn)}"
     )
     limit = f"the {duration(allowed)} that max_exposure_s allows"
-    if case.max_exposure_s == LONGEST_S:
+    if case.turn.max_exposure_s is None:
         limit = f"the {duration(allowed)} allowed where no max_exposure_s is set"
+    if case.resin.liquid_below_mj_cm3 == 0:
+        text = f"{text.partition(':')[0]}; any of it turns this resin solid, so there is no exposure to plan."
+        return Reason("light", "will work", text, None, None, known=True)
     if short > allowed:
         change = (
             f"at least {rounded_up(short / allowed)} times the irradiance, {rounded_up(long / allowed)} times to be on "
@@ -90,19 +96,19 @@ def light(case: Case) -> Reason:
     if long > allowed:
         change = f"{rounded_up(long / allowed)} times the irradiance"
         if math.isfinite(long):
-            turns = math.ceil(long / case.turn_s * (1 - 1e-9))
-            change += f", or max_exposure_s = {rounded_up(turns * case.turn_s, 6)} in [turn]"
+            turns = math.ceil(long / case.turn.seconds_per_turn * (1 - 1e-9))
+            change += f", or max_exposure_s = {rounded_up(turns * case.turn.seconds_per_turn, 6)} in [turn]"
         text += f"; a design may take longer than {limit}"
         return Reason("light", "marginal", f"{text}.", long, allowed, "s", f"{change}.")
-    if long < case.turn_s:
+    if long < case.turn.seconds_per_turn:
         return Reason(
             "light",
             "marginal",
-            f"{text}; one turn takes {duration(case.turn_s)}, so levels must be dimmed and lose steps.",
+            f"{text}; one turn takes {duration(case.turn.seconds_per_turn)}, so levels must be dimmed and lose steps.",
             long,
-            case.turn_s,
+            case.turn.seconds_per_turn,
             "s",
-            f"a lamp at {amount(100 * likely / case.turn_s)} % of its light"
+            f"a lamp at {amount(100 * likely / case.turn.seconds_per_turn)} % of its light"
             + (f", or a turn of {amount(likely)} s." if likely >= FAST_TURN_S else "."),
         )
     return Reason("light", "will work", f"{text}.", short, PATIENCE_S, "s")
@@ -110,42 +116,42 @@ def light(case: Case) -> Reason:
 
 def levels(case: Case) -> Reason | None:
     """Whether the projector has levels enough; no question from three bits on."""
-    if case.bits >= FEW_BITS:
+    if case.light.bits >= FEW_BITS:
         return None
     text = (
-        f"{count(case.bits, 'bit')}: a pixel has {2**case.bits} levels, dark one of them, and what a design needs in "
-        "between is lost; 2 levels left a disc no process window, 4 three quarters of it, 8 nearly all."
+        f"{count(case.light.bits, 'bit')}: a pixel has {2**case.light.bits} levels, dark one of them, and what a "
+        "design needs in between is lost; 2 levels left a disc no process window, 4 three quarters of it, 8 nearly all."
     )
     change = f"{FEW_BITS} bits or more, 8 where the projector shows them as fast; or more images a turn."
-    return Reason("levels", "marginal", text, case.bits, FEW_BITS, "bits", change)
+    return Reason("levels", "marginal", text, case.light.bits, FEW_BITS, "bits", change)
 
 
 def sinking(case: Case) -> Reason:
     """How far the cured part, as a ball of its volume, sinks while the rest cures: half of the time that it turns."""
-    volume = case.part_volume_mm3 or math.pi * case.part_radius_mm**2 * case.part_height_mm
+    volume = case.part.volume_mm3 or math.pi * case.part.radius_mm**2 * case.part.height_mm
     ball = (3 * volume / (4 * math.pi)) ** (1 / 3)
-    turning, allowed_time = max(case.turn_s, likely_s(case)), allowed_s(case)
+    turning, allowed_time = max(case.turn.seconds_per_turn, likely_s(case)), allowed_s(case)
     what = "a likely exposure" if turning <= allowed_time else "the longest exposure allowed"
     turning = min(turning, allowed_time)
     time = turning / 2
     when = f"{duration(time)}, half of {what}"
     if case.pixels_are_finer:
         when += " (pixels finer than the voxels may make it several times as long, and as much worse)"
-    rise = case.density_rise_kg_m3 or DENSITY_RISE_KG_M3
-    allowed = case.pixel_mm
+    rise = case.resin.density_rise_kg_m3 or DENSITY_RISE_KG_M3
+    allowed = case.light.pixel_mm
     thick = sinking_mm_s(ball, rise, 1.0) * time / allowed  # viscosity at which it sinks one pixel
-    if case.viscosity_pa_s is None:
+    if case.resin.viscosity_pa_s is None:
         text = (
             f"viscosity_pa_s of the resin is not given; below about {amount(thick)} Pa s a part of this size, "
             f"{amount(rise, 3)} kg/m3 denser than the resin, sinks by more than a pixel in {when}."
         )
         return Reason("sinking", "will work", text, None, thick, "Pa s", known=False)
-    sunk = sinking_mm_s(ball, rise, case.viscosity_pa_s) * time
-    text = f"at {amount(case.viscosity_pa_s, 3)} Pa s the part sinks about {amount(sunk)} mm in {when}"
+    sunk = sinking_mm_s(ball, rise, case.resin.viscosity_pa_s) * time
+    text = f"at {amount(case.resin.viscosity_pa_s, 3)} Pa s the part sinks about {amount(sunk)} mm in {when}"
     if sunk > allowed:
         change = f"a resin of {rounded_up(thick)} Pa s or more (colder resin is thicker too)."
         wanted = turning * allowed / sunk
-        if wanted >= case.turn_s:
+        if wanted >= case.turn.seconds_per_turn:
             change = f"{rounded_up(sunk / allowed)} times the irradiance, or {change}"
         elif wanted >= FAST_TURN_S:
             change = f"a turn of {amount(wanted)} s with as much more light, or {change}"
@@ -155,9 +161,9 @@ def sinking(case: Case) -> Reason:
 
 def heat(case: Case) -> Reason:
     """Temperature rise of the part, whose heat cannot leave in the time of a print."""
-    lit = light_heat_k(case.solid_above_mj_cm3)
-    leaves = cooling_s(case.vial_radius_mm)
-    if case.double_bonds_mol_m3 is None:
+    lit = light_heat_k(case.resin.solid_above_mj_cm3)
+    leaves = cooling_s(case.vial.radius_mm)
+    if case.resin.double_bonds_mol_m3 is None:
         typical = curing_heat_k(5000, CONVERSION)
         text = (
             f"the light itself warms the part by {amount(lit)} K; curing warms it more, a plain acrylate by about "
@@ -165,7 +171,7 @@ def heat(case: Case) -> Reason:
             "this resin tells how much."
         )
         return Reason("heat", "will work", text, lit, HOT_K, "K", known=False)
-    rise = curing_heat_k(case.double_bonds_mol_m3, CONVERSION) + lit
+    rise = curing_heat_k(case.resin.double_bonds_mol_m3, CONVERSION) + lit
     text = (
         f"curing {100 * CONVERSION:.0f} % of the double bonds warms the part by about {amount(rise)} K; that heat "
         f"needs about {duration(leaves)} to leave this vial"

@@ -2,7 +2,8 @@
 
 import pytest
 
-from lightlathe.judge import plan_exposure, warnings
+from lightlathe.judge import plan_exposure
+from lightlathe.report.warnings import warnings
 
 NAN = float("nan")
 GOOD = {
@@ -14,6 +15,7 @@ GOOD = {
     "unsure_liquid_fraction": 0.0,
     "iou_fine": 0.98,
     "under_cure_fraction_fine": 0.1,
+    "over_cure_of_part_fine": 0.0,
 }
 PLAN = plan_exposure(4, 8, 60, 90, turn_s=5)
 
@@ -87,10 +89,11 @@ def test_another_exposure_is_named_beside_a_narrow_window():
 def test_finer_voxels_are_not_asked_for_where_they_cannot_help():
     """Where any dose is solid, where a band hides the surface, and where rows print flat ends half a row short."""
     rough = GOOD | {"iou": 0.99, "iou_fine": 0.7}
-    banded = rough | {"iou_fine_judged": 0.96}
+    banded = rough | {"iou_fine_judged": 0.96, "iou_whole": 0.6}
     for quality, more, words in (
         (rough, {"safe_dose": False}, "any dose turns this resin solid"),
-        (banded, {"move_mm": 0.1}, "a narrower one (tolerance_mm) mends it"),
+        (banded, {"move_mm": 0.1}, "a narrower one (tolerance_mm) helps"),
+        (banded | {"iou_whole": 1.0}, {"move_mm": 0.1}, "+0.1 mm more along z"),
         (
             rough,
             {"move_mm": -0.1},
@@ -116,6 +119,8 @@ def test_the_cause_is_named_only_where_it_is_one():
     rough = GOOD | {"iou": 0.99, "iou_fine": 0.7}
     assert any("stripes of liquid" in s for s in warnings(rough, PLAN, voxels_per_pixel=0.5))
     assert not any("no wider than the pixels" in s for s in warnings(rough, PLAN, voxels_per_pixel=1.0))
+    fat = rough | {"over_cure_of_part_fine": 0.2}  # more is solid that should not be than liquid
+    assert not any("stripes of liquid" in s for s in warnings(fat, PLAN, voxels_per_pixel=0.5))
     for voxels in (0.5, 1.0):
         (said,) = warnings(rough | {"iou": 0.71}, PLAN, voxels_per_pixel=voxels)
         assert said.endswith("stays liquid there.")

@@ -2,7 +2,7 @@
 
 import math
 
-from lightlathe.judge.case import Case
+from lightlathe.feasibility.case import Case
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, rounded_up
 
@@ -37,16 +37,17 @@ def aperture_for(wavelength_nm: float, width_mm: float) -> float:
 
 def diffraction(case: Case) -> Reason:
     """A line one pixel wide, in focus on the turning axis, at the wall and at the part's edge."""
-    nm, n, pixel = case.wavelength_nm or USUAL_NM, case.refractive_index, case.pixel_mm
-    wall, edge = (spread_mm(nm, n, pixel, z) / pixel for z in (case.vial_radius_mm, case.part_radius_mm))
+    known_nm = case.light.wavelength_nm or getattr(case.resin, "wavelength_nm", None)
+    nm, n, pixel = known_nm or USUAL_NM, case.resin.refractive_index, case.light.pixel_mm
+    wall, edge = (spread_mm(nm, n, pixel, z) / pixel for z in (case.vial.radius_mm, case.part.radius_mm))
     text = (
         f"in focus on the axis, a line of {amount(1000 * pixel, 3)} um spreads over {count(wall, 'pixel')} at the wall "
         f"and {amount(edge)} at the part's edge (lambda z / (n p) at {nm:g} nm, n = {n:g}"
     )
-    text += ")" if case.wavelength_nm else "; wavelength_nm in [light] is not given)"
+    text += ")" if known_nm else "; wavelength_nm in [light] is not given)"
     if edge <= SPREAD_PIXELS:
         return Reason("diffraction", "will work", f"{text}.", edge, SPREAD_PIXELS, "pixels")
-    wide = finest_mm(nm, n, case.part_radius_mm)
+    wide = finest_mm(nm, n, case.part.radius_mm)
     text += (
         f": parallel light cannot draw that away from the axis, and to draw it there takes a lens with an aperture of "
         f"{amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not know of it."
@@ -57,9 +58,11 @@ def diffraction(case: Case) -> Reason:
 
 def insert(case: Case) -> Reason | None:
     """The shadow that an insert would cast on the part; no question where there is none."""
-    if case.shadow_lost is None:
+    if case.part.shadow_lost is None:
         return None
-    if case.shadow_lost <= LOST:
-        return Reason("insert", "will work", case.shadow_text, case.shadow_lost, LOST)
-    change = "an insert that lets the light through, such as glass; a thinner one; or more exposure beside it by trial."
-    return Reason("insert", "marginal", case.shadow_text, case.shadow_lost, LOST, "", change)
+    if case.part.shadow_lost <= LOST:
+        return Reason("insert", "will work", case.part.shadow_text, case.part.shadow_lost, LOST)
+    change = (
+        "an insert that lets the light through, such as glass; a much thinner one; or more exposure beside it by trial."
+    )
+    return Reason("insert", "marginal", case.part.shadow_text, case.part.shadow_lost, LOST, "", change)

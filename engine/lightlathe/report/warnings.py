@@ -2,15 +2,36 @@
 
 import math
 
+from lightlathe.flow.findings import mending_move_mm
+from lightlathe.flow.prepare import Setup
+from lightlathe.flow.shadow import Shadow
 from lightlathe.judge.ends import move_words
 from lightlathe.judge.exposure_plan import ExposurePlan
+from lightlathe.judge.outcome import AGREES, GRADED_TO, MARGIN_PERCENT
+from lightlathe.quantities import Prediction
 from lightlathe.support.words import amount, count, duration, percent
 
-MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
 FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels
-AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
 WORSE = 0.02  # of overlap: the finer grid shows a print that much worse than the job's own (no source)
 FEW_BITS = 3  # 2 to 8 levels
+
+
+def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> list[str]:
+    """What a person must hear about the print of a design."""
+    light, resin = setup.job.light, setup.job.resin.at(plan.exposure_s)
+    return warnings(
+        prediction.quality,
+        plan,
+        bits=light.bits,
+        voxels_per_pixel=light.pixel_mm / setup.job.grid.voxel_mm,
+        safe_dose=resin.liquid_below_mj_cm3 > 0,
+        move_mm=mending_move_mm(setup, prediction.fine_solid),
+    )
+
+
+def shadow_lines(shadow: Shadow | None) -> list[str]:
+    """What the shadow of an insert would cost this print."""
+    return [] if shadow is None or not shadow.lost > 0 else [shadow.text()]
 
 
 def warnings(
@@ -115,6 +136,17 @@ def warnings(
             f"{'One turn is' if plan.turns == 1 else 'Whole turns are'} more than enough light: levels are dimmed to "
             f"{percent(plan.dimming)}{lost}. A dimmer lamp or a faster turn keeps the projector's steps fine."
         )
+    graded = quality.get("wanted_dose_90", 0.0)
+    if not graded <= GRADED_TO:
+        said.append(
+            f"A tenth of the part is further than {graded:.2f} gel doses from the dose it wants. Steps between doses "
+            "that are smaller, loss dose_corridor, or more iterations help."
+        )
+    if quality.get("window_all_scenarios_robust", 0.0) < quality.get("window_all_scenarios_plain", -math.inf):
+        said.append(
+            "Designing for the scenarios made their worst case worse than a plain design does: leave `robust` out, or "
+            'take a loss of the worst voxels (loss = "soft_window").'
+        )
     return said
 
 
@@ -148,17 +180,19 @@ def nothing_judged(quality: dict[str, float]) -> str:
 
 def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: float | None) -> str:
     """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
-    if quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE:
+    banded = quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE
+    if banded and quality.get("iou_whole", 1.0) < AGREES:  # else the band holds nothing wrong on the design's own grid
         return (
             " Most of that lies in the tolerance band, which the design does not look at: a narrower one "
-            "(tolerance_mm) mends it."
+            "(tolerance_mm) helps."
         )
     if move_mm is not None:
         return (
             " Most of that lies within half a row of the part's level ends, which lie midway between two rows of "
             f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
-    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS:
+    liquid_most = quality["under_cure_fraction_fine"] > quality["over_cure_of_part_fine"]
+    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS and liquid_most:
         return (
             " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "
             "the part too: voxels no wider than the pixels mend that."

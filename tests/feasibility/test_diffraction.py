@@ -7,11 +7,9 @@ import pytest
 
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError
-from lightlathe.flow.feasibility import case_of
-from lightlathe.flow.prepare import load_solids
+from lightlathe.feasibility import check
+from lightlathe.feasibility.optics import aperture_for, finest_mm, spread_mm
 from lightlathe.job import parse_job
-from lightlathe.judge import check
-from lightlathe.judge.check_optics import aperture_for, finest_mm, spread_mm
 
 
 def test_a_slit_goes_dark_where_the_formula_says():
@@ -42,7 +40,7 @@ def test_published_values():
 
 def diffraction(text, tmp_path):
     job = parse_job(text, name="t", folder=tmp_path)
-    (reason,) = check(case_of(job, load_solids(job)[0])).of("diffraction")
+    (reason,) = check(job).of("diffraction")
     return reason
 
 

@@ -1,24 +1,22 @@
 """The verdict against designs: never death over a print that exists, always where the proven limit excludes one."""
 
-import dataclasses
-
 import pytest
+from good_case import changed
 from widest_window import best_window, radius, slice_operator
 
-from lightlathe.judge import Case, check
-from lightlathe.judge.check_resin import window_limit
+from lightlathe.feasibility import verdict_on
+from lightlathe.feasibility.resin import window_limit
 
 MU_R = (0.2, 0.5, 1.0, 1.5, 1.8, 2.0, 2.1, 2.2, 2.4, 2.7, 2.9, 3.2, 4.0)
 PART = (0.25, 0.5, 0.75)
-VIAL = Case(8.0, 20.0, 0.1, 34.0, 38.0, 4.0, 8.0, 0.5, 32, 32, 20.0, 0.5, 96, 12.0)
 
 
 def case(voxels, a, part):
     size = 16.0 / voxels
-    return dataclasses.replace(
-        VIAL,
+    return changed(
+        angles=96,
         absorption_per_mm=a / 8,
-        part_radius_mm=8 * part,
+        radius_mm=8 * part,
         pixel_mm=size,
         voxel_mm=size,
         columns=voxels,
@@ -27,7 +25,7 @@ def case(voxels, a, part):
 
 
 def level(of):
-    (reason,) = check(of).of("absorption")
+    (reason,) = verdict_on(of).of("absorption")
     return reason.level
 
 

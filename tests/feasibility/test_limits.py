@@ -7,8 +7,8 @@ import torch
 from scipy.optimize import brentq
 from widest_window import best_window
 
-from lightlathe.judge import limits
-from lightlathe.judge.limits import depth_needed_mm, disc_limit, speck_limit, strip_limit
+from lightlathe.feasibility import limits
+from lightlathe.feasibility.limits import disc_limit, speck_limit, strip_limit
 
 
 def places(n):
@@ -102,13 +102,6 @@ def test_no_overflow():
 
 def test_an_empty_slice_says_nothing():
     assert math.isnan(strip_limit(torch.zeros(8, 8, dtype=torch.bool), 0.1, 1.0, 1.0))
-
-
-def test_depth_needed_is_where_the_limit_is_met():
-    for window in (0.0, 0.2):
-        depth = depth_needed_mm(8.0, 4.0, window)
-        assert disc_limit(1 / depth, 8.0, 4.0) == pytest.approx(window, abs=1e-6)
-    assert depth_needed_mm(8.0, 4.0) == pytest.approx(3.85, abs=0.01)  # 8 / 2.08: I0 and cosh by hand
 
 
 def test_strips_hold_for_random_shapes():

@@ -142,16 +142,3 @@ def _all_solid(solid: Tensor, block: int) -> Tensor:
     x0, y0 = (solid.shape[0] - nx) // 2, (solid.shape[1] - ny) // 2
     cut = solid[x0 : x0 + nx, y0 : y0 + ny]
     return cut.reshape(nx // block, block, ny // block, block).all(3).all(1)
-
-
-def depth_needed_mm(wall_mm: float, radius_mm: float, window: float = 0.0) -> float:
-    """Penetration depth (1 / absorption) at which `disc_limit` is `window`; a paler resin does better."""
-    from scipy.optimize import root_scalar
-
-    def short(log_depth: float) -> float:
-        return disc_limit(1 / math.exp(log_depth), wall_mm, radius_mm) - window
-
-    low, high = math.log(wall_mm / 500), math.log(wall_mm * 500)
-    if short(high) <= 0:
-        return math.inf
-    return math.exp(root_scalar(short, bracket=(low, high)).root)

@@ -2,11 +2,10 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 
-from lightlathe.judge.case import Case
-from lightlathe.judge.even_light import centre, depth_where, edge
-from lightlathe.judge.limits import disc_limit, slice_limit, speck_limit
+from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.even_light import centre, depth_where, edge
+from lightlathe.feasibility.limits import disc_limit, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, duration, rounded_down, rounded_up
 
@@ -24,35 +23,35 @@ def window_limit(case: Case) -> Callable[[float], float]:
     everywhere, between the voxels' centres too: a design whose pixels are finer than its voxels, which looks at their
     centres alone, can seem to do better.
     """
-    wall = case.vial_radius_mm - case.voxel_mm / 2
-    reach = min(case.part_radius_mm, wall)
-    speck = case.voxel_mm / 2
+    wall = case.vial.radius_mm - case.grid.voxel_mm / 2
+    reach = min(case.part.radius_mm, wall)
+    speck = case.grid.voxel_mm / 2
 
     def any_shape(absorption: float) -> float:
         return speck_limit(absorption, wall, reach, speck)
 
-    if case.slices is None:
+    if case.part.slices is None:
         return lambda absorption: min(
-            any_shape(absorption), disc_limit(absorption, wall, max(reach - case.voxel_mm / 2, speck))
+            any_shape(absorption), disc_limit(absorption, wall, max(reach - case.grid.voxel_mm / 2, speck))
         )
-    slices = case.slices.unbind(2)
-    pitch = case.slice_voxel_mm or case.voxel_mm
+    slices = case.part.slices.unbind(2)
+    pitch = case.part.slice_voxel_mm or case.grid.voxel_mm
     return lambda absorption: min(
-        [any_shape(absorption), *(slice_limit(s, pitch, wall, reach, absorption, case.voxel_mm) for s in slices)]
+        [any_shape(absorption), *(slice_limit(s, pitch, wall, reach, absorption, case.grid.voxel_mm) for s in slices)]
     )
 
 
 def absorption(case: Case) -> Reason:
     """Depth of the light against the vial and the part: ring at the wall, proven limit, depth needed."""
     limit_at = window_limit(case)
-    limit = limit_at(case.absorption_per_mm)
-    whose = "a solid part of this radius" if case.slices is None else "this part"
+    limit = limit_at(case.resin.absorption_per_mm)
+    whose = "a solid part of this radius" if case.part.slices is None else "this part"
     light = (
         f"light falls to 1/e over {amount(case.depth_mm)} mm of this resin and the vial's radius is "
-        f"{amount(case.vial_radius_mm, 3)} mm (mu R = {amount(case.a)}); in even light the axis gets "
+        f"{amount(case.vial.radius_mm, 3)} mm (mu R = {amount(case.a)}); in even light the axis gets "
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
-    if case.part_radius_mm > case.vial_radius_mm - case.voxel_mm:
+    if case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
         return Reason("absorption", "will work" if case.a < DARK else "marginal", f"{light}.", case.a, DARK)
     if limit <= 0:
         needed = _depth_for(limit_at, 0.0, case.depth_mm)
@@ -60,8 +59,8 @@ def absorption(case: Case) -> Reason:
         if case.a >= RING and math.isfinite(dies):
             text = (
                 f"this resin takes {amount(case.depth_mm)} mm of depth, the vial's radius is "
-                f"{amount(case.vial_radius_mm, 3)} mm: light dies in the outer {amount(dies * case.vial_radius_mm)} mm "
-                f"and leaves a ring about {amount(depth_where(case.a, math.exp(-1)) * case.vial_radius_mm, 1)} mm thick"
+                f"{amount(case.vial.radius_mm, 3)} mm: light dies in the outer {amount(dies * case.vial.radius_mm)} mm "
+                f"and leaves a ring about {amount(depth_where(case.a, math.exp(-1)) * case.vial.radius_mm, 1)} mm thick"
             )
         else:
             text = f"{light}. No patterns give {whose} more than the wall gets"
@@ -78,7 +77,7 @@ def absorption(case: Case) -> Reason:
 
 def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
     """A question where the number, read in another unit, would be a resin that prints."""
-    given = case.absorption_per_mm
+    given = case.resin.absorption_per_mm
     readings = (
         (given / 10, f"If {amount(given, 4)} is per cm, absorption_per_mm = {amount(given / 10, 4)}."),
         (
@@ -92,7 +91,7 @@ def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
 
 def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
     """The paler resin that gives room, and the narrower vial that would do instead where there is one."""
-    depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial_radius_mm / DARK)
+    depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial.radius_mm / DARK)
     less = case.depth_mm / depth
     change = (
         f"a penetration depth of {rounded_up(depth)} mm or more, that is {_percent(less)} of the absorption: less "
@@ -108,17 +107,17 @@ def _narrower(case: Case) -> str:
     """The widest vial, in mm across, that gives this part room enough in this resin; empty where none does."""
 
     def enough(diameter: float) -> bool:
-        other = replace(case, vial_radius_mm=diameter / 2)
-        return other.a <= DARK and window_limit(other)(case.absorption_per_mm) >= SLIM
+        other = case.having(vial={"inner_diameter_mm": diameter})
+        return other.a <= DARK and window_limit(other)(case.resin.absorption_per_mm) >= SLIM
 
-    narrowest, widest = 2 * case.part_radius_mm + 4 * case.voxel_mm, 2 * case.vial_radius_mm
+    narrowest, widest = 2 * case.part.radius_mm + 4 * case.grid.voxel_mm, 2 * case.vial.radius_mm
     if narrowest >= widest or not enough(narrowest):
         return ""
     while widest / narrowest > 1.01:
         middle = math.sqrt(narrowest * widest)
         narrowest, widest = (middle, widest) if enough(middle) else (narrowest, middle)
     text = rounded_down(narrowest)
-    return text if float(text) >= 2 * case.part_radius_mm + 4 * case.voxel_mm and enough(float(text)) else ""
+    return text if float(text) >= 2 * case.part.radius_mm + 4 * case.grid.voxel_mm and enough(float(text)) else ""
 
 
 def _depth_for(limit_at: Callable[[float], float], window: float, start_mm: float) -> float:
@@ -134,7 +133,7 @@ def _depth_for(limit_at: Callable[[float], float], window: float, start_mm: floa
 
 def threshold(case: Case) -> Reason:
     """The resin's two doses: is there a safe dose at all, and how wide a window do they ask for?"""
-    low, high = case.liquid_below_mj_cm3, case.solid_above_mj_cm3
+    low, high = case.resin.liquid_below_mj_cm3, case.resin.solid_above_mj_cm3
     if low == 0:
         return Reason(
             "threshold",
@@ -149,7 +148,7 @@ def threshold(case: Case) -> Reason:
         )
     need = 1 - low / high
     text = f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}"
-    if not case.surrounded:
+    if not case.part.surrounded:
         text += ": all of the part must get the latter; nothing around it is judged."
         return Reason("threshold", "will work", text, high, None, "mJ/cm3")
     text += (
@@ -157,7 +156,7 @@ def threshold(case: Case) -> Reason:
         f"window of {_percent(need)}"
     )
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
-    limit = window_limit(case)(case.absorption_per_mm)
+    limit = window_limit(case)(case.resin.absorption_per_mm)
     if need > limit > 0:
         above = (
             f"{text}, above the proven limit of {_percent(limit)}: no light is right for every threshold between "

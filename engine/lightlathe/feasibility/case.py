@@ -1,0 +1,58 @@
+"""What decides whether a print can work: a job's tables, what was seen of its part, and the machine."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from lightlathe.feasibility.extent import Extent
+from lightlathe.feasibility.machine import Machine
+from lightlathe.job.model import Design, GridTable, Light, Turn, Vial
+
+FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
+
+
+@dataclass(frozen=True)
+class Case:
+    """A print to be judged before any design: the tables of a job file, its part as it was seen, the machine."""
+
+    vial: Vial
+    resin: Any
+    light: Light
+    turn: Turn
+    grid: GridTable
+    part: Extent
+    design: Design = field(default_factory=Design)
+    machine: Machine = field(default_factory=Machine)
+
+    def having(self, **tables: dict[str, Any]) -> "Case":
+        """The same with some keys of its tables changed: `case.having(light={"pixel_mm": 0.1})`."""
+        return replace(self, **{name: replace(getattr(self, name), **keys) for name, keys in tables.items()})
+
+    @property
+    def depth_mm(self) -> float:
+        """Penetration depth: light falls to 1/e over it."""
+        return 1 / self.resin.absorption_per_mm
+
+    @property
+    def a(self) -> float:
+        """Absorption over the vial's radius, mu R."""
+        return self.resin.absorption_per_mm * self.vial.radius_mm
+
+    @property
+    def continuous(self) -> bool:
+        """Whether the vial turns on while an image stands."""
+        return self.turn.motion == "continuous"
+
+    @property
+    def pixels_are_finer(self) -> bool:
+        """Whether pixels are finer than voxels: the design then sees only some of what its light does."""
+        return self.light.pixel_mm < FINER * self.grid.voxel_mm
+
+    @property
+    def doses_over_s(self) -> float | None:
+        """The exposure that the resin's two doses are for, where they change with it."""
+        return None if self.resin.at(1.0) == self.resin.at(1000.0) else self.resin.planned_exposure_s
+
+    @property
+    def dose_rate(self) -> float:
+        """mJ/cm3 per second that full light leaves where nothing has weakened it: 10 mu I0."""
+        return 10 * self.resin.absorption_per_mm * self.light.irradiance_mw_cm2

@@ -1,0 +1,247 @@
+"""Do part, vial, light, pixels, voxels and turn fit each other?"""
+
+import math
+
+from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
+from lightlathe.judge.ends import move_onto_rows, move_words
+from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_half_turn
+from lightlathe.judge.verdict import Reason
+from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
+
+HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
+FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
+STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
+SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md
+
+
+def room(case: Case) -> Reason:
+    """The part in the vial and in the resin's height."""
+    clear = case.vial.radius_mm - case.part.radius_mm
+    slack = HAIR * case.grid.voxel_mm
+    text = (
+        f"the part reaches {amount(case.part.radius_mm, 3)} mm from the axis in a vial of "
+        f"{amount(case.vial.radius_mm, 3)} mm radius and is {amount(case.part.height_mm, 3)} mm tall in "
+        f"{amount(case.vial.resin_height_mm, 3)} mm of resin"
+    )
+    if clear < -slack or case.part.height_mm > case.vial.resin_height_mm + slack:
+        helps = case.part.helps or ("a smaller part", *_larger_room(case, slack))
+        change = f"{any_of(helps)}. Is the part's unit right?"
+        return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
+    if clear < 2 * case.grid.voxel_mm:
+        change = "a wider vial or a smaller part: at least two voxels of resin around it."
+        return Reason(
+            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.grid.voxel_mm, "mm", change
+        )
+    return Reason("room", "will work", f"{text}.", clear, 2 * case.grid.voxel_mm, "mm")
+
+
+def _larger_room(case: Case, slack: float) -> list[str]:
+    wider = ["a wider vial"] if case.part.radius_mm > case.vial.radius_mm + slack else []
+    return wider + (["more resin"] if case.part.height_mm > case.vial.resin_height_mm + slack else [])
+
+
+def place(case: Case) -> Reason:
+    """Whether everything lies inside the resin and the light where it stands; the case brings what was found."""
+    found = " ".join((*case.part.misfits, *case.part.doubts))
+    if case.part.misfits:
+        change = f"{any_of(case.part.helps or ('finer voxels', 'a larger part', 'another place'))}."
+        return Reason("place", "cannot work", found, len(case.part.misfits), 0.0, "misfits", change)
+    if case.part.doubts:
+        change = "look at role, unit and place of each solid."
+        return Reason("place", "marginal", found, len(case.part.doubts), 0.0, "doubts", change)
+    return Reason("place", "will work", "all of the part is inside the resin and the light.", 0.0, 0.0, "misfits")
+
+
+def field(case: Case) -> Reason:
+    """The projector's field against part and vial."""
+    width, height = case.light.columns * case.light.pixel_mm, case.light.rows * case.light.pixel_mm
+    across = 2 * case.part.radius_mm
+    text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
+    slack = HAIR * case.light.pixel_mm
+    if width < across - slack or height < case.part.height_mm - slack:
+        never = height < case.part.height_mm - slack
+        dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
+        return Reason(
+            "field",
+            "cannot work",
+            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} "
+            f"mm tall, so {dark}.",
+            min(width - across, height - case.part.height_mm),
+            0.0,
+            "mm",
+            f"{_missing(case)}; or a lens that enlarges the picture "
+            f"{rounded_up(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
+        )
+    share = across / width
+    if width >= 2 * case.vial.radius_mm:
+        text += f", as wide as the vial ({amount(2 * case.vial.radius_mm, 3)} mm); "
+    else:
+        text += f", narrower than the vial ({amount(2 * case.vial.radius_mm, 3)} mm) and wide enough for the part; "
+    if share > 1 - 1 / case.light.columns:
+        text += "all of its columns can light the part."
+    else:
+        text += f"columns on {amount(100 * share)} % of that width can light the part, the others stay dark."
+    if share < 0.6 and height > 1.3 * case.part.height_mm:
+        factor = max(share * 1.05, case.part.height_mm / height * 1.05)
+        text += (
+            f" A picture {amount(factor)} times as large has pixels of {amount(case.light.pixel_mm * factor)} mm and "
+            f"stronger light{_still_weak(case, factor)}{_wanted_with(case, factor)}."
+        )
+    return Reason("field", "will work", text, share, 1.0)
+
+
+def _smaller(case: Case, times: float) -> Case:
+    """The same with a picture so many times as large, all of its light in it."""
+    light = case.light
+    larger = {"pixel_mm": light.pixel_mm * times, "irradiance_mw_cm2": light.irradiance_mw_cm2 / times**2}
+    return case.having(light=larger)
+
+
+def _still_weak(case: Case, times: float) -> str:
+    """Words where light is too weak, and in that picture too."""
+    shortest, _ = exposure_range_s(_smaller(case, times))
+    return ", though still too little" if shortest > min(PATIENCE_S, allowed_s(case)) else ""
+
+
+def _wanted_with(case: Case, times: float) -> str:
+    """What a picture so many times as large asks for besides, where all is well without it."""
+    smaller = _smaller(case, times)
+    questions = ((detail, "finer voxels"), (turn, "more images a turn"), (light, "a dimmer lamp"))
+    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(smaller).level == "marginal"]
+    return f"; it then wants {', '.join(wanted[:-1])}{' and ' if wanted[1:] else ''}{wanted[-1]}" if wanted else ""
+
+
+def _missing(case: Case) -> str:
+    """Columns and rows that would just light all of the part, of those that are too few."""
+    wanted = (
+        ("columns", case.light.columns, 2 * case.part.radius_mm / case.light.pixel_mm),
+        ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
+    )
+    return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + HAIR)
+
+
+def detail(case: Case) -> Reason:
+    """Pixel against voxel, and the thinnest wall and the part against both."""
+    finest, across = max(case.light.pixel_mm, case.grid.voxel_mm), 2 * case.part.radius_mm / case.grid.voxel_mm
+    text = f"pixels of {amount(case.light.pixel_mm, 3)} mm, voxels of {amount(case.grid.voxel_mm, 3)} mm"
+    found = []  # (what is wrong, number, limit, unit, change)
+    if case.part.thinnest_mm is not None:
+        text += f", thinnest wall {amount(case.part.thinnest_mm)} mm"
+        if case.part.thinnest_mm < 2 * finest * (1 - HAIR):
+            change = f"{_finer(case, case.part.thinnest_mm / 2)}, or a thicker wall"
+            words = f"the wall is under two {'pixels' if case.light.pixel_mm == finest else 'voxels'}"
+            found.append((words, case.part.thinnest_mm, 2 * finest, "mm", change))
+    if case.light.pixel_mm > 2 * case.grid.voxel_mm:
+        change = f"voxels of {amount(case.light.pixel_mm)} mm"
+        wide, tall = case.light.columns * case.grid.voxel_mm, case.light.rows * case.grid.voxel_mm
+        if wide >= 2 * case.part.radius_mm and tall >= case.part.height_mm:
+            change = f"a picture {amount(case.light.pixel_mm / case.grid.voxel_mm)} times smaller, or {change}"
+        words = "the light cannot draw what the voxels show"
+        found.append((words, case.light.pixel_mm, 2 * case.grid.voxel_mm, "mm", change))
+    if case.pixels_are_finer:
+        words = "the pixels are finer than the voxels, so the design fits its own voxels better than the true shape"
+        change = f"voxels of {amount(case.light.pixel_mm, 3)} mm or less"
+        found.append((words, case.light.pixel_mm, case.grid.voxel_mm, "mm", change))
+    if across < FEW_VOXELS:
+        change = _finer(case, 2 * case.part.radius_mm / 32)
+        found.append((f"{across:.0f} voxels across the part are few", across, FEW_VOXELS, "", change))
+    rows = between_rows(case)
+    if not found:
+        text = f"{text}: {across:.0f} voxels across the part.{rows}"
+        return Reason("detail", "will work", text, across, FEW_VOXELS)
+    words, numbers, limits, units, changes = zip(*found, strict=True)
+    text = f"{text}: {'; '.join(words)}.{rows}"
+    change = f"{'; '.join(dict.fromkeys(changes))}."
+    return Reason("detail", "marginal", text, numbers[0], limits[0], units[0], change)
+
+
+def _finer(case: Case, most_mm: float) -> str:
+    """Voxels, and pixels where these would be coarser, of `most_mm` or less, and how many of them light the part."""
+    text = rounded_down(most_mm)
+    if case.light.pixel_mm <= float(text):
+        return f"voxels of {text} mm or less"
+    columns, rows = (math.ceil(mm / float(text)) for mm in (2 * case.part.radius_mm, case.part.height_mm))
+    more = (
+        ""
+        if columns <= case.light.columns and rows <= case.light.rows
+        else f" ({columns} columns and {rows} rows, or more)"
+    )
+    return f"{'voxels and ' if case.grid.voxel_mm > float(text) else ''}pixels of {text} mm or less{more}"
+
+
+def between_rows(case: Case) -> str:
+    """A sentence where the part's level ends lie midway between rows of pixels, and the move that mends it.
+
+    Light changes linearly from row to row, so such an end gets half of the last row's light and prints short: moved by
+    half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer
+    grid.
+    """
+    if case.part.level_ends_mm is None or case.grid.margin_voxels == 0:  # rows beyond the grid may be lit as well
+        return ""
+    low, high = case.part.level_ends_mm
+    move = move_onto_rows(
+        (low, high),
+        case.part.radius_mm,
+        case.light.pixel_mm,
+        case.light.rows,
+        case.vial.resin_height_mm,
+        case.grid.voxel_mm,
+    )
+    if move is None:
+        return ""
+    return (
+        f" Its level ends at z = {amount(low, 4)} and {amount(high, 4)} mm lie between two rows of pixels, where light "
+        f"falls off, and print up to half a row short: {move_words(move)}."
+    )
+
+
+def turn(case: Case) -> Reason:
+    """Images per turn against resolution, the smear where the vial turns on meanwhile, images per second."""
+    rate = case.turn.angles / case.turn.seconds_per_turn
+    smear = smear_mm(case.part.radius_mm, 2 * math.pi / case.turn.seconds_per_turn, rate)
+    columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
+    enough = 2 * views_per_half_turn(columns)
+    pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
+    moves = f"the part's edge moves {amount(smear)} mm, {count(pixels, 'pixel', digits=3)}"
+    moves += f" or {count(voxels, 'voxel', digits=3)}"
+    text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
+    if case.continuous:
+        kept = contrast_left(smear, case.light.pixel_mm)
+        # beyond two pixels, what is left is drawn in the gaps
+        share = f"{100 * kept:.0f} %" if smear < 2 * case.light.pixel_mm else "none"
+        text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
+    else:
+        text += f"from one to the next {moves}"
+    text += (
+        f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images, "
+        f"{enough // 2} per half turn)"
+    )
+    if rate > VIDEO_RATE:
+        change = f"a turn of {rounded_up(case.turn.angles / VIDEO_RATE, 3)} s or more."
+        text += f"; faster than a video projector's {amount(VIDEO_RATE, 3)} a second."
+        return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)
+    limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
+    if pixels > limit:
+        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", _finer_turn(case, pixels))
+    return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")
+
+
+def _finer_turn(case: Case, pixels: float) -> str:
+    """Images a turn that mend it, the slower turn that a projector needs for them, and a stage that stops."""
+
+    def images(limit: float) -> str:
+        wanted = math.ceil(case.turn.angles * pixels / limit)
+        fast = wanted / case.turn.seconds_per_turn > VIDEO_RATE
+        return f"{wanted} images a turn or more" + (
+            f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
+        )
+
+    if not case.continuous:
+        return f"{images(STEP_PIXELS)}."
+    stops = (
+        "a stage that stops under each image"
+        if pixels <= STEP_PIXELS
+        else f"{images(STEP_PIXELS)} of a stage that stops under each"
+    )
+    return f'{images(SMEAR_PIXELS)}, or {stops} (motion = "stepped").'

@@ -1,0 +1,121 @@
+"""Before resin is poured: will it work, and if not, why."""
+
+import dataclasses
+import logging
+import math
+from collections.abc import Sequence
+
+import torch
+
+from lightlathe.errors import JobError, PartError
+from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.extent import Extent
+from lightlathe.feasibility.machine import Machine
+from lightlathe.feasibility.parts import thinnest
+from lightlathe.feasibility.questions import verdict_on
+from lightlathe.flow.prepare import Solid, device_of, lay_out, load_solids, patterns_of, require_memory, voxels
+from lightlathe.flow.shadow import even_shadow
+from lightlathe.job import Job
+from lightlathe.judge import Verdict
+from lightlathe.part import ThinReport, level_ends
+from lightlathe.quantities import Grid
+from lightlathe.support.memory import free_bytes
+from lightlathe.support.watching import doing
+
+log = logging.getLogger(__name__)
+
+LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
+LOOK_ACROSS = 2_000  # voxels along any axis, for grids like a needle: some work is done slice by slice
+FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid is counted into all of them
+
+
+@doing("checking whether it can work")
+def check(
+    job: Job,
+    solids: tuple[Solid, ...] | None = None,
+    machine: Machine | None = None,
+    thin: Sequence[ThinReport] | None = None,
+) -> Verdict:
+    """Whether a job can work, what limits it and what would help most; a few seconds, nothing is designed.
+
+    solids    the job's parts where they have been read already
+    machine   that the design would run on; this one where None
+    thin      what `thinnest` found of its parts, where that is known already
+    """
+    solids = solids or load_solids(job)[0]
+    return verdict_on(case_of(job, solids, machine, thin))
+
+
+def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
+    """Whether a design that the check advises against could begin: every part in its place, and two volumes fit."""
+    if any(reason.level == "cannot work" for reason in verdict.of("place")):
+        return False
+    try:
+        require_memory(lay_out(job, solids).grid, device_of(job), patterns_of(job))
+    except JobError:
+        return False
+    return True
+
+
+def machine_here(job: Job) -> Machine:
+    """What this machine offers on the device that the job asks for; JobError where it has no such device."""
+    device = device_of(job)
+    return Machine(device.type, free_bytes(device))
+
+
+def look_at(grid: Grid, solids: int) -> Grid:
+    """The job's grid, or a coarser one where so many voxels and solids would take more than seconds."""
+    look, coarser, most = grid, 1.0, LOOK_VOXELS / max(1.0, solids / FEW_SOLIDS)
+    while look.voxels > most or max(look.shape) > LOOK_ACROSS:
+        coarser *= 1.2
+        look = grid.coarser(coarser)
+    return look
+
+
+def case_of(
+    job: Job,
+    solids: tuple[Solid, ...],
+    machine: Machine | None = None,
+    thin: Sequence[ThinReport] | None = None,
+) -> Case:
+    """What decides whether a job can work, on this machine where no other is given."""
+    part = seen(job, solids, thin)
+    return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine or machine_here(job))
+
+
+def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None = None) -> Extent:
+    """A job's part as it stands in the vial."""
+    parts = [solid.form for solid in solids if solid.role == "part"]
+    layout = lay_out(job, solids)
+    grid = look_at(layout.grid, len(solids))
+    misfits, doubts, helps = [], [], []
+    for solid, report in zip(solids, layout.fits, strict=True):
+        (misfits if solid.role == "part" else doubts).extend(report.problems)
+        helps += report.helps if solid.role == "part" else ()
+    walls = [found.thinnest_mm for found in (thinnest(job, solids) if thin is None else thin)]
+    low = min(float(p.bounds_mm[0, 2]) for p in parts)
+    high = max(float(p.bounds_mm[1, 2]) for p in parts)
+    part = Extent(
+        radius_mm=max(p.reach_mm for p in parts),
+        height_mm=high - low,
+        thinnest_mm=min((mm for mm in walls if math.isfinite(mm)), default=None),
+        level_ends_mm=level_ends(parts),
+    )
+    shadow = None
+    try:
+        part = part.seen_as(voxels(job, solids, grid, torch.device("cpu")))
+    except PartError as problem:
+        misfits.append(str(problem))
+    else:
+        try:
+            shadow = even_shadow(job, solids, grid)
+        except PartError as problem:  # too thin for the coarser voxels there
+            doubts.append(f"The shadow of the insert could not be estimated: {problem}")
+    return dataclasses.replace(
+        part,
+        shadow_lost=None if shadow is None else shadow.lost,
+        shadow_text="" if shadow is None else shadow.text(),
+        misfits=tuple(misfits),
+        helps=tuple(dict.fromkeys(helps)),
+        doubts=tuple(doubts),
+    )

@@ -1,0 +1,45 @@
+"""What was understood of a job's parts, in words: what `check` prints below its verdict."""
+
+from collections.abc import Sequence
+
+from lightlathe.flow.prepare import Solid, lay_out
+from lightlathe.job import Job
+from lightlathe.part import Surface, ThinReport, thin_walls
+from lightlathe.support.watching import doing
+from lightlathe.support.words import amount
+
+
+def thinnest(job: Job, solids: tuple[Solid, ...]) -> tuple[ThinReport, ...]:
+    """The thinnest walls of each part; seconds for a mesh of a million facets."""
+    grid, inserts = lay_out(job, solids).grid, [s.form for s in solids if s.role == "insert"]
+    return tuple(thin_walls(s.form, grid, inserts) for s in solids if s.role == "part")
+
+
+@doing("looking at the parts")
+def parts_lines(
+    job: Job, solids: tuple[Solid, ...], said: list[str], thin: Sequence[ThinReport] | None = None
+) -> list[str]:
+    """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings.
+
+    thin   what `thinnest` found, where that is known already
+    """
+    lines, problems = [], list(said)
+    layout = lay_out(job, solids)
+    walls = iter(thinnest(job, solids) if thin is None else thin)
+    for solid, fitting in zip(solids, layout.fits, strict=True):
+        form = solid.form
+        what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
+        alike = [other for other in solids if other.role == solid.role]
+        number = f" {1 + next(n for n, other in enumerate(alike) if other is solid)}" if len(alike) > 1 else ""
+        lines.append(f"{solid.role}{number}: {what}")
+        size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
+        lines.append(
+            f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
+            f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
+        )
+        problems += fitting.notes
+        if solid.role == "part":
+            found = next(walls)
+            lines.append(f"  thinnest wall {amount(found.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
+            problems += found.warnings
+    return lines + [f"warning: {text}" for text in problems]

@@ -1,0 +1,83 @@
+"""What is found of a design once its levels are chosen: the print, the light that it takes, what scenarios brought."""
+
+import dataclasses
+import math
+
+from torch import Tensor
+
+from lightlathe.flow.aim import gain_per_turn
+from lightlathe.flow.formulation import worst_case
+from lightlathe.flow.prediction import figures_of, printed
+from lightlathe.flow.prepare import Setup
+from lightlathe.flow.stages import Found
+from lightlathe.judge import ExposurePlan, graded, light_use
+from lightlathe.judge.ends import ends_are_to_blame, move_onto_rows
+from lightlathe.part import level_ends
+from lightlathe.quantities import Patterns, Prediction
+from lightlathe.solve import Problem
+from lightlathe.support.sums import exact_total
+from lightlathe.support.watching import doing
+
+AT_LIMIT = 0.999  # of level_limit: light from there on counts as held back by it
+
+
+@doing("judging the print")
+def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem, found: Found) -> Prediction:
+    """The print that the levels give in the stage's motion, on the job's grid and on a finer one, on the CPU.
+
+    Its figures are those of judge/quality.py, of the exposure plan, of the light that is used, of graded parts and of
+    what designing for scenarios brought.
+    """
+    job, part = setup.job, setup.part.to(setup.device)
+    resin = job.resin.at(plan.exposure_s)
+    shown = patterns.fractions(setup.dtype, setup.device)
+    print_ = printed(setup.turning.scaled(gain_per_turn(job) * patterns.turns), shown, part, setup.fine, resin)
+    incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
+    incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
+    figures = print_.quality | plan.figures() | light_use(print_.dose, part, incident_mj)
+    figures["light_at_level_limit"] = share_from(found.patterns, AT_LIMIT * job.design.level_limit)
+    if plain.target.dose is not None:
+        figures |= graded(print_.dose / job.resin.gel_mj_cm3, plain.target)
+    if found.plain is not None:
+        figures |= robustness(setup, found.plain, found.patterns)
+    fine_solid = None if print_.fine_solid is None else print_.fine_solid.cpu()
+    return Prediction(print_.dose.float().cpu(), print_.solid.cpu(), figures, fine_solid)
+
+
+def with_figures(prediction: Prediction, figures: dict[str, float]) -> Prediction:
+    """The same with more figures."""
+    return dataclasses.replace(prediction, quality=prediction.quality | figures)
+
+
+def share_from(patterns: Tensor, level: float) -> float:
+    """Share of the light that comes from pixels of this level or more."""
+    total = exact_total(patterns)
+    return float(exact_total(patterns * (patterns >= level)) / total) if total > 0 else 0.0
+
+
+@doing("what designing for scenarios brought")
+def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
+    """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any.
+
+    Of the motion that the stage makes.
+    """
+    figures = {}
+    for name, patterns in (("plain", plain), ("robust", robust)):
+        doses = worst_case(setup, patterns, setup.operator.gain)
+        most, least = max(most for most, _ in doses), min(least for _, least in doses)
+        figures[f"window_all_scenarios_{name}"] = 1 - most / least if least > 0 else -math.inf
+        dose = setup.turning(patterns)
+        figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
+    return figures
+
+
+def mending_move_mm(setup: Setup, fine_solid: Tensor | None) -> float | None:
+    """The move along z that mends a print most of whose faults lie at its level ends; None where there is none."""
+    if setup.fine is None or fine_solid is None:
+        return None
+    parts = [solid.form for solid in setup.solids if solid.role == "part"]
+    ends, reach_mm = level_ends(parts), max(form.reach_mm for form in parts)
+    light, vial, voxel_mm = setup.job.light, setup.job.vial, setup.part.grid.voxel_mm
+    if ends is None or not ends_are_to_blame(fine_solid, setup.fine, light.pixel_mm):
+        return None
+    return move_onto_rows(ends, reach_mm, light.pixel_mm, light.rows, vial.resin_height_mm, voxel_mm)

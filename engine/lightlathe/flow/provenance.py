@@ -1,0 +1,30 @@
+"""What ran, where, when, on what: facts of a run for its result file."""
+
+import datetime
+from typing import Any
+
+import torch
+
+import lightlathe
+from lightlathe.flow.prepare import Setup
+from lightlathe.flow.stages import Found
+
+
+def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
+    """Program, machine, and what the parts take up as they stand in the vial."""
+    device = setup.device
+    forms = [solid.form for solid in setup.solids if solid.role == "part"]
+    return {
+        "created_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "program_version": lightlathe.__version__,
+        "torch_version": str(torch.__version__),
+        "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "cpu",
+        "kernel": setup.operator.kernel,
+        "precision": setup.job.design.precision,
+        "seed": setup.job.design.seed,
+        "stopped_because": found.stopped_because,
+        "part_low_mm": [min(float(form.bounds_mm[0, axis]) for form in forms) for axis in range(3)],
+        "part_high_mm": [max(float(form.bounds_mm[1, axis]) for form in forms) for axis in range(3)],
+        "part_reach_mm": max(form.reach_mm for form in forms),
+        "coarse_seconds": found.coarse_s,
+    }
