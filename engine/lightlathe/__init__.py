@@ -9,6 +9,7 @@ __version__ = "0.1.0"
 
 _HOME = {
     "load_job": "lightlathe.job",
+    "job_from": "lightlathe.job",
     "Job": "lightlathe.job",
     "check": "lightlathe.pipeline",
     "design": "lightlathe.pipeline",
@@ -23,6 +24,7 @@ _HOME = {
     "Optics": "lightlathe.quantities",
     "Part": "lightlathe.quantities",
     "Target": "lightlathe.quantities",
+    "Voxels": "lightlathe.part",
     "LightlatheError": "lightlathe.errors",
 }
 __all__ = ["__version__", *_HOME]

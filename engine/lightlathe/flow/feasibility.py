@@ -10,6 +10,7 @@ import torch
 
 from lightlathe import judge
 from lightlathe.errors import JobError, PartError
+from lightlathe.families import Resin, Shape
 from lightlathe.flow.prepare import Solid, device_of, lay_out, load_solids, patterns_of, require_memory, voxels
 from lightlathe.flow.shadow import even_shadow
 from lightlathe.job import Job
@@ -18,6 +19,7 @@ from lightlathe.part import Surface, ThinReport, level_ends, thin_walls
 from lightlathe.quantities import Grid
 from lightlathe.solve import copies
 from lightlathe.support.memory import free_bytes
+from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
@@ -42,6 +44,7 @@ def check(
     thin      what `thinnest` found of its parts, where that is known already
     """
     solids = solids or load_solids(job)[0]
+    job.load(design=False)
     return judge.check(case_of(job, solids, machine, thin))
 
 
@@ -81,7 +84,7 @@ def parts_lines(
     walls = iter(thinnest(job, solids) if thin is None else thin)
     for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
-        what = form.report.text() if isinstance(form, Surface) else type(form).__name__.lower()
+        what = form.report.text() if isinstance(form, Surface) else _name_of(form)
         alike = [other for other in solids if other.role == solid.role]
         number = f" {1 + next(n for n, other in enumerate(alike) if other is solid)}" if len(alike) > 1 else ""
         lines.append(f"{solid.role}{number}: {what}")
@@ -185,5 +188,9 @@ def case_of(
     )
 
 
-def _doses(resin: Any) -> tuple[float, float]:
+def _name_of(form: Shape) -> str:
+    return form.name if isinstance(form, OwnMember) else type(form).__name__.lower()
+
+
+def _doses(resin: Resin) -> tuple[float, float]:
     return resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3

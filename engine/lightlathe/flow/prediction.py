@@ -2,22 +2,23 @@
 
 import dataclasses
 import math
-from pathlib import Path
 from typing import Any, Literal
 
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError, LightlatheError, ResultError
+from lightlathe.families import Resin
 from lightlathe.flow.prepare import in_motion, optics_of
 from lightlathe.job import Job, job_from
 from lightlathe.judge import quality
+from lightlathe.part.own import OwnShape
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
 
-def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "") -> dict[str, float]:
+def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
     """The figures of judge/quality.py for what this resin makes of a dose."""
     return quality(
         dose,
@@ -30,7 +31,7 @@ def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "
 
 
 def printed(
-    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Any
+    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Resin
 ) -> Prediction:
     """The print of levels 0..1 of full irradiance, on the operator's device.
 
@@ -60,12 +61,13 @@ def printed(
 def predict(
     record: Record,
     *,
-    resin: Any = None,
+    resin: Resin | None = None,
     exposure_s: float | None = None,
     axis_offset_mm: float = 0.0,
     sense: str | None = None,
     motion: Literal["continuous", "stepped"] | None = None,
     finer: bool = True,
+    run_own: bool = False,
 ) -> Prediction:
     """The print of a record's patterns under other assumptions, float32 on the CPU.
 
@@ -75,8 +77,9 @@ def predict(
     sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it turns on while an image stands; as the record's job says where None
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
+    run_own          see job_of
     """
-    job = job_of(record)
+    job = job_of(record, run_own=run_own)
     if motion is not None:
         job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, motion=motion))
     resin = resin or job.resin
@@ -96,18 +99,25 @@ def predict(
     return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
 
 
-def job_of(record: Record) -> Job:
+def job_of(record: Record, *, run_own: bool = False) -> Job:
     """The physical part of a record's job: all but how it was designed. Meshes are not read.
 
+    run_own   run the Python that the record holds of a resin, beam or response of its designer's own. Where it is not
+              run, and these very bytes were not run in this process before, what asks for it raises JobError.
     Raises ResultError where the record's settings are no job.
     """
     try:
         tables = _without_nothing({k: record.settings[k] for k in ("part", "vial", "resin", "light", "turn", "grid")})
-        return job_from(tables, name=record.name, folder=Path(), file="the result's job", text="", ask=False)
+        sources = record.settings.get("sources", {})
+        job = job_from(tables, name=record.name, file="the result's job", text="", ask=False, sources=sources)
     except KeyError as problem:
         raise ResultError(f"the result's job has no table {problem}; expected every setting of a job.") from None
     except LightlatheError as problem:
         raise ResultError(f"the settings in the result are no job: {problem}") from None
+    for member in job.own_of_print:
+        if not isinstance(member, OwnShape) and (run_own or member.source.was_run):
+            member.load()
+    return job
 
 
 def _without_nothing(value: Any) -> Any:

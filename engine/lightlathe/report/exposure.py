@@ -1,9 +1,9 @@
 """The lines about the exposure in a summary."""
 
 import math
-from typing import Any
 
 from lightlathe import judge
+from lightlathe.families import Resin
 from lightlathe.flow.calibration import plan_of, windows_of
 from lightlathe.flow.prediction import job_of
 from lightlathe.judge import LONGEST_S
@@ -47,7 +47,7 @@ def exposure_lines(record: Record) -> list[str]:
     return [*lines, series.text()]
 
 
-def unstated(resin: Any) -> tuple[float, str]:
+def unstated(resin: Resin) -> tuple[float, str]:
     """What a threshold is taken to be known to where the job does not say, in percent and in words."""
     low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     apart = 100 * (high - low) / (high + low)
