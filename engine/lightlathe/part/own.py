@@ -23,7 +23,7 @@ class OwnShape(OwnMember):
         """Raise JobError unless `found` has a box in the vial and fills voxels as much as its volume says."""
         for name in ("bounds_mm", "at_mm", "reach_mm", "volume_mm3", "thinnest_mm", "coverage", "triangles"):
             if not hasattr(found, name):
-                raise JobError(f"{self.where}: is a {type(found).__name__} without {name}; expected a shape.")
+                raise JobError(f"{self.where}: gives {type(found).__name__} without {name}; expected a shape.")
         bounds = np.asarray(found.bounds_mm, dtype=np.float64)
         if bounds.shape != (2, 3) or not np.isfinite(bounds).all() or (bounds[1] <= bounds[0]).any():
             raise JobError(f"{self.where}: bounds_mm is {bounds.tolist()}; expected its lowest and highest corner.")
