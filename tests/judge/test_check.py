@@ -262,7 +262,8 @@ def test_a_resin_that_lets_no_light_through_is_a_verdict():
     found = verdict(absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5)
     assert found.level == "cannot work"
     assert "ring" in only(found, "absorption").text
-    assert exposure_range_s(dataclasses.replace(GOOD, absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5))
+    dark = dataclasses.replace(GOOD, absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5)
+    assert exposure_range_s(dark) == (math.inf, math.inf)
     assert json.loads(json.dumps(found.as_json(), allow_nan=False))["verdict"] == "cannot work"
     limited = verdict(absorption_per_mm=60.0, vial_radius_mm=15.0, part_radius_mm=2.5, max_exposure_s=60.0)
     assert only(limited, "light").level == "cannot work"

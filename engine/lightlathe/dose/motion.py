@@ -76,11 +76,11 @@ class Turning(LinearMap):
         return self.still.kernel
 
     @property
-    def pattern_shape(self) -> tuple[int, int, int]:
+    def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.still.pattern_shape
 
     @property
-    def dose_shape(self) -> tuple[int, int, int]:
+    def dose_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.still.dose_shape
 
     def scaled(self, gain: float) -> "Turning":

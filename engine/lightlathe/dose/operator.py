@@ -59,11 +59,11 @@ class DoseOperator(LinearMap):
         self._light_at_most: float | None = None
 
     @property
-    def pattern_shape(self) -> tuple[int, int, int]:
+    def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.optics.chords.pattern_shape
 
     @property
-    def dose_shape(self) -> tuple[int, int, int]:
+    def dose_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.grid.shape
 
     def scaled(self, gain: float) -> "DoseOperator":
@@ -219,5 +219,6 @@ class _Linear(torch.autograd.Function):
         return _Linear.apply(tangents[0], linear, transpose, linear)
 
     @staticmethod
-    def vmap(info: Any, in_dims: tuple[int | None, ...], x: Tensor, *maps: Callable) -> tuple[Tensor, int]:
+    def vmap(info: Any, in_dims: tuple[Any, ...], *args: Any) -> tuple[Tensor, int]:
+        x, *maps = args
         return _Linear.apply(x.movedim(in_dims[0], 0), *maps), 0

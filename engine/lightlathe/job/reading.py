@@ -34,7 +34,7 @@ REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
 class Family(NamedTuple):
     """The members of a family by name, and what makes one of a file of the user's own."""
 
-    members: dict[str, type]
+    members: Mapping[str, type]
     own: type[OwnMember]
 
 

@@ -64,7 +64,7 @@ class Voxels:
         total = torch.tensor(self.array, device=device)
         for axis in range(3):
             shares = self._shares(axis, grid).to(device=device, dtype=torch.float32)
-            total = torch.tensordot(total, shares, dims=([0], [1]))  # the axis just done goes to the end
+            total = torch.tensordot(total, shares, dims=([0], [1]))  # type: ignore[arg-type]  # the axis just done goes to the end
         return total.clamp_(0, 1).contiguous()
 
     def _shares(self, axis: int, grid: Grid) -> Tensor:

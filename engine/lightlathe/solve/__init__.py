@@ -27,7 +27,7 @@ from lightlathe.solve.scenarios import Scenarios, repeated, windows
 from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
 
-SOLVERS = {
+SOLVERS: dict[str, type[Solver]] = {
     "accelerated_gradient": AcceleratedGradient,
     "adam": Adam,
     "bounded_lbfgs": BoundedLBFGS,
@@ -35,7 +35,7 @@ SOLVERS = {
     "primal_dual": PrimalDual,
     "slicewise_lbfgs": SlicewiseLBFGS,
 }
-STARTS = {
+STARTS: dict[str, type[Start]] = {
     "earlier": Earlier,
     "uniform": Uniform,
     "filtered": Filtered,

@@ -29,7 +29,7 @@ def logged_every(device: torch.device) -> int:
 class Start(Protocol):
     """Where a design begins."""
 
-    def __call__(self, problem: Problem) -> Tensor:
+    def __call__(self, problem: Problem, /) -> Tensor:
         """Patterns (angle, column, row) of 0 or more, in the operator's dtype; those above the limit are clipped."""
         ...
 
@@ -147,7 +147,7 @@ def solve(
             run["solver"] = solver.restage(run["solver"])
         own, at = getattr(solver, "loss_for", None), None  # the dose of the last iteration is let go
         loss = loss if own is None else own(run["solver"], loss)
-        at = problem.evaluate(run["solver"]["trial"], loss.each_slice() if by_slice else loss)
+        at = problem.evaluate(run["solver"]["trial"], getattr(loss, "each_slice")() if by_slice else loss)  # noqa: B009
         logged = number % log_every == 0 or number + 1 == iterations
         remember = _remember_slices if by_slice else _remember
         figures = remember(run, at, problem, number) if logged else None

@@ -13,7 +13,7 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeGuard
 
 import torch
 
@@ -28,7 +28,7 @@ CONSENT = "Read it, then run it: Job.load() from Python; --run-own for a result.
 MOST_BYTES = 1_000_000  # of a file of one's own: some 25,000 lines
 
 
-def is_own(name: Any) -> bool:
+def is_own(name: Any) -> TypeGuard[str]:
     """Whether a job names a Python file here rather than a member of a family."""
     return isinstance(name, str) and ".py:" in name
 
