@@ -124,7 +124,7 @@ def matrix(voxels: int, angles: int, absorption: float, columns: int) -> sparse.
         one = DoseOperator(Optics(chords, 1.0, absorption), grid, backend, gain=1 / angles)
         block = one(torch.eye(columns, dtype=torch.float64)[None]).reshape(voxels * voxels, columns)
         blocks.append(sparse.csr_matrix(block.numpy()))
-    return sparse.hstack(blocks).tocsr()
+    return sparse.csr_matrix(sparse.hstack(blocks))
 
 
 @functools.cache

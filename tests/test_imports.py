@@ -18,6 +18,7 @@ ROWS = [
     ["support"],
     ["gpu"],
     ["quantities"],
+    ["families"],
     STAGES,
     ["job"],
     ["flow"],

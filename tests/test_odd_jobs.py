@@ -24,7 +24,7 @@ TOGETHER = {
     "right for some, yet one vial is enough": (r"is right for (?!100 %)", r"one vial is enough[^\n]*this exposure"),
     "no series, and no way to one": (
         r"no bracketing series",
-        r"no bracketing series(?![^\n]*(In turns of [\d.]+ s|With a lamp at|no exposure is right|it would take))",
+        r"no bracketing series(?![^\n]*(In turns of|With a lamp at|is right|it would take|any dose|the doses that))",
     ),
     "too short a time, yet another exposure": (
         r"is too short for a full cure",
@@ -95,6 +95,11 @@ WORDS = (
     ("one_slice", "check", "or a stage that stops under each image"),
     ("micro_pixels", "check", "629 images a turn or more in 10.5 s or more"),
     ("insert", "check", "below about 7.6 Pa s"),
+    ("inhibited", "design", "the doses that this resin needs change with the time over which they come"),
+    ("no_safe_dose", "design", "liquid_below is 0, so any dose turns this resin solid"),
+    ("one_bit", "design", "the design's light times 0.65"),
+    ("strong_lamp", "design", "A dimmer lamp keeps the projector's steps fine."),
+    ("one_slice", "check", "the part's 20 columns takes 63 images)"),
     ("insert", "design", "71 % of it is not absorbed in the part"),
     ("vast_grid", "check", "verdict: does not fit this machine"),
     ("vast_grid", "design", "exit code 5"),
@@ -106,7 +111,7 @@ WORDS = (
     (
         "plain",
         "check, 8 GB card",
-        "60 images: the design takes about 7.6 MB beside the driver's own memory",
+        "60 images: the design takes about 6.7 MB beside the driver's own memory",
     ),
     ("plain", "check", "stronger light; it then wants finer voxels, more images a turn and a dimmer lamp"),
     ("plain", "check", "print up to half a row short: +0.125 mm more along z for all that is in the job"),
@@ -134,7 +139,6 @@ WORDS = (
     ("full_vial", "design", "reaches 5.00 mm from the axis of the vial's 5.00 mm"),
     ("full_vial", "predict, came out too thin by 0.1 mm", "nothing around the part is judged"),
     ("tiny_part", "design", "0.60 x 0.60 x 0.50 mm"),
-    ("no_safe_dose", "design", "no exposure is right, whatever the threshold"),
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 16"),
     ("no_window", "design", "a window of 16 % is not ruled out on these voxels"),

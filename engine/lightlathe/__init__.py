@@ -4,11 +4,33 @@
 """
 
 from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # the same names, for type checkers
+    from lightlathe.dose import Backend as Backend
+    from lightlathe.dose import DoseOperator as DoseOperator
+    from lightlathe.errors import LightlatheError as LightlatheError
+    from lightlathe.job import Job as Job
+    from lightlathe.job import job_from as job_from
+    from lightlathe.job import load_job as load_job
+    from lightlathe.part import Voxels as Voxels
+    from lightlathe.pipeline import check as check
+    from lightlathe.pipeline import design as design
+    from lightlathe.pipeline import predict as predict
+    from lightlathe.quantities import Chords as Chords
+    from lightlathe.quantities import Grid as Grid
+    from lightlathe.quantities import LinearMap as LinearMap
+    from lightlathe.quantities import Optics as Optics
+    from lightlathe.quantities import Part as Part
+    from lightlathe.quantities import Target as Target
+    from lightlathe.result import read_result as read_result
+    from lightlathe.result import write_result as write_result
 
 __version__ = "0.1.0"
 
 _HOME = {
     "load_job": "lightlathe.job",
+    "job_from": "lightlathe.job",
     "Job": "lightlathe.job",
     "check": "lightlathe.pipeline",
     "design": "lightlathe.pipeline",
@@ -23,12 +45,13 @@ _HOME = {
     "Optics": "lightlathe.quantities",
     "Part": "lightlathe.quantities",
     "Target": "lightlathe.quantities",
+    "Voxels": "lightlathe.part",
     "LightlatheError": "lightlathe.errors",
 }
 __all__ = ["__version__", *_HOME]
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> Any:
     if name in _HOME:
         return getattr(import_module(_HOME[name]), name)
     raise AttributeError(f"module 'lightlathe' has no attribute {name!r}")

@@ -5,7 +5,7 @@ Read this first. Each stage knows nothing of the others; here they are joined.
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
-from lightlathe.job import Job, resolved
+from lightlathe.job import Job, job_in, resolved
 from lightlathe.job.model import LONGEST_S
 from lightlathe.judge import CAUTIONS
 from lightlathe.projector import Codebook
@@ -40,7 +40,7 @@ FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep
 
 
 def design(
-    job: Job,
+    job: Job | str | Path | Mapping[str, Any],
     *,
     on_iteration: Callable[[dict[str, float]], None] | None = None,
     on_stage: Watcher | None = None,
@@ -50,12 +50,14 @@ def design(
 ) -> Record:
     """Design the patterns of a job and predict their print: the main job.
 
+    job            a Job, the path of a job file, or its tables as a dict (`job_from`)
     on_iteration   called with the figures of each logged iteration; not in stages before the last (flow/stages.py)
     on_stage       told what is done just now, in words, and how far it is; see support/watching.py
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
     Raises         LightlatheError
     """
     with watched(on_stage):
+        job = job_in(job)
         return _designed(job, setup or prepare(job), on_iteration, checkpoint, resume)
 
 

@@ -54,7 +54,8 @@ def dense(operator):
 class Mixing(LinearMap):
     """A toy operator whose slices couple: every slice takes a share of its neighbours' light."""
 
-    slices_independent = False
+    gain = 1.0
+    slices_independent = False  # pyright: ignore[reportAssignmentType]
 
     def __init__(self, operator, share=0.2):
         self.inner, n = operator, operator.pattern_shape[2]

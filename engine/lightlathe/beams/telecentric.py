@@ -2,10 +2,10 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import torch
 
+from lightlathe.families import Resin, VialSize
 from lightlathe.quantities import Chords
 
 
@@ -25,8 +25,8 @@ class Telecentric:
         rows: int,
         pixel_mm: float,
         axis_offset_mm: float = 0.0,
-        vial: Any = None,
-        resin: Any = None,
+        vial: VialSize | None = None,
+        resin: Resin | None = None,
     ) -> Chords:
         """Chords of a projector with square pixels of `pixel_mm` in the vial.
 

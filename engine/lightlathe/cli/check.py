@@ -4,7 +4,7 @@ import argparse
 import json
 from typing import Any
 
-from lightlathe.cli.say import print_notes
+from lightlathe.cli.say import print_notes, print_own
 from lightlathe.errors import LightlatheError
 
 
@@ -14,15 +14,18 @@ def check(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
 
     job, machine = load_job(arguments.job), machine_named(arguments)
+    print_own(job.own_of_print, quietly=arguments.json)
     solids, said = load_solids(job)
     thin = feasibility.thinnest(job, solids)
     verdict, parts = feasibility.check(job, solids, machine, thin), feasibility.parts_lines(job, solids, said, thin)
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
-        said = {"parts": parts, "design_would_run": own, "notes": list(job.notes)}
+        ran = [str(member.source.file) for member in job.own_of_print]
+        said = {"parts": parts, "design_would_run": own, "check_ran": ran, "notes": list(job.notes)}
         print(json.dumps(verdict.as_json() | said, indent=1))
     else:
-        own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in job.own]
+        later = [m for m in job.own if m not in job.own_of_print]
+        own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in later]
         print("\n".join([verdict.text(), *parts, *own]))
         print_notes(job)
     return verdict.exit_code

@@ -14,12 +14,14 @@ def compare(arguments: argparse.Namespace) -> int:
     from h5py import is_hdf5
 
     from lightlathe.study.file import read_study
+    from lightlathe.study.own import OwnFigure, with_figure
     from lightlathe.study.plots import draw_study, require_drawing
     from lightlathe.study.ranking import label, rank_figure
     from lightlathe.study.table import table
+    from lightlathe.support.own import is_own
 
     if arguments.rank_by is not None:
-        rank_figure(arguments.rank_by)
+        rank_figure(arguments.rank_by, Path())
     if arguments.plots is not None:
         require_drawing(arguments.plots)  # its pictures are looked at once their names are known
     if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
@@ -29,6 +31,10 @@ def compare(arguments: argparse.Namespace) -> int:
         note(arguments.study)
     else:
         study = make_study(arguments)
+    if is_own(arguments.rank_by) and any(arguments.rank_by not in run.figures for run in study.runs if not run.failed):
+        figure = OwnFigure.named(arguments.rank_by, Path())
+        print_own([figure])
+        study = with_figure(study, figure)
     print(table(study, arguments.rank_by or study.rank_by))
     if arguments.plots is not None:
         print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
@@ -55,12 +61,11 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     from lightlathe.study.plots import require_drawing
     from lightlathe.study.run import begin, run
 
-    study, todo = begin(plan, path, resume=arguments.resume)
+    study, todo = begin(plan, path, resume=arguments.resume, before=print_own)
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
     print_notes(*(planned.job for planned in todo))
-    print_own(*(planned.job for planned in todo))
     try:
         with StudyBar([planned.job.design.iterations for planned in todo]) as bar, watched(bar.watch):
             return run(study, todo, path, watch=bar)

@@ -35,6 +35,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
 
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
+    print_own(job.own)
     solids, said = load_solids(job)
     partial, settings = partial_path(path), settings_of(job, solids)
     require_writable(partial, STATE)
@@ -53,7 +54,6 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
         anyway = " --anyway designs it all the same." if feasibility.can_start(job, verdict, solids) else ""
         tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
-    print_own(job)
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")

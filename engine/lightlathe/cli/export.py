@@ -2,7 +2,7 @@
 
 import argparse
 
-from lightlathe.cli.say import note
+from lightlathe.cli.say import note, run_own
 from lightlathe.errors import LightlatheError
 
 
@@ -14,6 +14,7 @@ def export(arguments: argparse.Namespace) -> int:
         raise LightlatheError("nothing to export; name at least one of --frames FOLDER, --picture FILE.")
     record = read_result(arguments.result)
     note(arguments.result)
+    run_own(record, arguments)
     if arguments.frames is not None:
         print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure)}")
     if arguments.picture is not None:

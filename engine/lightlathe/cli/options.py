@@ -18,6 +18,9 @@ EXIT_CODES = {
 }
 
 
+RUN_OWN = "run the Python that the result holds of its designer's own resin, beam or response"
+
+
 class Once(argparse.Action):
     """Stores a value, as argparse does by itself, but takes no option twice: the first would be lost in silence."""
 
@@ -92,6 +95,7 @@ def parser() -> argparse.ArgumentParser:
         help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
     )
     sub.add_argument("--json", action="store_true", help="figures as JSON")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
     sub = command("export", "files for the projector and for people")
     sub.add_argument("result", type=Path, metavar="RESULT")
@@ -100,6 +104,7 @@ def parser() -> argparse.ArgumentParser:
         "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
     )
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
     sub = command("compare", "design under several losses, solvers or settings, and say which is best here")
     sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML), or a study made earlier (HDF5)")

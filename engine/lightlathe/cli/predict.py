@@ -5,22 +5,22 @@ import json
 import shlex
 
 from lightlathe.cli.options import assumptions
-from lightlathe.cli.say import finite, note, told
+from lightlathe.cli.say import finite, note, run_own, told
 from lightlathe.errors import LightlatheError
 
 
 def predict(arguments: argparse.Namespace) -> int:
-    import dataclasses
-
     from lightlathe import pipeline
     from lightlathe.flow.calibration import next_exposure
     from lightlathe.judge import outcome_of
     from lightlathe.report.summary import comparison
+    from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
     from lightlathe.support.words import count
 
     record = read_result(arguments.result)
     note(arguments.result)
+    run_own(record, arguments)
     if arguments.came_out is not None:
         others = (arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion)
         if any(value is not None for value in others):
@@ -39,7 +39,7 @@ def predict(arguments: argparse.Namespace) -> int:
         return 0
     resin = pipeline.job_of(record).resin
     if arguments.absorption is not None:
-        resin = dataclasses.replace(resin, absorption_per_mm=arguments.absorption)
+        resin = absorbing(resin, arguments.absorption)
     prediction = pipeline.predict(
         record,
         resin=resin,

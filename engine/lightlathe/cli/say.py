@@ -3,6 +3,7 @@
 import contextlib
 import math
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,18 @@ def print_notes(*jobs: Any) -> None:
         print(f"note: {words}")
 
 
-def print_own(*jobs: Any) -> None:
-    """Say which Python files of jobs are about to be run."""
-    for name, file in dict.fromkeys((m.name, m.source.file) for job in jobs for m in job.own):
-        print(f"note: {name} is Python of the job's own; running {file}", flush=True)
+def print_own(members: Iterable[Any], *, quietly: bool = False) -> None:
+    """Say which Python files are about to be run; `quietly` on standard error, where the output is JSON."""
+    for name, file in dict.fromkeys((m.name, m.source.file) for m in members):
+        words = f"note: {name} is Python of the job's own; running {file}"
+        tell(words) if quietly else print(words, flush=True)
+
+
+def run_own(record: Any, arguments: Any) -> None:
+    """Run the Python that a result holds of its designer's own, if `--run-own` says so."""
+    if arguments.run_own:
+        from lightlathe.part.own import OwnShape
+        from lightlathe.pipeline import job_of
+
+        print_own((m for m in job_of(record).own_of_print if not isinstance(m, OwnShape)), quietly=True)
+        job_of(record, run_own=True)

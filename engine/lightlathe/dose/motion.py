@@ -76,11 +76,11 @@ class Turning(LinearMap):
         return self.still.kernel
 
     @property
-    def pattern_shape(self) -> tuple[int, int, int]:
+    def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.still.pattern_shape
 
     @property
-    def dose_shape(self) -> tuple[int, int, int]:
+    def dose_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.still.dose_shape
 
     def scaled(self, gain: float) -> "Turning":
@@ -93,7 +93,7 @@ class Turning(LinearMap):
         return self._twin(self.still.on(grid), tuple(member.on(grid) for member in self._members))
 
     def __call__(self, patterns: Tensor) -> Tensor:
-        """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose."""
+        """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose; batches as DoseOperator."""
         return _sum(patterns, [member.dose for member in self._members])
 
     def transpose(self, dose: Tensor) -> Tensor:
@@ -119,11 +119,11 @@ class _Parts:
         return self._of(self._operator.on(grid))
 
     def dose(self, patterns: Tensor) -> Tensor:
-        return self._operator(patterns if self._copies == 1 else patterns.repeat(self._copies, 1, 1))
+        return self._operator(patterns if self._copies == 1 else torch.cat([patterns] * self._copies, -3))
 
     def transpose(self, dose: Tensor) -> Tensor:
         patterns = self._operator.transpose(dose)
-        return patterns if self._copies == 1 else patterns.unflatten(0, (self._copies, -1)).sum(0)
+        return patterns if self._copies == 1 else patterns.unflatten(-3, (self._copies, -1)).sum(-4)
 
     def _of(self, operator: DoseOperator) -> "_Parts":
         twin = object.__new__(type(self))

@@ -3,9 +3,11 @@
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
 from lightlathe.job.model import Design, GridTable, Light, Turn, Vial
+from lightlathe.judge import is_steady
 
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
 
@@ -15,7 +17,7 @@ class Case:
     """A print to be judged before any design: the tables of a job file, its part as it was seen, the machine."""
 
     vial: Vial
-    resin: Any
+    resin: Resin
     light: Light
     turn: Turn
     grid: GridTable
@@ -49,8 +51,13 @@ class Case:
 
     @property
     def doses_over_s(self) -> float | None:
-        """The exposure that the resin's two doses are for, where they change with it."""
-        return None if self.resin.at(1.0) == self.resin.at(1000.0) else self.resin.planned_exposure_s
+        """The exposure that the resin's two doses are for, where they change with it and it says so."""
+        return None if self.steady else getattr(self.resin, "planned_exposure_s", None)
+
+    @property
+    def steady(self) -> bool:
+        """Whether the resin's doses are the same, however long the exposure."""
+        return is_steady(self.resin, 1.0)
 
     @property
     def dose_rate(self) -> float:

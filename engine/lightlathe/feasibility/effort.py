@@ -15,7 +15,7 @@ ROOM = 0.8  # of the free memory: more than that leaves no room for what else ru
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
 LARGEST = 1000.0  # times: beyond, no larger voxel is worth naming
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
-SCRATCH_BYTES = 26  # a voxel of one slab while figures are counted, measured here
+SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 

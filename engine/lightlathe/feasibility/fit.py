@@ -5,7 +5,7 @@ import math
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
 from lightlathe.judge.ends import move_onto_rows, move_words
-from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_half_turn
+from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
@@ -201,7 +201,7 @@ def turn(case: Case) -> Reason:
     rate = case.turn.angles / case.turn.seconds_per_turn
     smear = smear_mm(case.part.radius_mm, 2 * math.pi / case.turn.seconds_per_turn, rate)
     columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
-    enough = 2 * views_per_half_turn(columns)
+    enough = views_per_turn(columns)
     pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
     moves = f"the part's edge moves {amount(smear)} mm, {count(pixels, 'pixel', digits=3)}"
     moves += f" or {count(voxels, 'voxel', digits=3)}"
@@ -213,10 +213,7 @@ def turn(case: Case) -> Reason:
         text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
     else:
         text += f"from one to the next {moves}"
-    text += (
-        f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images, "
-        f"{enough // 2} per half turn)"
-    )
+    text += f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images)"
     if rate > VIDEO_RATE:
         change = f"a turn of {rounded_up(case.turn.angles / VIDEO_RATE, 3)} s or more."
         text += f"; faster than a video projector's {amount(VIDEO_RATE, 3)} a second."

@@ -39,7 +39,7 @@ def _time_for(case: Case, dose_of: Callable[[Any], float], rate: float) -> float
     """Seconds at `rate` mJ/cm3 a second until the resin, as it is over those seconds, has the dose that it needs."""
     if rate <= 0:
         return math.inf
-    if case.doses_over_s is None:
+    if case.steady:
         return dose_of(case.resin) / rate
     low, high = SHORTEST_S, 1e9  # the dose needed falls with the time that it may take
     while high / low > 1 + 1e-6:

@@ -43,6 +43,7 @@ def check(
     thin      what `thinnest` found of its parts, where that is known already
     """
     solids = solids or load_solids(job)[0]
+    job.load(design=False)
     return verdict_on(case_of(job, solids, machine, thin))
 
 

@@ -6,9 +6,11 @@ from typing import Any
 
 from lightlathe import judge
 from lightlathe.errors import JobError
+from lightlathe.families import Resin
 from lightlathe.flow.prediction import predict
 from lightlathe.flow.recorded import job_of
 from lightlathe.judge import ExposurePlan, NextExposure
+from lightlathe.resins.own import absorbing
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
@@ -45,12 +47,12 @@ def plan_of(record: Record) -> ExposurePlan:
 
 
 @doing("what the resin's uncertainty does")
-def windows_of(record: Record, resin: Any) -> list[tuple[float, float]]:
+def windows_of(record: Record, resin: Resin) -> list[tuple[float, float]]:
     """(most dose outside, least inside) at the planned exposure, for absorptions evenly over the resin's interval."""
     windows = []
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if resin.absorption_known_to_percent else (0.0,):
         factor = 1 + share * (resin.absorption_known_to_percent or 0.0) / 100
-        other = dataclasses.replace(resin, absorption_per_mm=resin.absorption_per_mm * factor)
+        other = absorbing(resin, resin.absorption_per_mm * factor)
         q = record.quality if share == 0 else predict(record, resin=other, finer=False).quality
         windows.append((q["window_low_mj_cm3"], q["window_high_mj_cm3"]))
     return windows

@@ -33,7 +33,8 @@ def wanted_doses(setup: Setup) -> Tensor | None:
     job = setup.job
     if all(table.wanted_dose is None for table in job.parts):
         return None
-    if not hasattr(job.design.loss, "part_dose"):
+    part_dose: float | None = getattr(job.design.loss, "part_dose", None)
+    if part_dose is None:
         raise JobError(
             f"wanted_dose in [part] takes a loss that aims at doses; loss in [design] is {job.design.loss!r}.\n"
             '  loss = "dose_corridor" or "squared_error" does.'
@@ -46,12 +47,12 @@ def wanted_doses(setup: Setup) -> Tensor | None:
         raise JobError(
             "wanted_dose in [part] takes a resin whose gel dose stays; this one's hangs on the exposure time."
         )
-    wanted = torch.full(setup.part.grid.shape, job.design.loss.part_dose, device=setup.device)
+    wanted = torch.full(setup.part.grid.shape, part_dose, device=setup.device)
     most = torch.zeros_like(wanted)
     for table, solid in zip(job.parts, setup.solids, strict=True):
         if table.role == "part":
             covered = coverage(solid.form, setup.part.grid, device=setup.device)
-            dose = job.design.loss.part_dose if table.wanted_dose is None else table.wanted_dose
+            dose = part_dose if table.wanted_dose is None else table.wanted_dose
             wanted = torch.where((covered >= most) & (covered > 0), dose, wanted)
             most = torch.maximum(most, covered)
     return wanted

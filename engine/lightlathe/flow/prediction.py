@@ -2,21 +2,22 @@
 
 import dataclasses
 import math
-from typing import Any, Literal
+from typing import Literal
 
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError
+from lightlathe.families import Resin
 from lightlathe.flow.prepare import in_motion, optics_of
-from lightlathe.flow.recorded import job_of
+from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
 
-def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "") -> dict[str, float]:
+def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
     """The figures of judge/quality.py for what this resin makes of a dose."""
     return quality(
         dose,
@@ -29,7 +30,7 @@ def figures_of(dose: Tensor, part: Part | FineShape, resin: Any, suffix: str = "
 
 
 def printed(
-    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Any
+    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Resin
 ) -> Prediction:
     """The print of levels 0..1 of full irradiance, on the operator's device.
 
@@ -59,12 +60,13 @@ def printed(
 def predict(
     record: Record,
     *,
-    resin: Any = None,
+    resin: Resin | None = None,
     exposure_s: float | None = None,
     axis_offset_mm: float = 0.0,
     sense: str | None = None,
     motion: Literal["continuous", "stepped"] | None = None,
     finer: bool = True,
+    run_own: bool = False,
 ) -> Prediction:
     """The print of a record's patterns under other assumptions, float32 on the CPU.
 
@@ -74,9 +76,10 @@ def predict(
     sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it turns on while an image stands; as the record's job says where None
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
+    run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
     """
-    job = job_of(record, resin)
+    job = lit_as_stored(job_of(record, resin, run_own=run_own), record)
     if motion is not None:
         job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, motion=motion))
     resin = resin or job.resin

@@ -15,10 +15,12 @@ from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import JobError, shown
+from lightlathe.families import Shape
 from lightlathe.flow.recorded import left_out
 from lightlathe.job import Job, resolved
 from lightlathe.part import (
     FitReport,
+    Surface,
     conflicts,
     coverage,
     fit,
@@ -33,6 +35,7 @@ from lightlathe.quantities import FineShape, Grid, Optics, Part
 from lightlathe.solve import Earlier
 from lightlathe.support.files import sha256_of
 from lightlathe.support.memory import free_bytes
+from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
@@ -44,7 +47,7 @@ class Solid:
     """One [part] of a job in its place: a mesh's surface or an analytic shape, and its role."""
 
     role: str
-    form: Any
+    form: Surface | Shape
     unit: str | None  # in which a mesh was read
     files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
 
@@ -117,8 +120,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
     loaded   what `load_solids` gave, where the meshes have been read already
     """
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
-    for member in job.own:
-        member.load()
+    job.load()
     solids, said = loaded or load_solids(job)
     layout = lay_out(job, solids)
     grid = layout.grid
@@ -231,6 +233,9 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     boxes = []
     for table in job.parts:
         if table.mesh is None:
+            assert table.shape is not None
+            if isinstance(table.shape, OwnMember):
+                table.shape.load()
             solids.append(Solid(table.role, table.shape, None))
             continue
         with doing(f"reading {table.mesh}"):
@@ -248,6 +253,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
     for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
         if table.mesh is not None:
+            assert isinstance(solid.form, Surface)
             moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     return tuple(solids), said
@@ -267,13 +273,20 @@ def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     if isinstance(start, Earlier):
         files[start.result] = sha256_of(job.path(start.result))
     files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
-    return {**resolved(job), "files": files}
+    return {**resolved(job), "files": files, **sources_of(job)}
+
+
+def sources_of(job: Job) -> dict[str, dict[str, str]]:
+    """The text of each Python file that says what is printed: predicting the print again takes it."""
+    found = {own.name.rpartition(":")[0]: own.source.source for own in job.own_of_print}
+    texts = {name: source.decode("utf-8-sig", "replace") for name, source in found.items()}
+    return {"sources": texts} if texts else {}
 
 
 @doing("counting voxels")
 def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
     """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
-    forms: dict[str, list[Any]] = {"part": [], "insert": [], "keep_liquid": []}
+    forms: dict[str, list[Surface | Shape]] = {"part": [], "insert": [], "keep_liquid": []}
     for solid in solids:
         forms[solid.role].append(solid.form)
     part = coverage(forms["part"], grid, device=device)

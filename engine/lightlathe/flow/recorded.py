@@ -1,21 +1,23 @@
 """The job of a record, as far as its file holds it, and words for what it does not hold.
 
-A member of a family that is Python of the user's own, from a file or made in a program, stands in a result by its name
-alone; reading one runs nothing. Its beam is there all the same, as the chords that it gave.
+A member of a family that was made in a Python program stands in a result by its name alone; of one from a file of the
+user's own ("file.py:name") the text of the file is there, and is run where that is asked for. A beam of either kind is
+there all the same, as the chords that it gave.
 """
 
 import dataclasses
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from lightlathe.errors import JobError, LightlatheError, ResultError, shown
+from lightlathe.families import Resin
 from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
+from lightlathe.part.own import OwnShape
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
-from lightlathe.support.own import is_own
+from lightlathe.support.own import OwnMember, is_own
 
 PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but how it was designed
 ANY_RESIN = {"kind": "threshold", "absorption_per_mm": 1.0, "liquid_below_mj_cm3": 1.0, "solid_above_mj_cm3": 1.0}
@@ -54,18 +56,25 @@ class LostResponse:
         )
 
 
-def job_of(record: Record, resin: Any = None) -> Job:
-    """The physical part of a record's job: all but how it was designed. Meshes are not read, and nothing is run.
+def job_of(record: Record, resin: Resin | None = None, *, run_own: bool = False) -> Job:
+    """The physical part of a record's job: all but how it was designed. Meshes are not read.
 
-    resin   taken where the record's own is Python that its file does not hold
+    resin     taken where the record's own is Python that its file does not hold
+    run_own   run the Python that the record holds of a resin, beam or response of its designer's own. Where it is not
+              run, and these very bytes were not run in this process before, what asks for it raises JobError.
     Raises ResultError where the record's settings are no job, or lack what is asked.
     """
     try:
         tables = _without_nothing({k: record.settings[k] for k in PHYSICAL})
-        outside = dict(_outside(tables))
-        members = {place: _stand_in(place, name, record, resin) for place, name in outside.items()}
+        tables["sources"] = record.settings.get("sources", {})
+        members = {place: _stand_in(place, name, record, resin) for place, name in dict(_outside(tables)).items()}
         job = job_from(
-            _known_alone(tables), name=record.name, folder=Path(), file="the result's job", text="", ask=False
+            _known_alone(tables),
+            name=record.name,
+            file="the result's job",
+            text="",
+            ask=False,
+            sources=tables["sources"],
         )
     except KeyError as problem:
         raise ResultError(f"the result's job has no table {problem}; expected every setting of a job.") from None
@@ -73,20 +82,36 @@ def job_of(record: Record, resin: Any = None) -> Job:
         raise
     except LightlatheError as problem:
         raise ResultError(f"the settings in the result are no job: {problem}") from None
+    for member in job.own_of_print:
+        if not isinstance(member, OwnShape) and (run_own or member.source.was_run):
+            member.load()
     light = {place.partition(".")[2]: member for place, member in members.items() if place.startswith("light.")}
     job = dataclasses.replace(job, light=dataclasses.replace(job.light, **light))
     return dataclasses.replace(job, resin=members["resin"]) if "resin" in members else job
 
 
+def lit_as_stored(job: Job, record: Record) -> Job:
+    """The job of a record with the chords that its beam gave in the design, where that is Python that was not run."""
+    beam = job.light.beam
+    if not isinstance(beam, OwnMember) or beam.source.was_run or record.optics is None:
+        return job
+    return dataclasses.replace(job, light=dataclasses.replace(job.light, beam=_stored_beam(beam.name, record)))
+
+
 def own_of(job: Job) -> dict[str, Any]:
     """The members of a job that no file holds, by their place: "resin", "light.beam", "light.response"."""
     at = {"resin": job.resin, "light.beam": job.light.beam, "light.response": job.light.response}
-    return {place: at[place] for place, _ in _outside(resolved(job)) if place in at}
+    return {place: at[place] for place, _ in _outside(_settings(job)) if place in at}
+
+
+def _settings(job: Job) -> dict[str, Any]:
+    """What a result of this job will say of it; of the Python files whose text it holds only that it does."""
+    return {**resolved(job), "sources": {own.name.rpartition(":")[0]: "" for own in job.own_of_print}}
 
 
 def left_out(job: Job) -> list[str]:
     """Sentences on what a result of this job cannot do because its file does not hold it."""
-    settings = resolved(job)
+    settings = _settings(job)
     names = dict(_outside(settings))
     said = []
     if "resin" in names:
@@ -112,20 +137,20 @@ def _outside(tables: dict[str, Any]) -> Iterator[tuple[str, str]]:
         ("resin", tables["resin"]),
         *((f"light.{key}", light.get(key)) for key in ("beam", "response")),
     ):
-        if _is_outside(name := _name(value)):
+        if _is_outside(name := _name(value), tables):
             yield place, str(name)
 
 
 def _known_alone(tables: dict[str, Any]) -> dict[str, Any]:
     """The tables with a known member wherever one is Python of the user's own; a shape of that kind is but its name."""
-    known = dict(tables)
+    known = {table: tables[table] for table in PHYSICAL}
     for place, _ in _outside(tables):
         table, _, key = place.partition(".")
         known[table] = {k: v for k, v in known[table].items() if k != key} if key else ANY_RESIN
     if isinstance(tables["part"], list):
         known["part"] = [
             {"mesh": str(_name(part["shape"])), **{k: v for k, v in part.items() if k != "shape"}}
-            if isinstance(part, dict) and _is_outside(_name(part.get("shape")))
+            if isinstance(part, dict) and _is_outside(_name(part.get("shape")), tables)
             else part
             for part in tables["part"]
         ]
@@ -147,6 +172,11 @@ def _stand_in(place: str, name: str, record: Record, resin: Any) -> Any:
         return resin
     if record.optics is None:
         raise ResultError(f"the beam of this result is {shown(name)}, and the file holds neither it nor its chords.")
+    return _stored_beam(name, record)
+
+
+def _stored_beam(name: str, record: Record) -> StoredBeam:
+    assert record.optics is not None
     settings = record.settings["resin"]
     index = settings.get("refractive_index") if isinstance(settings, dict) else None
     return StoredBeam(name, record.optics.chords, index)
@@ -156,8 +186,9 @@ def _name(value: Any) -> Any:
     return value.get("kind") if isinstance(value, dict) else value
 
 
-def _is_outside(name: Any) -> bool:
-    return is_own(name) or _made(name)
+def _is_outside(name: Any, tables: dict[str, Any]) -> bool:
+    """Whether a member is Python that the file holds neither the text of nor anything else."""
+    return _made(name) or (is_own(name) and name.rpartition(":")[0] not in tables.get("sources", {}))
 
 
 def _made(name: Any) -> bool:

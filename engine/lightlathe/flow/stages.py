@@ -12,6 +12,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
+from lightlathe.families import Stop
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.solve import Problem, StopRule, logged_every, solve
@@ -147,9 +148,11 @@ def run_stages(
     raise AssertionError("a design has one stage or more")
 
 
-def _half(stop: StopRule | None) -> StopRule | None:
+def _half(stop: Stop | None) -> Stop | None:
     """The rule for a stage before the last."""
-    return stop if stop is None or stop.seconds is None else dataclasses.replace(stop, seconds=stop.seconds / 2)
+    if isinstance(stop, StopRule) and stop.seconds is not None:
+        return dataclasses.replace(stop, seconds=stop.seconds / 2)
+    return stop
 
 
 def _tensors(logs: dict[str, Log]) -> dict[str, dict[str, Tensor]]:

@@ -3,12 +3,17 @@
 import math
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
+from lightlathe.beams import Telecentric
 from lightlathe.checks import path_in
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import JobError, shown
+from lightlathe.families import Beam, Loss, Penalty, Resin, Response, Shape, Stop
+from lightlathe.losses import SoftWindow
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
+from lightlathe.projector import Linear
+from lightlathe.solve import BoundedLBFGS, Filtered, Solver, Start
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
@@ -35,7 +40,7 @@ class PartTable:
     """
 
     mesh: str | None = None
-    shape: Any = None
+    shape: Shape | None = None
     unit: str | None = None
     role: Literal["part", "insert", "keep_liquid"] = "part"
     scale: float = 1.0
@@ -88,9 +93,9 @@ class Light:
     columns: int
     rows: int
     irradiance_mw_cm2: float
-    beam: Any = "telecentric"
+    beam: Beam = Telecentric()  # noqa: RUF009, frozen
     bits: int = 8
-    response: Any = "linear"
+    response: Response = Linear()  # noqa: RUF009, frozen
     wavelength_nm: float | None = None
 
     def __post_init__(self) -> None:
@@ -213,15 +218,15 @@ class Design:
                   rounded so; double: float64 throughout (CPU, or the reference kernel)
     """
 
-    loss: Any = "soft_window"
-    solver: Any = "bounded_lbfgs"
-    start: Any = "filtered"
+    loss: Loss = SoftWindow()  # noqa: RUF009, frozen
+    solver: Solver = BoundedLBFGS()  # noqa: RUF009, frozen
+    start: Start = Filtered()  # noqa: RUF009, frozen
     weight: Literal["coverage", "even"] = "even"
     part_weight: float = 1.0
-    penalties: tuple[Any, ...] = ()
-    stop: Any = None
-    robust: Any = None
-    ladder: tuple[Any, ...] = ()
+    penalties: tuple[Penalty, ...] = ()
+    stop: Stop | None = None
+    robust: Robust | None = None
+    ladder: tuple[Rung, ...] = ()
     iterations: int = 60
     bound_iterations: int = 100
     rounding_iterations: int | None = None
@@ -275,7 +280,7 @@ class Job:
     text: str
     parts: tuple[PartTable, ...]
     vial: Vial
-    resin: Any
+    resin: Resin
     light: Light
     turn: Turn
     grid: GridTable
@@ -302,4 +307,21 @@ class Job:
     @property
     def own(self) -> tuple[OwnMember, ...]:
         """Members from Python files of the user's own; nothing of them has been run before `load`."""
-        return tuple(member for member in (self.design.loss,) if isinstance(member, OwnMember))
+        design = self.design
+        asked = (design.loss, design.solver, design.start, *design.penalties, design.stop)
+        return (*self.own_of_print, *(member for member in asked if isinstance(member, OwnMember)))
+
+    @property
+    def own_of_print(self) -> tuple[OwnMember, ...]:
+        """Those that say what is printed, in what and by which light: a check takes them too."""
+        asked = (*(part.shape for part in self.parts), self.resin, self.light.beam, self.light.response)
+        return tuple(member for member in asked if isinstance(member, OwnMember))
+
+    def load(self, *, design: bool = True) -> "Job":
+        """This job, the Python files of its own run; each once. Without `design`, those of `own_of_print` alone.
+
+        Raises JobError for what a family cannot use. Only load files that you trust.
+        """
+        for member in self.own if design else self.own_of_print:
+            member.load()
+        return self

@@ -1,22 +1,30 @@
 """Reads a job file: TOML text -> Job, each error with file, table, key, what came and what was expected."""
 
 import dataclasses
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from lightlathe.beams import BEAMS
+from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
 from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
 from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
-from lightlathe.job.toml import read_text, tables_of
+from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
 from lightlathe.job.unlikely import require_meant, split_sure
-from lightlathe.losses import LOSSES, PENALTIES, own_loss
+from lightlathe.losses import LOSSES, PENALTIES, OwnLoss
+from lightlathe.losses.own import OwnPenalty
+from lightlathe.part.own import OwnShape
 from lightlathe.part.shapes import SHAPES
+from lightlathe.part.voxels import KIND, Voxels, VoxelsOfRecord
 from lightlathe.projector import RESPONSES
+from lightlathe.projector.own import OwnResponse
 from lightlathe.resins import RESINS
+from lightlathe.resins.own import OwnResin
 from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.solve.own import OwnSolver, OwnStart, OwnStop
+from lightlathe.support.own import OwnFile, OwnMember
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
 SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, Rung, StopRule)  # what tables become
@@ -24,6 +32,25 @@ MOST_PARTS = 1000  # every one is counted into every voxel
 WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
 MADE_IN_PYTHON = "python:"  # how settings begin the name of what a program put into a job; no job file can
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
+
+
+class Family(NamedTuple):
+    """The members of a family by name, and what makes one of a file of the user's own."""
+
+    members: Mapping[str, type]
+    own: type[OwnMember]
+
+
+BEAM, RESIN, RESPONSE = Family(BEAMS, OwnBeam), Family(RESINS, OwnResin), Family(RESPONSES, OwnResponse)
+LOSS, PENALTY = Family(LOSSES, OwnLoss), Family(PENALTIES, OwnPenalty)
+SOLVER, START, STOP = Family(SOLVERS, OwnSolver), Family(STARTS, OwnStart), Family({}, OwnStop)
+SHAPE = Family(SHAPES, OwnShape)
+SHAPE_OF_RECORD = Family({**SHAPES, KIND: VoxelsOfRecord}, OwnShape)
+KINDS = {
+    cls: name
+    for family in (BEAM, LOSS, PENALTY, SHAPE, RESPONSE, RESIN, SOLVER, START)
+    for name, cls in family.members.items()
+}
 
 
 def load_job(path: str | Path) -> Job:
@@ -36,19 +63,44 @@ def load_job(path: str | Path) -> Job:
     return parse_job(text, name=path.stem, folder=path.resolve().parent, file=path.name)
 
 
+def job_in(job: Job | str | Path | Mapping[str, Any]) -> Job:
+    """The job meant: a Job itself, the path of a job file, or its tables as a dict. Raises JobError."""
+    if isinstance(job, Job):
+        return job
+    return job_from(job) if isinstance(job, Mapping) else load_job(job)
+
+
 def parse_job(text: str, *, name: str, folder: Path, file: str = "job") -> Job:
     """The job in a TOML text; `folder` is where its relative paths start."""
     tables = tables_of(text, file)
     return job_from(tables, name=name, folder=folder, file=file, text=text)
 
 
-def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text: str, ask: bool = True) -> Job:
-    """The job in the tables of a job file, as TOML gives them or as `resolved` stored them.
+def job_from(
+    tables: Mapping[str, Any],
+    *,
+    name: str = "job",
+    folder: str | Path = ".",
+    file: str = "job",
+    text: str | None = None,
+    ask: bool = True,
+    sources: Mapping[str, str] | None = None,
+) -> Job:
+    """The job in a dict: the tables of a job file, as TOML gives them, or as `resolved` stored them.
 
-    ask   about values that are hardly meant (unlikely.py); a job that was designed already is taken as it is
+    From Python a value may also be a member of its family, such as `SoftWindow(sharpest=1000)`, and a part's shape a
+    `Voxels`; tuples count as lists, None as left out.
+
+    name     of the design
+    folder   where relative paths start
+    file     what errors name
+    text     of the job file; made of the tables where None
+    ask      about values that are hardly meant (unlikely.py); a job that was designed already is taken as it is
+    sources  file -> text of the Python files that a result holds, in place of those in the folder
+    Raises   JobError
     """
-    top = Where(file, "")
-    tables, notes = with_names_of_today(tables, file)
+    top, folder = Where(file, ""), Path(folder).absolute()
+    tables, notes = with_names_of_today(lists_of(tables, file), file)
     tables, sure = split_sure(tables, file)
     for key in tables:
         if key not in TABLES:
@@ -57,12 +109,20 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         if key not in tables:
             raise JobError(f"{file}: table [{key}] is missing; a job needs {', '.join(f'[{t}]' for t in REQUIRED)}.")
 
-    def one(cls: type, key: str, **families: dict[str, type]) -> Any:
+    def member(family: Family, value: Any, where: Where) -> Any:
+        if family.own is OwnShape and isinstance(value, Voxels):
+            return value
+        return choose_member(family.members, value, where, lambda kind, rest: family.own(source_of(kind), rest))
+
+    def source_of(kind: str) -> OwnFile:
+        return OwnFile.named(kind, folder) if sources is None else OwnFile.stored(kind, sources)
+
+    def one(cls: type, key: str, **families: Family) -> Any:
         """One table, its family members built first."""
         where, table = top.inner(key), tables.get(key, {})
         built = build(cls, table, where)
         members = {
-            k: _member(family, getattr(built, k), where.inner(k), folder)
+            k: member(family, getattr(built, k), where.inner(k))
             for k, family in families.items()
             if getattr(built, k) is not None
         }
@@ -78,26 +138,28 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
         where = top.inner("part" if len(raw_parts) == 1 else f"part {number}")
         part = build(PartTable, raw, where)
         if part.shape is not None:
-            part = dataclasses.replace(part, shape=choose_member(SHAPES, part.shape, where.inner("shape")))
+            shape = member(SHAPE if sources is None else SHAPE_OF_RECORD, part.shape, where.inner("shape"))
+            part = dataclasses.replace(part, shape=shape)
         parts.append(part)
     if not any(p.role == "part" for p in parts):
         raise JobError(f'{file}: no [[part]] has role = "part"; expected at least one solid to print.')
     resin = {"kind": "threshold", **tables["resin"]} if isinstance(tables["resin"], dict) else tables["resin"]
+    design = one(Design, "design", loss=LOSS, solver=SOLVER, start=START)
     job = Job(
         name=name,
         folder=folder,
-        text=text,
+        text=toml_of(_plain(tables)) if text is None else text,
         parts=tuple(parts),
         vial=one(Vial, "vial"),
-        resin=choose_member(RESINS, resin, top.inner("resin")),
-        light=one(Light, "light", beam=BEAMS, response=RESPONSES),
+        resin=member(RESIN, resin, top.inner("resin")),
+        light=one(Light, "light", beam=BEAM, response=RESPONSE),
         turn=one(Turn, "turn"),
         grid=one(GridTable, "grid"),
-        design=_design(one(Design, "design", loss=LOSSES, solver=SOLVERS, start=STARTS), top.inner("design")),
+        design=_design(design, top.inner("design"), member),
         output=one(Output, "output"),
         notes=notes,
     )
-    ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)
+    ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)  # one's own is not asked: not run
     if ours is not None and resins is not None and ours != resins:
         raise JobError(
             f"{file}: wavelength_nm is {ours:g} in [light] and {resins:g} in [resin]; expected one and the same. "
@@ -106,7 +168,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
     if job.design.seed and not job.own:
         raise JobError(
             f"{top.inner('design')}: seed is {job.design.seed}, and nothing in this job draws a random number from it: "
-            'only a loss of your own ("file.py:name") may. Delete the key. A disturbed start has a seed of its own: '
+            'only members of your own ("file.py:name") may. Delete the key. A disturbed start has a seed of its own: '
             "start = { kind = 'filtered', disturbed = 0.3, seed = 1 }."
         )
     for table, key, length in (("light", "pixel_mm", job.light.pixel_mm), ("grid", "voxel_mm", job.grid.voxel_mm)):
@@ -131,7 +193,7 @@ def job_from(tables: dict[str, Any], *, name: str, folder: Path, file: str, text
 
 
 def _paths(job: Job) -> list[tuple[str, str]]:
-    """(table, path) of the files that a job names; a loss of one's own has been looked for already."""
+    """(table, path) of the files that a job names; Python of one's own has been looked for already."""
     start, result = job.design.start, job.output.result
     found = [("part", part.mesh) for part in job.parts if part.mesh is not None]
     if isinstance(start, Earlier):
@@ -141,23 +203,21 @@ def _paths(job: Job) -> list[tuple[str, str]]:
     return found
 
 
-def _member(family: dict[str, type], value: Any, where: Where, folder: Path) -> Any:
-    settings = dict(value) if isinstance(value, dict) else {"kind": value}
-    if family is LOSSES and is_own(settings.get("kind")):
-        try:
-            return own_loss(settings.pop("kind"), folder, settings)
-        except JobError as problem:
-            raise JobError(f"{where}: {problem}") from None
-    return choose_member(family, value, where)
-
-
-def _design(design: Design, where: Where) -> Design:
+def _design(design: Design, where: Where, member: Callable[[Family, Any, Where], Any]) -> Design:
     """The parts of [design] that are tables or lists of tables themselves."""
-    penalties = [choose_member(PENALTIES, value, where.inner("penalties")) for value in design.penalties]
-    stop = None if design.stop is None else build(StopRule, design.stop, where.inner("stop"))
-    robust = None if design.robust is None else build(Robust, design.robust, where.inner("robust"))
-    ladder = tuple(build(Rung, value, where.inner("ladder")) for value in design.ladder)
-    return dataclasses.replace(design, penalties=tuple(penalties), stop=stop, robust=robust, ladder=ladder)
+    penalties = tuple(member(PENALTY, value, where.inner("penalties")) for value in design.penalties)
+    robust = None if design.robust is None else _built(Robust, design.robust, where.inner("robust"))
+    ladder = tuple(_built(Rung, value, where.inner("ladder")) for value in design.ladder)
+    stop: Any = design.stop
+    if isinstance(stop, str) or (isinstance(stop, Mapping) and "kind" in stop):
+        stop = member(STOP, stop, where.inner("stop"))
+    elif stop is not None and not isinstance(stop, OwnMember):
+        stop = _built(StopRule, stop, where.inner("stop"))
+    return dataclasses.replace(design, penalties=penalties, stop=stop, robust=robust, ladder=ladder)
+
+
+def _built(cls: type, value: Any, where: Where) -> Any:
+    return value if isinstance(value, cls) else build(cls, value, where)
 
 
 def _made_in_python(value: Any) -> str:
@@ -168,23 +228,21 @@ def _made_in_python(value: Any) -> str:
 
 def resolved(job: Job) -> dict[str, Any]:
     """Every setting after defaults, as plain data with the keys of the job file; members carry their `kind`."""
-    kinds = {
-        cls: name
-        for family in (BEAMS, LOSSES, PENALTIES, SHAPES, RESPONSES, RESINS, SOLVERS, STARTS)
-        for name, cls in family.items()
-    }
+    tables = {key: _plain(getattr(job, key)) for key in TABLES if key != "part"}
+    return {"part": [_plain(p) for p in job.parts], **tables}
 
-    def plain(value: Any) -> Any:
-        if isinstance(value, OwnMember):
-            return value.as_job()
-        if dataclasses.is_dataclass(value) and not isinstance(value, type):
-            fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
-            if type(value) in kinds:
-                return {"kind": kinds[type(value)], **fields}
-            return fields if type(value) in SCHEMA else {"kind": _made_in_python(value), **fields}
-        if isinstance(value, list | tuple):
-            return [plain(v) for v in value]
-        return value if isinstance(value, str | int | float | bool | None) else _made_in_python(value)
 
-    tables = {key: plain(getattr(job, key)) for key in TABLES if key != "part"}
-    return {"part": [plain(p) for p in job.parts], **tables}
+def _plain(value: Any) -> Any:
+    """Plain data that says the same: members become tables with their `kind`."""
+    if isinstance(value, OwnMember | Voxels | VoxelsOfRecord):
+        return value.as_job()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
+        if type(value) in KINDS:
+            return {"kind": KINDS[type(value)], **fields}
+        return fields if type(value) in SCHEMA else {"kind": _made_in_python(value), **fields}
+    if isinstance(value, Mapping):
+        return {key: _plain(held) for key, held in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return value if isinstance(value, str | int | float | bool | None) else _made_in_python(value)

@@ -7,13 +7,14 @@ import dataclasses
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from lightlathe.errors import JobError, LightlatheError, shown
 from lightlathe.job.bounds import require_possible
 from lightlathe.job.meant import meant
+from lightlathe.support.own import OwnMember, is_own
 
 
 @dataclass(frozen=True)
@@ -53,14 +54,27 @@ def build(cls: type, table: Mapping[str, Any], where: Where, also: tuple[str, ..
         raise type(problem)(f"{where}: {problem}") from None
 
 
-def choose_member(family: Mapping[str, type], value: Any, where: Where) -> Any:
-    """A member of a family from its name, or from a table whose key `kind` names it and whose rest are its fields."""
+def choose_member(
+    family: Mapping[str, type], value: Any, where: Where, own: Callable[[str, dict[str, Any]], Any] | None = None
+) -> Any:
+    """A member of a family from its name, or from a table whose key `kind` names it and whose rest are its fields.
+
+    own   makes one of "file.py:name" and settings, where the family takes them
+    A member, as defaults and jobs made in Python have it, is taken as it is.
+    """
+    if isinstance(value, (*family.values(), OwnMember)):
+        return value
     if isinstance(value, str):
         kind, rest = value, {}
     elif isinstance(value, Mapping) and isinstance(value.get("kind"), str):
         kind, rest = value["kind"], value
     else:
         raise JobError(f"{where}: got {shown(value)}; expected a name or a table with the key 'kind'. {_names(family)}")
+    if own is not None and is_own(kind):
+        try:
+            return own(kind, {key: setting for key, setting in rest.items() if key != "kind"})
+        except JobError as problem:
+            raise JobError(f"{where}: {problem}") from None
     if kind not in family:
         raise JobError(unknown(where, "kind", kind, family))
     return build(family[kind], rest, where, also=("kind",))
@@ -110,8 +124,8 @@ def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
         return value
     if hint in (str, bool) and isinstance(value, hint):
         return value
-    if hint is Any or hint is object:
-        return value
+    if hint is Any or hint is object or getattr(hint, "_is_protocol", False) or dataclasses.is_dataclass(hint):
+        return value  # a table of its own, read by who knows it
     raise JobError(f"{where}: {key} is {shown(value)}; expected {describe(hint)}.")
 
 

@@ -1,11 +1,15 @@
 """TOML files: bytes -> tables, for jobs and studies. A file that is none, or chokes a reader, is one error."""
 
+import json
 import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from lightlathe.errors import JobError
+import numpy as np
+
+from lightlathe.errors import JobError, shown
 from lightlathe.job import backslash
 
 MOST_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
@@ -66,6 +70,57 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
         raise JobError(f"{file}: {_TOO_DEEP}")
     backslash.require_none_eaten(tables, file)
     return tables
+
+
+def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
+    """Tables from Python as TOML would give them: plain dicts and lists. Raises JobError for what cannot be one."""
+    if not isinstance(tables, Mapping):
+        raise JobError(f"{file}: got {shown(tables)}; expected a dict of a job's tables.")
+
+    def plain(value: Any, depth: int) -> Any:
+        if depth > DEEPEST:
+            raise JobError(f"{file}: {_TOO_DEEP}")
+        if isinstance(value, Mapping):
+            for key in value:
+                if not isinstance(key, str):
+                    raise JobError(f"{file}: the key {shown(key)} is a {type(key).__name__}; expected a text.")
+            return {key: plain(held, depth + 1) for key, held in value.items() if held is not None}
+        if isinstance(value, Path):
+            return str(value)
+        if isinstance(value, np.generic):
+            return value.item()
+        return [plain(held, depth + 1) for held in value] if isinstance(value, list | tuple) else value
+
+    return plain(tables, 0)
+
+
+def toml_of(tables: Mapping[str, Any]) -> str:
+    """The text of a job file that says the same as these tables of plain values."""
+    lines: list[str] = []
+    for name, table in tables.items():
+        several = isinstance(table, list)
+        for one in table if several else [table]:
+            if not isinstance(one, Mapping):  # resin = "mine.py:name" must stand before all tables
+                lines.insert(0, f"{_key(name)} = {_value(one)}\n")
+                continue
+            lines.append(f"[[{_key(name)}]]" if several else f"[{_key(name)}]")
+            lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items() if value is not None]
+            lines.append("")
+    return "\n".join(lines)
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch("[A-Za-z0-9_-]+", name) else _value(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None) + " }"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_value, value))}]"
+    if isinstance(value, str):
+        return json.dumps(value).replace("\x7f", "\\u007f")  # TOML takes JSON's escapes, and refuses DEL as it is
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 _TOO_DEEP = f"lists or tables more than {DEEPEST} deep; nothing in a job or a study goes deeper than five."

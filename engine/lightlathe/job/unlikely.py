@@ -74,7 +74,8 @@ def unlikely(job: Job) -> Iterator[tuple[str, str, str, str, str]]:
             "light", "irradiance_mw_cm2", f"{irradiance:g}", "so little prints in hours. Is it in W/cm2?",
             f"irradiance_mw_cm2 = {irradiance * 1000:g}",
         )  # fmt: skip
-    own = {f.name: getattr(resin, f.name) for f in dataclasses.fields(resin)}  # not what other keys come to
+    # what the keys say, not what they come to; a resin of the user's own is not run for this
+    own = {f.name: getattr(resin, f.name) for f in dataclasses.fields(resin)} if dataclasses.is_dataclass(resin) else {}
     for key in ("solid_above_mj_cm3", "liquid_below_mj_cm3"):
         dose = own.get(key)
         if dose and not DOSES_MJ_CM3[0] <= dose <= DOSES_MJ_CM3[1]:

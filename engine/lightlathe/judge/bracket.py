@@ -82,6 +82,7 @@ def bracket(
     images: int = 0,
     longest_s: float = math.inf,
     steady: bool = True,
+    safe_dose: bool = True,
 ) -> Series:
     """The fewest vials in whole turns that print right whatever the true resin is.
 
@@ -92,6 +93,7 @@ def bracket(
     images    of a turn: no turn is so short that they pass faster than a video projector shows them
     longest_s the longest exposure that is allowed
     steady    the resin's doses do not change with the time over which the dose comes
+    safe_dose some dose leaves the resin liquid
 
     An exposure is right for the thresholds between its dose outside and its dose inside; what one leaves over, the next
     longer one starts with. Raises JobError unless 0 <= doses_known_to_percent < 100.
@@ -105,12 +107,16 @@ def bracket(
     rates = [(out / plan.exposure_s, inside / plan.exposure_s) for out, inside in pairs]
     longest_s = longest_s if plan.reachable else min(longest_s, plan.exposure_s)
     series = functools.partial(Series, known=known, turn_s=plan.turn_s)
+    if not safe_dose:
+        return series((), why="liquid_below is 0, so any dose turns this resin solid")
     if math.isnan(plan.shortest_s) or not pairs[0][1] > pairs[0][0]:
         return series((), why="no exposure is right, whatever the threshold")
     if not all(inside > out for out, inside in pairs):
         return series((), why="for some of these absorptions no exposure is right")
     if all(out <= low * (1 + HAIR) and inside >= high * (1 - HAIR) for out, inside in pairs):
         return series((plan.exposure_s,), planned=True, vials=1)
+    if not steady:
+        return series((), why="the doses that this resin needs change with the time over which they come")
     found = _cover(rates, low, high, plan.turn_s, MAX_VIALS)
     if found and max(found) > longest_s * (1 + HAIR):
         return series((), vials=len(found), why=_too_long(found, longest_s))
@@ -132,7 +138,7 @@ def bracket(
         vials=vials,
         other_turn_s=turn_s,
         other_s=() if long or fast else found,
-        dimmer_s=dimmer if steady and max(dimmer) <= longest_s * (1 + HAIR) else (),
+        dimmer_s=dimmer if max(dimmer) <= longest_s * (1 + HAIR) else (),
         why=f"the step is too long, and {_too_long(found, longest_s) if long else fast}",
     )
 

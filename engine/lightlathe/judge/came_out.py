@@ -141,7 +141,11 @@ def next_exposure(
     )
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
-    if stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
+    if stated is not None and stated[0] == 0:
+        reason += (
+            " The job says that any dose turns this resin solid (liquid_below is 0), which a part that came out denies."
+        )
+    elif stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
         reason += (
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
             "trusting either."

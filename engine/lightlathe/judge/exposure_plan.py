@@ -2,9 +2,9 @@
 
 import math
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 from lightlathe.errors import JobError
+from lightlathe.families import Resin
 from lightlathe.support.words import amount, count, duration
 
 HAIR = 1e-9  # relative; rounding
@@ -70,9 +70,8 @@ class ExposurePlan:
         around   something around the part is judged
         """
         dimming = f"{self.dimming:.3f}" if self.dimming >= 0.1 else amount(self.dimming)
-        first = (
-            f"{_time(self.exposure_s)}: {count(self.turns, 'turn')} of {self.turn_s:g} s, all levels times {dimming}"
-        )
+        turns = f"{count(self.turns, 'turn')} of {self.turn_s:g} s"
+        first = f"{_time(self.exposure_s)}: {turns}, the design's light times {dimming}, in the levels of the projector"
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
             return f"{first}\nno exposure prints every voxel {voxels} right{also}"
@@ -217,12 +216,12 @@ def between(low: float, high: float, aim: float) -> float:
     return low ** (1 - aim) * high**aim if math.isfinite(high) else 2 * low
 
 
-def is_steady(resin: Any, exposure_s: float) -> bool:
+def is_steady(resin: Resin, exposure_s: float) -> bool:
     """Whether the resin's doses are the same, however long the time over which the dose comes."""
     return resin.at(exposure_s) == resin.at(2 * exposure_s)
 
 
-def with_margins_of(plan: ExposurePlan, resin: Any) -> ExposurePlan:
+def with_margins_of(plan: ExposurePlan, resin: Resin) -> ExposurePlan:
     """The plan with margins that hold for a resin whose doses change with the time over which the dose comes."""
     here = resin.at(plan.exposure_s)
     if is_steady(resin, plan.exposure_s):

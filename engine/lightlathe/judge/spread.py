@@ -4,8 +4,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
+import numpy as np
+
 from lightlathe.errors import JobError
 from lightlathe.support.words import amount, percent
+
+EVEN = 200  # absorptions that the share is counted over
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,7 @@ def spread(
     for out, inside in windows:
         middle = math.sqrt(out * inside) if out > 0 else inside / 2
         best += [exposure_s * low / middle, exposure_s * high / middle] if middle > 0 else [math.inf]
+    for out, inside in _between(windows):
         if high > low:
             right.append(max(0.0, min(high, inside) - max(low, out)) / (high - low))
         else:
@@ -79,3 +84,13 @@ def spread(
         len(windows),
         absorption_known_to_percent,
     )
+
+
+def _between(windows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Windows of absorptions spread evenly over the interval, linear between those that were tried."""
+    if len(windows) == 1:
+        return list(windows)
+    tried = np.arange(len(windows))
+    even = (np.arange(EVEN) + 0.5) / EVEN * tried[-1]
+    out, inside = (np.interp(even, tried, dose) for dose in np.array(windows, dtype=float).T)
+    return list(zip(out.tolist(), inside.tolist(), strict=True))

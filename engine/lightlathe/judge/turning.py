@@ -6,15 +6,15 @@ VIDEO_RATE = 60.0  # images per second that any video projector shows (common pr
 FAST_TURN_S = 1.0  # faster, resin is stirred (common practice, no source)
 
 
-def views_per_half_turn(columns: int) -> int:
-    """Views over 180 deg that sample as finely along the rim as across: (pi / 2) * columns, rounded down.
+def views_per_turn(columns: int) -> int:
+    """Views over 360 deg that sample as finely along the rim as across: pi * columns, rounded up.
 
     columns    those that the part's shadow covers
 
     Source: sampling rule of parallel-beam tomography, Kak & Slaney, Principles of Computerized Tomographic Imaging
     (1988) ch. 5. With absorption opposite views differ, so a full turn needs twice as many.
     """
-    return int(math.pi / 2 * columns)
+    return math.ceil(math.pi * columns)
 
 
 def smear_mm(radius_mm: float, rad_per_s: float, images_per_s: float) -> float:

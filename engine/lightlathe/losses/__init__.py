@@ -12,6 +12,7 @@ No member indexes with a mask: that would make a GPU wait for the host at every 
 A staged loss changes during a run: `stage(share)` gives the loss to use when that share of the iterations is done.
 """
 
+from lightlathe.families import Loss
 from lightlathe.losses.dose_corridor import DoseCorridor
 from lightlathe.losses.gap_hinge import GapHinge
 from lightlathe.losses.logistic import Logistic
@@ -23,7 +24,7 @@ from lightlathe.losses.squared_error import SquaredError
 from lightlathe.losses.weighting import weighted
 from lightlathe.losses.worst_share import WorstShare
 
-LOSSES = {
+LOSSES: dict[str, type[Loss]] = {
     "dose_corridor": DoseCorridor,
     "gap_hinge": GapHinge,
     "logistic": Logistic,

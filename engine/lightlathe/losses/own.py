@@ -1,4 +1,4 @@
-"""A loss of the user's own, from a Python file that the job names as "file.py:name"."""
+"""Losses and penalties of the user's own, from a Python file that the job names as "file.py:name"."""
 
 from pathlib import Path
 from typing import Any
@@ -8,7 +8,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.quantities import Target
-from lightlathe.support.own import OwnFile, OwnMember
+from lightlathe.support.own import OwnMember
 
 
 class OwnLoss(OwnMember):
@@ -17,46 +17,56 @@ class OwnLoss(OwnMember):
     The file is run by `load`, or by the first call.
     """
 
+    family, trial = "loss", "on two voxels"
+    hidden = ("at_once", "each_slice")  # a class that derives from a loss of ours may inherit forms it does not mean
+
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
-        loss = self.load()
-        try:
-            return loss(dose, target)
-        except (MemoryError, torch.OutOfMemoryError):
-            raise  # not the loss's fault
-        except Exception as problem:  # a user's code may raise anything
-            raise JobError(f"loss '{self.name}': fails: {type(problem).__name__}: {problem}") from problem
+        return self.guarded(self.load())(dose, target)
 
     def __getattr__(self, attribute: str) -> Any:
         if attribute == "stage":  # a staged loss of one's own
-            return getattr(self.load(), "stage")  # noqa: B009
-        raise AttributeError(attribute)
+            self.load()
+        return super().__getattr__(attribute)
 
     def try_out(self, found: Any) -> None:
         """Raise JobError unless `found` gives a scalar that hangs on the dose, tried on two voxels."""
-        where = f"loss '{self.name}'"
         solid = torch.tensor([[[True]], [[False]]])
         dose = torch.tensor([[[0.8]], [[0.7]]], dtype=torch.float64, requires_grad=True)
-        try:
-            value = found(dose, Target(solid=solid, liquid=~solid))
-        except Exception as problem:
-            raise JobError(f"{where}: fails on two voxels: {type(problem).__name__}: {problem}") from problem
-        if not isinstance(value, Tensor) or value.ndim != 0:
-            shape = tuple(value.shape) if isinstance(value, Tensor) else type(value).__name__
-            raise JobError(f"{where}: gives {shape}; expected a scalar torch tensor.")
-        if not value.requires_grad:
-            raise JobError(f"{where}: its value does not depend on the dose; compute it from `dose` with torch alone.")
-        if not bool(torch.isfinite(value)):
-            raise JobError(
-                f"{where}: is {float(value.detach())} on two voxels with doses 0.8 and 0.7; expected a finite number."
-            )
+        value = self.guarded(found, "fails on two voxels")(dose, Target(solid=solid, liquid=~solid))
+        require_scalar(self.where, value, "dose", "on two voxels with doses 0.8 and 0.7")
+
+
+class OwnPenalty(OwnMember):
+    """A penalty on the patterns from a user's file."""
+
+    family, trial = "penalty", "on patterns of 2 x 3 x 2"
+
+    def __call__(self, patterns: Tensor) -> Tensor:
+        return self.guarded(self.load())(patterns)
+
+    def try_out(self, found: Any) -> None:
+        """Raise JobError unless `found` gives a scalar that hangs on the patterns."""
+        patterns = torch.linspace(0.1, 1.2, 12, dtype=torch.float64).reshape(2, 3, 2).requires_grad_()
+        require_scalar(self.where, self.guarded(found)(patterns), "patterns", self.trial)
+
+
+def require_scalar(where: str, value: Any, of: str, tried: str) -> None:
+    """JobError unless `value` is a finite scalar tensor that hangs on what it was made of."""
+    if not isinstance(value, Tensor) or value.ndim != 0:
+        shape = tuple(value.shape) if isinstance(value, Tensor) else type(value).__name__
+        raise JobError(f"{where}: gives {shape}; expected a scalar torch tensor.")
+    if not value.requires_grad:
+        raise JobError(f"{where}: its value does not depend on the {of}; compute it from `{of}` with torch alone.")
+    if not bool(torch.isfinite(value)):
+        raise JobError(f"{where}: is {float(value.detach())} {tried}; expected a finite number.")
 
 
 def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) -> OwnLoss:
     """The loss "file.py:name", file relative to `folder` (the job file's). The file is read here and not yet run.
 
     `name` is a function loss(dose, target) -> scalar tensor, or a class whose instances are such functions; a class is
-    made with `settings` as its arguments. See losses/__init__.py for what dose and target are. `load` runs the file
+    made with `settings` as its arguments. See families/loss.py for what dose and target are. `load` runs the file
     and tries the loss on two voxels, before any long work: only load files that you trust.
     Raises JobError that names the file where there is none, or it is not Python, or does not define the name.
     """
-    return OwnLoss(OwnFile.named(name, folder), dict(settings or {}))
+    return OwnLoss.named(name, folder, settings)

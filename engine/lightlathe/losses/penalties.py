@@ -10,6 +10,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.families import Penalty
 from lightlathe.support.sums import mean, power
 
 
@@ -71,7 +72,7 @@ class Roughness:
         return total
 
 
-PENALTIES = {"light_used": LightUsed, "peak_level": PeakLevel, "roughness": Roughness}
+PENALTIES: dict[str, type[Penalty]] = {"light_used": LightUsed, "peak_level": PeakLevel, "roughness": Roughness}
 
 
 def _not_negative(name: str, **values: float) -> None:

@@ -15,6 +15,7 @@ from lightlathe.part.shapes import SHAPES
 from lightlathe.part.surface import MeshReport, Surface, surface_from_triangles
 from lightlathe.part.thin import ThinReport, thin_walls
 from lightlathe.part.units import MM_PER_UNIT
+from lightlathe.part.voxels import Voxels
 
 __all__ = [
     "MM_PER_UNIT",
@@ -23,6 +24,7 @@ __all__ = [
     "MeshReport",
     "Surface",
     "ThinReport",
+    "Voxels",
     "conflicts",
     "coverage",
     "fit",

@@ -15,28 +15,21 @@ whole numbers, and a facet owns its lower edges only: no line slips between two 
 
 import math
 from collections.abc import Sequence
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 import torch
 from torch import Tensor
 
 from lightlathe.errors import PartError, ShapeError
+from lightlathe.families import Shape
 from lightlathe.part.count import Count
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
 from lightlathe.support.words import amount
 
 
-@runtime_checkable
-class HasCoverage(Protocol):
-    """An analytic shape: it knows its own covered fractions."""
-
-    def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor: ...
-
-
 def coverage(
-    solid: Surface | HasCoverage | Sequence[Surface | HasCoverage], grid: Grid, device: torch.device | str = "cpu"
+    solid: Surface | Shape | Sequence[Surface | Shape], grid: Grid, device: torch.device | str = "cpu"
 ) -> Tensor:
     """(x, y, z) float32 in 0..1 on `device`: the fraction of each voxel that the solid fills.
 

@@ -1,5 +1,8 @@
 """Where upright lines pass the facets of a mesh: for walls, and for what lies inside what. On the CPU."""
 
+# arrays are made in the second round, which numba and pyright see apart
+# pyright: reportPossiblyUnboundVariable=false
+
 import math
 
 import numba

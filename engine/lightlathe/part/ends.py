@@ -4,14 +4,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lightlathe.families import Shape
 from lightlathe.part.surface import Surface
-from lightlathe.part.thin import KnowsThinnest
 
 LEVEL = 1e-4  # of the part's height: facets no further from an end lie in it
 MAIN = 0.05  # of the area of the part's box, seen along the axis: smaller faces do not count
 
 
-def level_ends(solids: Sequence[Surface | KnowsThinnest]) -> tuple[float, float] | None:
+def level_ends(solids: Sequence[Surface | Shape]) -> tuple[float, float] | None:
     """z in mm of the level faces at the bottom and the top of all solids together; None unless both ends have one."""
     bounds = np.stack([solid.bounds_mm for solid in solids])
     low, high = bounds[:, 0].min(0), bounds[:, 1].max(0)
@@ -22,7 +22,7 @@ def level_ends(solids: Sequence[Surface | KnowsThinnest]) -> tuple[float, float]
     return float(low[2]), float(high[2])
 
 
-def _area_at(solid: Surface | KnowsThinnest, z_mm: float, near_mm: float) -> float:
+def _area_at(solid: Surface | Shape, z_mm: float, near_mm: float) -> float:
     """Area of the facets that lie in a level plane; only those near it are copied."""
     if isinstance(solid, Surface):
         level = np.abs(solid.vertices_mm[:, 2] - z_mm) <= near_mm

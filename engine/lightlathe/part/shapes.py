@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from lightlathe.errors import PartError
+from lightlathe.families import Shape
 from lightlathe.quantities import Grid
 
 SECTIONS = 128  # of a circle in facets: they lie within 1 - cos(pi / 128) = 3e-4 of the radius
@@ -224,7 +225,7 @@ class Sphere(_Upright):
         return total.clamp_(0, 1).to(torch.float32)
 
 
-SHAPES = {"cylinder": Cylinder, "tube": Tube, "box": Box, "sphere": Sphere}
+SHAPES: dict[str, type[Shape]] = {"cylinder": Cylinder, "tube": Tube, "box": Box, "sphere": Sphere}
 
 
 def _share(grid: Grid, axis: int, low: float, high: float, device: torch.device | str) -> Tensor:

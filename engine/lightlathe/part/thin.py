@@ -8,11 +8,11 @@ line and wall. Each wall is met steeply by the lines of one of the three axes at
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lightlathe.families import Shape
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
 from lightlathe.support.watching import doing
@@ -27,22 +27,6 @@ APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none
 SMALL = 0.05  # ... unless they differ by less than this share of a voxel
 SLIVER = 0.1  # of a voxel: by 0.006 mm 64 facets miss a circle of 5 mm radius
 EDGES = 0.01  # share of the wall area that the thinnest wall leaves out: feather edges taper to nothing
-
-
-@runtime_checkable
-class KnowsThinnest(Protocol):
-    """An analytic shape: it knows its thinnest wall."""
-
-    @property
-    def thinnest_mm(self) -> float: ...
-
-    @property
-    def at_mm(self) -> tuple[float, float, float]: ...
-
-    @property
-    def bounds_mm(self) -> NDArray[np.float64]: ...
-
-    def triangles(self) -> NDArray[np.float64]: ...
 
 
 @dataclass(frozen=True)
@@ -91,9 +75,7 @@ class ThinReport:
 
 
 @doing("looking for thin walls")
-def thin_walls(
-    solid: Surface | KnowsThinnest, grid: Grid, inserts: Sequence[Surface | KnowsThinnest] = ()
-) -> ThinReport:
+def thin_walls(solid: Surface | Shape, grid: Grid, inserts: Sequence[Surface | Shape] = ()) -> ThinReport:
     """Thinnest wall of a placed part, and the walls thinner than a voxel of `grid`.
 
     inserts   solids in the vial already: what they fill of the part is not printed, and a wall ends where they begin.
@@ -143,7 +125,7 @@ def _quantile(thickness: NDArray[np.float64], area: NDArray[np.float64], share: 
     return float(thickness[np.searchsorted(total, share * total[-1])])
 
 
-def _closed(solid: Surface | KnowsThinnest) -> NDArray[np.float64]:
+def _closed(solid: Surface | Shape) -> NDArray[np.float64]:
     """(f, 3, 3) mm: the facets of a solid, its holes closed by lids."""
     if not isinstance(solid, Surface):
         return solid.triangles()

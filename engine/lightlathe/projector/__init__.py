@@ -1,7 +1,8 @@
 """The projector: how its codes become light, and the levels it can show. One response per line here."""
 
+from lightlathe.families import Response
 from lightlathe.projector.levels import Codebook, quantise
 from lightlathe.projector.responses import Linear, Power, Srgb, Table
 
-RESPONSES = {"linear": Linear, "power": Power, "srgb": Srgb, "table": Table}
+RESPONSES: dict[str, type[Response]] = {"linear": Linear, "power": Power, "srgb": Srgb, "table": Table}
 __all__ = ["RESPONSES", "Codebook", "Linear", "Power", "Srgb", "Table", "quantise"]

@@ -1,13 +1,13 @@
 """Levels of light that a projector can show, and the code that shows each."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import torch
 from torch import Tensor
 
 from lightlathe.errors import ShapeError
+from lightlathe.families import Response
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Codebook:
     full_scale: int
 
     @staticmethod
-    def of(bits: int, response: Any) -> "Codebook":
+    def of(bits: int, response: Response) -> "Codebook":
         top = 2**bits - 1
         light = response.light(np.arange(top + 1) / top)
         linear = bool(np.allclose(light, np.arange(top + 1) / top, rtol=0, atol=1e-12))

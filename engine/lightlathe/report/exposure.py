@@ -1,9 +1,9 @@
 """The lines about the exposure in a summary."""
 
 import math
-from typing import Any
 
 from lightlathe import judge
+from lightlathe.families import Resin
 from lightlathe.flow.calibration import plan_of, windows_of
 from lightlathe.flow.recorded import job_of
 from lightlathe.result import Record
@@ -42,11 +42,12 @@ def exposure_lines(record: Record) -> list[str]:
         images=len(record.patterns.angle_rad),
         longest_s=job.turn.longest_s,
         steady=judge.is_steady(resin, plan.exposure_s),
+        safe_dose=resin.liquid_below_mj_cm3 > 0,
     )
     return [*lines, series.text()]
 
 
-def unstated(resin: Any) -> tuple[float, str]:
+def unstated(resin: Resin) -> tuple[float, str]:
     """What a threshold is taken to be known to where the job does not say, in percent and in words."""
     low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     apart = 100 * (high - low) / (high + low)

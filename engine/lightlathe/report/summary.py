@@ -4,10 +4,10 @@ import math
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import torch
 
+from lightlathe.families import Resin
 from lightlathe.judge import assumptions, is_steady
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
@@ -19,7 +19,7 @@ from lightlathe.support.words import amount, count, duration
 WIDE_GAP, HELD = 0.1, 0.05
 
 
-def summary(record: Record, path: Path, resin: Any, exposure: Sequence[str], cautions: Sequence[str]) -> str:
+def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], cautions: Sequence[str]) -> str:
     """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
 
     resin      as it behaves over this exposure

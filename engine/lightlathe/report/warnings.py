@@ -8,6 +8,7 @@ from lightlathe.flow.shadow import Shadow
 from lightlathe.judge.ends import move_words
 from lightlathe.judge.exposure_plan import ExposurePlan
 from lightlathe.judge.outcome import AGREES, GRADED_TO, MARGIN_PERCENT
+from lightlathe.judge.turning import FAST_TURN_S
 from lightlathe.quantities import Prediction
 from lightlathe.support.words import amount, count, duration, percent
 
@@ -124,7 +125,8 @@ def warnings(
             "or use more irradiance."
         )
     if plan is not None and plan.dimming < 0.5:
-        lost = ""
+        stirs = plan.turn_s * plan.dimming < FAST_TURN_S
+        lost, faster = "", "" if stirs else ", or a faster turn where the projector keeps up,"
         if bits:
             steps = 2**bits - 1
             lost = (
@@ -134,7 +136,7 @@ def warnings(
             )
         said.append(
             f"{'One turn is' if plan.turns == 1 else 'Whole turns are'} more than enough light: levels are dimmed to "
-            f"{percent(plan.dimming)}{lost}. A dimmer lamp or a faster turn keeps the projector's steps fine."
+            f"{percent(plan.dimming)}{lost}. A dimmer lamp{faster} keeps the projector's steps fine."
         )
     graded = quality.get("wanted_dose_90", 0.0)
     if not graded <= GRADED_TO:

@@ -5,8 +5,9 @@ Every member has `absorption_per_mm` (base e), `refractive_index`, `liquid_below
 the dose is spread over that time.
 """
 
+from lightlathe.families import Resin
 from lightlathe.resins.inhibited import Inhibited
 from lightlathe.resins.threshold import Threshold
 
-RESINS = {"threshold": Threshold, "inhibited": Inhibited}
+RESINS: dict[str, type[Resin]] = {"threshold": Threshold, "inhibited": Inhibited}
 __all__ = ["RESINS", "Inhibited", "Threshold"]

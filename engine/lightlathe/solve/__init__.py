@@ -15,7 +15,7 @@ voxels to fine ones (flow/stages.py) saves nothing worth having: the filtered st
 from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
 from lightlathe.solve.bound import Bound, certify, prove
-from lightlathe.solve.design import Outcome, Solver, StopRule, logged_every, solve
+from lightlathe.solve.design import Outcome, Solver, Start, StopRule, logged_every, solve
 from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
 from lightlathe.solve.lbfgs import BoundedLBFGS
@@ -27,7 +27,7 @@ from lightlathe.solve.scenarios import Scenarios, repeated, windows
 from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
 
-SOLVERS = {
+SOLVERS: dict[str, type[Solver]] = {
     "accelerated_gradient": AcceleratedGradient,
     "adam": Adam,
     "bounded_lbfgs": BoundedLBFGS,
@@ -35,14 +35,14 @@ SOLVERS = {
     "primal_dual": PrimalDual,
     "slicewise_lbfgs": SlicewiseLBFGS,
 }
-STARTS = {
+STARTS: dict[str, type[Start]] = {
     "earlier": Earlier,
     "uniform": Uniform,
     "filtered": Filtered,
 }
 __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
-    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "StopRule", "Uniform",
-    "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve",
-    "windows",
+    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "Start", "StopRule",
+    "Uniform", "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded",
+    "solve", "windows",
 ]  # fmt: skip

@@ -11,6 +11,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
+from lightlathe.families import Stop
 from lightlathe.solve.forms import keep_if
 from lightlathe.solve.memory import memory_bytes
 from lightlathe.solve.metrics import NAMES, Figures
@@ -23,6 +24,14 @@ State = dict[str, Any]
 def logged_every(device: torch.device) -> int:
     """Iterations from one logged to the next, unless asked otherwise: a card waits for the host at each logged one."""
     return 5 if device.type == "cuda" else 1
+
+
+class Start(Protocol):
+    """Where a design begins."""
+
+    def __call__(self, problem: Problem, /) -> Tensor:
+        """Patterns (angle, column, row) of 0 or more, in the operator's dtype; those above the limit are clipped."""
+        ...
 
 
 class Solver(Protocol):
@@ -98,7 +107,7 @@ def solve(
     log_every: int = 1,
     on_iteration: Callable[[dict[str, float]], str | None] | None = None,
     checkpoint: Callable[[State], None] | None = None,
-    stop: StopRule | None = None,
+    stop: Stop | None = None,
     state: State | None = None,
     spent_s: float = 0.0,
 ) -> Outcome:
@@ -138,7 +147,7 @@ def solve(
             run["solver"] = solver.restage(run["solver"])
         own, at = getattr(solver, "loss_for", None), None  # the dose of the last iteration is let go
         loss = loss if own is None else own(run["solver"], loss)
-        at = problem.evaluate(run["solver"]["trial"], loss.each_slice() if by_slice else loss)
+        at = problem.evaluate(run["solver"]["trial"], getattr(loss, "each_slice")() if by_slice else loss)  # noqa: B009
         logged = number % log_every == 0 or number + 1 == iterations
         remember = _remember_slices if by_slice else _remember
         figures = remember(run, at, problem, number) if logged else None

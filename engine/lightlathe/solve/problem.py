@@ -10,6 +10,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
+from lightlathe.families import Loss, Penalty
 from lightlathe.quantities import LinearMap, Target
 from lightlathe.support.sums import exact_total
 
@@ -30,10 +31,10 @@ class Problem:
     """
 
     operator: LinearMap
-    loss: Callable[[Tensor, Target], Tensor]
+    loss: Loss
     target: Target
     limit: float = 10.0
-    penalties: tuple[Callable[[Tensor], Tensor], ...] = ()
+    penalties: tuple[Penalty, ...] = ()
     response: Callable[[Tensor], Tensor] | None = None
 
     def __post_init__(self) -> None:
@@ -57,12 +58,12 @@ class Problem:
         """True where each slice has patterns of its own and nothing else ties it to another."""
         return not self.penalties and self.operator.slices_independent
 
-    def loss_at(self, share: float) -> Callable[[Tensor, Target], Tensor]:
+    def loss_at(self, share: float) -> Loss:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""
         stage = getattr(self.loss, "stage", None)
         return self.loss if stage is None else stage(share)
 
-    def evaluate(self, patterns: Tensor, loss: Callable[[Tensor, Target], Tensor]) -> "Evaluated":
+    def evaluate(self, patterns: Tensor, loss: Loss) -> "Evaluated":
         """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose.
 
         Patterns brighter than the limit may have an infinite dose: the operator is told that there are none.
@@ -77,7 +78,7 @@ class Problem:
             gradient = gradient + torch.autograd.grad(extra, leaf)[0]
         return Evaluated(patterns, dose, value, gradient)
 
-    def _through_response(self, loss: Callable[[Tensor, Target], Tensor]) -> Callable[[Tensor, Target], Tensor]:
+    def _through_response(self, loss: Loss) -> Loss:
         if self.response is None:
             return loss
         return lambda dose, target: loss(self.seen(dose), target)

@@ -36,11 +36,11 @@ class Scenarios(LinearMap):
         self.device, self.dtype, self.gain = first.device, first.dtype, first.gain
 
     @property
-    def pattern_shape(self) -> tuple[int, int, int]:
+    def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         return self.members[0][0].pattern_shape
 
     @property
-    def dose_shape(self) -> tuple[int, int, int]:
+    def dose_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
         nx, ny, nz = self.members[0][0].dose_shape
         return len(self.members) * nx, ny, nz
 

@@ -15,7 +15,9 @@ from lightlathe.job import Job, job_from, load_job, resolved
 from lightlathe.job.tables import Where, build
 from lightlathe.job.toml import read_text, tables_of
 from lightlathe.study.file import key_of
+from lightlathe.study.own import OwnFigure
 from lightlathe.study.ranking import BETTER, label
+from lightlathe.support.own import is_own
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
 MOST_DESIGNS = 10_000  # a week of designs that take a minute each
@@ -59,8 +61,9 @@ class Plan:
         names = [Path(job).stem for job in self.jobs]
         if len(set(names)) < len(names):
             raise JobError(f"jobs are told apart by their names; got {brief(', '.join(names))}. Rename one.")
-        if self.rank_by not in BETTER:
-            raise JobError(f"rank_by is {shown(self.rank_by)}; expected one of {', '.join(BETTER)}.")
+        if self.rank_by not in BETTER and not is_own(self.rank_by):
+            names = f"one of {', '.join(BETTER)}, or a function of yours, file.py:name"
+            raise JobError(f"rank_by is {shown(self.rank_by)}; expected {names}.")
         vary = self.vary
         if not isinstance(vary, Mapping) or not vary or not all(isinstance(v, list) and v for v in vary.values()):
             raise JobError(
@@ -79,6 +82,11 @@ class Plan:
                 raise JobError("a study proves once for all its runs: set bound_iterations in [study].")
             if key in vary and key in (self.set or {}):
                 raise JobError(f"{shown(key)} is in vary and in set; expected it in one of them.")
+
+    @property
+    def figure(self) -> OwnFigure | None:
+        """The figure that orders the table, where it is of the user's own; not run."""
+        return OwnFigure.named(self.rank_by, Path()) if is_own(self.rank_by) else None
 
     def variants(self) -> list[dict[str, Any]]:
         """Every combination of the varied values, the last key changing fastest."""
@@ -103,7 +111,7 @@ class Planned:
 
 
 def load_plan(path: str | Path) -> Plan:
-    """The plan in a study file; its [study] table holds the fields of Plan. Job paths become absolute.
+    """The plan in a study file; its [study] table holds the fields of Plan. Paths in it become absolute.
 
     Raises JobError.
     """
@@ -119,7 +127,13 @@ def load_plan(path: str | Path) -> Plan:
         jobs = [path_in(path.parent, job).resolve() for job in plan.jobs]
     except (OSError, RuntimeError) as problem:  # links that go round
         raise JobError(f"{path}: jobs in [study] cannot be followed: {problem}.") from None
-    return dataclasses.replace(plan, jobs=tuple(map(str, jobs)))
+    rank_by = plan.rank_by
+    if is_own(rank_by):
+        try:
+            rank_by = str(OwnFigure.named(rank_by, path.parent).source.file) + ":" + rank_by.rpartition(":")[2]
+        except JobError as problem:
+            raise JobError(f"{path} [study]: rank_by = {problem}") from None
+    return dataclasses.replace(plan, jobs=tuple(map(str, jobs)), rank_by=rank_by)
 
 
 def designs(plan: Plan) -> list[Planned]:

@@ -6,11 +6,13 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from lightlathe.errors import ResultError
+from lightlathe.support.own import OwnFile, is_own
 
 BETTER = {
     "iou_fine": 1,
@@ -24,10 +26,16 @@ BETTER = {
 }  # 1: larger is better
 
 
-def rank_figure(name: str) -> str:
-    """`name`, if variants can be ranked by it, else ResultError."""
-    if name not in BETTER:
-        raise ResultError(f"runs cannot be ranked by '{name}'; expected one of {', '.join(BETTER)}.")
+def rank_figure(name: str, folder: Path | None = None) -> str:
+    """`name`, if variants can be ranked by it, else ResultError; of a user's own, "file.py:name", nothing is run.
+
+    folder   where such a file is looked for; a study's own figures are in it already
+    """
+    if name not in BETTER and not is_own(name):
+        expected = f"one of {', '.join(BETTER)}, or a function of yours, file.py:name"
+        raise ResultError(f"runs cannot be ranked by '{name}'; expected {expected}.")
+    if is_own(name) and folder is not None:
+        OwnFile.named(name, folder)
     return name
 
 
@@ -76,7 +84,7 @@ def ranking(study: Any, rank_by: str) -> list[Line]:
         for r in (r for r in study.runs if r.job == job):
             groups.setdefault(json.dumps(r.variant, default=str), []).append(r)
         found = [_line(job, runs, rank_by) for runs in groups.values()]
-        worth = {id(line): BETTER[rank_by] * line.figures.get(rank_by, math.nan) for line in found}
+        worth = {id(line): BETTER.get(rank_by, 1) * line.figures.get(rank_by, math.nan) for line in found}
         found.sort(key=lambda line: -math.inf if math.isnan(worth[id(line)]) else worth[id(line)], reverse=True)
         leader, rank = None, 0
         for place, line in enumerate(found, 1):

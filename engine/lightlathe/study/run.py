@@ -10,6 +10,7 @@ import json
 import logging
 import math
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -34,20 +35,29 @@ from lightlathe.flow.prepare import (
 from lightlathe.part import require_fit
 from lightlathe.result.record import Record
 from lightlathe.study.file import Run, Study, read_study, write_study
+from lightlathe.study.own import OwnFigure
 from lightlathe.study.plan import Plan, Planned, designs, same_place
 from lightlathe.study.table import one_line
+from lightlathe.support.own import OwnMember, is_own
 from lightlathe.support.sums import exact_total
 
 log = logging.getLogger(__name__)
 
 
-def begin(plan: Plan, path: Path, *, resume: bool = False) -> tuple[Study, list[Planned]]:
+def begin(
+    plan: Plan, path: Path, *, resume: bool = False, before: Callable[[list[OwnMember]], None] | None = None
+) -> tuple[Study, list[Planned]]:
     """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
 
     resume   take the runs in the study file `path`; otherwise there must be no such file. Jobs, variants and repeats
              may have been added to the plan since, but what was designed must be what the plan asks for now.
+    before   told which Python files are about to be run, here and in `run`
     """
-    planned = designs(plan)
+    planned, figure = designs(plan), plan.figure
+    if before is not None:
+        before([*(member for one in planned for member in one.job.own), *([] if figure is None else [figure])])
+    if figure is not None:
+        figure.load()
     study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1, default=str))
     if path.exists():
         if not resume:
@@ -93,9 +103,11 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     figures, and the study goes on.
     """
     steps = json.loads(study.plan)["bound_iterations"]
+    rank_by = json.loads(study.plan).get("rank_by", "")
+    figure = OwnFigure.named(rank_by, Path()) if is_own(rank_by) else None
     bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
-    for member in (member for planned in todo for member in planned.job.own):
-        member.load()
+    for planned in todo:
+        planned.job.load()
     setups: dict[str, Setup] = {}
     ours = path.exists()  # a study that goes on; what comes there meanwhile is another's
     for number, planned in enumerate(todo):
@@ -120,6 +132,8 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
             figures = _figures(record, rows) | bounds.get(place, {})
             if "window_proven_at_most" in figures:
                 figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
+            if figure is not None:
+                figures[figure.name] = figure(figures)
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
         study = study.with_run(made)
         write_study(study, path, replace=ours)

@@ -1,7 +1,7 @@
 """A Python file of the user's own, named in a job as "file.py:name". Here and nowhere else is such a file read and run.
 
 Reading a job runs nothing: `OwnFile.named` reads the file and sees from its syntax tree whether it defines the name.
-`OwnFile.load` runs the very bytes that were read, when a design needs them.
+`OwnFile.load` runs the very bytes that were read, when they are needed and by consent: see `OwnMember`.
 """
 
 import ast
@@ -10,22 +10,31 @@ import logging
 import sys
 import types
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, TypeGuard
+
+import torch
 
 from lightlathe.checks import path_in
-from lightlathe.errors import JobError, brief, shown
+from lightlathe.errors import JobError, LightlatheError, brief, shown
 
 log = logging.getLogger(__name__)
 
+_RUN: set[str] = set()  # SHA-256 of what was run in this process
+
+CONSENT = "Read it, then run it: Job.load() from Python; --run-own for a result."
 MOST_BYTES = 1_000_000  # of a file of one's own: some 25,000 lines
 
 
-def is_own(name: Any) -> bool:
+def is_own(name: Any) -> TypeGuard[str]:
     """Whether a job names a Python file here rather than a member of a family."""
     return isinstance(name, str) and ".py:" in name
+
+
+class NotRun(JobError, AttributeError):
+    """Something was asked of a member whose file has not been run."""
 
 
 @dataclass(frozen=True)
@@ -68,16 +77,33 @@ class OwnFile:
             raise _nothing(where, file, attribute, known)
         return OwnFile(name, file, source)
 
+    @staticmethod
+    def stored(name: str, sources: Mapping[str, str]) -> "OwnFile":
+        """The same from the texts that a result holds, by file."""
+        path = name.rpartition(":")[0]
+        if path not in sources:
+            raise JobError(f"{shown(name)}: the result does not hold the text of that Python file.")
+        return OwnFile(name, Path(path), sources[path].encode())
+
     @property
     def sha256(self) -> str:
         """Of the bytes that `load` runs."""
         return hashlib.sha256(self.source).hexdigest()
 
-    def load(self, settings: dict[str, Any]) -> Any:
+    @property
+    def was_run(self) -> bool:
+        """Whether these very bytes were run in this process."""
+        return self.sha256 in _RUN
+
+    def load(self, settings: dict[str, Any], makes: bool = False) -> Any:
         """Run the file and return what it has under the name: a function, or an instance of a class, made with
-        `settings` as its arguments. Raises JobError that names the file, for whatever goes wrong in it."""
+        `settings` as its arguments. Raises JobError that names the file, for whatever goes wrong in it.
+
+        makes   a function makes the member, from `settings` too
+        """
         where, attribute = shown(self.name), self.name.rpartition(":")[2]
         log.info("running %s", self.file)
+        _RUN.add(self.sha256)
         module = types.ModuleType(f"lightlathe_own_{self.file.stem}_{self.sha256[:8]}")
         module.__file__ = str(self.file)
         sys.modules[module.__name__] = module  # a dataclass looks its module up there
@@ -89,7 +115,7 @@ class OwnFile:
         if not callable(found):
             own = (n for n, v in vars(module).items() if getattr(v, "__module__", "") == module.__name__)
             raise _nothing(where, self.file, attribute, own)
-        if not isinstance(found, type):
+        if not makes and not isinstance(found, type):
             if settings:
                 took = brief(", ".join(settings))
                 raise JobError(f"{where}: '{attribute}' is a function and takes no settings; got {took}.")
@@ -102,24 +128,60 @@ class OwnFile:
 
 
 class OwnMember:
-    """A member of a family from the user's own file; families derive theirs. Nothing is run before `load`."""
+    """A member of a family from the user's own file; each family derives its own.
 
-    def __init__(self, source: OwnFile, settings: dict[str, Any]) -> None:
-        self.source, self.settings = source, settings
+    Nothing is run before `load`, which is called where a job is made ready (`Job.load`). From then on it has the
+    attributes of what it loaded; before, asking for one raises NotRun.
+    """
+
+    family = "member"  # in messages
+    method = ""  # what a plain function stands for; nothing where members are functions
+    makes = False  # whether a function makes the member instead of being it
+    hidden: tuple[str, ...] = ()  # attributes that are not passed on
+
+    def __init__(self, source: OwnFile, settings: dict[str, Any] | None = None) -> None:
+        self.source, self.settings = source, dict(settings or {})
         self._loaded: Any = None
+
+    @classmethod
+    def named(cls, name: str, folder: Path, settings: dict[str, Any] | None = None) -> Self:
+        """The member "file.py:name", file relative to `folder`: read here, not run. A class is made with `settings`.
+
+        Raises JobError that names the file where there is none, or it is not Python, or does not define the name.
+        """
+        return cls(OwnFile.named(name, folder), settings)
 
     @property
     def name(self) -> str:
         """As in the job."""
         return self.source.name
 
+    @property
+    def where(self) -> str:
+        """Family and name, for messages."""
+        return f"{self.family} {shown(self.name)}"
+
     def load(self) -> Any:
-        """What the file holds under the name; the first call runs the file and tries what it finds."""
+        """What the file holds under the name; the first call runs the file and tries what it finds.
+
+        Raises JobError: only load files that you trust.
+        """
         if self._loaded is None:
-            found = self.source.load(self.settings)
-            self.try_out(found)
+            found = self.source.load(self.settings, self.makes)
+            if self.method and callable(found) and not hasattr(found, self.method):
+                found = types.SimpleNamespace(**{self.method: found})
+            if self.method and not hasattr(found, self.method):
+                raise JobError(f"{self.where}: has no {self.method}(...); expected it of a {self.family}.")
+            try:
+                self.try_out(found)
+            except (LightlatheError, MemoryError):
+                raise
+            except Exception as problem:  # a user's code may raise anything
+                raise self._failed(problem, f"fails when it is tried ({self.trial})") from problem
             self._loaded = found
         return self._loaded
+
+    trial = "on a small case"
 
     def try_out(self, found: Any) -> None:
         """Raise JobError for what the family cannot use."""
@@ -130,6 +192,46 @@ class OwnMember:
 
     def __str__(self) -> str:
         return self.name
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.name})"
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**vars(self), "_loaded": None}  # a copy, or another process, runs the file anew
+
+    def __getattr__(self, attribute: str) -> Any:
+        if attribute.startswith("_") or attribute in self.hidden:
+            raise AttributeError(attribute)
+        if self._loaded is None:
+            why = f"{self.source.file} has not been run, which its {attribute} would take"
+            raise NotRun(f"{self.where}: {why}. {CONSENT}")
+        return self._guarded(attribute)
+
+    def _guarded(self, attribute: str) -> Any:
+        """An attribute of what was loaded; its errors are told as JobError."""
+        try:
+            value = getattr(self._loaded, attribute)
+        except AttributeError:
+            raise
+        except Exception as problem:
+            raise self._failed(problem, f"its {attribute} fails") from problem
+        return self.guarded(value, f"{attribute} fails") if callable(value) else value
+
+    def guarded(self, function: Callable[..., Any], fails: str = "fails") -> Callable[..., Any]:
+        """The same function; what goes wrong in it is a JobError that names the member."""
+
+        def call(*args: Any, **kwargs: Any) -> Any:
+            try:
+                return function(*args, **kwargs)
+            except (LightlatheError, MemoryError, torch.OutOfMemoryError):
+                raise  # told already, or not the file's fault
+            except Exception as problem:
+                raise self._failed(problem, fails) from problem
+
+        return call
+
+    def _failed(self, problem: Exception, fails: str) -> JobError:
+        return JobError(f"{self.where}: {fails}: {type(problem).__name__}: {brief(str(problem))}")
 
 
 def _nothing(where: str, file: Path, attribute: str, known: Any) -> JobError:
