@@ -5,21 +5,18 @@ from dataclasses import replace
 
 import pytest
 import torch
-from dose_cases import CASES, CPU, operator, random, runnable
+from dose_cases import CASES, CPU, runnable
 
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose.kernels import KERNELS, PREFERRED, choose, cuda_hopper, reference, triton
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.views import Views
 from lightlathe.errors import KernelUnavailable
+from operators import gap, operator, random
 
-# As shares of the largest number. float64: some 1e3 roundings of 1e-16. float32: of 6e-8, of which most cancel.
+# As shares of the norm. float64: some 1e3 roundings of 1e-16. float32: of 6e-8, of which most cancel.
 ALLOWED = {torch.float64: 1e-13, torch.float32: 2e-6}
 OTHERS = [name for name in runnable(torch.float32) if name != "reference"]
-
-
-def gap(got: torch.Tensor, wanted: torch.Tensor) -> float:
-    return float((got.double() - wanted.double()).abs().max() / wanted.abs().max())
 
 
 @pytest.fixture(params=OTHERS)

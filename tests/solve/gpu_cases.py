@@ -23,10 +23,6 @@ def both(module, plain, name, *tensors, **settings):
     return [(g.double().cpu(), w.double()) for g, w in zip(got, wanted, strict=True)], here, exact
 
 
-def gap(got, wanted):
-    return float((got - wanted).norm() / wanted.norm().clamp(min=1e-300))
-
-
 class OnDevice(LinearMap):
     """The operator of a flat problem, in float32 on the device, by the reference kernel."""
 

@@ -5,7 +5,7 @@ import math
 import pytest
 import torch
 from flat_problems import make
-from gpu_cases import OnDevice, gap
+from gpu_cases import OnDevice
 
 from gpu_device import DEVICE
 from lightlathe.gpu.fused import value_and_slope
@@ -13,6 +13,7 @@ from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
 from lightlathe.solve import Problem
+from operators import gap
 
 
 @pytest.mark.parametrize("weighted", [False, True])
