@@ -1,5 +1,7 @@
 """Numbers, comparisons and an operator for the tests of GPU functions beside this file."""
 
+import math
+
 import torch
 
 from gpu_device import DEVICE
@@ -21,6 +23,16 @@ def both(module, plain, name, *tensors, **settings):
     exact = [t.double() if t.is_floating_point() else t.clone() for t in tensors]
     got, wanted = getattr(module, name)(*here, **settings), getattr(plain, name)(*exact, **settings)
     return [(g.double().cpu(), w.double()) for g, w in zip(got, wanted, strict=True)], here, exact
+
+
+def orders(laid):
+    """(x, y, slice) numbers of a LaidOut, as each of its two orders has them: octets of slices, in halves times a power
+    of two that brings `most` to 2^13..2^14."""
+    nx, ny, _ = laid.shape
+    scale = 2.0 ** (14 - max(-112, math.frexp(float(laid.most))[1]))
+    by_x, by_y = laid.by_x.reshape(ny, -1, nx, 8), laid.by_y.reshape(nx, -1, ny, 8)
+    for order in (by_x.permute(2, 0, 1, 3), by_y.permute(0, 2, 1, 3)):
+        yield order.reshape(nx, ny, -1)[:, :, : laid.slices].float() / scale
 
 
 class OnDevice(LinearMap):
