@@ -51,29 +51,25 @@ def value(formula, r) -> float:
     return float(formula(torch.tensor(float(r), dtype=torch.float64)))
 
 
-def test_thin_beam_at_an_offset():
-    """1 / (pi sqrt(r2 - s0^2)) outside s0 = 3, exactly nothing inside; D(5.05) = 0.07836."""
-    assert value(thin(0, 3), 5.05) == pytest.approx(0.07836, abs=5e-6)
-    a = slice_of(R, 0.05, angles=1440, odd=True)
-    dose = shine(a, one_column(a, 3.0))
-    assert not dose[a.grid.radius_mm() < 3.0 - 0.05].any()
-    close(a, dose, thin(0, 3), 3.5, 5.05, 9.05)
-
-
-def test_thin_beam_in_absorbing_resin():
-    """The same times exp(-mu sqrt(R2 - s0^2)) cosh(mu sqrt(r2 - s0^2)); mu = 0.2/mm: D(5.05) = 0.01568, D(9.05) =
-    0.01576."""
-    assert value(thin(0.2, 3), 5.05) == pytest.approx(0.01568, abs=5e-6)
-    assert value(thin(0.2, 3), 9.05) == pytest.approx(0.01576, abs=5e-6)
-    a = slice_of(R, 0.05, angles=1440, odd=True, absorption=0.2)
-    close(a, shine(a, one_column(a, 3.0)), thin(0.2, 3), 3.5, 5.05, 9.05)
-
-
-@pytest.mark.parametrize("absorption", [0.0, 0.2])
-def test_a_thin_beam_through_the_axis(absorption):
-    """The kernel of unfiltered back-projection: exp(-mu R) cosh(mu r) / (pi r), and 1 / (pi r) without absorption."""
+@pytest.mark.parametrize(
+    ("absorption", "s0", "places", "numbers"),
+    [
+        (0.0, 3, (3.5, 5.05, 9.05), {5.05: 0.07836}),
+        (0.2, 3, (3.5, 5.05, 9.05), {5.05: 0.01568, 9.05: 0.01576}),
+        (0.0, 0, (1.0, 3.0, 8.0), {}),
+        (0.2, 0, (1.0, 3.0, 8.0), {}),
+    ],
+)
+def test_thin_beam(absorption, s0, places, numbers):
+    """1 / (pi sqrt(r2 - s0^2)) outside s0, exactly nothing inside; in absorbing resin times exp(-mu sqrt(R2 - s0^2))
+    cosh(mu sqrt(r2 - s0^2)). Through the axis it is the kernel of unfiltered back-projection."""
+    formula = thin(absorption, s0)
+    for r, number in numbers.items():
+        assert value(formula, r) == pytest.approx(number, abs=5e-6)
     a = slice_of(R, 0.05, angles=1440, odd=True, absorption=absorption)
-    close(a, shine(a, one_column(a, 0.0)), thin(absorption, 0), 1.0, 3.0, 8.0)
+    dose = shine(a, one_column(a, s0))
+    assert not dose[a.grid.radius_mm() < s0 - 0.05].any()
+    close(a, dose, formula, *places)
 
 
 def test_strip():

@@ -1,7 +1,10 @@
 """Seeded damage to any file: what disks, networks and editors do to bytes."""
 
 import random
-from collections.abc import Callable, Iterator, Sequence
+import time
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 WORDS = (
@@ -79,3 +82,20 @@ def damaged(samples: Sequence[bytes], way: str, count: int, seed: int) -> Iterat
     for n in range(count):
         changed = WAYS[way](samples[n % len(samples)], rng.choice(samples), rng)
         yield changed or b"\0"
+
+
+def tried(title: str, path: Path, files: Iterable[bytes], outcome: Callable[[Path], str]) -> Counter[str]:
+    """How many files ended how; whatever else happens fails, a warning too: it is a fault that came out by chance."""
+    ends: Counter[str] = Counter()
+    failures, begun = [], time.perf_counter()
+    for number, data in enumerate(files):
+        path.write_bytes(data)
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("error")
+                ends[outcome(path)] += 1
+        except Exception as error:
+            failures.append((number, f"{type(error).__name__}: {error}", data[:200]))
+    print(f"{title:26} {dict(ends)}, {len(failures)} failed, {time.perf_counter() - begun:.1f} s")
+    assert not failures, failures[:5]
+    return ends

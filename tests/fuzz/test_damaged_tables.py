@@ -6,12 +6,10 @@ Tried and refused are printed (pytest -s); `pytest -m slow tests/fuzz` tries 8,0
 import json
 import math
 import random
-import time
 import tomllib
-import warnings
 
 import pytest
-from file_damage import WAYS, assert_bearable, damaged
+from file_damage import WAYS, assert_bearable, damaged, tried
 from table_samples import HEADS, off, sound
 
 from lightlathe.errors import MeasurementError
@@ -30,11 +28,7 @@ def outcome(path):
     try:
         found = measure([path], absorption_per_mm=0.2, sure=True)
     except MeasurementError as error:
-        said = str(error)
-    else:
-        said = None
-    if said is not None:
-        assert_bearable(said, path, LONGEST_MESSAGE)
+        assert_bearable(str(error), path, LONGEST_MESSAGE)
         return "refused"
     for name, v in found.values.items():
         assert math.isfinite(v.value), (name, v)
@@ -50,25 +44,9 @@ def outcome(path):
 
 
 def fuzz(folder, title, tables, at_least_refused=1):
-    path = folder / "table.csv"
-    counts = {"fitted": 0, "refused": 0}
-    failures = []
-    begun = time.perf_counter()
-    for number, data in enumerate(tables):
-        path.write_bytes(data)
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("error")
-                counts[outcome(path)] += 1
-        except Exception as error:
-            failures.append((number, f"{type(error).__name__}: {error}", data[:200]))
-    seconds = time.perf_counter() - begun
-    tried = sum(counts.values()) + len(failures)
-    print(f"{title:26} {tried} tried, {counts['refused']} refused, {counts['fitted']} fitted, "
-          f"{len(failures)} failed, {seconds:.1f} s")  # fmt: skip
-    assert not failures, failures[:5]
-    assert counts["refused"] >= at_least_refused
-    return counts
+    ends = tried(title, folder / "table.csv", tables, outcome)
+    assert ends["refused"] >= at_least_refused
+    return ends
 
 
 def tables_off(kind, count):
