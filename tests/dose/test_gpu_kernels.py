@@ -10,6 +10,7 @@ from lightlathe.dose import Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import KernelUnavailable
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
@@ -127,10 +128,10 @@ def narrow_vial(kernel, rows):
 
 
 @pytest.mark.parametrize(("kernel", "rows"), [("triton", 40), ("triton", 61), *([("hopper", 40)] if HOPPER else [])])
-def test_no_room_in_other_kernels_nor_where_rows_become_slices_in_the_dose(kernel, rows):
+def test_no_workspace_in_other_kernels_nor_where_rows_become_slices_in_the_dose(kernel, rows):
     plain = narrow_vial(kernel, rows)
-    assert plain.room() is None
-    assert plain.within(10).room() is None
+    assert plain.workspace() is None
+    assert plain.within(10).workspace() is None
 
 
 @pytest.mark.skipif(not HOPPER, reason="needs a card that the kernel 'hopper' takes")
@@ -144,9 +145,9 @@ def test_slopes_laid_out_give_the_gradient(loss):
     # the same halves but for those too small for all digits under one of the two powers of two
     assert gap(told(patterns), plain(patterns)) < 1e-6
     dose, target = told(patterns), Target(solid, ~solid)
-    laid = loss.at_once(dose, target, told.room()).slope
+    laid = value_and_gradient(loss, dose, target, told.workspace()).gradient
     assert isinstance(laid, LaidOut)
-    wanted = plain.transpose(loss.at_once(dose, target).slope)
+    wanted = plain.transpose(value_and_gradient(loss, dose, target).gradient)
     assert gap(told.transpose(laid), wanted) < 1e-4  # both round the slope, to other powers of two
     assert torch.equal(told.transpose(laid), told.transpose(laid))
 
