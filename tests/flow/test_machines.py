@@ -149,14 +149,14 @@ def test_a_bench_file_that_lacks_something_is_named(bench_file, spoil):
 def test_our_own_bench_is_read(tmp_path):
     """What `bench` writes is what `check --machine` reads, on one small size."""
     from lightlathe.bench import measure
-    from lightlathe.bench.cases import Case as Size
+    from lightlathe.bench.workloads import Workload as Size
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(measure, "that_fit", lambda free: ([Size("tiny", 24, 30)], [Size("tiny", 24, 30)]))
         patch.setattr(
             measure, "ceilings", lambda device: {"copy_gb_s": 1.0, "matrix_gmac_s": 1.0, "scalar_gmac_s": 1.0}
         )
-        patch.setattr(measure, "CASES", (Size("tiny", 24, 30), Size("small", 25, 31)))
+        patch.setattr(measure, "WORKLOADS", (Size("tiny", 24, 30), Size("small", 25, 31)))
         result = measure.run(quick=True)
     (tmp_path / "b.json").write_text(json.dumps(result))
     machine = machine_from(tmp_path / "b.json")
