@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 BLOCK = 128
-MOST = 127.0
+MAX_CODE = 127.0
 TINY = 1e-33  # a block whose largest number is no larger is taken for zero, as 256 * 127 / number must be finite
 
 
@@ -24,8 +24,8 @@ def encoded(values: Tensor) -> tuple[Tensor, Tensor]:
     padded = padded.reshape(blocks, BLOCK)
     most = padded.abs().amax(1)
     some = ~(most <= TINY)  # what is not a number stays so, in its scale
-    codes = (padded * torch.where(some, MOST / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
-    return codes.to(torch.int8), torch.where(some, most / MOST, 0.0)
+    codes = (padded * torch.where(some, MAX_CODE / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
+    return codes.to(torch.int8), torch.where(some, most / MAX_CODE, 0.0)
 
 
 def decoded(codes: Tensor, scales: Tensor, dtype: torch.dtype) -> Tensor:
