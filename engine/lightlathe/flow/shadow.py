@@ -119,8 +119,8 @@ class _Scene:
         dose, shadowed = (scale * d[self.solid] for d in (full, left))
         lost = torch.where(dose > 0, 1 - shadowed / dose.clamp(min=1e-300), 0.0)
         away = self._away()[self.solid]
-        shadowed = lost > SHADOWED_SHARE
-        shadow_mm = float(away[shadowed].max()) if bool(shadowed.any()) else 0.0
+        affected = lost > SHADOWED_SHARE
+        shadow_mm = float(away[affected].max()) if bool(affected.any()) else 0.0
         if math.isnan(gel):
             return Shadow(float(lost.max()), shadow_mm)
         beside = away <= max(shadow_mm, self.grid.voxel_mm)
