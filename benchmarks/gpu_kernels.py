@@ -20,6 +20,7 @@ from gpu_solvers import report, wavy
 from lightlathe.dose import Views
 from lightlathe.dose.kernels import KERNELS, choose, reference
 from lightlathe.errors import KernelUnavailable
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.gpu.triton_helpers import BLOCK, clip, launch, offsets
 from lightlathe.losses import GapHinge
@@ -167,7 +168,7 @@ def iteration(voxels: int, angles: int, slices: int | None = None) -> None:
         return operator(patterns)
 
     def slope_of(dose: torch.Tensor) -> torch.Tensor | LaidOut:
-        return GapHinge().at_once(dose, target, operator.room()).slope
+        return value_and_gradient(GapHinge(), dose, target, operator.workspace()).gradient
 
     def step(gradient: torch.Tensor) -> None:
         clipped_step(patterns, gradient)

@@ -16,13 +16,13 @@ from torch import Tensor
 
 from lightlathe.beams import Telecentric
 from lightlathe.dose import Backend, DoseOperator
-from lightlathe.gpu.fused import value_and_slope
+from lightlathe.gpu.forms import form_for, keep_if, value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import AcceleratedGradient, Adam, BoundedLBFGS, Filtered, FreeSetRamp, Problem, normalised, solve
-from lightlathe.solve.forms import keep_if, passes_for
 from lightlathe.solve.metrics import Figures
+from lightlathe.solve.moves import Coded, Move, Point
 
 TILES = (
     (128, 64, 32, 4, 3, 168), (128, 64, 64, 8, 3, 255), (128, 32, 64, 8, 3, 255), (64, 32, 64, 4, 3, 168),
@@ -91,7 +91,7 @@ class Timed:
         return twin
 
     def gradient_of(self, loss: Callable, dose: Tensor, target: Target) -> tuple[Tensor, Tensor]:
-        value, slope = value_and_slope(loss, dose, target, self.operator.room())
+        value, slope = value_and_gradient(loss, dose, target, self.operator.workspace())
         return value, self.transpose(slope)
 
     def _run(self, name: str, product: Callable[[Tensor], Tensor], x: Tensor) -> Tensor:
@@ -174,11 +174,12 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
     x, y, g, h, v = (torch.rand(shape, device=device) for _ in range(5))
     yes, no = torch.ones((), dtype=torch.bool, device=device), torch.zeros((), dtype=torch.bool, device=device)
     one, limit = torch.ones((), dtype=torch.float64, device=device), 10.0
-    adam, fast, ramp, pairs = (passes_for(name, x) for name in ("adam", "accelerated", "free_set", "lbfgs"))
+    adam, fast, ramp, pairs = (form_for(name, x) for name in ("adam", "accelerated", "free_set", "lbfgs"))
     scales = torch.stack([one, one])
     solver = BoundedLBFGS()
     memory = solver.begin(x, None)  # pyright: ignore
-    pair, change = (memory["pairs"], memory["scales"]), (memory["change"], memory["change_scales"])
+    pair, change = Coded(memory["pairs"], memory["scales"]), Coded(memory["change"], memory["change_scales"])
+    move = Move(yes, Point(x, g), Point(y, h))
     m, slot = solver.memory, torch.zeros(1, device=device, dtype=torch.int64)
     factors = torch.ones(2 * m + 1, device=device, dtype=torch.float64)
     loose = ramp.looked(yes, x, y, g, limit=limit)[1]
@@ -192,9 +193,9 @@ def step_passes(voxels: int, angles: int, device: torch.device) -> None:
         ("free_set.stepped", 2.5, lambda: ramp.stepped(x, loose, one, no, change=1.0, limit=limit)),
         ("free_set.stepped, first", 4, lambda: ramp.stepped(x, loose, one, yes, change=1.0, limit=limit)),
         (f"lbfgs.learnt, {m} pairs", 3.75 + m / 2,
-         lambda: pairs.learnt(yes, yes, slot, x, g, y, h, *change, *pair, limit=limit)),
+         lambda: pairs.learnt(move, yes, slot, change, pair, limit=limit)),
         (f"lbfgs.combined, {m} pairs", 3.25 + m / 2,
-         lambda: pairs.combined(yes, x, g, y, h, *pair, factors, one, limit=limit)),
+         lambda: pairs.combined(move, pair, factors, one, limit=limit)),
     ]  # fmt: skip
     for name, count, work in works:
         row(clock, name, count, x.nbytes, work)
@@ -208,11 +209,11 @@ def dose_passes(voxels: int, device: torch.device) -> None:
     solid = dose > 0.5
     target = Target(solid, ~solid)
     if dose.is_cuda:
-        room = LaidOut.room((voxels, voxels, voxels), 2**25, device, dose_at_most=1.0)
+        room = LaidOut.empty((voxels, voxels, voxels), 2**25, device, dose_at_most=1.0)
         for name, place in (("float32", None), ("laid out", room)):
             for loss, count in ((GapHinge(), 2.5), (SoftWindow(), 4)):
-                called = f"{type(loss).__name__} at once, {name} (dose)"
-                row(clock, called, count, dose.nbytes, lambda a=loss, b=place: a.at_once(dose, target, b))
+                called = f"{type(loss).__name__} fused, {name} (dose)"
+                row(clock, called, count, dose.nbytes, lambda a=loss, b=place: value_and_gradient(a, dose, target, b))
     row(clock, "figures alone (dose)", 1.5, dose.nbytes, lambda: Figures.of(dose, target))
 
 

@@ -22,10 +22,10 @@ from pathlib import Path
 import torch
 from torch import Tensor
 
-from lightlathe.bench.cases import CASES, Case
 from lightlathe.bench.ceilings import ceilings
 from lightlathe.bench.machine import cores, machine
 from lightlathe.bench.timing import timed
+from lightlathe.bench.workloads import WORKLOADS, Workload
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.kernels import cpu
 from peer_programs import (
@@ -43,14 +43,14 @@ from peer_programs import (
 README = Path(__file__).parent / "README.md"
 
 
-def work(case: Case, device: torch.device) -> tuple[DoseOperator, Tensor, Tensor]:
+def work(work: Workload, device: torch.device) -> tuple[DoseOperator, Tensor, Tensor]:
     """Our operator, nothing absorbed, gain 1; a tube and its shadows, smooth enough for any discretisation."""
-    absorbing = case.operator(device)
+    absorbing = work.operator(device)
     clear = absorbing.optics.replace(absorption_per_mm=0.0)
     operator = DoseOperator(clear, absorbing.grid, Backend(device=device), gain=1.0)
-    target = case.target(device)
+    target = work.target(device)
     volume = target.solid.float() + 0.3 * target.liquid.float()
-    patterns = operator.transpose(volume) / case.voxels
+    patterns = operator.transpose(volume) / work.voxels
     return operator, patterns.contiguous(), volume.contiguous()
 
 
@@ -76,8 +76,8 @@ def inner(operator: DoseOperator) -> Tensor:
     return operator.grid.inside(operator.views.radius_mm - 2 * operator.grid.voxel_mm)
 
 
-def compare(case: Case, device: torch.device, pool: ProcessPoolExecutor, seconds: float) -> list[list[str]]:
-    operator, g, v = work(case, device)
+def compare(work: Workload, device: torch.device, pool: ProcessPoolExecutor, seconds: float) -> list[list[str]]:
+    operator, g, v = work(work, device)
     exact_operator = DoseOperator(operator.optics, operator.grid, Backend("cpu", dtype=torch.float64), gain=1.0)
     exact = {FORWARD: exact_operator(g.double().cpu()), ADJOINT: exact_operator.transpose(v.double().cpu())}
     makers: list[Callable[[], list[Entry]]] = [
@@ -94,19 +94,19 @@ def compare(case: Case, device: torch.device, pool: ProcessPoolExecutor, seconds
         try:
             entries = make()
         except (ImportError, AttributeError, torch.OutOfMemoryError, MemoryError) as missing:
-            rows.append([case.name, f"{make.__code__.co_names[0]}", "", "", "", f"not run: {missing}"])
+            rows.append([work.name, f"{make.__code__.co_names[0]}", "", "", "", f"not run: {missing}"])
             continue
         for entry in entries:
             off = gap(entry, operator, exact, g)
             if not off <= entry.allowed:
-                rows.append([case.name, entry.peer, entry.direction, "no time", f"{off:.1e}", "WRONG"])
+                rows.append([work.name, entry.peer, entry.direction, "no time", f"{off:.1e}", "WRONG"])
                 continue
             took = timed(entry.call, device, for_s=seconds)
             full = took.fastest / entry.part
             gups = (
-                f"{case.updates / full / 1e9:.2f}" if case.updates / full < 1e11 else f"{case.updates / full / 1e9:.0f}"
+                f"{work.updates / full / 1e9:.2f}" if work.updates / full < 1e11 else f"{work.updates / full / 1e9:.0f}"
             )
-            rows.append([case.name, entry.peer, entry.direction, gups, f"{off:.1e}",
+            rows.append([work.name, entry.peer, entry.direction, gups, f"{off:.1e}",
                          f"{1000 * full:.4g} ms; {entry.remark}".rstrip("; ")])  # fmt: skip
             print("  ".join(rows[-1]), flush=True)
     return rows
@@ -149,16 +149,16 @@ def write(text: str, kind: str) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--device", default="cpu")
-    parser.add_argument("--sizes", default="thumb,hand", help="names out of " + ", ".join(c.name for c in CASES))
+    parser.add_argument("--sizes", default="thumb,hand", help="names out of " + ", ".join(c.name for c in WORKLOADS))
     parser.add_argument("--seconds", type=float, default=2.0, help="about how long each entry is repeated")
     parser.add_argument("--write", action="store_true", help="write the table into benchmarks/README.md")
     arguments = parser.parse_args()
     device = torch.device(arguments.device)
     rows: list[list[str]] = []
     with ProcessPoolExecutor(cores(), mp_context=get_context("spawn")) as pool:
-        for case in CASES:
-            if case.name in arguments.sizes.split(","):
-                rows += compare(case, device, pool, arguments.seconds)
+        for work in WORKLOADS:
+            if work.name in arguments.sizes.split(","):
+                rows += compare(work, device, pool, arguments.seconds)
     text = markdown(rows, device)
     print(text)
     if arguments.write:

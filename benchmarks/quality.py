@@ -54,7 +54,7 @@ from lightlathe.solve import (
     rounded,
     solve,
 )
-from sections import Case, best_ratio, cases, coverage, target
+from sections import Sections, best_ratio, cases, coverage, target
 
 WIDEST = SoftWindow(sharpest=1000)
 SMALL = {"voxels": 32, "angles": 96}
@@ -77,7 +77,7 @@ def head(title: str) -> None:
     print(f"\n{title}\n{'':58s} {'mean':>9s} {'most':>9s} {'least':>9s} {'':6s} {'asked':16s}")
 
 
-def designed(case: Case, iterations: int, *, loss=WIDEST, solver=None, start=None, limit=math.inf, weights=False):
+def designed(case: Sections, iterations: int, *, loss=WIDEST, solver=None, start=None, limit=math.inf, weights=False):
     aim = weighted(case.target, coverage=coverage(case.section, case.voxels)) if weights else case.target
     problem = Problem(case.operator, loss, aim, limit=limit)
     return solve(problem, solver or BoundedLBFGS(), start or Filtered(), iterations=iterations)
@@ -87,7 +87,7 @@ def ratio(outcome) -> float:
     return 1 - np.nanmax(outcome.log["window_relative"])
 
 
-def excess(case: Case, iterations: int, **settings) -> float:
+def excess(case: Sections, iterations: int, **settings) -> float:
     return 100 * (ratio(designed(case, iterations, **settings)) / best_ratio(case) - 1)
 
 
@@ -148,12 +148,12 @@ def bits(large: bool) -> None:
             row(f"{size[0]}^2, {len(group)} cases, {depth} bits, {how}", lost, asked, "")
 
 
-def window_of(case: Case, patterns: torch.Tensor) -> float:
+def window_of(case: Sections, patterns: torch.Tensor) -> float:
     dose = case.operator(patterns)
     return float(1 - dose[case.target.liquid].max() / dose[case.target.solid].min())
 
 
-def true_overlap(case: Case, patterns: torch.Tensor, factors: tuple[float, ...] = (1.0,)) -> list[float]:
+def true_overlap(case: Sections, patterns: torch.Tensor, factors: tuple[float, ...] = (1.0,)) -> list[float]:
     """Intersection over union with the true shape on 224 voxels, at the threshold that suits the job's own voxels best.
 
     factors   on the dose: how the overlap stands when the exposure is off

@@ -93,7 +93,7 @@ def plain_operator(voxels: int, angles: int, absorption: float, columns: int) ->
 
 
 @dataclasses.dataclass(frozen=True)
-class Case:
+class Sections:
     section: str
     voxels: int
     angles: int
@@ -109,8 +109,8 @@ class Case:
         return normalised(plain_operator(self.voxels, self.angles, self.absorption, self.columns), self.target)
 
 
-def cases(voxels: int, angles: int, absorptions: tuple[float, ...], columns: int | None = None) -> list[Case]:
-    return [Case(name, voxels, angles, mu, columns or voxels) for mu in absorptions for name in SECTIONS]
+def cases(voxels: int, angles: int, absorptions: tuple[float, ...], columns: int | None = None) -> list[Sections]:
+    return [Sections(name, voxels, angles, mu, columns or voxels) for mu in absorptions for name in SECTIONS]
 
 
 @functools.cache
@@ -128,7 +128,7 @@ def matrix(voxels: int, angles: int, absorption: float, columns: int) -> sparse.
 
 
 @functools.cache
-def best_ratio(case: Case, limit: float | None = None) -> float:
+def best_ratio(case: Sections, limit: float | None = None) -> float:
     """Least max outside / min inside over all patterns, by scipy's HiGHS: minimise r, A_out g <= r, A_in g >= 1.
 
     limit   highest level in the units of the case's operator, for a least dose of 1 in the part

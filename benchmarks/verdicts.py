@@ -15,14 +15,16 @@ import time
 
 import scipy
 import torch
-from lightlathe.judge.check_resin import window_limit
 
 from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import Backend, DoseOperator
-from lightlathe.judge import Case, check
+from lightlathe.feasibility import Case, Extent, verdict_on
+from lightlathe.feasibility.resin import window_limit
+from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.losses import LOSSES
 from lightlathe.quantities import Grid, Optics, Target
+from lightlathe.resins import Threshold
 from lightlathe.solve import SOLVERS, STARTS, Problem, normalised, solve
 
 MU_R = (0.2, 0.5, 1.0, 1.5, 1.8, 2.0, 2.1, 2.2, 2.4, 2.7, 2.9, 3.2, 4.0)
@@ -41,20 +43,12 @@ def operator_for(voxels: int, angles: int, rows: int, a: float) -> DoseOperator:
 def case_for(voxels: int, angles: int, a: float, part: float) -> Case:
     size = 2 * RADIUS_MM / voxels
     return Case(
-        vial_radius_mm=RADIUS_MM,
-        resin_height_mm=20.0,
-        absorption_per_mm=a / RADIUS_MM,
-        liquid_below_mj_cm3=34.0,
-        solid_above_mj_cm3=38.0,
-        part_radius_mm=part * RADIUS_MM,
-        part_height_mm=8.0,
-        pixel_mm=size,
-        columns=voxels,
-        rows=voxels,
-        irradiance_mw_cm2=20.0,
-        voxel_mm=size,
-        angles=angles,
-        turn_s=12.0,
+        Vial(inner_diameter_mm=2 * RADIUS_MM, resin_height_mm=20.0),
+        Threshold(absorption_per_mm=a / RADIUS_MM, liquid_below_mj_cm3=34.0, solid_above_mj_cm3=38.0),
+        Light(pixel_mm=size, columns=voxels, rows=voxels, irradiance_mw_cm2=20.0),
+        Turn(angles=angles, seconds_per_turn=12.0),
+        GridTable(voxel_mm=size),
+        Extent(radius_mm=part * RADIUS_MM, height_mm=8.0),
     )
 
 
@@ -102,7 +96,7 @@ def main() -> None:
         for a in MU_R:
             case = case_for(options.voxels, options.angles, a, part)
             began = time.perf_counter()
-            (reason,) = check(case).of("absorption")
+            (reason,) = verdict_on(case).of("absorption")
             seconds = time.perf_counter() - began
             operator = operator_for(options.voxels, options.angles, 1, a)
             inside = operator.views.inside()[:, :, None]
@@ -110,7 +104,7 @@ def main() -> None:
             target = Target(solid=disc & inside, liquid=~disc & inside)
             window, wrong = designed(target, operator, options.iterations)
             most = widest(target, operator) if options.programs else float("nan")
-            limit = window_limit(case)(case.absorption_per_mm)
+            limit = window_limit(case)(case.resin.absorption_per_mm)
             row = {"mu_r": a, "part": part, "verdict": reason.level, "limit": limit, "design": window, "wrong": wrong}
             rows.append(row | {"widest": most, "check_s": seconds, "case": dataclasses.asdict(case)})
             print(

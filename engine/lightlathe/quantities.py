@@ -18,7 +18,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.gpu.fused import value_and_slope
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
@@ -271,7 +271,7 @@ class LinearMap(Protocol):
         self, loss: Callable[[Tensor, "Target"], Tensor], dose: Tensor, target: "Target"
     ) -> tuple[Tensor, Tensor]:
         """Value of a loss at a dose of this map, and its gradient by the patterns."""
-        value, gradient = value_and_slope(loss, dose, target)
+        value, gradient = value_and_gradient(loss, dose, target)
         return value, self.transpose(gradient)
 
     @property

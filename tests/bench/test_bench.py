@@ -6,14 +6,14 @@ import pytest
 import torch
 
 from lightlathe import bench
-from lightlathe.bench import cases, measure, report, verify
-from lightlathe.bench.cases import CASES, Case, that_fit
+from lightlathe.bench import measure, report, verify, workloads
 from lightlathe.bench.multiply_adds import turns_of
+from lightlathe.bench.workloads import WORKLOADS, Workload, that_fit
 from lightlathe.cli.main import main
 from lightlathe.dose.kernels import KERNELS, cpu
 from lightlathe.errors import JobError
 
-TINY = Case("tiny", 24, 30)
+TINY = Workload("tiny", 24, 30)
 CPU = torch.device("cpu")
 TOP = {"copy_gb_s": 10.0, "matrix_gmac_s": 100.0, "scalar_gmac_s": 100.0}
 
@@ -21,8 +21,8 @@ TOP = {"copy_gb_s": 10.0, "matrix_gmac_s": 100.0, "scalar_gmac_s": 100.0}
 @pytest.fixture(scope="module")
 def result():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cases, "CASES", (TINY, Case("small", 25, 31)))
-        patch.setattr(measure, "CASES", (TINY, Case("small", 25, 31)))
+        patch.setattr(workloads, "WORKLOADS", (TINY, Workload("small", 25, 31)))
+        patch.setattr(measure, "WORKLOADS", (TINY, Workload("small", 25, 31)))
         patch.setattr(measure, "ceilings", lambda device: TOP)
         patch.setattr(verify, "SIZES", (TINY,))
         return bench.run(quick=True, device="cpu", verify=True)
@@ -80,7 +80,7 @@ def test_the_loop_of_multiply_adds_adds_up():
 
 def test_sizes_adapt_to_memory():
     """hand: 4 * 360 * 256^2 = 94 MB of patterns and 67 MB of dose; both products hold two of each and as much again."""
-    patterns, dose = CASES[2].bytes()
+    patterns, dose = WORKLOADS[2].bytes()
     assert (patterns, dose) == (4 * 360 * 256**2, 4 * 256**3)
     names = [case.name for case in that_fit(4 * (patterns + dose) + 1)[0]]
     assert names == ["thimble", "thumb", "hand"]

@@ -11,6 +11,7 @@ from lightlathe.dose import Backend, DoseOperator, Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import KernelUnavailable
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Grid, Optics, Target
@@ -130,10 +131,10 @@ def test_slopes_laid_out_give_the_gradient(kernel, loss, rows):
     chords = Telecentric().chords(angle_rad=turn(50), columns=90, rows=rows, pixel_mm=0.1)
     optics, backend = Optics(chords, 3.9, 0.2), Backend(kernel, DEVICE)
     operator = DoseOperator(optics, Grid((80, 90, 61), voxel_mm=0.1), backend).scaled(0.05)
-    assert operator.room() is None
+    assert operator.workspace() is None
     told = operator.within(10)
     if kernel != "hopper" or rows < 61:
-        assert told.room() is None
+        assert told.workspace() is None
         return
     generator = torch.Generator(DEVICE).manual_seed(3)
     patterns = 2 * torch.rand(operator.pattern_shape, device=DEVICE, generator=generator)
@@ -141,9 +142,9 @@ def test_slopes_laid_out_give_the_gradient(kernel, loss, rows):
     # the same halves but for those too small for all digits under one of the two powers of two
     assert gap(told(patterns), operator(patterns).double().cpu()) < 1e-6
     dose, target = told(patterns), Target(solid, ~solid)
-    laid = loss.at_once(dose, target, told.room()).slope
+    laid = value_and_gradient(loss, dose, target, told.workspace()).gradient
     assert isinstance(laid, LaidOut)
-    wanted = operator.transpose(loss.at_once(dose, target).slope)
+    wanted = operator.transpose(value_and_gradient(loss, dose, target).gradient)
     assert gap(told.transpose(laid), wanted.double().cpu()) < 1e-4  # both round the slope, to other powers of two
     assert torch.equal(told.transpose(laid), told.transpose(laid))
 

@@ -47,20 +47,20 @@ def test_a_kernel_is_told_the_most_light_and_a_loss_the_most_dose(case):
     a._module = SimpleNamespace(
         deposit=deposit,
         collect=cpu.collect,
-        room=lambda views, slices, device, dose_at_most: told.update(dose=dose_at_most, slices=slices) or True,
+        workspace=lambda views, slices, device, dose_at_most: told.update(dose=dose_at_most, slices=slices) or True,
     )
     full = torch.full(a.pattern_shape, 4.0, dtype=torch.float64)
     a(full)
     assert told["most"] is None
-    assert a.room() is None
+    assert a.workspace() is None
     four = a.within(4)
     brightest = float(four(full).max())
     assert told["most"] == pytest.approx(float(told["light"].max()), rel=1e-12)
-    if four.room():  # none where rows become slices in the dose
+    if four.workspace():  # none where rows become slices in the dose
         assert (told["dose"], told["slices"]) == (pytest.approx(brightest, rel=1e-12), a.grid.shape[2])
-        four.scaled(3 * a.gain).room()
+        four.scaled(3 * a.gain).workspace()
         assert told["dose"] == pytest.approx(3 * brightest, rel=1e-12)
-        four.within(8).room()
+        four.within(8).workspace()
         assert told["dose"] == pytest.approx(2 * brightest, rel=1e-12)
     else:
         assert a.resampling.late
@@ -87,11 +87,11 @@ def test_an_operator_of_ones_own_keeps_its_ways():
 def test_a_dose_laid_out_for_another_kernel_or_grid_is_refused():
     a = operator()
     with pytest.raises(ShapeError, match="kernel 'cpu' expected a tensor"):
-        a.transpose(LaidOut.room(a.dose_shape, 100, torch.device("cpu"), 1.0))
+        a.transpose(LaidOut.empty(a.dose_shape, 100, torch.device("cpu"), 1.0))
     nx, ny, nz = a.dose_shape
-    a._module = SimpleNamespace(room=None)
+    a._module = SimpleNamespace(workspace=None)
     with pytest.raises(ShapeError, match=rf"laid out for \({nx}, {ny}, {nz + 1}\) voxels; expected"):
-        a.transpose(LaidOut.room((nx, ny, nz + 1), 100, torch.device("cpu"), 1.0))
+        a.transpose(LaidOut.empty((nx, ny, nz + 1), 100, torch.device("cpu"), 1.0))
 
 
 def test_another_grid_shows_the_same_light():

@@ -15,12 +15,25 @@ def numbers(shape, seed, *, positive=False):
     return (1.2 * x).abs().clamp(max=LIMIT) * (x > -0.4) if positive else x
 
 
-def both(module, plain, name, *tensors, **settings):
-    """The same function in one pass on the device in float32, and in plain torch on the CPU in float64."""
-    here = [t.clone().to(DEVICE) for t in tensors]
-    exact = [t.double() if t.is_floating_point() else t.clone() for t in tensors]
+def mapped(change, value):
+    """The same tuples of tensors, named ones too, each tensor changed."""
+    if isinstance(value, torch.Tensor):
+        return change(value)
+    made = [mapped(change, inner) for inner in value]
+    return type(value)(*made) if hasattr(value, "_fields") else tuple(made)
+
+
+def flat(value):
+    """All tensors of nested tuples, in their order."""
+    return [value] if isinstance(value, torch.Tensor) else [tensor for inner in value for tensor in flat(inner)]
+
+
+def both(module, plain, name, *given, **settings):
+    """The same function fused on the device in float32, and in plain torch on the CPU in float64."""
+    here = mapped(lambda t: t.clone().to(DEVICE), given)
+    exact = mapped(lambda t: t.double() if t.is_floating_point() else t.clone(), given)
     got, wanted = getattr(module, name)(*here, **settings), getattr(plain, name)(*exact, **settings)
-    return [(g.double().cpu(), w.double()) for g, w in zip(got, wanted, strict=True)], here, exact
+    return [(g.double().cpu(), w.double()) for g, w in zip(flat(got), flat(wanted), strict=True)], here, exact
 
 
 def gap(got, wanted):

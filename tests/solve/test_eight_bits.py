@@ -6,6 +6,7 @@ import pytest
 import torch
 
 from lightlathe.solve.eight_bits import BLOCK, TINY, blocks_of, decoded, encoded
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference import lbfgs as lbfgs_passes
 
 
@@ -51,9 +52,10 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     x, tried, g, tried_g = (torch.randn(shape, generator=generator, dtype=torch.float64) for _ in range(4))
     x, tried = x.abs().clamp(max=limit), (tried - 0.3).clamp(0, limit)
     rows = [encoded(torch.randn(x.numel(), generator=generator)) for _ in range(2 * m)]
-    pairs, scales = (torch.stack(part, 1) for part in zip(*rows, strict=True))
+    pairs, scales = kept = Coded(*(torch.stack(part, 1) for part in zip(*rows, strict=True)))
     change, yes, slot = encoded((tried - x).flatten()), torch.tensor(True), torch.tensor([1])
-    got = lbfgs_passes.learnt(yes, yes, slot, tried, tried_g, x, g, *change, pairs, scales, limit=limit)
+    move = Move(yes, Point(tried, tried_g), Point(x, g))
+    got = lbfgs_passes.learnt(move, yes, slot, change, kept, limit=limit)
     for row, new in ((1, change), (m + 1, encoded((tried_g - g).flatten()))):
         assert torch.equal(pairs[:, row], new[0])
         assert torch.equal(scales[:, row], new[1])
@@ -68,8 +70,7 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     assert float(got.levels) == pytest.approx(float(tried.sum()), rel=1e-12)
 
     factors, step = torch.randn(2 * m + 1, generator=generator, dtype=torch.float64), torch.tensor(0.7)
-    given = yes, tried, tried_g, x, g, pairs, scales, factors, step
-    at, slope, trial, promised, *change = lbfgs_passes.combined(*given, limit=limit)
+    (at, slope), trial, promised, change = lbfgs_passes.combined(move, kept, factors, step, limit=limit)
     assert torch.equal(at, tried)
     assert torch.equal(slope, tried_g)
     moved = (tried.flatten() - step.double() * (factors @ torch.cat([whole, seen[-1:]])) * free).clamp(0, limit)

@@ -9,6 +9,7 @@ import torch
 from gpu_device import ON_CARD
 from lightlathe.solve import BoundedLBFGS
 from lightlathe.solve.gpu import lbfgs as lbfgs_triton
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference.lbfgs import Products
 
 CARD = torch.device("cuda")
@@ -31,15 +32,13 @@ def test_pairs_that_reach_beyond_2_to_the_31():
 
     def run(count: int) -> tuple[Products, torch.Tensor, list[torch.Tensor]]:
         tried, tried_gradient, x, gradient = (part.repeat(count, 1, 1) for part in point)
-        pairs, scales = memory["pairs"].repeat(count, 1, 1), memory["scales"].repeat(count, 1)
-        change = memory["change"].repeat(count, 1), memory["change_scales"].repeat(count)
-        products = lbfgs_triton.learnt(
-            yes, yes, slot, tried, tried_gradient, x, gradient, *change, pairs, scales, limit=2.0
-        )
-        given = yes, tried, tried_gradient, x, gradient, pairs, scales, factors, step
-        _, _, trial, _, *change = lbfgs_triton.combined(*given, limit=2.0)
-        assert count == 1 or pairs.numel() > 2**31
-        return products, trial[-few[0] :], [pairs[-100:], change[0][-100:], change[1][-100:]]
+        pairs = Coded(memory["pairs"].repeat(count, 1, 1), memory["scales"].repeat(count, 1))
+        change = Coded(memory["change"].repeat(count, 1), memory["change_scales"].repeat(count))
+        move = Move(yes, Point(tried, tried_gradient), Point(x, gradient))
+        products = lbfgs_triton.learnt(move, yes, slot, change, pairs, limit=2.0)
+        _, trial, _, change = lbfgs_triton.combined(move, pairs, factors, step, limit=2.0)
+        assert count == 1 or pairs.codes.numel() > 2**31
+        return products, trial[-few[0] :], [pairs.codes[-100:], change.codes[-100:], change.scales[-100:]]
 
     one, trial, written = run(1)
     many, last, other = run(times)

@@ -7,6 +7,7 @@ from gpu_cases import LIMIT, NO, YES, both, gap, numbers
 from gpu_device import DEVICE
 from lightlathe.solve.eight_bits import encoded
 from lightlathe.solve.gpu import lbfgs as lbfgs_triton
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference import lbfgs as lbfgs_passes
 
 
@@ -19,19 +20,19 @@ def test_lbfgs(shape, accepted, learn, memory):
     tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
     tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)
     n = x.numel()
-    pairs, scales = eight_bits_of(numbers((2 * memory, n), 5))
+    pairs = eight_bits_of(numbers((2 * memory, n), 5))
     change, slot = encoded((tried - x).flatten()), torch.tensor([memory // 2])
-    given = accepted, learn, slot, tried, tried_gradient, x, gradient, *change, pairs, scales
-    made, here, exact = both(lbfgs_triton, lbfgs_passes, "learnt", *given, limit=LIMIT)
+    move = Move(accepted, Point(tried, tried_gradient), Point(x, gradient))
+    made, here, exact = both(lbfgs_triton, lbfgs_passes, "learnt", move, learn, slot, change, pairs, limit=LIMIT)
     for name, (got, wanted) in zip(lbfgs_passes.Products._fields, made, strict=True):
         # of the norms' product, which is about n: float32 sums
         assert float((got - wanted).abs().max()) <= 2e-6 * (n + 10), name
-    off = here[-2].cpu().int() - exact[-2].int()  # where float32 and float64 round to two sides
+    off = here[-1].codes.cpu().int() - exact[-1].codes.int()  # where float32 and float64 round to two sides
     assert int(off.abs().max()) <= 1
     assert int(off.count_nonzero()) <= 1 + n // 1000
-    assert torch.allclose(here[-1].cpu().double(), exact[-1], rtol=3e-7, atol=0)
+    assert torch.allclose(here[-1].scales.cpu().double(), exact[-1].scales, rtol=3e-7, atol=0)
     step, factors = torch.tensor(0.8).double(), numbers((2 * memory + 1,), 8).double()
-    given = accepted, tried, tried_gradient, x, gradient, pairs, scales, factors, step
+    given = move, pairs, factors, step
     (at, slope, *made), _, _ = both(lbfgs_triton, lbfgs_passes, "combined", *given, limit=LIMIT)
     x, gradient = (tried, tried_gradient) if accepted else (x, gradient)
     for got, wanted in ((at, x), (slope, gradient)):
@@ -78,4 +79,4 @@ def test_lbfgs_factors(age, slot, flat, first, uphill):
 
 def eight_bits_of(rows):
     codes, scales = zip(*(encoded(row) for row in rows), strict=True)
-    return torch.stack(codes, 1), torch.stack(scales, 1)
+    return Coded(torch.stack(codes, 1), torch.stack(scales, 1))

@@ -8,7 +8,7 @@ from flat_problems import make
 from gpu_cases import OnDevice, gap
 
 from gpu_device import DEVICE
-from lightlathe.gpu.fused import value_and_slope
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
@@ -29,20 +29,20 @@ def test_slopes_laid_out_are_those_of_float32(loss, shape, circle, weighted, mon
     dose = (dose * wet).to(DEVICE)
     weight = (torch.rand(shape, generator=generator) + 0.1).to(DEVICE) if weighted else None
     target = Target((kind == 2).to(DEVICE), (kind == 1).to(DEVICE), weight)
-    wanted = loss.at_once(dose, target)
+    wanted = value_and_gradient(loss, dose, target)
     empty = torch.empty
     monkeypatch.setattr(torch, "empty", lambda *a, **k: empty(*a, **k).fill_(math.nan))  # scratch memory holds anything
-    got = loss.at_once(dose, target, LaidOut.room(shape, circle, DEVICE, dose_at_most=2.0))
-    assert isinstance(got.slope, LaidOut)
-    slope = wanted.slope.cpu() * wet
-    steepest, most = float(wanted.slope.abs().max()), float(got.slope.most)
+    got = value_and_gradient(loss, dose, target, LaidOut.empty(shape, circle, DEVICE, dose_at_most=2.0))
+    assert isinstance(got.gradient, LaidOut)
+    slope = wanted.gradient.cpu() * wet
+    steepest, most = float(wanted.gradient.abs().max()), float(got.gradient.most)
     assert float(slope.abs().max()) <= most * (1 + 1e-5)
     if isinstance(loss, SoftWindow) or dose.numel() > 1:  # no more digits lost than need be
         assert most <= steepest * (1 + 1e-5 if isinstance(loss, SoftWindow) else 3)
-    for order in got.slope.orders:
+    for order in got.gradient.orders:
         # half a step of 11 bits; where halves run out of exponents, half a step of 2^-24 over a scale of 2^13 / most
         assert torch.allclose(order.cpu(), slope, rtol=1.001 * 2.0**-11, atol=2.0**-38 * most)
-    for order in (got.slope.by_x, got.slope.by_y):
+    for order in (got.gradient.by_x, got.gradient.by_y):
         beyond = order.reshape(len(order), order.shape[1], -1, 8)[:, -1, :, 1 + (shape[2] - 1) % 8 :]
         assert torch.equal(beyond, torch.zeros_like(beyond))
     assert float(got.value) == pytest.approx(float(wanted.value), rel=2e-6)
@@ -60,8 +60,8 @@ class WithRoom(OnDevice):
         return WithRoom(self.operator, self.notes)
 
     def gradient_of(self, loss, dose, target):
-        room = LaidOut.room(self.dose_shape, 10**6, DEVICE, dose_at_most=100.0)
-        value, slope = value_and_slope(loss, dose, target, room)
+        room = LaidOut.empty(self.dose_shape, 10**6, DEVICE, dose_at_most=100.0)
+        value, slope = value_and_gradient(loss, dose, target, room)
         return value, self.transpose(slope)
 
     def transpose(self, dose):
@@ -82,6 +82,8 @@ def test_a_problem_tells_the_limit_and_hands_the_room_over(loss):
 
 
 def test_a_steep_hinge_makes_no_use_of_room():
-    room = LaidOut.room((2, 2, 2), 100, DEVICE, dose_at_most=30.0)
+    room = LaidOut.empty((2, 2, 2), 100, DEVICE, dose_at_most=30.0)
     dose = torch.rand(2, 2, 2, device=DEVICE)
-    assert isinstance(GapHinge(exponent=8).at_once(dose, Target(dose > 0.5, dose <= 0.5), room).slope, torch.Tensor)
+    assert isinstance(
+        value_and_gradient(GapHinge(exponent=8), dose, Target(dose > 0.5, dose <= 0.5), room).gradient, torch.Tensor
+    )

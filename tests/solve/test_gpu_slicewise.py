@@ -2,18 +2,19 @@
 
 import pytest
 import torch
-from gpu_cases import LIMIT, numbers
+from gpu_cases import LIMIT, mapped, numbers
 
 from gpu_device import DEVICE
 from lightlathe.solve.gpu import slicewise as fused
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference import slicewise as plain
-from lightlathe.solve.reference.slicewise import Coded, empty_pairs, encoded
+from lightlathe.solve.reference.slicewise import empty_pairs, encoded
 
 SHAPES = [(1, (1, 1, 1)), (2, (3, 150, 37)), (5, (2, 129, 70))]  # blocks of columns and tiles of slices half filled
 
 
 def moved(*values):
-    return [Coded(*moved(*v)) if isinstance(v, Coded) else v.to(DEVICE) for v in values]
+    return mapped(lambda tensor: tensor.to(DEVICE), values)
 
 
 def case(memory, shape):
@@ -31,12 +32,12 @@ def case(memory, shape):
 def test_products_and_the_newest_pair(memory, shape):
     accepted, tried, to_gradient, x, gradient, pairs = case(memory, shape)
     slot, change = torch.tensor(memory // 2, dtype=torch.int32), encoded(tried - x)
-    given = accepted, slot, tried, to_gradient, x, gradient, change, Coded(*(part.clone() for part in pairs))
-    wanted = plain.products(*given, limit=LIMIT)
-    *rest, kept = moved(*given[:-1], pairs)
-    found = fused.products(*rest, kept, limit=LIMIT)
-    assert torch.equal(kept.codes.cpu(), given[-1].codes)
-    torch.testing.assert_close(kept.scales.cpu(), given[-1].scales, rtol=3e-7, atol=0)  # one rounding of float32
+    move, own = Move(accepted, Point(tried, to_gradient), Point(x, gradient)), Coded(*(part.clone() for part in pairs))
+    wanted = plain.products(move, slot, change, own, limit=LIMIT)
+    there, at, new, kept = moved(move, slot, change, pairs)
+    found = fused.products(there, at, new, kept, limit=LIMIT)
+    assert torch.equal(kept.codes.cpu(), own.codes)
+    torch.testing.assert_close(kept.scales.cpu(), own.scales, rtol=3e-7, atol=0)  # one rounding of float32
     sizes = wanted.gram.diagonal().T.clamp(min=1e-300).sqrt()
     off = (found.gram.cpu() - wanted.gram).abs() / (sizes[:, None] * sizes[None])
     taken = torch.ones(2 * memory + 1, 2 * memory + 1, dtype=torch.bool)
@@ -50,7 +51,8 @@ def test_products_and_the_newest_pair(memory, shape):
 def test_factors_and_step(memory, shape):
     accepted, tried, to_gradient, x, gradient, pairs = case(memory, shape)
     slot, change = torch.tensor(memory // 2, dtype=torch.int32), encoded(tried - x)
-    found = plain.products(accepted, slot, tried, to_gradient, x, gradient, change, pairs, limit=LIMIT)
+    move = Move(accepted, Point(tried, to_gradient), Point(x, gradient))
+    found = plain.products(move, slot, change, pairs, limit=LIMIT)
     valid = torch.arange(memory * shape[2]).reshape(memory, -1) % 4 != 2
     wanted = plain.factors(found, valid, slot, first_change=0.1)
     on_card = plain.Products(*moved(*found))
@@ -58,9 +60,10 @@ def test_factors_and_step(memory, shape):
     torch.testing.assert_close(made.cpu(), wanted, rtol=6e-8, atol=1e-12)  # first_change is float32 on a card
     step = torch.linspace(0.1, 1, shape[2], dtype=torch.float64)
     small = numbers((2 * memory + 1, shape[2]), 9).double()  # solved ones may be so large that their terms cancel
-    given = accepted, tried, to_gradient, x, gradient, pairs, small, step
-    *points, predicted, moves = plain.stepped(*given, limit=LIMIT)
-    *got, foreseen, codes = fused.stepped(*moved(*given), limit=LIMIT)
+    wanted_step = plain.stepped(move, pairs, small, step, limit=LIMIT)
+    got_step = fused.stepped(*moved(move, pairs, small, step), limit=LIMIT)
+    points, predicted, moves = [*wanted_step.at, wanted_step.trial], wanted_step.predicted, wanted_step.change
+    got, foreseen, codes = [*got_step.at, got_step.trial], got_step.predicted, got_step.change
     for one, other in zip(got, points, strict=True):
         torch.testing.assert_close(one.cpu(), other, rtol=1e-5, atol=3e-6 * float(other.abs().max()))  # 11 terms
     reach = ((points[2] - points[0]).double().square().sum((0, 1)) * points[1].double().square().sum((0, 1))).sqrt()

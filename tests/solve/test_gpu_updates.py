@@ -8,6 +8,7 @@ from flat_problems import make
 from gpu_cases import LIMIT, NO, YES, OnDevice, both, gap, numbers
 
 from gpu_device import DEVICE
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.fused import serve
 from lightlathe.gpu.triton_helpers import keep_if
 from lightlathe.losses import GapHinge, SoftWindow
@@ -163,7 +164,7 @@ def test_tally_in_one_pass():
     "loss",
     [GapHinge(), GapHinge(exponent=1.0), GapHinge(exponent=3.5), SoftWindow(), SoftWindow(9, 9, 1, slice_sharpness=0)],
 )
-def test_losses_at_once(loss, weighted):
+def test_losses_fused(loss, weighted):
     """Value and slope against autograd in float64."""
     generator = torch.Generator().manual_seed(2)
     dose = 2 * torch.rand(9, 31, 33, generator=generator)
@@ -172,16 +173,16 @@ def test_losses_at_once(loss, weighted):
     solid, liquid = kind == 2, kind == 1
     target = Target(solid, liquid, weight)
     here = Target(solid.to(DEVICE), liquid.to(DEVICE), None if weight is None else weight.to(DEVICE))
-    got = loss.at_once(dose.to(DEVICE), here)
+    got = value_and_gradient(loss, dose.to(DEVICE), here)
     leaf = dose.double().requires_grad_()
     value = loss(leaf, target)
     value.backward()
     # float32 against float64; a power by way of a logarithm in base 2 loses a few digits of the last place
     assert float(got.value) == pytest.approx(float(value.detach()), rel=2e-6)
-    assert gap(got.slope.double().cpu(), leaf.grad) < 3e-6
+    assert gap(got.gradient.double().cpu(), leaf.grad) < 3e-6
     unsound = dose.clone()
     unsound[torch.where(solid)[0][0], torch.where(solid)[1][0], torch.where(solid)[2][0]] = math.nan
-    assert loss.at_once(unsound.to(DEVICE), here).value.isnan()
+    assert value_and_gradient(loss, unsound.to(DEVICE), here).value.isnan()
 
 
 @pytest.mark.parametrize("loss", [GapHinge(), SoftWindow()])
@@ -192,7 +193,7 @@ def test_a_dose_that_is_not_a_number_is_seen_wherever_it_lies(loss, shape):
     for place in (0, math.prod(shape) // 2, slice(None)):
         dose = torch.ones(shape, device=DEVICE)
         dose.view(-1)[place] = math.nan
-        assert loss.at_once(dose, target).value.isnan()
+        assert value_and_gradient(loss, dose, target).value.isnan()
 
 
 @pytest.mark.parametrize("loss", [GapHinge(), SoftWindow(10, 100, stages=2)], ids=["hinge", "window"])
@@ -205,7 +206,7 @@ def test_a_design_in_one_pass_goes_the_way_of_one_in_plain_torch(name, loss, mon
     problem = Problem(operator, loss, target, limit=3.0)
     assert serve(torch.zeros(1, device=DEVICE))  # or this would hold plain torch to itself
     one = solve(problem, SOLVERS[name](), Filtered(), iterations=8)
-    for module in ("solve.forms", "solve.metrics", "gpu.fused"):
+    for module in ("gpu.forms", "solve.metrics"):
         monkeypatch.setattr(f"lightlathe.{module}.serve", lambda x: False)
     monkeypatch.setattr(set_passes, "looked", rounded_look)  # plain torch with the roundings that Triton's passes make
     monkeypatch.setattr(set_passes, "ramp", lambda loose: rounded_ramp(loose.shape[1]).to(loose) @ loose)

@@ -13,6 +13,7 @@ from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target
 from lightlathe.solve import Filtered, Problem, SlicewiseLBFGS, solve
 from lightlathe.solve.metrics import Figures
+from lightlathe.solve.moves import Move, Point
 from lightlathe.solve.reference.slicewise import Products, decoded, empty_pairs, encoded, factors, products, stepped
 from lightlathe.solve.step_rules import free
 
@@ -72,15 +73,14 @@ def test_the_direction_is_that_of_the_textbook():
         new = encoded(random() + (random() - 0.5))  # with a share in common, so that curvatures are above 0
         kept.codes[row], kept.scales[row] = new.codes, new.scales
     slot = torch.tensor(1)
-    found = products(accepted, slot, tried, to_g, x, old_g, encoded(tried - x), kept, limit=1.0)
+    move = Move(accepted, Point(tried, to_g), Point(x, old_g))
+    found = products(move, slot, encoded(tried - x), kept, limit=1.0)
     valid = torch.tensor([[True] * 5, [False, True, True, True, True], [True, True, False, True, True]])
     made = factors(found, valid, slot, first_change=0.1)
     point, gradient = torch.where(accepted, tried, x), torch.where(accepted, to_g, old_g)
     loose = free(point, gradient, 1.0)
     rows = decoded(kept, shape[1], torch.float64) * loose
-    _, _, trial, predicted, _ = stepped(
-        accepted, tried, to_g, x, old_g, kept, made, torch.full((5,), 1e-6, dtype=torch.float64), limit=1.0
-    )
+    _, trial, predicted, _ = stepped(move, kept, made, torch.full((5,), 1e-6, dtype=torch.float64), limit=1.0)
     for z in range(5):
         start = (gradient * loose)[..., z]
         used = [

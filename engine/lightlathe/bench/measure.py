@@ -8,12 +8,12 @@ from typing import Any
 import torch
 
 import lightlathe
-from lightlathe.bench.cases import CASES, Case, that_fit
 from lightlathe.bench.ceilings import ceilings
 from lightlathe.bench.machine import machine, peak_bytes
 from lightlathe.bench.timing import timed, wait
 from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
+from lightlathe.bench.workloads import WORKLOADS, Workload, that_fit
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
 from lightlathe.flow.prepare import device_named
@@ -41,8 +41,8 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
     free = free_bytes(where)
     products, whole = that_fit(int(0.8 * free))
     if quick:
-        products = [case for case in products if case.voxels <= (512 if where.type == "cuda" else 256)]
-        whole = [case for case in whole if case.voxels <= (512 if where.type == "cuda" else 128)]
+        products = [work for work in products if work.voxels <= (512 if where.type == "cuda" else 256)]
+        whole = [work for work in whole if work.voxels <= (512 if where.type == "cuda" else 128)]
     top = ceilings(where)
     log.info("ceilings: %s", top)
     result: dict[str, Any] = {
@@ -53,19 +53,19 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
         "quick": quick,
         "machine": machine(where) | {"memory_free_bytes": free},
         "ceilings": top,
-        "left_out": [case.name for case in CASES if case not in products],
+        "left_out": [work.name for work in WORKLOADS if work not in products],
         "rows": [],
     }
     for precision in ("half", "single") if where.type == "cuda" else ("single",):
-        for case in products:
-            with doing(f"measuring {case.name}, {precision}: both products"):
-                row = products_row(case, where, precision, top, for_s=0.3 if quick else 2.0)
-            if row["forward_s"] is not None and case in whole:
-                with doing(f"measuring {case.name}, {precision}: whole iterations"):
-                    row |= iteration(case, where, precision, row["forward_s"] + row["adjoint_s"])
+        for work in products:
+            with doing(f"measuring {work.name}, {precision}: both products"):
+                row = products_row(work, where, precision, top, for_s=0.3 if quick else 2.0)
+            if row["forward_s"] is not None and work in whole:
+                with doing(f"measuring {work.name}, {precision}: whole iterations"):
+                    row |= iteration(work, where, precision, row["forward_s"] + row["adjoint_s"])
             log.info("%s", row)
             result["rows"].append(row)
-    small = CASES[0] if quick and where.type == "cpu" else CASES[1]
+    small = WORKLOADS[0] if quick and where.type == "cpu" else WORKLOADS[1]
     result["design"] = time_to_quality(small, where)
     if verify:
         result["verify"] = verify_all(where)
@@ -73,18 +73,18 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
 
 
 def products_row(
-    case: Case, device: torch.device, precision: str, top: dict[str, float], *, for_s: float
+    work: Workload, device: torch.device, precision: str, top: dict[str, float], *, for_s: float
 ) -> dict[str, Any]:
     """Both directions at one size: seconds, GUPS (1e9 updates a second), share of the limit, memory, error.
 
     A kernel whose error is above what it may have gets no time.
     """
     began = time.perf_counter()
-    operator = case.operator(device, precision=precision)
+    operator = work.operator(device, precision=precision)
     row: dict[str, Any] = {
-        "case": case.name,
-        "voxels": case.voxels,
-        "angles": case.angles,
+        "case": work.name,
+        "voxels": work.voxels,
+        "angles": work.angles,
         "kernel": operator.kernel,
         "precision": precision,
         "error_forward": None,
@@ -92,8 +92,8 @@ def products_row(
         "forward_s": None,
         "adjoint_s": None,
     }
-    if device.type == "cuda" or case.voxels <= 128:  # beyond, the reference is too slow on a CPU
-        row |= errors(case.operator(device, slices=4, precision=precision), case)
+    if device.type == "cuda" or work.voxels <= 128:  # beyond, the reference is too slow on a CPU
+        row |= errors(work.operator(device, slices=4, precision=precision), work)
         if not row["right"]:
             return row
     if device.type == "cuda":
@@ -105,24 +105,24 @@ def products_row(
     for name, call in (("forward", lambda: operator(patterns)), ("adjoint", lambda: operator.transpose(dose))):
         took = timed(call, device, for_s=for_s)
         row |= {f"{name}_s": took.seconds, f"{name}_fastest_s": took.fastest, f"{name}_spread": took.spread}
-        row[f"{name}_gups"] = case.updates / took.seconds / 1e9
-        row[f"{name}_of_limit"] = limit_s(operator, case, top) / took.seconds
+        row[f"{name}_gups"] = work.updates / took.seconds / 1e9
+        row[f"{name}_of_limit"] = limit_s(operator, work, top) / took.seconds
     row["memory_bytes"] = peak_bytes(device)
     row["input_output_bytes"] = patterns.nbytes + dose.nbytes
     return row
 
 
-def limit_s(operator: DoseOperator, case: Case, top: dict[str, float]) -> float:
+def limit_s(operator: DoseOperator, work: Workload, top: dict[str, float]) -> float:
     """The minimum time that the counted work allows: its multiply-adds, or each number in memory touched once."""
     kind = "scalar" if operator.kernel in ON_SCALAR_UNITS else "matrix"
-    arithmetic = WORK[kind] * case.updates / (top[f"{kind}_gmac_s"] * 1e9)
-    return max(arithmetic, sum(case.bytes()) / (top["copy_gb_s"] * 1e9))
+    arithmetic = WORK[kind] * work.updates / (top[f"{kind}_gmac_s"] * 1e9)
+    return max(arithmetic, sum(work.bytes()) / (top["copy_gb_s"] * 1e9))
 
 
-def iteration(case: Case, device: torch.device, precision: str, products_s: float) -> dict[str, float]:
+def iteration(work: Workload, device: torch.device, precision: str, products_s: float) -> dict[str, float]:
     """Seconds of one whole design iteration, and the share of it that is neither of the two products."""
-    target = case.target(device)
-    problem = Problem(normalised(case.operator(device, precision=precision), target), GapHinge(), target)
+    target = work.target(device)
+    problem = Problem(normalised(work.operator(device, precision=precision), target), GapHinge(), target)
     start = torch.ones(problem.operator.pattern_shape, device=device)
     seconds = []
     more = 20 if device.type == "cuda" else 4
@@ -140,10 +140,10 @@ def iteration(case: Case, device: torch.device, precision: str, products_s: floa
 
 
 @doing("a design to the stated quality")
-def time_to_quality(case: Case, device: torch.device) -> dict[str, Any]:
+def time_to_quality(work: Workload, device: torch.device) -> dict[str, Any]:
     """The reference part designed from a filtered start until no voxel is wrong and the window is WINDOW wide."""
-    target = case.target(device)
-    problem = Problem(normalised(case.operator(device), target), GapHinge(), target)
+    target = work.target(device)
+    problem = Problem(normalised(work.operator(device), target), GapHinge(), target)
     began, said = time.perf_counter(), ""
     try:
         outcome = solve(problem, FreeSetRamp(), Filtered(), iterations=40, stop=StopRule(window=WINDOW))
@@ -153,6 +153,6 @@ def time_to_quality(case: Case, device: torch.device) -> dict[str, Any]:
     figures = {name: outcome.log[name][-1] for name in ("iou", "window_relative")}
     reached = not said and figures["iou"] == 1 and figures["window_relative"] >= WINDOW
     return {
-        "part": "tube", "case": case.name, "window_wanted": WINDOW, "reached": reached, "seconds": seconds,
+        "part": "tube", "case": work.name, "window_wanted": WINDOW, "reached": reached, "seconds": seconds,
         "iterations": len(outcome.log["iteration"]), "error": said, **figures,
     }  # fmt: skip

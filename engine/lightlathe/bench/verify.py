@@ -4,7 +4,7 @@ from typing import Any
 
 import torch
 
-from lightlathe.bench.cases import Case
+from lightlathe.bench.workloads import Workload
 from lightlathe.dose import DoseOperator
 from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import KernelUnavailable
@@ -12,7 +12,7 @@ from lightlathe.support.watching import doing, step
 
 # Largest error against the reference, relative to the norm. Halves round light and weights by 3e-4 of zero-mean data.
 ALLOWED = {("half", torch.float32): 1e-3, ("single", torch.float32): 5e-6, ("single", torch.float64): 1e-12}
-SIZES = (Case("odd", 61, 37), Case("even", 72, 90), Case("thumb", 128, 180))
+SIZES = (Workload("odd", 61, 37), Workload("even", 72, 90), Workload("thumb", 128, 180))
 SLICES = 5
 
 
@@ -24,27 +24,27 @@ def verify(device: torch.device) -> list[dict[str, Any]]:
         for precision, dtype in ALLOWED:
             if precision == "half" and device.type == "cpu":
                 continue  # kernels of the CPU know one precision only
-            for case in SIZES[:2] if name == "reference" else SIZES:  # itself, in another dtype; slow
+            for work in SIZES[:2] if name == "reference" else SIZES:  # itself, in another dtype; slow
                 row = {
                     "kernel": name,
                     "precision": precision,
                     "dtype": str(dtype).removeprefix("torch."),
-                    "case": case.name,
+                    "case": work.name,
                 }
                 try:
-                    operator = case.operator(device, slices=SLICES, kernel=name, precision=precision, dtype=dtype)
+                    operator = work.operator(device, slices=SLICES, kernel=name, precision=precision, dtype=dtype)
                 except KernelUnavailable as reason:
                     rows.append(row | {"why_not": str(reason).splitlines()[0]})
                     break
-                rows.append(row | errors(operator, case))
+                rows.append(row | errors(operator, work))
                 step()
     return rows
 
 
-def errors(operator: DoseOperator, case: Case) -> dict[str, Any]:
+def errors(operator: DoseOperator, work: Workload) -> dict[str, Any]:
     """Errors of dose and adjoint against the reference, for random data of mean zero, and <A g, v> - <g, A' v>."""
     device, slices = operator.device, operator.grid.shape[2]
-    exact = case.operator(device, slices=slices, kernel="reference", dtype=torch.float64)
+    exact = work.operator(device, slices=slices, kernel="reference", dtype=torch.float64)
     generator = torch.Generator().manual_seed(1)
     g = torch.randn(operator.pattern_shape, generator=generator).to(device, operator.dtype)
     v = torch.randn(operator.dose_shape, generator=generator).to(device, operator.dtype)

@@ -13,7 +13,7 @@ from lightlathe.dose.backend import Backend
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
 from lightlathe.errors import ShapeError
-from lightlathe.gpu.fused import value_and_slope
+from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.quantities import Grid, LinearMap, Optics, Target
 
@@ -106,24 +106,24 @@ class DoseOperator(LinearMap):
         self._check("dose", dose, ("x", "y", "z"), self.dose_shape)
         return _Linear.apply(dose, self._transpose, self._forward, self._transpose)
 
-    def room(self) -> LaidOut | None:
-        """Where a loss may leave its slope for `transpose`, none where the kernel has no form of its own for it.
+    def workspace(self) -> LaidOut | None:
+        """Where a loss may leave its gradient for `transpose`, none where the kernel has no form of its own for it.
 
         For an operator `within` some light; looks for the largest dose at first use.
         """
         if not self._takes_laid_out or self._light_at_most is None:
             return None
-        return self._module.room(self.views, self.grid.shape[2], self.device, self._dose_at_most)
+        return self._module.workspace(self.views, self.grid.shape[2], self.device, self._dose_at_most)
 
     def gradient_of(
         self, loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target
     ) -> tuple[Tensor, Tensor]:
         """Value of a loss at a dose of this operator, and its gradient by the patterns.
 
-        On a card a loss may leave its slope in the halves that the kernel's transpose reads.
+        On a card a loss may leave its gradient in the halves that the kernel's transpose reads.
         """
-        value, slope = value_and_slope(loss, dose, target, self.room())
-        return value, self.transpose(slope)
+        value, gradient = value_and_gradient(loss, dose, target, self.workspace())
+        return value, self.transpose(gradient)
 
     @property
     def slices_independent(self) -> bool:
@@ -137,7 +137,7 @@ class DoseOperator(LinearMap):
     @property
     def _takes_laid_out(self) -> bool:
         rows_to_slices = self.resampling.rows is not None and self.resampling.late
-        return hasattr(self._module, "room") and not rows_to_slices
+        return hasattr(self._module, "workspace") and not rows_to_slices
 
     @cached_property
     def _view_at_most(self) -> float | None:

@@ -5,28 +5,12 @@ Each has an equal in plain torch beside it, which runs wherever these do not, an
 
 import logging
 import os
-from collections.abc import Callable
 from functools import lru_cache
-from typing import Any, NamedTuple
 
 import torch
 from torch import Tensor
 
-from lightlathe.errors import SolveError
-from lightlathe.gpu.packed import LaidOut
-
 log = logging.getLogger(__name__)
-
-
-class AtOnce(NamedTuple):
-    """A loss and its derivative by the dose, without autograd.
-
-    value   scalar, as loss(dose, target)
-    slope   (x, y, z) its derivative; LaidOut where the loss was given room for that
-    """
-
-    value: Tensor
-    slope: Tensor | LaidOut
 
 
 def serve(x: Tensor) -> bool:
@@ -52,21 +36,3 @@ def why_not(device: str, dtype: torch.dtype, interpreted: bool = False) -> str |
     else:
         log.info("losses, figures and steps on %s: plain torch; functions of one pass passed over: %s", device, reason)
     return reason
-
-
-def value_and_slope(
-    loss: Callable[[Tensor, Any], Tensor], dose: Tensor, target: Any, room: LaidOut | None = None
-) -> AtOnce:
-    """Value of any loss that torch can differentiate, and its derivative by the dose; at once where the loss can.
-
-    room   where the derivative may be left in halves, if the loss is of that kind
-    """
-    at_once = getattr(loss, "at_once", None)
-    if at_once is not None and serve(dose):
-        return at_once(dose, target) if room is None else at_once(dose, target, room)
-    leaf = dose.detach().requires_grad_()
-    value = loss(leaf, target)
-    if not value.requires_grad:
-        raise SolveError("the loss does not depend on the dose; expected a value computed from it by torch.")
-    (slope,) = torch.autograd.grad(value.sum(), leaf)  # one value, or one of each slice
-    return AtOnce(value.detach(), slope)

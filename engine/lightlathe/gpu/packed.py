@@ -1,7 +1,7 @@
 """A volume as the dose kernel in CUDA gathers from it: in halves, in two orders, scaled by a power of two.
 
-A loss that leaves its slope in this form spares the card a slope in float32, a search for its largest number and a
-pass that rounds it: packed_triton.py has the store for that.
+A loss that leaves its gradient in this form spares the card a gradient in float32, a search for its largest number and
+a pass that rounds it: packed_triton.py has the store for that.
 """
 
 from dataclasses import dataclass, replace
@@ -12,7 +12,7 @@ from torch import Tensor
 
 @dataclass(frozen=True)
 class LaidOut:
-    """Room for an (x, y, slice) volume, or the volume.
+    """Workspace for an (x, y, slice) volume, or the volume.
 
     by_x           (y, slice // 8, x * 8 + slice % 8) float16; zeros beyond the last slice
     by_y           (x, slice // 8, y * 8 + slice % 8) float16, the same numbers
@@ -21,7 +21,7 @@ class LaidOut:
                    largest: halves have all their digits down to 2^-28 of it
     slices         how many there are
     circle         zeros where (2x - nx + 1)^2 + (2y - ny + 1)^2 is more: outside the vial
-    dose_at_most   no dose exceeds it, in the units of the operator whose room this is
+    dose_at_most   no dose exceeds it, in the units of the operator that it was made for
     """
 
     by_x: Tensor
@@ -32,7 +32,7 @@ class LaidOut:
     dose_at_most: float
 
     @staticmethod
-    def room(shape: tuple[int, int, int], circle: int, device: torch.device, dose_at_most: float) -> "LaidOut":
+    def empty(shape: tuple[int, int, int], circle: int, device: torch.device, dose_at_most: float) -> "LaidOut":
         nx, ny, slices = shape
         octets = -(-slices // 8)
         by_x = torch.empty(ny, octets, 8 * nx, device=device, dtype=torch.float16)

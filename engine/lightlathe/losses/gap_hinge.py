@@ -1,13 +1,12 @@
 """Asks for a gap: the part above one dose, everything else below a lower one."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from typing import ClassVar
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.gpu.fused import AtOnce
-from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses.voxels import check, mean_over_judged
 from lightlathe.quantities import Target
 from lightlathe.support.sums import power
@@ -25,6 +24,7 @@ class GapHinge:
     Source: the squared hinge of Rosasco et al., Neural Computation 16 (2004) 1063 (table of losses), from memory.
     """
 
+    fused: ClassVar[str] = "gap_hinge"
     part_at_least: float = 1.05
     outside_at_most: float = 0.95
     exponent: float = 2.0
@@ -44,10 +44,3 @@ class GapHinge:
         over = torch.relu(dose - self.outside_at_most) * target.liquid
         amiss = short + over  # a voxel is in one class only
         return mean_over_judged(amiss.square() if self.exponent == 2 else power(amiss, self.exponent), target)
-
-    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with its slope, where `gpu/fused.py` allows; the slope in `room`, if one is of use."""
-        from lightlathe.losses.gpu.gap_hinge import gap_hinge
-
-        check(dose, target)
-        return gap_hinge(dose, target, room, **asdict(self))

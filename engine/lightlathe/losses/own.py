@@ -18,7 +18,7 @@ class OwnLoss(OwnMember):
     """
 
     family, trial = "loss", "on two voxels"
-    hidden = ("at_once", "each_slice")  # a class that derives from a loss of ours may inherit forms it does not mean
+    hidden = ("each_slice",)  # a class that derives from a loss of ours may inherit forms it does not mean
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         return self.guarded(self.load())(dose, target)

@@ -2,13 +2,12 @@
 
 import math
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.gpu.fused import AtOnce
-from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses.voxels import check
 from lightlathe.quantities import Target
 from lightlathe.support.sums import log_of_sum
@@ -37,6 +36,7 @@ class SoftWindow:
     Source: bounds of the log-sum-exp, Boyd & Vandenberghe, Convex Optimization (2004), section 3.1.5.
     """
 
+    fused: ClassVar[str] = "soft_window"
     softest: float = 10.0
     sharpest: float = 100.0
     stages: int = 8
@@ -87,32 +87,25 @@ class SoftWindow:
         q = min(self.slice_sharpness, self.sharpest)
         return worst.mean() if q == 0 else ((q * worst).logsumexp(0) - math.log(len(worst))) / q
 
-    def _joined_with_slope(self, worst: Tensor) -> tuple[Tensor, Tensor]:
+    def joined_with_gradient(self, worst: Tensor) -> tuple[Tensor, Tensor]:
         """The same, and its derivative by each slice's: shares that sum to 1."""
         q = min(self.slice_sharpness, self.sharpest)
         return self._joined(worst), torch.softmax(q * worst, 0)
-
-    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        """The same with its slope, where `gpu/fused.py` allows; the slope in `room`, if there is one."""
-        from lightlathe.losses.gpu.soft_window import soft_window
-
-        check(dose, target)
-        return soft_window(dose, target, room, sharpness=self.sharpest, joined=self._joined_with_slope)
 
 
 @dataclass(frozen=True)
 class EachSlice:
     """A value for each slice, (slice,), which depends on that slice alone; the slope is that of their sum."""
 
+    fused: ClassVar[str] = "soft_window"
     window: SoftWindow
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         return self.window.values(dose, target)
 
-    def at_once(self, dose: Tensor, target: Target, room: LaidOut | None = None) -> AtOnce:
-        from lightlathe.losses.gpu.soft_window import soft_window
+    @property
+    def sharpest(self) -> float:
+        return self.window.sharpest
 
-        check(dose, target)
-        return soft_window(
-            dose, target, room, sharpness=self.window.sharpest, joined=lambda worst: (worst, torch.ones_like(worst))
-        )
+    def joined_with_gradient(self, worst: Tensor) -> tuple[Tensor, Tensor]:
+        return worst, torch.ones_like(worst)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.solve.forms import passes_for
+from lightlathe.gpu.forms import form_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 
@@ -38,7 +38,7 @@ class AcceleratedGradient:
         return {**state, "trial": state["patterns"], "before": state["patterns"], "momentum": state["momentum"] * 0 + 1}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
-        passes, y, g = passes_for("accelerated", at.patterns), at.patterns, at.gradient
+        passes, y, g = form_for("accelerated", at.patterns), at.patterns, at.gradient
         turns, curved, steep, size = passes.turned(y, state["before"], g, state["gradient"])
         seen = turns / curved
         seen = torch.where((seen > 0) & seen.isfinite(), seen, 0.0)

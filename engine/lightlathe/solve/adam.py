@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.solve.forms import passes_for
+from lightlathe.gpu.forms import form_for
 from lightlathe.solve.problem import Evaluated, Problem
 
 
@@ -47,7 +47,7 @@ class Adam:
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         steps = state["steps"] + 1
         scales = torch.stack([1 / (1 - self.square**steps), self.rate / (1 - self.mean**steps)])
-        trial, mean, square = passes_for("adam", at.patterns).step(
+        trial, mean, square = form_for("adam", at.patterns).step(
             at.patterns, at.gradient, state["mean"], state["square"], scales,
             keeps=(self.mean, self.square), limit=problem.limit,
         )  # fmt: skip

@@ -12,7 +12,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Stop
-from lightlathe.solve.forms import keep_if
+from lightlathe.gpu.forms import keep_if
 from lightlathe.solve.memory import memory_bytes
 from lightlathe.solve.metrics import NAMES, Figures
 from lightlathe.solve.problem import Evaluated, Problem

@@ -8,6 +8,8 @@ numbers and whose scales are powers of two.
 import torch
 from torch import Tensor
 
+from lightlathe.solve.moves import Coded
+
 BLOCK = 128
 MAX_CODE = 127.0
 TINY = 1e-33  # a block whose largest number is no larger is taken for zero, as 256 * 127 / number must be finite
@@ -17,7 +19,7 @@ def blocks_of(count: int) -> int:
     return -(-count // BLOCK)
 
 
-def encoded(values: Tensor) -> tuple[Tensor, Tensor]:
+def encoded(values: Tensor) -> Coded:
     """(blocks, 128) int8 and (blocks,) float32 of (count,) numbers, zeros behind them."""
     blocks = blocks_of(values.numel())
     padded = torch.nn.functional.pad(values.to(torch.float32), (0, blocks * BLOCK - values.numel()))
@@ -25,7 +27,7 @@ def encoded(values: Tensor) -> tuple[Tensor, Tensor]:
     most = padded.abs().amax(1)
     some = ~(most <= TINY)  # what is not a number stays so, in its scale
     codes = (padded * torch.where(some, MAX_CODE / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
-    return codes.to(torch.int8), torch.where(some, most / MAX_CODE, 0.0)
+    return Coded(codes.to(torch.int8), torch.where(some, most / MAX_CODE, 0.0))
 
 
 def decoded(codes: Tensor, scales: Tensor, dtype: torch.dtype) -> Tensor:

@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.solve.forms import keep_if, passes_for
+from lightlathe.gpu.forms import form_for, keep_if
 from lightlathe.solve.problem import Evaluated, Problem
 
 
@@ -43,7 +43,7 @@ class FreeSetRamp:
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
         x, g, value, step, promised = (state[k] for k in ("patterns", "gradient", "value", "step", "promised"))
-        passes, tried = passes_for("free_set", x), at.patterns
+        passes, tried = form_for("free_set", x), at.patterns
         first = value.isnan()
         accepted = first | (at.value <= value + 1e-4 * promised.clamp(max=0))
         g = keep_if(~accepted, g, at.gradient)

@@ -6,8 +6,9 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.gpu.forms import form_for
 from lightlathe.solve.eight_bits import BLOCK, blocks_of
-from lightlathe.solve.forms import passes_for
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.problem import Evaluated, Problem
 
 MAX_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
@@ -63,28 +64,25 @@ class BoundedLBFGS:
         a trial that was refused has been written over.
         """
         x, g, value, age = (state[k] for k in ("patterns", "gradient", "value", "age"))
-        pairs, scales, change = state["pairs"], state["scales"], (state["change"], state["change_scales"])
-        passes, tried = passes_for("lbfgs", x), at.patterns
+        pairs, change = Coded(state["pairs"], state["scales"]), Coded(state["change"], state["change_scales"])
+        passes = form_for("lbfgs", x)
         first = value.isnan()
         accepted = first | (at.value - value <= 1e-4 * state["promised"].clamp(max=0))
         step = torch.where(accepted, 1.0, state["step"] / 2)
 
         slot = age.argmin().reshape(1)
-        products = passes.learnt(
-            accepted, ~first, slot, tried, at.gradient, x, g, *change, pairs, scales, limit=problem.limit
-        )
+        move = Move(accepted, Point(at.patterns, at.gradient), Point(x, g))
+        products = passes.learnt(move, ~first, slot, change, pairs, limit=problem.limit)
         factors, age = passes.factors(products, age, slot, first, first_change=self.first_change)
-        x, g, trial, promised, *change = passes.combined(
-            accepted, tried, at.gradient, x, g, pairs, scales, factors, step, limit=problem.limit
-        )
+        (x, g), trial, promised, change = passes.combined(move, pairs, factors, step, limit=problem.limit)
         return {
             "trial": trial,
             "patterns": x,
             "gradient": g,
-            "pairs": pairs,
-            "scales": scales,
-            "change": change[0],
-            "change_scales": change[1],
+            "pairs": pairs.codes,
+            "scales": pairs.scales,
+            "change": change.codes,
+            "change_scales": change.scales,
             "age": age,
             "value": torch.where(accepted, at.value.to(torch.float64), value),
             "step": step,

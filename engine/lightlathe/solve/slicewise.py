@@ -1,17 +1,16 @@
 """Bounded L-BFGS for every slice on its own, all slices in one batch, decided on the device."""
 
 from dataclasses import dataclass
-from types import ModuleType
 from typing import Any, ClassVar
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.gpu.fused import serve
+from lightlathe.gpu.forms import form_for
+from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.problem import Evaluated
-from lightlathe.solve.reference import slicewise as reference
-from lightlathe.solve.reference.slicewise import Coded, empty_pairs
+from lightlathe.solve.reference.slicewise import empty_pairs
 
 MAX_PAIRS = 10
 
@@ -69,7 +68,7 @@ class SlicewiseLBFGS:
         """
         x, g, value = (state[k] for k in ("patterns", "gradient", "value"))
         pairs, change = Coded(state["codes"], state["scales"]), Coded(state["change"], state["change_scales"])
-        updates, tried = _updates_for(x), at.patterns
+        updates = form_for("slicewise", x)
         new_value, predicted = at.value.to(torch.float64), state["predicted"]
         if new_value.ndim == 0:
             new_value, predicted = new_value.expand_as(value), predicted.sum().expand_as(value)
@@ -77,12 +76,11 @@ class SlicewiseLBFGS:
         accepted = first | (new_value - value <= 1e-4 * predicted.clamp(max=0))
         step = torch.where(accepted, 1.0, state["step"] / 2)
         slot = torch.remainder(state["slot"] + 1, self.memory)
-        found = updates.products(accepted, slot, tried, at.gradient, x, g, change, pairs, limit=problem.limit)
+        move = Move(accepted, Point(at.patterns, at.gradient), Point(x, g))
+        found = updates.products(move, slot, change, pairs, limit=problem.limit)
         valid = state["valid"].index_copy(0, slot.long().reshape(1), (~first)[None])
         factors = updates.factors(found, valid, slot, first_change=self.first_change)
-        x, g, trial, predicted, change = updates.stepped(
-            accepted, tried, at.gradient, x, g, pairs, factors, step, limit=problem.limit
-        )
+        (x, g), trial, predicted, change = updates.stepped(move, pairs, factors, step, limit=problem.limit)
         return {
             "trial": trial,
             "patterns": x,
@@ -97,11 +95,3 @@ class SlicewiseLBFGS:
             "step": step,
             "predicted": predicted,
         }
-
-
-def _updates_for(x: Tensor) -> ModuleType:
-    if serve(x):
-        from lightlathe.solve.gpu import slicewise
-
-        return slicewise
-    return reference

@@ -5,8 +5,8 @@ deposit(views_array, views, gain=1.0, most=None)   dose (x, y, slice) of views (
 collect(volume, views, gain=1.0)                   the transpose: views of a volume, times gain
 why_not(views, device, dtype)                      None where the kernel can run, else the reason it cannot
 
-A kernel may have `room(views, slices, device, dose_at_most)` as well: an empty LaidOut that `collect` takes, filled, in
-place of a volume.
+A kernel may have `workspace(views, slices, device, dose_at_most)` as well: an empty LaidOut that `collect` takes,
+filled, in place of a volume.
 
 All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
 `auto` takes the first of PREFERRED that can run, and the choice is logged.

@@ -82,9 +82,9 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     return dose
 
 
-def room(views, slices: int, device: torch.device, dose_at_most: float) -> LaidOut:
+def workspace(views, slices: int, device: torch.device, dose_at_most: float) -> LaidOut:
     """Where a loss may leave its slope for `collect`."""
-    return LaidOut.room(views.dose_shape(slices), vial(views)[-1], device, dose_at_most)
+    return LaidOut.empty(views.dose_shape(slices), vial(views)[-1], device, dose_at_most)
 
 
 def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
@@ -100,7 +100,7 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
         if isinstance(volume, LaidOut):
             laid, low, high = volume, volume.most, volume.most
         else:
-            laid, (low, high) = room(views, nz, device, math.inf), torch.aminmax(volume)
+            laid, (low, high) = workspace(views, nz, device, math.inf), torch.aminmax(volume)
             octets = math.ceil(nz / 8)
             grid = (math.ceil(nx / 16), math.ceil(ny / 16), math.ceil(octets / 4))
             program.launch("voxels_to_halves", grid, (16, 16), 0,

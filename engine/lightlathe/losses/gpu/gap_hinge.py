@@ -1,16 +1,18 @@
 """The gap hinge and its slope in one pass over the dose. Plain torch takes a dozen."""
 
 import math
+from typing import Protocol
 
 import torch
 import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.gpu.fused import AtOnce
+from lightlathe.gpu.forms import ValueAndGradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.gpu.packed_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.gpu.triton_helpers import BLOCK, launch, offsets, partial_sums
+from lightlathe.losses.voxels import check
 from lightlathe.quantities import Target
 
 MOST_LAID_OUT = 2.0  # exponent
@@ -75,38 +77,46 @@ def _judge_laid_out(
     tl.store(sums + here, tl.sum(amiss))
 
 
-def gap_hinge(
-    dose: Tensor,
-    target: Target,
-    room: LaidOut | None,
-    *,
-    part_at_least: float,
-    outside_at_most: float,
-    exponent: float,
-) -> AtOnce:
-    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the slope, without room.
+class Hinge(Protocol):
+    """The doses and the exponent of the loss."""
 
-    room   where to leave the slope; used for exponents up to 2 alone, as what bounds the steeper ones is too far away
+    @property
+    def part_at_least(self) -> float: ...
+
+    @property
+    def outside_at_most(self) -> float: ...
+
+    @property
+    def exponent(self) -> float: ...
+
+
+def value_and_gradient(loss: Hinge, dose: Tensor, target: Target, workspace: LaidOut | None) -> ValueAndGradient:
+    """As losses.GapHinge states it, for float32. Bit-equal from run to run. Memory: the gradient, without workspace.
+
+    workspace   where to leave the gradient; used for exponents up to 2 alone, as what bounds the steeper ones is too
+                far away
     """
+    check(dose, target)
+    part_at_least, outside_at_most, exponent = loss.part_at_least, loss.outside_at_most, loss.exponent
     masks = target.solid.contiguous().view(torch.uint8), target.liquid.contiguous().view(torch.uint8)
     weight = dose if target.weight is None else target.weight.to(torch.float32).contiguous()
     total = target.judged_weight.to(torch.float32)
     given = dose.detach().contiguous(), *masks, weight, total
     doses = float(part_at_least), float(outside_at_most), float(exponent)
     kind = {"SQUARE": exponent == 2, "WEIGHTED": target.weight is not None}
-    if room is None or exponent > MOST_LAID_OUT:
+    if workspace is None or exponent > MOST_LAID_OUT:
         n = dose.numel()
         blocks = triton.cdiv(n, BLOCK)
         sums = partial_sums(1, blocks, dose)
         slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
         launch(_judge, (blocks,), *given, slope, sums, n, *doses, **kind, BLOCK=BLOCK)
     else:
-        grid = grid_of(room.shape)
+        grid = grid_of(workspace.shape)
         sums = partial_sums(1, math.prod(grid), dose)
-        steepest = exponent * max(part_at_least, room.dose_at_most - outside_at_most) ** (exponent - 1)
-        slope = room.filled(steepest * target.heaviest / total)
+        steepest = exponent * max(part_at_least, workspace.dose_at_most - outside_at_most) ** (exponent - 1)
+        slope = workspace.filled(steepest * target.heaviest / total)
         launch(
             _judge_laid_out, grid, *given, slope.most, slope.by_x, slope.by_y, sums,
             *slope.shape, slope.circle, *doses, **kind, ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
         )  # fmt: skip
-    return AtOnce(sums.sum(dtype=torch.float64).to(dose.dtype), slope)
+    return ValueAndGradient(sums.sum(dtype=torch.float64).to(dose.dtype), slope)

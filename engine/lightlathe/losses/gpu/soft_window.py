@@ -1,16 +1,17 @@
 """The softened window in two passes over the dose: one for its value, one for its slope. Plain torch takes a dozen."""
 
-from collections.abc import Callable
+from typing import Protocol
 
 import torch
 import triton
 import triton.language as tl
 from torch import Tensor
 
-from lightlathe.gpu.fused import AtOnce
+from lightlathe.gpu.forms import ValueAndGradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.gpu.packed_triton import ACROSS, DEEP, WARPS, grid_of, lay_out, tile
 from lightlathe.gpu.triton_helpers import launch, partial_sums
+from lightlathe.losses.voxels import check
 from lightlathe.quantities import Target
 
 # voxels that a program takes at a time, some columns, some slices; how many times for the value
@@ -88,20 +89,22 @@ def _slope_laid_out(
     lay_out(slope, wet, most, by_x, by_y, nx, ny, nz, ACROSS, DEEP)
 
 
-def soft_window(
-    dose: Tensor,
-    target: Target,
-    room: LaidOut | None,
-    *,
-    sharpness: float,
-    joined: Callable[[Tensor], tuple[Tensor, Tensor]],
-) -> AtOnce:
-    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the slope, without room.
+class Window(Protocol):
+    """sharpest   k of the loss;  joined_with_gradient   (slice,) values -> the loss, and its derivative by each."""
 
-    room     where to leave the slope, if anywhere
-    joined   (slice,) values of the slices -> the loss, and its derivative by each of them
+    @property
+    def sharpest(self) -> float: ...
+
+    def joined_with_gradient(self, worst: Tensor, /) -> tuple[Tensor, Tensor]: ...
+
+
+def value_and_gradient(loss: Window, dose: Tensor, target: Target, workspace: LaidOut | None) -> ValueAndGradient:
+    """As losses.SoftWindow states it, for float32. Bit-equal from run to run. Memory: the gradient, without workspace.
+
+    workspace   where to leave the gradient, if anywhere
     """
-    k, nz = float(sharpness), dose.shape[2]
+    check(dose, target)
+    k, nz = float(loss.sharpest), dose.shape[2]
     columns = dose.shape[0] * dose.shape[1]
     deep = min(64, triton.next_power_of_2(nz))
     tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}
@@ -117,15 +120,15 @@ def soft_window(
     top = highest.amax(0).clamp(min=-k).double()  # exp(-k) is the floor of every slice
     total = (totals * torch.exp(highest - top)).sum(0) + torch.exp(-k - top)
     level = top + total.log()
-    value, part_of_value = joined(level / k)
+    value, part_of_value = loss.joined_with_gradient(level / k)
     shares = level.to(torch.float32), part_of_value.to(torch.float32)
-    if room is None:
+    if workspace is None:
         slope = torch.empty_like(dose, memory_format=torch.contiguous_format)
         launch(_slope, grid, *given, *shares, slope, columns, nz, k, **tiles)
     else:  # no voxel's exponent is above its slice's highest
-        slope = room.filled((torch.exp(top - level) * part_of_value).amax())
+        slope = workspace.filled((torch.exp(top - level) * part_of_value).amax())
         launch(
             _slope_laid_out, grid_of(slope.shape), *given, *shares, slope.most, slope.by_x, slope.by_y,
             *slope.shape, slope.circle, k, WEIGHTED=tiles["WEIGHTED"], ACROSS=ACROSS, DEEP=DEEP, num_warps=WARPS,
         )  # fmt: skip
-    return AtOnce(value.to(dose.dtype), slope)
+    return ValueAndGradient(value.to(dose.dtype), slope)

@@ -14,6 +14,7 @@ from torch import Tensor
 from lightlathe.gpu.triton_helpers import clip, flag, free, interpreted, launch, only, partial_sums
 from lightlathe.solve.eight_bits import BLOCK as WIDTH
 from lightlathe.solve.gpu.eight_bits import codes, codes_of_16, dot, numbers_of, scale_of, words
+from lightlathe.solve.moves import Coded, Move, Point, Stepped
 from lightlathe.solve.reference.lbfgs import Products
 
 TILES, LANES = 64, WIDTH // 4  # blocks that a program of one warp takes the products of; its threads, 4 levels each
@@ -103,17 +104,14 @@ def _places(pairs: int, device: torch.device) -> tuple[Tensor, int]:
     return places.to(device), len(taken)
 
 
-def learnt(
-    accepted: Tensor, learn: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor,
-    change: Tensor, change_scales: Tensor, pairs: Tensor, scales: Tensor, *, limit: float,
-) -> Products:  # fmt: skip
-    blocks, rows = scales.shape
+def learnt(move: Move, learn: Tensor, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
+    x, (blocks, rows) = move.before.patterns, pairs.scales.shape
     places, count = _places(rows // 2, x.device)
     programs = triton.cdiv(blocks, TILES)
     sums = torch.empty(programs, count + 2, device=x.device, dtype=torch.float32)
-    flags = accepted.view(torch.uint8), learn.view(torch.uint8), slot
-    given = (part.contiguous() for part in (tried, tried_gradient, x, gradient))
-    memory = change.view(torch.int32), change_scales, pairs.view(torch.int32), scales
+    flags = move.accepted.view(torch.uint8), learn.view(torch.uint8), slot
+    given = (part.contiguous() for part in (*move.tried, *move.before))
+    memory = change.codes.view(torch.int32), change.scales, pairs.codes.view(torch.int32), pairs.scales
     launch(
         _learnt, (programs,), *flags, *given, *memory, sums, x.numel(), blocks, float(limit),
         PAIRS=rows // 2, LANES=LANES, TILES=TILES, AHEAD=AHEAD, PLAIN=interpreted(), num_warps=1,
@@ -214,19 +212,17 @@ def _combined(
     tl.store(sums + tl.program_id(0), tl.sum(g * change_here))
 
 
-def combined(
-    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor,
-    factors: Tensor, step: Tensor, *, limit: float,
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:  # fmt: skip
-    blocks, rows = scales.shape
-    given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
-    trial, change = torch.empty_like(given[0]), torch.empty_like(pairs[:, 0])
-    change_scales = torch.empty_like(scales[:, 0])
+def combined(move: Move, pairs: Coded, factors: Tensor, step: Tensor, *, limit: float) -> Stepped:
+    blocks, rows = pairs.scales.shape
+    given = [part.contiguous() for part in (*move.tried, *move.before)]
+    trial = torch.empty_like(given[0])
+    change = Coded(torch.empty_like(pairs.codes[:, 0]), torch.empty_like(pairs.scales[:, 0]))
     programs = triton.cdiv(blocks, ROWS)
-    sums = partial_sums(1, programs, x)
-    memory = pairs.view(torch.uint8), scales, factors.to(torch.float32), step.to(torch.float32)
+    sums = partial_sums(1, programs, trial)
+    memory = pairs.codes.view(torch.uint8), pairs.scales, factors.to(torch.float32), step.to(torch.float32)
     launch(
-        _combined, (programs,), accepted.view(torch.uint8), *given, *memory, trial, change.view(torch.uint8),
-        change_scales, sums, x.numel(), blocks, float(limit), PAIRS=rows // 2, ROWS=ROWS, WIDTH=WIDTH,
+        _combined, (programs,), move.accepted.view(torch.uint8), *given, *memory, trial,
+        change.codes.view(torch.uint8), change.scales, sums, trial.numel(), blocks, float(limit),
+        PAIRS=rows // 2, ROWS=ROWS, WIDTH=WIDTH,
     )  # fmt: skip
-    return given[0], given[1], trial, sums.sum(dtype=torch.float64), change, change_scales
+    return Stepped(Point(*given[:2]), trial, sums.sum(dtype=torch.float64), change)

@@ -12,7 +12,8 @@ import triton.language as tl
 from torch import Tensor
 
 from lightlathe.gpu.triton_helpers import clip, free, launch
-from lightlathe.solve.reference.slicewise import BLOCK, Coded, Products
+from lightlathe.solve.moves import Coded, Move, Point, Stepped
+from lightlathe.solve.reference.slicewise import BLOCK, Products
 
 __all__ = ["factors", "products", "stepped"]
 SLICES, TURNS = 64, 1  # slices of a program, blocks that it walks through
@@ -148,18 +149,15 @@ def _places(pairs: int, device: torch.device) -> tuple[Tensor, int]:
     return places.to(device), len(taken)
 
 
-def products(
-    accepted: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, change: Coded,
-    pairs: Coded, *, limit: float,
-) -> Products:  # fmt: skip
-    angles, columns, nz = x.shape
+def products(move: Move, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
+    angles, columns, nz = move.before.patterns.shape
     count, blocks = len(pairs.codes), pairs.scales.shape[2]
-    places, sums = _places(count // 2, x.device)
+    places, sums = _places(count // 2, slot.device)
     programs = triton.cdiv(angles * blocks, TURNS)
-    found = torch.empty(programs, sums + 2, nz, device=x.device, dtype=torch.float32)
-    given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
+    found = torch.empty(programs, sums + 2, nz, device=pairs.scales.device, dtype=torch.float32)
+    given = [part.contiguous() for part in (*move.tried, *move.before)]
     launch(
-        _products, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), slot, *given, *_words(change),
+        _products, (programs, triton.cdiv(nz, SLICES)), move.accepted.view(torch.uint8), slot, *given, *_words(change),
         *_words(pairs), found,
         angles * blocks, blocks, columns, nz, pairs.codes[0].numel() // 4, pairs.scales[0].numel(), float(limit),
         PAIRS=count // 2, SLICES=SLICES, TURNS=TURNS, WIDTH=BLOCK, num_warps=max(1, SLICES // 32),
@@ -301,22 +299,19 @@ def _stepped(
     tl.store(sums + tl.program_id(0) * nz + z, total, mask=there)
 
 
-def stepped(
-    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Coded, factors: Tensor,
-    step: Tensor, *, limit: float,
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Coded]:  # fmt: skip
-    angles, columns, nz = x.shape
+def stepped(move: Move, pairs: Coded, factors: Tensor, step: Tensor, *, limit: float) -> Stepped:
+    angles, columns, nz = move.before.patterns.shape
     blocks = pairs.scales.shape[2]
-    given = [part.contiguous() for part in (tried, tried_gradient, x, gradient)]
+    given = [part.contiguous() for part in (*move.tried, *move.before)]
     trial = torch.empty_like(given[0])
     change = Coded(torch.zeros_like(pairs.codes[0]), torch.empty_like(pairs.scales[0]))
     programs = triton.cdiv(angles * blocks, TURNS)
-    sums = torch.empty(programs, nz, device=x.device, dtype=torch.float32)
+    sums = torch.empty(programs, nz, device=pairs.scales.device, dtype=torch.float32)
     small = factors.to(torch.float32), step.to(torch.float32)
     launch(
-        _stepped, (programs, triton.cdiv(nz, SLICES)), accepted.view(torch.uint8), *given, *_words(pairs), *small,
+        _stepped, (programs, triton.cdiv(nz, SLICES)), move.accepted.view(torch.uint8), *given, *_words(pairs), *small,
         trial, *_words(change), sums, angles * blocks, blocks, columns, nz, pairs.codes[0].numel() // 4,
         pairs.scales[0].numel(), float(limit), PAIRS=len(pairs.codes) // 2, SLICES=SLICES, TURNS=TURNS, WIDTH=BLOCK,
         num_warps=max(1, SLICES // 32),
     )  # fmt: skip
-    return given[0], given[1], trial, sums.sum(0, dtype=torch.float64), change
+    return Stepped(Point(*given[:2]), trial, sums.sum(0, dtype=torch.float64), change)

@@ -10,6 +10,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.solve.eight_bits import BLOCK, decoded, encoded
+from lightlathe.solve.moves import Coded, Move, Stepped
 from lightlathe.solve.step_rules import free
 from lightlathe.support.sums import dot, exact_total
 
@@ -24,24 +25,20 @@ class Products(NamedTuple):
     levels: Tensor  # sum of the levels gone on from
 
 
-def learnt(
-    accepted: Tensor, learn: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor,
-    change: Tensor, change_scales: Tensor, pairs: Tensor, scales: Tensor, *, limit: float,
-) -> Products:  # fmt: skip
+def learnt(move: Move, learn: Tensor, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
     """Where `learn`, writes the newest pair into `slot` (1,), in place for want of memory; takes the products.
 
-    change   from x to `tried`, as `combined` gave it
-    q is the gradient of the point gone on from, which is `tried` where `accepted`.
-    Doing it twice from one state gives the same.
+    change   of the move, as `combined` gave it
+    q is the gradient of the point gone on from. Doing it twice from one state gives the same.
     """
-    bend = encoded((tried_gradient - gradient).flatten())
-    rows = scales.shape[1]
-    for row, new in ((slot, (change, change_scales)), (slot + rows // 2, bend)):
-        for memory, values in zip((pairs, scales), new, strict=True):
+    bend = encoded((move.tried.gradient - move.before.gradient).flatten())
+    rows = pairs.scales.shape[1]
+    for row, new in ((slot, change), (slot + rows // 2, bend)):
+        for memory, values in zip(pairs, new, strict=True):
             memory.index_copy_(1, row, torch.where(learn, values[:, None], memory.index_select(1, row)))
-    x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
-    gram, size = _gram(pairs, scales, gradient, free(x, gradient, limit))
-    return Products(gram, size, exact_total(x))
+    at = move.outcome()
+    gram, size = _gram(*pairs, at.gradient, free(*at, limit))
+    return Products(gram, size, exact_total(at.patterns))
 
 
 def _gram(pairs: Tensor, scales: Tensor, gradient: Tensor, movable: Tensor) -> tuple[Tensor, Tensor]:
@@ -124,25 +121,20 @@ def _triangular(matrix: Tensor, right: Tensor, *, upper: bool) -> Tensor:
     return torch.linalg.solve_triangular(matrix.triu() if upper else matrix.tril(), right[:, None], upper=upper)[:, 0]
 
 
-def combined(
-    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Tensor, scales: Tensor,
-    factors: Tensor, step: Tensor, *, limit: float,
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:  # fmt: skip
-    """The point gone on from, x, and its gradient; trial = clip(x + step * direction); <gradient, trial - x> in
-    float64; trial - x in 8 bits, and its scales.
+def combined(move: Move, pairs: Coded, factors: Tensor, step: Tensor, *, limit: float) -> Stepped:
+    """trial = clip(patterns + step * direction). On a card the trial of the move and its gradient may be written over.
 
-    The point is `tried` where `accepted`, else the `x` given; on a card `tried` and its gradient may be written over.
     factors   (2 pairs + 1,) of the rows of S, those of Y, and q
     The direction is -(factors [S, Y, q]) on the free levels.
     """
-    x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
-    movable = free(x, gradient, limit)
-    by_q, weights = factors[-1].to(x.dtype), (factors[:-1] * scales).to(x.dtype)
-    direction = _mixed(weights, pairs).flatten()[: x.numel()].reshape(x.shape)
-    direction = direction.add_(gradient * by_q).mul_(movable)
+    at = move.outcome()
+    x, gradient = at
+    by_q, weights = factors[-1].to(x.dtype), (factors[:-1] * pairs.scales).to(x.dtype)
+    direction = _mixed(weights, pairs.codes).flatten()[: x.numel()].reshape(x.shape)
+    direction = direction.add_(gradient * by_q).mul_(free(x, gradient, limit))
     trial = (x - step.to(x.dtype) * direction).clamp_(0, limit)
     change = trial - x
-    return x, gradient, trial, dot(gradient, change), *encoded(change.flatten())
+    return Stepped(at, trial, dot(gradient, change), encoded(change.flatten()))
 
 
 def _mixed(weights: Tensor, pairs: Tensor) -> Tensor:

@@ -1,7 +1,8 @@
 """The updates of solver slicewise_lbfgs in plain torch. Every sum is of one slice alone, (slice,) float64.
 
 Arrays as large as the patterns are (angle, column, slice). Curvature pairs are kept in 8 bits a number: blocks of 128
-columns of one angle and one slice share a scale, so that a slice never sees another's rounding.
+columns of one angle and one slice share a scale, so that a slice never sees another's rounding. Codes lie (..., angle,
+padded column / 4, slice, 4), scales (..., angle, block, slice): a GPU reads four columns as one word.
 Memory: a copy of the pairs in the patterns' dtype; the fused form takes none.
 """
 
@@ -10,21 +11,13 @@ from typing import NamedTuple
 import torch
 from torch import Tensor
 
+from lightlathe.solve.moves import Coded, Move, Stepped
 from lightlathe.solve.step_rules import free
 from lightlathe.support.sums import by_slice
 
 BLOCK = 128  # columns that share a scale
 MAX_CODE = 127.0
 TINY = 1e-33  # a block whose largest number is no larger counts as zero
-
-
-class Coded(NamedTuple):
-    """Numbers in 8 bits: codes (..., angle, padded column / 4, slice, 4) int8, scales (..., angle, block, slice)
-    float32. Four columns stand side by side, so that a GPU reads them as one word.
-    """
-
-    codes: Tensor
-    scales: Tensor
 
 
 class Products(NamedTuple):
@@ -68,19 +61,15 @@ def decoded(coded: Coded, columns: int, dtype: torch.dtype) -> Tensor:
     return (codes.to(dtype) * scales)[..., :columns, :]
 
 
-def products(
-    accepted: Tensor, slot: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, change: Coded,
-    pairs: Coded, *, limit: float,
-) -> Products:  # fmt: skip
+def products(move: Move, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
     """Writes the newest pair into `slot`, in place, and returns the products at the point gone on from.
 
-    accepted   (slice,) bool: the point is `tried` there, else `x`
-    change     from x to `tried`, as `stepped` gave it
+    change   of the move, as `stepped` gave it
     """
-    half = len(pairs.codes) // 2
-    for row, new in ((int(slot), change), (int(slot) + half, encoded(tried_gradient - gradient))):
+    half, bend = len(pairs.codes) // 2, encoded(move.tried.gradient - move.before.gradient)
+    for row, new in ((int(slot), change), (int(slot) + half, bend)):
         pairs.codes[row], pairs.scales[row] = new.codes, new.scales
-    x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
+    x, gradient = move.outcome()
     if x.device.type == "cpu":
         from lightlathe.solve.slicewise_cpu import gram
 
@@ -129,15 +118,12 @@ def factors(found: Products, valid: Tensor, slot: Tensor, *, first_change: float
     return made
 
 
-def stepped(
-    accepted: Tensor, tried: Tensor, tried_gradient: Tensor, x: Tensor, gradient: Tensor, pairs: Coded, factors: Tensor,
-    step: Tensor, *, limit: float,
-) -> tuple[Tensor, Tensor, Tensor, Tensor, Coded]:  # fmt: skip
-    """The point gone on from and its gradient; trial = clip(x - step * H q); (slice,) <gradient, trial - x>; and
-    trial - x in 8 bits. Where a slice accepted, the point is `tried`; on a GPU `tried` and its gradient may be
+def stepped(move: Move, pairs: Coded, factors: Tensor, step: Tensor, *, limit: float) -> Stepped:
+    """trial = clip(patterns - step * H q), slice by slice. On a GPU the trial of the move and its gradient may be
     overwritten.
     """
-    x, gradient = torch.where(accepted, tried, x), torch.where(accepted, tried_gradient, gradient)
+    at = move.outcome()
+    x, gradient = at
     if x.device.type == "cpu":
         from lightlathe.solve.slicewise_cpu import mixed
 
@@ -149,4 +135,4 @@ def stepped(
             total += decoded(Coded(pairs.codes[row], pairs.scales[row]), x.shape[1], x.dtype) * weight
     trial = (x - step.to(x.dtype) * total * free(x, gradient, limit)).clamp_(0, limit)
     change = trial - x
-    return x, gradient, trial, by_slice((gradient * change).double()), encoded(change)
+    return Stepped(at, trial, by_slice((gradient * change).double()), encoded(change))

@@ -1,4 +1,4 @@
-"""The sizes that are timed, by name; the names stay the same so that old results can be compared."""
+"""The workloads that are timed, by name; the names stay the same so that old results can be compared."""
 
 from dataclasses import dataclass
 
@@ -12,7 +12,7 @@ from lightlathe.quantities import Grid, Optics, Target
 
 
 @dataclass(frozen=True)
-class Case:
+class Workload:
     """A cube of `voxels` voxels a side that just holds the vial, patterns as fine, mu R = 0.5."""
 
     name: str
@@ -49,23 +49,23 @@ class Case:
         return Target(solid=solid, liquid=inside & ~solid)
 
 
-CASES = (
-    Case("thimble", 64, 90),
-    Case("thumb", 128, 180),
-    Case("hand", 256, 360),
-    Case("vial", 512, 360),
-    Case("jar", 1024, 720),
+WORKLOADS = (
+    Workload("thimble", 64, 90),
+    Workload("thumb", 128, 180),
+    Workload("hand", 256, 360),
+    Workload("vial", 512, 360),
+    Workload("jar", 1024, 720),
 )
 ITERATION_HOLDS = (8, 7)  # sets of patterns and of doses that a design iteration holds at its peak, with a margin
 
 
-def that_fit(free: int) -> tuple[list[Case], list[Case]]:
+def that_fit(free: int) -> tuple[list[Workload], list[Workload]]:
     """Cases whose two products fit in `free` bytes, and of those the ones whose whole iteration fits too."""
     products, whole = [], []
-    for case in CASES:
-        patterns, dose = case.bytes()
+    for work in WORKLOADS:
+        patterns, dose = work.bytes()
         if 4 * (patterns + dose) < free:
-            products.append(case)
+            products.append(work)
         if ITERATION_HOLDS[0] * patterns + ITERATION_HOLDS[1] * dose < free:
-            whole.append(case)
+            whole.append(work)
     return products, whole
