@@ -92,7 +92,7 @@ def test_what_does_not_fit_is_not_what_cannot_work(job, capsys, tmp_path):
 
 
 def test_design_stops_with_the_same_word_and_code(job, capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr("lightlathe.feasibility.look.free_bytes", lambda device: 1e6)
+    monkeypatch.setattr("lightlathe.feasibility.quick_check.free_bytes", lambda device: 1e6)
     assert main(["design", job]) == 5
     assert "the check says: does not fit this machine; nothing was designed" in capsys.readouterr().err
     assert [p.name for p in tmp_path.iterdir()] == [job]

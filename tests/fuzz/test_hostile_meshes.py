@@ -151,7 +151,7 @@ def test_a_zip_bomb_takes_no_memory(read):
 
 
 def test_all_parts_together_are_bounded(read, monkeypatch):
-    monkeypatch.setattr(archives, "MOST_UNPACKED", 1500)
+    monkeypatch.setattr(archives, "MAX_UNPACKED", 1500)
     with pytest.raises(MeshError, match=r"unpacks to more than 1.5e-06 GB of XML"):
         read("big.3mf", package(model(OBJECT + OBJECT.replace('id="1"', 'id="2"'), ONE)))
 
@@ -284,12 +284,12 @@ def test_a_crowd_within_float32_rounding_is_left_as_it_is():
 
 
 def test_more_inward_bodies_than_can_be_sorted_out(monkeypatch):
-    monkeypatch.setattr(repair, "MOST_INWARD", 3)
+    monkeypatch.setattr(repair, "MAX_INWARD", 3)
     bodies = [triangles() + np.array([10 * k, 0, 0]) for k in range(9)]
     inward = [b[:, ::-1] for b in bodies[:4]]
     with pytest.raises(MeshError, match=r"i\.stl: 4 bodies face against the rest of 9; up to 3 are sorted out"):
         surface_from_triangles(np.concatenate([*bodies[4:], *inward]), "i.stl")
-    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.inverted_bodies == 3
+    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.flipped_bodies == 3
 
 
 @pytest.mark.parametrize(
@@ -346,7 +346,7 @@ def test_a_mesh_opens_no_file_outside_its_folder(tmp_path):
 
 
 def test_more_open_edges_than_are_closed():
-    """A sound box among 4,000 loose facets: each voxel would ask 12,000 lids."""
+    """A sound box among 4,000 loose facets: each voxel would ask 12,000 caps."""
     rng = np.random.default_rng(8)
     loose = rng.uniform(0, 4, (4000, 1, 3)) + rng.normal(0, 0.1, (4000, 3, 3))
     with pytest.raises(MeshError, match="l is not watertight at 12000 open edges; the holes of up to 10000 are closed"):
@@ -363,7 +363,7 @@ def test_more_facets_than_are_read(read, monkeypatch, name, data):
     from lightlathe.part import formats, threemf, threemf_xml
 
     for module in (formats, threemf, threemf_xml):
-        monkeypatch.setattr(module, "MOST_FACETS", 11)
+        monkeypatch.setattr(module, "MAX_FACETS", 11)
     with pytest.raises(MeshError, match=r"12 facets; up to 11 are read|more than 11 triangles|faces"):
         read(name, data)
 
@@ -371,7 +371,7 @@ def test_more_facets_than_are_read(read, monkeypatch, name, data):
 def test_a_file_larger_than_is_read(read, monkeypatch):
     from lightlathe.part import reading
 
-    monkeypatch.setattr(reading, "MOST_BYTES", 100)
+    monkeypatch.setattr(reading, "MAX_BYTES", 100)
     with pytest.raises(MeshError, match=r"b\.stl has 684 bytes; up to 100 are read"):
         read("b.stl", binary_stl())
 
@@ -380,4 +380,4 @@ def test_real_meshes_pack_far_below_the_ratio_of_a_bomb(shared_meshes):
     """The limit of 200 leaves real packages a factor of five at least: no sound part is taken for a bomb."""
     packed = [info for path in shared_meshes.glob("*.3mf") for info in zipfile.ZipFile(path).infolist()]
     assert len(packed) > 10
-    assert max(i.file_size / max(i.compress_size, 1) for i in packed) < limits.MOST_RATIO / 5
+    assert max(i.file_size / max(i.compress_size, 1) for i in packed) < limits.MAX_RATIO / 5

@@ -113,7 +113,7 @@ def products_row(
 
 
 def limit_s(operator: DoseOperator, work: Workload, top: dict[str, float]) -> float:
-    """The least time that the counted work allows: its multiply-adds, or each number in memory touched once."""
+    """The minimum time that the counted work allows: its multiply-adds, or each number in memory touched once."""
     kind = "scalar" if operator.kernel in ON_SCALAR_UNITS else "matrix"
     arithmetic = WORK[kind] * work.updates / (top[f"{kind}_gmac_s"] * 1e9)
     return max(arithmetic, sum(work.bytes()) / (top["copy_gb_s"] * 1e9))

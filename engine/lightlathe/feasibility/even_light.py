@@ -1,4 +1,4 @@
-"""What even light from all around leaves in an absorbing vial. Doses in units of the incident light.
+"""Dose of uniform light from all directions in an absorbing vial, in units of the incident light.
 
 `a` is absorption times vial radius, mu R. Straight rays, an index-matched vial, a beam at least as wide as the vial.
 """

@@ -1,4 +1,4 @@
-"""A job made ready: part read and placed, grid laid, chords filled, operator chosen; errors before any long work."""
+"""Preparation of a job: reads and places the part, lays out the grid, builds chords and operator; fails early."""
 
 import dataclasses
 import itertools
@@ -44,7 +44,7 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Solid:
-    """One [part] of a job in its place: a mesh's surface or an analytic shape, and its role."""
+    """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role."""
 
     role: str
     form: Surface | Shape
@@ -54,10 +54,10 @@ class Solid:
 
 @dataclass(frozen=True)
 class Setup:
-    """A job made ready: everything that is known before any light is designed.
+    """A prepared job: everything that is known before the design.
 
-    operator   of images that stand at their angles: what the design goes by
-    turning    of the motion that the stage makes: what exposure, levels, print and proof go by
+    operator   for images that stand at their angles: the design uses this one
+    turning    with the stage's motion: exposure, levels, prediction and certificate use this one
                Both give the mean over a turn per unit of incident light.
     """
 
@@ -97,7 +97,7 @@ class Setup:
 
     @cached_property
     def turning_scenarios(self) -> list[tuple[DoseOperator | Turning, float]]:
-        """The same in the motion that the stage makes."""
+        """The same with the stage's motion."""
         made = {id(self.operator): self.turning}
         for operator, _ in self.scenarios:
             if id(operator) not in made:
@@ -140,7 +140,7 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
 
 
 def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
-    """The operator of images that stand still, as the job's stage shows them: see [turn] motion."""
+    """The operator with the motion of the job's stage: see [turn] motion."""
     if job.turn.motion == "stepped":
         return operator
     steps = substeps(job.turn.step_rad, part.reach_mm, job.light.pixel_mm, job.grid.voxel_mm)
@@ -149,14 +149,14 @@ def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Tu
 
 @dataclass(frozen=True)
 class Layout:
-    """Where everything stands: the grid, and how each solid fits the vial and the light."""
+    """The layout: the grid, and how each solid fits the vial and the light."""
 
     grid: Grid
     fits: tuple[FitReport, ...]
 
 
 def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
-    """The job's grid around its solids, and their clearances; raises nothing for what does not fit.
+    """The job's grid around its solids, and their clearances; raises nothing where a solid does not fit.
 
     An insert may be far taller than what is printed on it: the grid holds the rest.
     """
@@ -201,12 +201,12 @@ def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
 
 
 def device_of(job: Job) -> torch.device:
-    """`auto` takes a CUDA card where there is one; anything else is taken at its word."""
+    """The job's device; `auto` is a CUDA card if there is one."""
     return device_named(job.design.device, "device in [design]")
 
 
 def device_named(name: str, where: str) -> torch.device:
-    """The device of that name, JobError where it is none or not here; `where` says who asked for it."""
+    """The device of that name; JobError, naming `where`, if it is unknown or absent."""
     if name == "auto":
         name = "cuda" if torch.cuda.is_available() else "cpu"
     try:
@@ -227,7 +227,7 @@ def device_named(name: str, where: str) -> torch.device:
 
 
 def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
-    """Every [part] read and placed, and what the reader had to say."""
+    """Every [part] read and placed, and the reader's warnings."""
     solids: list[Solid] = []
     said: list[str] = []
     boxes = []
@@ -262,7 +262,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
 def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed.
 
-    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, whatever became of it since
+    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, even if it changed since
     Raises   JobError where two parts read one file and it had changed in between
     """
     files: dict[str, str] = {}
@@ -301,12 +301,12 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
 
 
 def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
-    """What computes a job's operators."""
+    """The backend of a job's operators."""
     return Backend(job.design.kernel, device, dtype, "half" if job.design.precision == "half" else "single")
 
 
 def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
-    """The optics of a job, the chords in the order in which the projector shows its images: made here and nowhere else.
+    """The optics of a job, chords in the order in which the projector shows its images; the only place that makes them.
 
     axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
     """

@@ -1,8 +1,7 @@
-"""The job of a record, as far as its file holds it, and words for what it does not hold.
+"""The job of a record, as far as its file holds it, and messages about what is missing.
 
-A member of a family that was made in a Python program stands in a result by its name alone; of one from a file of the
-user's own ("file.py:name") the text of the file is there, and is run where that is asked for. A beam of either kind is
-there all the same, as the chords that it gave.
+Of a family member made in a Python program, a result holds only the name; of one from a user's file ("file.py:name")
+it holds the file's text, which runs only on request. A beam of either kind is held as the chords that it gave.
 """
 
 import dataclasses
@@ -19,13 +18,13 @@ from lightlathe.quantities import Chords
 from lightlathe.result import Record
 from lightlathe.support.own import OwnMember, is_own
 
-PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but how it was designed
+PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but the design settings
 ANY_RESIN = {"kind": "threshold", "absorption_per_mm": 1.0, "liquid_below_mj_cm3": 1.0, "solid_above_mj_cm3": 1.0}
 
 
 @dataclass(frozen=True)
 class StoredBeam:
-    """The chords of a beam that the file holds only the name of; true where the axis and the resin's index stay."""
+    """The chords of a beam that the file holds only the name of; valid for the same axis and refractive index."""
 
     name: str
     stored: Chords
@@ -45,7 +44,7 @@ class StoredBeam:
 
 @dataclass(frozen=True)
 class LostResponse:
-    """A response that the file holds only the name of: predictions do without, frames do not."""
+    """A response that the file holds only the name of: predictions do not need it, frames do."""
 
     name: str
 

@@ -17,9 +17,9 @@ from lightlathe.solve import BoundedLBFGS, Filtered, Solver, Start
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
-LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+LONGEST_S = 86400.0  # where a job sets no longest exposure; no resin stays in place for longer than a day
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
-MOST_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
+MAX_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
 
 
 def positive(owner: str, **values: float | None) -> None:
@@ -84,7 +84,7 @@ class Vial:
 
 @dataclass(frozen=True)
 class Light:
-    """The projector as the vial sees it: pixel pitch in the resin, field, peak irradiance, bits and response.
+    """The projector, as measured inside the vial: pixel pitch in the resin, field, peak irradiance, bits and response.
 
     wavelength_nm   for the check: how far light spreads by diffraction
     """
@@ -114,8 +114,8 @@ class Light:
 class Turn:
     """The turning stage. `sense` is how the vial turns, seen from above.
 
-    motion   continuous: the vial turns on while an image stands, through the step that is centred on the image's angle;
-             stepped: it stands still under each image
+    motion   continuous: the vial keeps turning during an image, through the step centred on the image's angle;
+             stepped: it stops for each image
     """
 
     angles: int
@@ -166,7 +166,7 @@ class GridTable:
 
 @dataclass(frozen=True)
 class Robust:
-    """Scenarios that a print must survive at one exposure: every combination of the values listed."""
+    """Scenarios that must all print at one exposure: every combination of the values listed."""
 
     absorption_percent: tuple[float, ...] = (0.0,)
     dose_percent: tuple[float, ...] = (0.0,)
@@ -180,13 +180,13 @@ class Robust:
             if min(getattr(self, name)) < -99:
                 raise JobError(f"{name} holds {min(getattr(self, name))}; expected changes of -99 percent or more.")
         count = math.prod(len(getattr(self, f.name)) for f in fields(self))
-        if count > MOST_SCENARIOS:
-            raise JobError(f"the lists make {count} scenarios; expected {MOST_SCENARIOS} at most.")
+        if count > MAX_SCENARIOS:
+            raise JobError(f"the lists make {count} scenarios; expected {MAX_SCENARIOS} at most.")
 
 
 @dataclass(frozen=True)
-class Rung:
-    """A design on coarser voxels, whose patterns the next finer ones start from."""
+class CoarseStage:
+    """A coarse-to-fine stage: a design on coarser voxels, the initial guess of the next."""
 
     coarser: float
     iterations: int
@@ -199,15 +199,15 @@ class Rung:
 
 @dataclass(frozen=True)
 class Design:
-    """How patterns are found.
+    """How the patterns are designed.
 
     weight        coverage: a voxel counts by how clearly it is in or out; even: all count alike
     part_weight   how much a voxel of the part counts against one outside it
-    penalties     what else a design should keep small, beside the loss
-    stop          when to stop before the iterations are spent
-    robust        scenarios that the print must survive
-    ladder        designs on coarser voxels first, coarsest first; see Rung
-    bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
+    penalties     terms on the patterns, added to the loss
+    stop          rules for stopping early
+    robust        scenarios that must all print
+    ladder        coarse-to-fine stages, coarsest first; see CoarseStage
+    bound_iterations   steps on the upper bound of the window; 0: no certificate
 
     rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
                   nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
@@ -226,7 +226,7 @@ class Design:
     penalties: tuple[Penalty, ...] = ()
     stop: Stop | None = None
     robust: Robust | None = None
-    ladder: tuple[Rung, ...] = ()
+    ladder: tuple[CoarseStage, ...] = ()
     iterations: int = 60
     bound_iterations: int = 100
     rounding_iterations: int | None = None
@@ -244,7 +244,7 @@ class Design:
             raise JobError(f"kernel is {shown(self.kernel)}; expected 'auto' or one of {', '.join(KERNELS)}.")
         if not 1e-3 <= self.part_weight <= 1e3:
             raise JobError(f"part_weight is {self.part_weight}; expected 0.001 to 1000.")
-        widths = [rung.coarser for rung in self.ladder if isinstance(rung, Rung)]
+        widths = [stage.coarser for stage in self.ladder if isinstance(stage, CoarseStage)]
         if widths != sorted(widths, reverse=True):
             raise JobError(
                 f"ladder has voxels {shown(widths)} times larger, in this order; expected the coarsest first."
@@ -272,7 +272,7 @@ class Output:
 class Job:
     """A whole job file. Members of families are objects already; paths are relative to `folder`.
 
-    notes   sentences on names of before that were read as today's (renamed.py)
+    notes   sentences on former names that were read as current ones (renamed.py)
     """
 
     name: str
@@ -295,7 +295,7 @@ class Job:
 
     @property
     def rounding_steps(self) -> int:
-        """Most steps on choosing levels; graded parts ask for doses, not for a window, and get the nearest."""
+        """Max steps on choosing levels; 0 for graded parts, which specify doses instead of a window."""
         if self.design.rounding_iterations is not None:
             return self.design.rounding_iterations
         return 0 if any(part.wanted_dose is not None for part in self.parts) else ROUNDING_STEPS
@@ -306,19 +306,19 @@ class Job:
 
     @property
     def own(self) -> tuple[OwnMember, ...]:
-        """Members from Python files of the user's own; nothing of them has been run before `load`."""
+        """Members from the user's Python files; none is run before `load`."""
         design = self.design
         asked = (design.loss, design.solver, design.start, *design.penalties, design.stop)
         return (*self.own_of_print, *(member for member in asked if isinstance(member, OwnMember)))
 
     @property
     def own_of_print(self) -> tuple[OwnMember, ...]:
-        """Those that say what is printed, in what and by which light: a check takes them too."""
+        """Those that define the part, the resin and the light: the check needs them too."""
         asked = (*(part.shape for part in self.parts), self.resin, self.light.beam, self.light.response)
         return tuple(member for member in asked if isinstance(member, OwnMember))
 
     def load(self, *, design: bool = True) -> "Job":
-        """This job, the Python files of its own run; each once. Without `design`, those of `own_of_print` alone.
+        """This job with its Python files run, each once; without `design` only those of `own_of_print`.
 
         Raises JobError for what a family cannot use. Only load files that you trust.
         """

@@ -1,4 +1,4 @@
-"""A resin held back by dissolved oxygen: nothing happens until light has used the oxygen up."""
+"""A resin inhibited by dissolved oxygen: it cures only after light has consumed the oxygen."""
 
 import math
 from dataclasses import dataclass, replace

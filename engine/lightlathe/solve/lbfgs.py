@@ -11,7 +11,7 @@ from lightlathe.solve.eight_bits import BLOCK, blocks_of
 from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.problem import Evaluated, Problem
 
-MOST_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
+MAX_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,8 @@ class BoundedLBFGS:
     first_change: float = 0.1
 
     def __post_init__(self) -> None:
-        if not 1 <= self.memory <= MOST_PAIRS:
-            raise JobError(f"bounded_lbfgs: memory is {self.memory}; expected 1 to {MOST_PAIRS} pairs, 5 do well.")
+        if not 1 <= self.memory <= MAX_PAIRS:
+            raise JobError(f"bounded_lbfgs: memory is {self.memory}; expected 1 to {MAX_PAIRS} pairs, 5 do well.")
 
     def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         m, device = self.memory, patterns.device

@@ -78,12 +78,14 @@ def repeated(target: Target, count: int) -> Target:
 
 def windows(scenarios: Scenarios, target: Target, patterns: Tensor) -> tuple[list[float], float]:
     """The relative window of each scenario alone, and of all at one exposure (the worst case)."""
-    least, most = [], []
+    min_inside, max_outside = [], []
     for dose in scenarios(patterns).chunk(len(scenarios.members)):
-        least.append(float(torch.where(target.solid, dose, torch.inf).amin()))
-        most.append(float(torch.where(target.liquid, dose, -torch.inf).amax()))
+        min_inside.append(float(torch.where(target.solid, dose, torch.inf).amin()))
+        max_outside.append(float(torch.where(target.liquid, dose, -torch.inf).amax()))
 
     def window(low: float, high: float) -> float:
         return 1 - high / low if low > 0 else float("nan")
 
-    return [window(low, high) for low, high in zip(least, most, strict=True)], window(min(least), max(most))
+    return [window(low, high) for low, high in zip(min_inside, max_outside, strict=True)], window(
+        min(min_inside), max(max_outside)
+    )
