@@ -11,7 +11,7 @@ from torch import Tensor
 from lightlathe.solve.moves import Coded
 
 BLOCK = 128
-MAX_CODE = 127.0
+MOST = 127.0
 TINY = 1e-33  # a block whose largest number is no larger is taken for zero, as 256 * 127 / number must be finite
 
 
@@ -26,8 +26,8 @@ def encoded(values: Tensor) -> Coded:
     padded = padded.reshape(blocks, BLOCK)
     most = padded.abs().amax(1)
     some = ~(most <= TINY)  # what is not a number stays so, in its scale
-    codes = (padded * torch.where(some, MAX_CODE / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
-    return Coded(codes.to(torch.int8), torch.where(some, most / MAX_CODE, 0.0))
+    codes = (padded * torch.where(some, MOST / most, 0.0)[:, None]).round_().nan_to_num_(0.0)
+    return Coded(codes.to(torch.int8), torch.where(some, most / MOST, 0.0))
 
 
 def decoded(codes: Tensor, scales: Tensor, dtype: torch.dtype) -> Tensor:
