@@ -17,10 +17,10 @@ from lightlathe.flow.certificate import proven
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
 from lightlathe.flow.prediction import predict
-from lightlathe.flow.prepare import Setup, prepare, settings_of
+from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
-from lightlathe.flow.recorded import job_of, own_of
+from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved

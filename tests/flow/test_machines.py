@@ -13,7 +13,7 @@ from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.feasibility import Case, Extent, Machine, case_of, verdict_on
 from lightlathe.feasibility.effort import array_bytes, voxels
-from lightlathe.flow.prepare import load_solids
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import parse_job
 from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.resins import Threshold
@@ -154,14 +154,14 @@ def test_a_bench_file_that_lacks_something_is_named(bench_file, spoil):
 def test_our_own_bench_is_read(tmp_path):
     """What `bench` writes is what `check --machine` reads, on one small size."""
     from lightlathe.bench import measure
-    from lightlathe.bench.cases import Case as Size
+    from lightlathe.bench.workloads import Workload as Size
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(measure, "that_fit", lambda free: ([Size("tiny", 24, 30)], [Size("tiny", 24, 30)]))
         patch.setattr(
             measure, "ceilings", lambda device: {"copy_gb_s": 1.0, "matrix_gmac_s": 1.0, "scalar_gmac_s": 1.0}
         )
-        patch.setattr(measure, "CASES", (Size("tiny", 24, 30), Size("small", 25, 31)))
+        patch.setattr(measure, "WORKLOADS", (Size("tiny", 24, 30), Size("small", 25, 31)))
         result = measure.run(quick=True)
     (tmp_path / "b.json").write_text(json.dumps(result))
     machine = machine_from(tmp_path / "b.json")

@@ -12,8 +12,8 @@ from scipy.integrate import quad
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.feasibility import case_of, parts_lines, verdict_on
-from lightlathe.flow.prepare import lay_out, load_solids
 from lightlathe.flow.shadow import _scene, designed_shadow, even_shadow
+from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.job import parse_job
 from lightlathe.part import SHAPES, fit
 from lightlathe.quantities import Patterns

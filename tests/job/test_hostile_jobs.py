@@ -13,7 +13,7 @@ from lightlathe.cli.main import main
 from lightlathe.errors import JobError, LightlatheError
 from lightlathe.feasibility import check, quick_check
 from lightlathe.feasibility.quick_check import CHECK_ACROSS, check_grid
-from lightlathe.flow.prepare import load_solids
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.job.bounds import BY_NAME, BY_UNIT, bounds_of
 from lightlathe.quantities import Grid

@@ -8,7 +8,8 @@ import torch
 
 from lightlathe.beams.telecentric import Telecentric, full_turn
 from lightlathe.dose import Backend, DoseOperator
-from lightlathe.quantities import Grid, LinearMap, Optics, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.solve import normalised
 
 

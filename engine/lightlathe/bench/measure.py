@@ -16,7 +16,7 @@ from lightlathe.bench.verify import verify as verify_all
 from lightlathe.bench.workloads import WORKLOADS, Workload, that_fit
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
-from lightlathe.flow.prepare import device_named
+from lightlathe.flow.devices import device_named
 from lightlathe.losses import GapHinge
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 from lightlathe.support.files import BENCH

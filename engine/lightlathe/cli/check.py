@@ -10,7 +10,7 @@ from lightlathe.errors import LightlatheError
 
 def check(arguments: argparse.Namespace) -> int:
     from lightlathe import feasibility
-    from lightlathe.flow.prepare import load_solids
+    from lightlathe.flow.solids import load_solids
     from lightlathe.job import load_job
 
     job, machine = load_job(arguments.job), machine_named(arguments)

@@ -8,7 +8,8 @@ from torch import Tensor
 
 from lightlathe.dose.operator import DoseOperator
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid, LinearMap
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Grid
 
 COARSER = 4  # factor by which `coarser` reduces the parts
 MAX_LEVELS = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator

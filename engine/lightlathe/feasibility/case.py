@@ -6,7 +6,8 @@ from typing import Any
 from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
-from lightlathe.job.model import Design, GridTable, Light, Turn, Vial
+from lightlathe.job.design import Design
+from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.judge import is_steady
 
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same

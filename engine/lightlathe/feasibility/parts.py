@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from lightlathe.families import Shape
-from lightlathe.flow.prepare import Solid, lay_out
+from lightlathe.flow.solids import Solid, lay_out
 from lightlathe.job import Job
 from lightlathe.part import Surface, ThinReport, thin_walls
 from lightlathe.support.own import OwnMember

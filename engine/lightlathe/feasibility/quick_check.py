@@ -13,8 +13,9 @@ from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
-from lightlathe.flow.prepare import Solid, device_of, lay_out, load_solids, patterns_of, require_memory, voxels
+from lightlathe.flow.devices import device_of, patterns_of, require_memory
 from lightlathe.flow.shadow import even_shadow
+from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
 from lightlathe.part import ThinReport, level_ends

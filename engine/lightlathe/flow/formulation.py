@@ -6,7 +6,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import Setup, voxels
+from lightlathe.flow.prepare import Setup
+from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
 from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated

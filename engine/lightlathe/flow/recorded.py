@@ -11,11 +11,14 @@ from typing import Any
 
 from lightlathe.errors import JobError, LightlatheError, ResultError, shown
 from lightlathe.families import Resin
+from lightlathe.flow.solids import Solid
 from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
 from lightlathe.part.own import OwnShape
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
+from lightlathe.solve import Earlier
+from lightlathe.support.files import sha256_of
 from lightlathe.support.own import OwnMember, is_own
 
 PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but the design settings
@@ -95,6 +98,30 @@ def lit_as_stored(job: Job, record: Record) -> Job:
     if not isinstance(beam, OwnMember) or beam.source.was_run or record.optics is None:
         return job
     return dataclasses.replace(job, light=dataclasses.replace(job.light, beam=_stored_beam(beam.name, record)))
+
+
+def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
+    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed.
+
+    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, even if it changed since
+    Raises   JobError where two parts read one file and it had changed in between
+    """
+    files: dict[str, str] = {}
+    for name, sha256 in (item for solid in solids for item in solid.files.items()):
+        if files.setdefault(name, sha256) != sha256:
+            raise JobError(f"{name}: changed while the parts of this job were read. Start again.")
+    start = job.design.start
+    if isinstance(start, Earlier):
+        files[start.result] = sha256_of(job.path(start.result))
+    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
+    return {**resolved(job), "files": files, **sources_of(job)}
+
+
+def sources_of(job: Job) -> dict[str, dict[str, str]]:
+    """The text of each Python file that says what is printed: predicting the print again takes it."""
+    found = {own.name.rpartition(":")[0]: own.source.source for own in job.own_of_print}
+    texts = {name: source.decode("utf-8-sig", "replace") for name, source in found.items()}
+    return {"sources": texts} if texts else {}
 
 
 def own_of(job: Job) -> dict[str, Any]:

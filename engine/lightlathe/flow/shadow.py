@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
-from lightlathe.flow.prepare import Solid, voxels
+from lightlathe.flow.solids import Solid, voxels
 from lightlathe.job import Job
 from lightlathe.quantities import SOLID, Grid, Patterns
 from lightlathe.support.words import amount, percent

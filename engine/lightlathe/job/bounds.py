@@ -57,3 +57,10 @@ def require_possible(name: str, value: Any) -> None:
         small = 0 < abs(number) < low and not isinstance(value, tuple)
         if small or abs(number) > high:
             raise JobError(f"{name} is {shown(number)}; expected {words}. Is it in the unit that the key names?")
+
+
+def positive(owner: str, **values: float | None) -> None:
+    """JobError unless every value given is above 0."""
+    for name, value in values.items():
+        if value is not None and not value > 0:
+            raise JobError(f"{name} is {value}; expected a number above 0 in [{owner}].")

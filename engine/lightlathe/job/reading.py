@@ -8,7 +8,8 @@ from typing import Any, NamedTuple
 from lightlathe.beams import BEAMS
 from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
-from lightlathe.job.model import CoarseStage, Design, GridTable, Job, Light, Output, PartTable, Robust, Turn, Vial
+from lightlathe.job.design import CoarseStage, Design, Robust
+from lightlathe.job.model import GridTable, Job, Light, Output, PartTable, Turn, Vial
 from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of

@@ -29,7 +29,7 @@ class OwnLoss(OwnMember):
         return super().__getattr__(attribute)
 
     def try_out(self, found: Any) -> None:
-        """Raise JobError unless `found` gives a scalar that hangs on the dose, tried on two voxels."""
+        """Raise JobError unless `found` gives a scalar that depends on the dose, tried on two voxels."""
         solid = torch.tensor([[[True]], [[False]]])
         dose = torch.tensor([[[0.8]], [[0.7]]], dtype=torch.float64, requires_grad=True)
         value = self.guarded(found, "fails on two voxels")(dose, Target(solid=solid, liquid=~solid))
@@ -45,13 +45,13 @@ class OwnPenalty(OwnMember):
         return self.guarded(self.load())(patterns)
 
     def try_out(self, found: Any) -> None:
-        """Raise JobError unless `found` gives a scalar that hangs on the patterns."""
+        """Raise JobError unless `found` gives a scalar that depends on the patterns."""
         patterns = torch.linspace(0.1, 1.2, 12, dtype=torch.float64).reshape(2, 3, 2).requires_grad_()
         require_scalar(self.where, self.guarded(found)(patterns), "patterns", self.trial)
 
 
 def require_scalar(where: str, value: Any, of: str, tried: str) -> None:
-    """JobError unless `value` is a finite scalar tensor that hangs on what it was made of."""
+    """JobError unless `value` is a finite scalar tensor that depends on what it was made of."""
     if not isinstance(value, Tensor) or value.ndim != 0:
         shape = tuple(value.shape) if isinstance(value, Tensor) else type(value).__name__
         raise JobError(f"{where}: gives {shape}; expected a scalar torch tensor.")

@@ -7,7 +7,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
-from lightlathe.quantities import LinearMap, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Target
 
 
 class Scenarios(LinearMap):

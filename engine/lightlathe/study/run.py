@@ -21,17 +21,10 @@ from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
 from lightlathe.flow.certificate import certificate_of
-from lightlathe.flow.prepare import (
-    Setup,
-    Solid,
-    device_of,
-    lay_out,
-    load_solids,
-    patterns_of,
-    prepare,
-    require_memory,
-    settings_of,
-)
+from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.prepare import Setup, prepare
+from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
 from lightlathe.result.record import Record
 from lightlathe.study.file import Run, Study, read_study, write_study
