@@ -72,7 +72,7 @@ class DoseOperator(LinearMap):
         return self._twin(gain=float(gain))
 
     def within(self, light: float) -> "DoseOperator":
-        """The same for patterns of 0 to `light`, with the caller's guarantee: kernels in halves need not look for the largest.
+        """The same for patterns guaranteed to be in 0..`light`: kernels in halves need not look for the largest.
 
         Brighter patterns leave an infinite dose from some 4 times `light` on. Beyond 1000 the kernels look as before:
         halves would lose digits of levels about 1.
