@@ -18,6 +18,7 @@ if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -
 os.environ.pop("TRITON_INTERPRET", None)  # gpu_device.py switches it on where it is wanted
 
 from gpu_device import interpreter  # noqa: E402, imports torch
+from odd_jobs import disc  # noqa: E402
 
 with interpreter(), contextlib.suppress(ImportError):
     import triton  # noqa: F401
@@ -54,37 +55,6 @@ def pytest_configure(config: pytest.Config) -> None:
 
 MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 
-SMALL_JOB = """
-[part]
-shape = {{ kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }}
-
-[vial]
-inner_diameter_mm = 10
-resin_height_mm = 12
-
-[resin]
-absorption_per_mm = {absorption}
-liquid_below_mj_cm3 = {liquid_below}
-solid_above_mj_cm3 = {solid_above}
-
-[light]
-pixel_mm = 0.25
-columns = 40
-rows = 20
-irradiance_mw_cm2 = 20
-
-[turn]
-angles = 60
-seconds_per_turn = 10
-sense = "{sense}"
-
-[grid]
-voxel_mm = 0.25
-
-[design]
-iterations = {iterations}
-"""
-
 
 @pytest.fixture(scope="session")
 def shared_meshes() -> Path:
@@ -99,12 +69,11 @@ def small_job() -> Callable[..., str]:
     """The text of a job that designs in a second: a disc of 4 mm in a vial of 10 mm, in voxels of 0.25 mm."""
 
     def text(absorption=0.1, liquid_below=40, solid_above=44, sense="clockwise", iterations=30) -> str:
-        return SMALL_JOB.format(
-            absorption=absorption,
-            liquid_below=liquid_below,
-            solid_above=solid_above,
-            sense=sense,
-            iterations=iterations,
+        return disc(
+            ("absorption_per_mm = 0.1", f"absorption_per_mm = {absorption}"),
+            ("= 40\nsolid_above_mj_cm3 = 44", f"= {liquid_below}\nsolid_above_mj_cm3 = {solid_above}"),
+            ("seconds_per_turn = 10", f'seconds_per_turn = 10\nsense = "{sense}"'),
+            ("iterations = 12\nbound_iterations = 40", f"iterations = {iterations}"),
         )
 
     return text

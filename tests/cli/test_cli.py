@@ -2,10 +2,12 @@
 
 import json
 import subprocess
-import sys
+import sysconfig
+from pathlib import Path
 
 import pytest
 
+import lightlathe
 from lightlathe.cli.main import main
 from lightlathe.result import read_result
 
@@ -99,10 +101,10 @@ def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, mon
 
 
 def test_the_program_is_installed():
-    done = subprocess.run(
-        [sys.executable, "-m", "lightlathe.cli.main", "--version"], capture_output=True, text=True, check=True
-    )
-    assert done.stdout.startswith("lightlathe ")
+    """The command itself, where pip puts the commands of this Python."""
+    command = Path(sysconfig.get_path("scripts")) / "lightlathe"
+    done = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout == f"lightlathe {lightlathe.__version__}\n"
 
 
 @pytest.mark.parametrize(

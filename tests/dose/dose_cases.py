@@ -1,18 +1,11 @@
-"""Cases and helpers that the tests of the dose operator share."""
-
-import math
-from dataclasses import replace
+"""Cases that the tests of the dose operator share."""
 
 import torch
-from torch import Tensor
 
-from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import Backend, DoseOperator
 from lightlathe.dose.kernels import KERNELS, choose
 from lightlathe.dose.views import Views
 from lightlathe.errors import KernelUnavailable
-from lightlathe.quantities import Grid, Optics
 
 CPU = torch.device("cpu")
 
@@ -28,43 +21,6 @@ def runnable(dtype: torch.dtype) -> list[str]:
             continue
         found.append(name)
     return found
-
-
-def operator(
-    shape: tuple[int, int, int] = (4, 5, 2),  # unlike sizes: a swapped axis cannot hide
-    voxel: float = 0.5,
-    *,
-    angles: int = 3,
-    columns: int = 7,
-    rows: int = 2,
-    pixel: float = 0.5,
-    radius: float = 1.5,
-    absorption: float = 0.4,
-    first_rad: float = 0.3,
-    axis_offset: float = 0.0,
-    bend: float = 0.0,
-    **more,
-) -> DoseOperator:
-    """bend: the turn of a chord per mm of its offset; such chords are spread and dimmed towards the rim too."""
-    chords = Telecentric().chords(
-        angle_rad=full_turn(angles, first_rad), columns=columns, rows=rows, pixel_mm=pixel, axis_offset_mm=axis_offset
-    )
-    if bend:
-        s = chords.offset_mm
-        chords = replace(chords, offset_mm=s + 0.05 * s**3, turn_rad=bend * s, share=1 - 0.1 * s.abs())
-    more.setdefault("dtype", torch.float64)
-    gain = more.pop("gain", None)
-    return DoseOperator(Optics(chords, radius, absorption), Grid(shape, voxel), Backend(**more), gain=gain)
-
-
-def dense(linear, shape: tuple[int, ...], dtype: torch.dtype = torch.float64) -> Tensor:
-    """The matrix of a linear map: one column per entry of its input."""
-    basis = torch.eye(math.prod(shape), dtype=dtype).reshape(-1, *shape)
-    return torch.stack([linear(e).flatten() for e in basis], dim=1)
-
-
-def random(shape: tuple[int, ...], dtype: torch.dtype, seed: int = 0) -> Tensor:
-    return torch.randn(shape, generator=torch.Generator().manual_seed(seed), dtype=torch.float64).to(dtype)
 
 
 # what each case is for: settings of `operator`
@@ -88,6 +44,7 @@ CASES: dict[str, dict] = {
     "off the axis, finer": {"pixel": 0.13, "columns": 20, "rows": 9, "angles": 3, "axis_offset": -0.4},
     "bent": {"shape": (5, 7, 3), "columns": 7, "rows": 3, "angles": 5, "bend": 0.3},
     "bent, finer": {"pixel": 0.1, "columns": 30, "rows": 5, "angles": 3, "bend": -0.4, "axis_offset": 0.03},
+    "bent, coarser": {"pixel": 0.8, "columns": 5, "rows": 3, "angles": 5, "bend": -0.4},
     "bent tiles": {"shape": (53, 27, 5), "radius": 11.0, "columns": 47, "rows": 5, "angles": 67, "bend": 0.02},
     "tiles and blocks": {"shape": (53, 27, 67), "radius": 11.0, "columns": 47, "rows": 67, "angles": 67},
 }

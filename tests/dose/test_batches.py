@@ -6,10 +6,10 @@ from concurrent.futures import ProcessPoolExecutor
 
 import pytest
 import torch
-from dose_cases import operator
 
 from lightlathe.dose import Turning
 from lightlathe.errors import KernelUnavailable, ShapeError
+from operators import operator
 
 # torch compiles its own table for forward derivatives by a function that it has deprecated
 pytestmark = pytest.mark.filterwarnings("ignore:.*torch.jit.script:DeprecationWarning")

@@ -1,19 +1,19 @@
 """The dose against direct summation: any axis offset, any pixel, bent chords; random patterns and smooth ones."""
 
+import functools
 import math
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
 import torch
-from direct import bare_vial, direct_dose, fan
 from dose_cases import runnable
 
+from direct import bare_vial, direct_dose, fan
 from lightlathe.beams import Telecentric, full_turn
-from lightlathe.dose import Backend, DoseOperator
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Chords, Grid, Optics
+from lightlathe.quantities import Chords, Grid
+from operators import operator, random
 
 RADIUS, VOXEL, ABSORPTION, ANGLES = 4.0, 0.16, 0.2, 13
 GRID = Grid((47, 50, 1), VOXEL)
@@ -43,26 +43,27 @@ def patterns(kind: str, columns: int) -> torch.Tensor:
     return 0.5 + 0.4 * torch.cos(5 * s + 0.3 * a)
 
 
-def operator(c: Chords, kernel: str, dtype: torch.dtype, absorption: float = ABSORPTION) -> DoseOperator:
-    return DoseOperator(Optics(c, RADIUS, absorption), GRID, Backend(kernel, dtype=dtype))
+seen = functools.partial(operator, GRID.shape, VOXEL, radius=RADIUS, absorption=ABSORPTION)
 
 
 def dose_of(c: Chords, light: torch.Tensor, kernel: str = "cpu", dtype: torch.dtype = torch.float64) -> np.ndarray:
-    return operator(c, kernel, dtype)(light[:, :, None].to(dtype).contiguous())[:, :, 0].double().numpy()
+    return (
+        seen(chords=c, kernel=kernel, dtype=dtype)(light[:, :, None].to(dtype).contiguous())[:, :, 0].double().numpy()
+    )
 
 
 def wanted(c: Chords, light: torch.Tensor) -> np.ndarray:
     return direct_dose(light, c.angle_rad, c.offset_mm, c.turn_rad, c.share, GRID.shape[:2], VOXEL, RADIUS, ABSORPTION)
 
 
-@cache
+@functools.cache
 def case_even(ratio: float, offset: float, kind: str) -> tuple[Chords, torch.Tensor, np.ndarray]:
     c = even(ratio * VOXEL, offset)
     light = patterns(kind, len(c.offset_mm))
     return c, light, wanted(c, light)
 
 
-@cache
+@functools.cache
 def case_bent(name: str, kind: str) -> tuple[Chords, torch.Tensor, np.ndarray]:
     c = chords(*BENT[name])
     light = patterns(kind, len(c.offset_mm))
@@ -105,13 +106,11 @@ def test_bent_and_uneven_chords(case, kind, kernel, dtype):
 def test_the_transpose_is_exact(kernel, dtype, case):
     """<A p, v> = <p, A' v>, shares of the norms: 1e-12 in float64; 1e-5 in float32, sums of 1e3 roundings of 6e-8."""
     others = {"off the axis": even(VOXEL, 0.05), "fine pixels": even(VOXEL / 4, 0.01)}
-    a = operator(others[case] if case in others else chords(*BENT[case]), kernel, dtype)
-    generator = torch.Generator().manual_seed(2)
-    p = torch.randn(a.pattern_shape, generator=generator, dtype=torch.float64).to(dtype)
-    v = torch.randn(a.dose_shape, generator=generator, dtype=torch.float64).to(dtype)
+    a = seen(chords=others[case] if case in others else chords(*BENT[case]), kernel=kernel, dtype=dtype)
+    p, v = random(a.pattern_shape, dtype, 2), random(a.dose_shape, dtype, 3)
     dose, light = a(p).double(), a.transpose(v).double()
-    gap = float((dose * v).sum() - (p * light).sum()) / float(dose.norm() * v.double().norm())
-    assert abs(gap) < {torch.float64: 1e-12, torch.float32: 1e-5}[dtype]
+    off = float((dose * v).sum() - (p * light).sum()) / float(dose.norm() * v.double().norm())
+    assert abs(off) < {torch.float64: 1e-12, torch.float32: 1e-5}[dtype]
 
 
 @pytest.mark.parametrize("columns", [66, 67])
@@ -141,24 +140,24 @@ def test_chords_that_cross_in_the_vial_are_refused_with_the_place():
     s = np.linspace(-1, 1, 21)
     turn = np.arctan(s / 3)
     with pytest.raises(ShapeError, match=r"columns \d+ and \d+, turned by .* cross at s = -?[\d.e-]+ mm, t = 3 mm; "):
-        operator(chords(s * np.cos(turn), turn, np.ones(21)), "cpu", torch.float64)
+        seen(chords=chords(s * np.cos(turn), turn, np.ones(21)))
     beyond = np.arctan(s / 4.5)
-    operator(chords(s * np.cos(beyond), beyond, np.ones(21)), "cpu", torch.float64)
+    seen(chords=chords(s * np.cos(beyond), beyond, np.ones(21)))
 
 
 def test_chords_out_of_order_in_the_vial_are_refused():
     """Two that do not cross inside, each on the wrong side of the other; and two a right angle apart."""
     with pytest.raises(ShapeError, match="columns 0 and 1"):
-        operator(chords([3.6, 3.8], [0.0, 1.0], [1.0, 1.0]), "cpu", torch.float64)
+        seen(chords=chords([3.6, 3.8], [0.0, 1.0], [1.0, 1.0]))
     with pytest.raises(ShapeError, match="columns 0 and 1"):
-        operator(chords([-3.9, 3.9], [0.0, 2.0], [1.0, 1.0]), "cpu", torch.float64)
+        seen(chords=chords([-3.9, 3.9], [0.0, 2.0], [1.0, 1.0]))
 
 
 def test_light_through_one_bent_column_by_hand():
     """A column turned by 30 degrees, 1 mm off: its light lies along x cos 30 + y sin 30 = 1, exp(-mu depth) of it."""
     turn = math.radians(30)
     c = replace(chords([0.9, 1.0, 1.2], [turn + 0.02, turn, turn], [1, 1, 1]), angle_rad=torch.zeros(1).double())
-    a = DoseOperator(Optics(c, RADIUS, 0.2), GRID, Backend(dtype=torch.float64))
+    a = seen(chords=c)
     p = torch.zeros(1, 3, 1, dtype=torch.float64)
     p[0, 1] = 1
     dose = a(p)[:, :, 0]

@@ -7,9 +7,9 @@ import math
 
 import pytest
 import torch
-from dose_cases import operator, random
 
 from lightlathe.beams.telecentric import full_turn
+from operators import operator, random
 
 COUNTS = [8, 9]  # even and odd
 

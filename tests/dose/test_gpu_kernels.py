@@ -6,15 +6,15 @@ import pytest
 import torch
 
 from gpu_device import DEVICE, ON_CARD
-from lightlathe.beams import Telecentric
-from lightlathe.dose import Backend, DoseOperator, Views
+from lightlathe.dose import Views
 from lightlathe.dose.kernels import choose, directions, reference, self_test
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import KernelUnavailable
 from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.quantities import Grid, Optics, Target
+from lightlathe.quantities import Target
+from operators import gap, operator
 
 HOPPER = ON_CARD and torch.cuda.get_device_capability() == (9, 0)
 KERNELS = ["triton", *(["hopper"] if HOPPER else [])]
@@ -83,10 +83,6 @@ def kernel_named(name: str, views: Views):
     return choose(name, views, DEVICE, torch.float32)[1]
 
 
-def gap(got: torch.Tensor, wanted: torch.Tensor) -> float:
-    return float((got.double().cpu() - wanted).norm() / wanted.norm())
-
-
 each_kernel = pytest.mark.parametrize("kernel", KERNELS)
 
 
@@ -123,29 +119,36 @@ def test_told_that_the_light_stays_below_some_level_a_kernel_gives_the_same_dose
         assert gap(deposited, 0.37 * reference.deposit(light.double(), views)) < ALLOWED["half"]
 
 
-@each_kernel
-@pytest.mark.parametrize("rows", [40, 61])
+def narrow_vial(kernel, rows):
+    """Narrower than the grid."""
+    return operator(
+        (80, 90, 61), 0.1, angles=50, columns=90, rows=rows, pixel=0.1, radius=3.9, absorption=0.2, first_rad=0.0,
+        kernel=kernel, device=DEVICE, dtype=torch.float32,
+    ).scaled(0.05)  # fmt: skip
+
+
+@pytest.mark.parametrize(("kernel", "rows"), [("triton", 40), ("triton", 61), *([("hopper", 40)] if HOPPER else [])])
+def test_no_workspace_in_other_kernels_nor_where_rows_become_slices_in_the_dose(kernel, rows):
+    plain = narrow_vial(kernel, rows)
+    assert plain.workspace() is None
+    assert plain.within(10).workspace() is None
+
+
+@pytest.mark.skipif(not HOPPER, reason="needs a card that the kernel 'hopper' takes")
 @pytest.mark.parametrize("loss", [GapHinge(), SoftWindow(30, 30, 1)])
-def test_slopes_laid_out_give_the_gradient(kernel, loss, rows):
-    """Of a vial narrower than the grid. No room in other kernels, nor where rows must become slices in the dose."""
-    chords = Telecentric().chords(angle_rad=turn(50), columns=90, rows=rows, pixel_mm=0.1)
-    optics, backend = Optics(chords, 3.9, 0.2), Backend(kernel, DEVICE)
-    operator = DoseOperator(optics, Grid((80, 90, 61), voxel_mm=0.1), backend).scaled(0.05)
-    assert operator.workspace() is None
-    told = operator.within(10)
-    if kernel != "hopper" or rows < 61:
-        assert told.workspace() is None
-        return
+def test_slopes_laid_out_give_the_gradient(loss):
+    plain = narrow_vial("hopper", 61)
+    told = plain.within(10)
     generator = torch.Generator(DEVICE).manual_seed(3)
-    patterns = 2 * torch.rand(operator.pattern_shape, device=DEVICE, generator=generator)
-    solid = torch.rand(operator.dose_shape, device=DEVICE, generator=generator) > 0.5
+    patterns = 2 * torch.rand(plain.pattern_shape, device=DEVICE, generator=generator)
+    solid = torch.rand(plain.dose_shape, device=DEVICE, generator=generator) > 0.5
     # the same halves but for those too small for all digits under one of the two powers of two
-    assert gap(told(patterns), operator(patterns).double().cpu()) < 1e-6
+    assert gap(told(patterns), plain(patterns)) < 1e-6
     dose, target = told(patterns), Target(solid, ~solid)
     laid = value_and_gradient(loss, dose, target, told.workspace()).gradient
     assert isinstance(laid, LaidOut)
-    wanted = operator.transpose(value_and_gradient(loss, dose, target).gradient)
-    assert gap(told.transpose(laid), wanted.double().cpu()) < 1e-4  # both round the slope, to other powers of two
+    wanted = plain.transpose(value_and_gradient(loss, dose, target).gradient)
+    assert gap(told.transpose(laid), wanted) < 1e-4  # both round the slope, to other powers of two
     assert torch.equal(told.transpose(laid), told.transpose(laid))
 
 
@@ -209,18 +212,16 @@ def test_empty_and_dark_slices(kernel):
 @pytest.mark.parametrize(("kernel", "precision"), BOTH)
 def test_gradients(kernel, precision):
     """Of sum(d * (A p)^2), through DoseOperator and a resampling of pixels: both directions in one chain."""
-    grid = Grid((7, 8, 3), voxel_mm=0.5)
-    chords = Telecentric().chords(angle_rad=turn(5, 0.2), columns=9, rows=3, pixel_mm=0.6)
-    optics = Optics(chords, 2.1, 0.3)
-    operator = DoseOperator(optics, grid, Backend(kernel, DEVICE, precision=precision))
-    exact = DoseOperator(optics, grid, Backend("reference", dtype=torch.float64))
-    assert operator.kernel == kernel
+    light = {"angles": 5, "columns": 9, "rows": 3, "pixel": 0.6, "radius": 2.1, "absorption": 0.3, "first_rad": 0.2}
+    here = {"kernel": kernel, "device": DEVICE, "dtype": torch.float32, "precision": precision}
+    made, exact = operator((7, 8, 3), **light, **here), operator((7, 8, 3), **light, kernel="reference")
+    assert made.kernel == kernel
     generator = torch.Generator().manual_seed(11)
-    patterns = torch.rand(operator.pattern_shape, generator=generator)
-    dose = torch.randn(operator.dose_shape, generator=generator)
+    patterns = torch.rand(made.pattern_shape, generator=generator)
+    dose = torch.randn(made.dose_shape, generator=generator)
     given = patterns.to(DEVICE).clone().requires_grad_()
     wanted = patterns.double().requires_grad_()
-    (operator(given).square() * dose.to(DEVICE)).sum().backward()
+    (made(given).square() * dose.to(DEVICE)).sum().backward()
     (exact(wanted).square() * dose.double()).sum().backward()
     assert gap(given.grad, wanted.grad) < 2 * ALLOWED[precision]  # one error of each direction
 

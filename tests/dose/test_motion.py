@@ -1,5 +1,6 @@
 """A vial that turns while an image stands, against arcs worked by hand and direct summation in float64."""
 
+import functools
 import itertools
 import math
 
@@ -7,35 +8,19 @@ import numpy as np
 import pytest
 import torch
 
-from lightlathe.beams import Telecentric, full_turn
+from direct import turning_dose
+from lightlathe.beams import Telecentric
 from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid, Optics
+from lightlathe.quantities import Grid
+from operators import dense, operator
 
 RADIUS, ABSORPTION = 6.0, 0.12
-
-
-def operator(angles=24, columns=20, rows=3, pixel=0.5, shape=(18, 17, 3), voxel=0.5, **more):
-    chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=rows, pixel_mm=pixel)
-    backend = Backend(**({"dtype": torch.float64, "kernel": "reference"} | more))
-    return DoseOperator(Optics(chords, RADIUS, ABSORPTION), Grid(shape, voxel), backend)
-
-
-def by_hand(patterns, angle_rad, step, x, y, pixel, parts):
-    """Mean dose over a turn at the points x, y in every row, each image averaged over `parts` angles of its step."""
-    angles, columns, rows = patterns.shape
-    dose = np.zeros((len(x), rows))
-    for image, middle in zip(patterns, angle_rad, strict=True):
-        lit = np.pad(image, ((1, 1), (0, 0)))  # a dark column beyond each edge
-        for part in range(parts):
-            angle = middle + ((part + 0.5) / parts - 0.5) * step
-            s, t = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
-            place = np.clip(s / pixel + (columns - 1) / 2 + 1, 0, columns + 1 - 1e-9)
-            left = np.floor(place).astype(int)
-            share = (place - left)[:, None]
-            light = lit[left] * (1 - share) + lit[left + 1] * share
-            dose += light * np.exp(-ABSORPTION * (np.sqrt(RADIUS**2 - s**2) + t))[:, None]
-    return dose / (angles * parts)
+standing = functools.partial(
+    operator, shape=(18, 17, 3), angles=24, columns=20, rows=3, radius=RADIUS, absorption=ABSORPTION, first_rad=0.0,
+    kernel="reference",
+)  # fmt: skip
+SMALL = {"shape": (6, 5, 2), "voxel": 0.6, "angles": 3, "columns": 5, "rows": 2, "pixel": 0.7}
 
 
 def test_the_smear_of_a_step_is_an_arc():
@@ -46,13 +31,14 @@ def test_the_smear_of_a_step_is_an_arc():
     """
     step, pixel, voxel = math.radians(24) / 60, 0.02, 0.005
     chords = Telecentric().chords(angle_rad=step * torch.arange(-1, 2), columns=21, rows=1, pixel_mm=pixel)
-    grid = Grid((25, 4001, 1), voxel)
-    still = DoseOperator(Optics(chords, 12.0, 0.0), grid, Backend(dtype=torch.float64))
+    still = operator((25, 4001, 1), voxel, chords=chords, radius=12.0, absorption=0.0)
     patterns = torch.zeros(still.pattern_shape, dtype=torch.float64)
     patterns[1, 10] = 1.0  # the middle column of the image at angle 0
 
     def variance(motion):
-        return np.average(grid.centres_mm(0).numpy() ** 2, weights=motion(patterns)[:, -1, 0].numpy())  # at y = 10 mm
+        return np.average(
+            still.grid.centres_mm(0).numpy() ** 2, weights=motion(patterns)[:, -1, 0].numpy()
+        )  # at y = 10 mm
 
     assert variance(still) == pytest.approx(pixel**2 / 6, rel=0.1)  # read at quarters of a pixel
     assert math.sqrt(12 * (variance(Turning(still, 14)) - variance(still))) == pytest.approx(0.0698, rel=0.01)
@@ -64,7 +50,7 @@ def test_the_dose_is_the_mean_over_the_dwell(sense):
 
     As DEVELOPERS.md, "Motion", says of a quarter of a pixel: found here 1.6e-3 rms, 3.5e-3 of the peak.
     """
-    still = operator()
+    still = standing()
     turned = still.optics.replace(angle_rad=sense * still.optics.chords.angle_rad)
     still = DoseOperator(turned, still.grid, Backend(dtype=torch.float64))
     reach = float(still.grid.radius_mm().max())
@@ -74,7 +60,10 @@ def test_the_dose_is_the_mean_over_the_dwell(sense):
     x, y = (a.flatten() for a in torch.meshgrid(still.grid.centres_mm(0), still.grid.centres_mm(1), indexing="ij"))
     inside = (x.square() + y.square()).sqrt() <= RADIUS
     angle_rad = turned.chords.angle_rad.numpy()
-    wanted = by_hand(patterns.numpy(), angle_rad, step, x[inside].numpy(), y[inside].numpy(), 0.5, 400)
+    wanted = turning_dose(
+        patterns.numpy(), angle_rad, step, x[inside].numpy(), y[inside].numpy(), pixel=0.5, radius=RADIUS,
+        absorption=ABSORPTION, parts=400,
+    )  # fmt: skip
 
     def off(motion):
         found = motion(patterns).reshape(-1, 3)[inside].numpy() - wanted
@@ -87,7 +76,7 @@ def test_the_dose_is_the_mean_over_the_dwell(sense):
 
 
 def test_halving_the_parts_errs_four_times_as_much():
-    still = operator()
+    still = standing()
     patterns = torch.rand(still.pattern_shape, generator=torch.Generator().manual_seed(1), dtype=torch.float64)
     exact = Turning(still, 512)(patterns)
     rms = [float((Turning(still, parts)(patterns) - exact).square().mean().sqrt()) for parts in (8, 16, 32)]
@@ -99,7 +88,7 @@ def test_very_many_images_are_as_good_as_standing_still():
     """Images that change smoothly from angle to angle: the smear is of second order in the step."""
     off = []
     for angles in (24, 48, 96, 192):
-        still = operator(angles=angles)
+        still = standing(angles=angles)
         across = still.optics.chords.offset_mm
         image = (
             torch.exp(-(across**2))[None, :, None] * (1 + torch.cos(6 * still.optics.chords.angle_rad))[:, None, None]
@@ -112,38 +101,32 @@ def test_very_many_images_are_as_good_as_standing_still():
     assert off[-1] < off[0] / 20  # 64 for a step so fine that all is smooth; found 43
 
 
-def dense(linear, shape):
-    """The matrix of a linear map: one column per entry of its input."""
-    basis = torch.eye(math.prod(shape), dtype=torch.float64).reshape(-1, *shape)
-    return torch.stack([linear(one).flatten() for one in basis], dim=1)
-
-
 @pytest.mark.parametrize("parts", [1, 2, 5])
 def test_transpose_is_the_transpose(parts):
-    moving = Turning(operator(angles=3, columns=5, rows=2, shape=(6, 5, 2), voxel=0.6, pixel=0.7), parts)
+    moving = Turning(standing(**SMALL), parts)
     matrix = dense(moving, moving.pattern_shape)
     assert matrix.count_nonzero() > 100
     torch.testing.assert_close(dense(moving.transpose, moving.dose_shape), matrix.T, rtol=0, atol=1e-15)
 
 
 def test_one_part_is_an_image_that_stands_still():
-    still = operator()
+    still = standing()
     patterns = torch.rand(still.pattern_shape, dtype=torch.float64)
     assert torch.equal(Turning(still, 1)(patterns), still(patterns))
 
 
 def test_scaled_and_on_another_grid():
-    moving, grid = Turning(operator(), 3), Grid((9, 9, 3), 1.0)
+    moving, grid = Turning(standing(), 3), Grid((9, 9, 3), 1.0)
     patterns = torch.rand(moving.pattern_shape, dtype=torch.float64)
     torch.testing.assert_close(moving.scaled(3 * moving.gain)(patterns), 3 * moving(patterns))
-    there = Turning(operator().on(grid), 3)
+    there = Turning(standing().on(grid), 3)
     assert (moving.on(grid).parts, moving.on(grid).dose_shape) == (3, (9, 9, 3))
     assert torch.equal(moving.on(grid)(patterns), there(patterns))
     assert torch.equal(moving.scaled(2.0).on(grid)(patterns), there.scaled(2.0)(patterns))
 
 
 def test_autograd_goes_through_both_ways():
-    moving = Turning(operator(angles=3, columns=5, rows=2, shape=(6, 5, 2), voxel=0.6, pixel=0.7), 2)
+    moving = Turning(standing(**SMALL), 2)
     patterns = torch.rand(moving.pattern_shape, dtype=torch.float64, requires_grad=True)
     dose = torch.rand(moving.dose_shape, dtype=torch.float64, requires_grad=True)
     assert torch.autograd.gradcheck(moving, patterns)
@@ -158,7 +141,7 @@ def test_parts_are_as_many_as_the_reach_needs(angles, expected):
 
 
 def test_uneven_angles_are_refused():
-    still = operator(angles=4)
+    still = standing(angles=4)
     chords = still.optics.replace(angle_rad=torch.tensor([0.0, 1.0, 2.5, 4.0], dtype=torch.float64))
     uneven = DoseOperator(chords, still.grid)
     with pytest.raises(ShapeError, match="even steps"):
@@ -169,14 +152,14 @@ def test_uneven_angles_are_refused():
 
 def test_several_parts_in_one_operator_are_no_more_than_a_kernel_takes():
     """One kernel for cards takes 2000 directions."""
-    moving = Turning(operator(angles=360), 13)
+    moving = Turning(standing(angles=360), 13)
     angles = [len(member._operator.optics.chords.angle_rad) for member in moving._members]
     assert max(angles) <= 2000
     assert sum(angles) == 13 * 360
     assert len(angles) < 13
     patterns = torch.rand(moving.pattern_shape, generator=torch.Generator().manual_seed(0), dtype=torch.float64)
     shift = 2 * math.pi / 360 / 13
-    by_hand = sum(
+    one_by_one = sum(
         DoseOperator(
             moving.still.optics.replace(angle_rad=moving.still.optics.chords.angle_rad + (part - 6) * shift),
             moving.grid,
@@ -185,4 +168,4 @@ def test_several_parts_in_one_operator_are_no_more_than_a_kernel_takes():
         )(patterns)
         for part in range(13)
     )
-    torch.testing.assert_close(moving(patterns), by_hand, rtol=1e-12, atol=1e-14)
+    torch.testing.assert_close(moving(patterns), one_by_one, rtol=1e-12, atol=1e-14)

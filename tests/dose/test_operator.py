@@ -5,12 +5,12 @@ from types import SimpleNamespace
 
 import pytest
 import torch
-from dose_cases import operator
 
 from lightlathe.dose import DoseOperator, gain_mj_cm3
 from lightlathe.dose.kernels import cpu
 from lightlathe.errors import ShapeError
 from lightlathe.gpu.packed import LaidOut
+from operators import operator
 
 
 def test_dose_in_millijoules_by_hand():

@@ -12,11 +12,11 @@ import os
 import numpy as np
 import pytest
 import torch
-from dose_cases import operator
 from skimage.data import shepp_logan_phantom
 from skimage.transform import iradon, radon, rescale
 
 from lightlathe.dose import DoseOperator
+from operators import gap, operator
 
 
 def to_ours(image: np.ndarray) -> torch.Tensor:
@@ -42,10 +42,6 @@ def slow_turn(n: int, angles: int = 60) -> DoseOperator:
         (n, n, 1), 1.0, angles=angles, columns=n, rows=1, pixel=1.0, radius=n // 2, absorption=0.0, gain=1.0,
         first_rad=0.0,
     )  # fmt: skip
-
-
-def gap(found: np.ndarray, wanted: np.ndarray) -> float:
-    return float(np.linalg.norm(found - wanted) / np.linalg.norm(wanted))
 
 
 def degrees(a: DoseOperator) -> np.ndarray:

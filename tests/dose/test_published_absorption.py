@@ -10,10 +10,11 @@ import math
 
 import pytest
 import torch
-from dose_cases import operator
 from scipy.integrate import quad
 from scipy.special import iv, modstruve
 from vial import shine, slice_of
+
+from operators import operator
 
 R = 10.0
 # mu R: centre, r = R/2, edge, mean over the disc

@@ -2,10 +2,10 @@
 
 from collections.abc import Callable
 
-from dose_cases import operator
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator
+from operators import operator
 
 
 def slice_of(

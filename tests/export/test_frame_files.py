@@ -19,14 +19,16 @@ def stack(shape, top):
     return Patterns(levels, torch.arange(shape[0]).double() * 0.5, top, 0.1, 20.0, dwell_s=0.25, turns=2)
 
 
+def written(patterns, folder, bits=8, facts=None):
+    return write_frames(patterns, patterns.levels.numpy(), folder, bits=bits, motion="continuous", facts=facts or {})
+
+
 @pytest.mark.parametrize("bits", [8, 12])
 def test_every_pixel_is_kept(tmp_path, bits):
     """Image [row from the top, column] is level [angle, column, row from the bottom]."""
     patterns = stack((3, 4, 5), 2**bits - 1)
     codes = patterns.levels.numpy()
-    path = write_frames(
-        patterns, codes, tmp_path / "frames", bits=bits, motion="continuous", facts={"sense": "clockwise"}
-    )
+    path = written(patterns, tmp_path / "frames", bits=bits)
     names = sorted(p.name for p in (tmp_path / "frames").glob("*.png"))
     manifest = json.loads(path.read_text())
     assert names == [frame["file"] for frame in manifest["frames"]]
@@ -40,9 +42,7 @@ def test_every_pixel_is_kept(tmp_path, bits):
 
 def test_the_manifest_says_how_to_show_them(tmp_path):
     patterns = stack((3, 4, 5), 255)
-    path = write_frames(
-        patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={"sense": "clockwise"}
-    )
+    path = written(patterns, tmp_path / "f", facts={"sense": "clockwise"})
     manifest = json.loads(path.read_text())
     assert manifest["turns"] == 2
     assert manifest["exposure_s"] == pytest.approx(2 * 3 * 0.25)
@@ -53,16 +53,16 @@ def test_the_manifest_says_how_to_show_them(tmp_path):
 
 def test_frames_are_never_mixed_with_old_ones(tmp_path):
     patterns = stack((3, 4, 5), 255)
-    write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
+    written(patterns, tmp_path)
     with pytest.raises(ResultError, match="expected an empty or new folder"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
+        written(patterns, tmp_path)
 
 
 def test_nothing_of_others_is_overwritten(tmp_path):
     (tmp_path / "manifest.json").write_text("another program's")
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match=r"holds manifest\.json already"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path, bits=8, motion="continuous", facts={})
+        written(patterns, tmp_path)
     assert (tmp_path / "manifest.json").read_text() == "another program's"
     assert [p.name for p in tmp_path.iterdir()] == ["manifest.json"]
 
@@ -72,14 +72,14 @@ def test_paths_that_cannot_be_folders_are_errors(tmp_path, name):
     (tmp_path / "taken").write_text("a file")
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match="expected an empty or new folder"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path / name, bits=8, motion="continuous", facts={})
+        written(patterns, tmp_path / name)
 
 
 @pytest.mark.parametrize("key", ["turns", "frames", "timing"])
 def test_facts_never_replace_what_the_manifest_states(tmp_path, key):
     patterns = stack((3, 4, 5), 255)
     with pytest.raises(ResultError, match=f"its own {key}"):
-        write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={key: 7})
+        written(patterns, tmp_path / "f", facts={key: 7})
     assert not (tmp_path / "f").exists()
 
 
@@ -88,7 +88,7 @@ def test_an_image_stands_around_its_angle(tmp_path, sense):
     """The vial turns evenly from scan_angle_at_start_deg; half-way through an image it is at scan_angle_deg."""
     patterns = stack((8, 4, 5), 255)
     patterns = dataclasses.replace(patterns, angle_rad=sense * torch.arange(8).double() * math.pi / 4)
-    path = write_frames(patterns, patterns.levels.numpy(), tmp_path / "f", bits=8, motion="continuous", facts={})
+    path = written(patterns, tmp_path / "f")
     manifest = json.loads(path.read_text())
     assert "middle" in manifest["timing"]
     for frame in manifest["frames"]:

@@ -2,7 +2,7 @@
 
 import dataclasses
 
-from lightlathe.feasibility import Case, Extent
+from lightlathe.feasibility import Case, Extent, verdict_on
 from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.resins import Threshold
 
@@ -27,3 +27,12 @@ def changed(case: Case = GOOD, **keys) -> Case:
         )
         tables.setdefault(table, {})[key] = value
     return case.having(**tables)
+
+
+def verdict(**change):
+    return verdict_on(changed(**change))
+
+
+def only(found, topic):
+    (reason,) = found.of(topic)
+    return reason

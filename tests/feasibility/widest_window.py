@@ -2,16 +2,15 @@
 
 import torch
 
-from lightlathe.beams import Telecentric
-from lightlathe.beams.telecentric import full_turn
-from lightlathe.dose import Backend, DoseOperator
-from lightlathe.quantities import Grid, Optics
+from operators import operator
 
 
 def slice_operator(n, rows, a, angles):
     """A vial of radius 1 in n voxels, pixels as large; every row is a slice of its own."""
-    chords = Telecentric().chords(angle_rad=full_turn(angles), columns=n, rows=rows, pixel_mm=2 / n)
-    return DoseOperator(Optics(chords, 1.0, a), Grid((n, n, rows), 2 / n), Backend("reference", dtype=torch.float64))
+    return operator(
+        (n, n, rows), 2 / n, angles=angles, columns=n, rows=rows, pixel=2 / n, radius=1.0, absorption=a, first_rad=0.0,
+        kernel="reference",
+    )  # fmt: skip
 
 
 def best_window(solid, a, angles):
@@ -20,9 +19,9 @@ def best_window(solid, a, angles):
     from scipy.sparse import csr_matrix, hstack, vstack
 
     n = solid.shape[0]
-    operator = slice_operator(n, angles * n, a, angles)
-    matrix = operator(torch.eye(angles * n, dtype=torch.float64).reshape(angles, n, angles * n))
-    inside = operator.views.inside()
+    whole = slice_operator(n, angles * n, a, angles)
+    matrix = whole(torch.eye(angles * n, dtype=torch.float64).reshape(angles, n, angles * n))
+    inside = whole.views.inside()
     part, void = (csr_matrix(matrix[m].numpy()) for m in (solid & inside, ~solid & inside))
     rows = vstack(
         [hstack([void, csr_matrix((void.shape[0], 1))]), hstack([-part, csr_matrix([[1.0]] * part.shape[0])])]

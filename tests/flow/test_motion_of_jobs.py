@@ -9,6 +9,7 @@ import pytest
 import torch
 from scipy.optimize import linprog
 
+from direct import turning_dose
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
@@ -20,6 +21,7 @@ from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.result import write_result
 from lightlathe.solve import prove
 from lightlathe.support.words import percent
+from operators import dense
 
 FEW = "angles = 40"  # 0.3 mm under each image at the edge of the disc, 1.3 pixels
 
@@ -59,11 +61,6 @@ def test_figures_are_of_the_motion_that_the_stage_makes(small_job, folder):
     )
 
 
-def dense(linear, shape):
-    basis = torch.eye(math.prod(shape), dtype=torch.float64).reshape(-1, *shape)
-    return torch.stack([linear(one).flatten() for one in basis], dim=1).numpy()
-
-
 @pytest.mark.parametrize("motion", ["continuous", "stepped"])
 def test_the_bound_is_of_the_same_motion_as_the_window(small_job, folder, motion, monkeypatch):
     """No patterns beat the bound: the best of one slice, by a linear program on the dense matrix of that motion; and it
@@ -84,7 +81,7 @@ def test_the_bound_is_of_the_same_motion_as_the_window(small_job, folder, motion
         whole = patterns[:, :, None].expand(*shape, setup.turning.pattern_shape[2]).contiguous()
         return setup.turning(whole)[:, :, k]
 
-    matrix = dense(slice_dose, shape)
+    matrix = dense(slice_dose, shape).numpy()
     solid, liquid = (mask[:, :, k].flatten().numpy() for mask in (target.solid, target.liquid))
     # least M with A g >= 1 in the part and A g <= M outside, g >= 0
     used = matrix[solid], matrix[liquid & (matrix.sum(1) > 0)]
@@ -104,7 +101,9 @@ def test_the_bound_is_of_the_same_motion_as_the_window(small_job, folder, motion
     assert 1 - best.fun - 1e-6 <= proof.upper_bound <= 1 - best.fun + 0.1
     exact = certified[0]
     shape = exact.pattern_shape[:2]
-    same = dense(lambda light: exact(light[:, :, None].expand(exact.pattern_shape).contiguous())[:, :, 0], shape)
+    same = dense(
+        lambda light: exact(light[:, :, None].expand(exact.pattern_shape).contiguous())[:, :, 0], shape
+    ).numpy()
     np.testing.assert_allclose(same, matrix, rtol=0, atol=1e-12 * matrix.max())
 
 
@@ -159,7 +158,7 @@ def test_scenarios_are_of_the_motion_too(small_job, folder):
 
 
 def test_the_dose_is_that_of_the_arc(small_job, folder):
-    """The record's dose against 200 angles of each step, light looked up by numpy.
+    """The record's dose against 200 angles of each step, light looked up by numpy (direct.py).
 
     Parts of a step are a quarter of a pixel at the part's edge and larger further out: found 1.5e-3 rms in all of the
     vial and 5e-4 in and near the part, on so coarse a grid; images that stand still are 6e-2 off.
@@ -171,24 +170,11 @@ def test_the_dose_is_that_of_the_arc(small_job, folder):
     inside = np.hypot(x, y) <= 5.0
     levels = patterns.levels.numpy() / patterns.full_scale
     rows = slice((20 - nz) // 2, (20 - nz) // 2 + nz)  # rows meet slices: voxels as large as pixels
-    step = 2 * math.pi / 40
+    given = levels[:, :, rows], patterns.angle_rad.numpy(), 2 * math.pi / 40, x[inside], y[inside]
 
     def summed(parts):
-        dose = np.zeros((inside.sum(), nz))
-        for image, middle in zip(levels[:, :, rows], patterns.angle_rad.numpy(), strict=True):
-            for part in range(parts):
-                angle = middle + ((part + 0.5) / parts - 0.5) * step
-                s = x[inside] * np.cos(angle) + y[inside] * np.sin(angle)
-                t = y[inside] * np.cos(angle) - x[inside] * np.sin(angle)
-                place = s / 0.25 + 19.5
-                left = np.clip(np.floor(place).astype(int), 0, 38)
-                share = np.clip(place - left, 0, 1)[:, None]
-                dose += (
-                    (image[left] * (1 - share) + image[left + 1] * share)
-                    * np.exp(-0.1 * (np.sqrt(25 - s**2) + t))[:, None]
-                    / parts
-                )
-        return dose * 10 * 0.1 * 20 * patterns.dwell_s * patterns.turns
+        dose = turning_dose(*given, pixel=0.25, radius=5.0, absorption=0.1, parts=parts)
+        return dose * 10 * 0.1 * 20 * patterns.exposure_s
 
     found, wanted = record.prediction.dose.numpy()[inside], summed(200)
 

@@ -52,6 +52,7 @@ def test_every_stage_has_its_log_in_the_file(small_job, tmp_path, more, stages):
 @pytest.mark.parametrize(
     ("more", "stage", "at"),
     [
+        ("", "design", 4),
         (ROBUST, "plain", 3),
         (ROBUST, "robust", 1),
         (ROBUST, "robust", 5),

@@ -12,6 +12,7 @@ from lightlathe.job.reading import resolved
 from lightlathe.quantities import Grid, Part, Patterns, Prediction
 from lightlathe.result import Record, write_partial, write_result
 from lightlathe.study.file import Run, Study, write_study
+from sealing import without_checksums
 
 
 def settings_of_small(text: str, folder: Path) -> dict:
@@ -72,8 +73,7 @@ def as_before(path: Path) -> Path:
     old = path.with_name(f"old_{path.name}")
     with h5py.File(path) as new, h5py.File(old, "w", libver="earliest") as file:
         for name in new:
-            if name != "checksums":
-                new.copy(name, file)
-        file.attrs.update({name: value for name, value in new.attrs.items() if name != "checksums_sha256"})
-        file.visititems(lambda _, item: item.attrs.pop("sha256", None) and None)
+            new.copy(name, file)
+        file.attrs.update(dict(new.attrs))
+        without_checksums(file)
     return old

@@ -10,10 +10,10 @@ import warnings
 import numpy as np
 import pytest
 from file_damage import WAYS, assert_bearable, damaged
-from mesh_samples import SAMPLES, repacked
 
 from lightlathe.errors import MeshError
 from lightlathe.part import Surface, read_surface
+from mesh_samples import SAMPLES, repacked
 
 FEW, MANY = 6, 300  # files of one kind damaged in one way
 LONGEST_MESSAGE = 700  # characters, beside the path

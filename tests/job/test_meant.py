@@ -19,11 +19,13 @@ SI = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("theirs", "ours", "words"), UNITS, ids=lambda value: str(value)[:8])
+def test_every_unit_of_ours_is_one_that_jobs_have():
+    assert {ours for _, ours, _ in UNITS} <= set(BY_UNIT)
+
+
+# an exposure is no dose in another unit
+@pytest.mark.parametrize(("theirs", "ours", "words"), [u for u in UNITS if u[0] != "_mj_cm2"], ids=lambda v: str(v)[:8])
 def test_each_factor_is_right(theirs, ours, words):
-    assert ours in BY_UNIT
-    if "absorption" in words:  # an exposure is no dose in another unit
-        return
     number = float((re.findall(r"[\d.]+", words) or ["1"])[0])
     factor = 1 / number if "divide" in words else number
     assert SI[theirs[1:]] / SI[ours[1:]] == pytest.approx(factor, rel=1e-4)

@@ -7,7 +7,7 @@ import pytest
 import torch
 
 from lightlathe.errors import JobError
-from lightlathe.losses import own_loss
+from lightlathe.losses import OwnLoss
 from lightlathe.quantities import Target
 from lightlathe.support.own import is_own
 
@@ -50,12 +50,12 @@ def folder(tmp_path):
 
 
 def test_a_function(folder):
-    assert float(own_loss("mine.py:absolute", folder)(DOSE, TARGET)) == pytest.approx(0.75)
+    assert float(OwnLoss.named("mine.py:absolute", folder)(DOSE, TARGET)) == pytest.approx(0.75)
 
 
 def test_a_class_with_settings(folder):
-    assert float(own_loss("mine.py:Scaled", folder)(DOSE, TARGET)) == pytest.approx(1.5)
-    assert float(own_loss("mine.py:Scaled", folder, {"factor": 4.0})(DOSE, TARGET)) == pytest.approx(3.0)
+    assert float(OwnLoss.named("mine.py:Scaled", folder)(DOSE, TARGET)) == pytest.approx(1.5)
+    assert float(OwnLoss.named("mine.py:Scaled", folder, {"factor": 4.0})(DOSE, TARGET)) == pytest.approx(3.0)
 
 
 def test_which_names_are_files():
@@ -82,7 +82,7 @@ def test_what_can_be_seen_without_running_is_told_at_once(folder, name, says):
     (folder / "zero.py").write_text("loss = 1\0")
     (folder / "endless.py").write_text("#" * 1_000_001)
     with pytest.raises(JobError, match=says) as caught:
-        own_loss(name, folder)
+        OwnLoss.named(name, folder)
     assert name in str(caught.value)
 
 
@@ -102,7 +102,7 @@ def test_what_can_be_seen_without_running_is_told_at_once(folder, name, says):
     ],
 )
 def test_errors_name_the_loss_and_the_reason(folder, name, settings, says):
-    loss = own_loss(name, folder, settings)
+    loss = OwnLoss.named(name, folder, settings)
     with pytest.raises(JobError, match=says) as caught:
         loss.load()
     assert name in str(caught.value)
@@ -112,7 +112,7 @@ def test_the_file_is_run_once_when_it_is_loaded_and_as_it_was_read(folder):
     """Naming, copying or printing it runs nothing; what is in the file later counts for nothing."""
     text = "with open(__file__ + '.ran', 'a') as f: f.write('x')\ndef loss(dose, target):\n    return dose.sum()\n"
     (folder / "tells.py").write_text(text)
-    loss = own_loss("tells.py:loss", folder)
+    loss = OwnLoss.named("tells.py:loss", folder)
     assert str(copy.deepcopy(loss)) == loss.as_job() == "tells.py:loss"
     assert not hasattr(loss, "part_dose")
     assert not (folder / "tells.py.ran").exists()
@@ -131,10 +131,10 @@ def test_the_file_is_run_once_when_it_is_loaded_and_as_it_was_read(folder):
 )  # fmt: skip
 def test_every_way_to_define_a_name_is_seen(tmp_path, line):
     (tmp_path / "mine.py").write_text(f"1 / 0\n{line}\n")
-    assert own_loss("mine.py:name", tmp_path).name == "mine.py:name"
+    assert OwnLoss.named("mine.py:name", tmp_path).name == "mine.py:name"
 
 
 def test_what_goes_wrong_on_a_real_part_is_told_too(folder):
-    loss = own_loss("mine.py:small_only", folder)
+    loss = OwnLoss.named("mine.py:small_only", folder)
     with pytest.raises(JobError, match=r"mine\.py:small_only.*RuntimeError: never tried"):
         loss(DOSE.expand(2, 2, 1), Target(SOLID.expand(2, 2, 1), ~SOLID.expand(2, 2, 1)))

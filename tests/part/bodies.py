@@ -5,20 +5,14 @@ import pytest
 from scipy.spatial import ConvexHull
 
 from lightlathe.part import Surface, surface_from_triangles
-
-# The twelve facets of a box whose corner number is 4 x + 2 y + z, counter-clockwise seen from outside.
-BOX = np.array([
-    [0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5],  # low x, high x
-    [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6],  # low y, high y
-    [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3],  # low z, high z
-])  # fmt: skip
+from mesh_samples import BOX
 
 
 def box_triangles(low, high) -> np.ndarray:
     """(12, 3, 3) facets of a box between two corners."""
     low, high = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
     bits = np.array([[i >> 2 & 1, i >> 1 & 1, i & 1] for i in range(8)])
-    return np.where(bits == 1, high, low)[BOX]
+    return np.where(bits == 1, high, low)[np.array(BOX)]
 
 
 def box(low, high) -> Surface:

@@ -3,28 +3,14 @@
 Source: 3MF Core Specification.
 """
 
-import zipfile
-
 import numpy as np
 import pytest
-from bodies import BOX, assert_is_the_cube
+from bodies import assert_is_the_cube
 
+import mesh_samples
 from lightlathe.errors import MeshError
 from lightlathe.part import read_surface
-
-CORE = 'xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02"'
-MESH = (
-    "<mesh><vertices>"
-    + "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x in (0, 2) for y in (0, 3) for z in (0, 4))
-    + "</vertices><triangles>"
-    + "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in BOX)
-    + "</triangles></mesh>"
-)
-CUBE_OBJECT = f'<object id="1" type="model">{MESH}</object>'
-RELATIONS = (
-    '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
-    '<Relationship Target="/3D/m.model" Id="r" Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
-)
+from mesh_samples import MESH, OBJECT, model
 
 
 @pytest.fixture
@@ -33,14 +19,7 @@ def package(tmp_path):
 
     def _package(resources, build, attributes='unit="millimeter"', more=None):
         path = tmp_path / "p.3mf"
-        with zipfile.ZipFile(path, "w") as archive:
-            archive.writestr("_rels/.rels", RELATIONS)
-            archive.writestr(
-                "3D/m.model",
-                f"<model {CORE} {attributes}><resources>{resources}</resources><build>{build}</build></model>",
-            )
-            for name, text in (more or {}).items():
-                archive.writestr(name, text)
+        path.write_bytes(mesh_samples.package(model(resources, build, attributes=attributes), **(more or {})))
         return path
 
     return _package
@@ -51,7 +30,7 @@ def package(tmp_path):
     [("micron", 1e-3), ("millimeter", 1), ("centimeter", 10), ("inch", 25.4), ("foot", 304.8), ("meter", 1000)],
 )
 def test_3mf_units_convert_shifts_too(package, unit, mm):
-    path = package(CUBE_OBJECT, '<item objectid="1" transform="1 0 0 0 1 0 0 0 1 10 20 30"/>', f'unit="{unit}"')
+    path = package(OBJECT, '<item objectid="1" transform="1 0 0 0 1 0 0 0 1 10 20 30"/>', f'unit="{unit}"')
     part = read_surface(path)
     assert_is_the_cube(part, mm)
     np.testing.assert_allclose(part.bounds_mm[0], np.array([10, 20, 30]) * mm, rtol=1e-12)
@@ -59,7 +38,7 @@ def test_3mf_units_convert_shifts_too(package, unit, mm):
 
 def test_3mf_without_a_unit_is_in_mm(package):
     """3MF core specification 1.3, section 3.4: the default unit is millimeter."""
-    assert_is_the_cube(read_surface(package(CUBE_OBJECT, '<item objectid="1"/>', "")))
+    assert_is_the_cube(read_surface(package(OBJECT, '<item objectid="1"/>', "")))
 
 
 def test_3mf_transforms_nest_in_row_vector_order(package):
@@ -67,14 +46,14 @@ def test_3mf_transforms_nest_in_row_vector_order(package):
     parent = (
         '<object id="2"><components><component objectid="1" transform="0 1 0 0 0 1 1 0 0 5 0 0"/></components></object>'
     )
-    part = read_surface(package(CUBE_OBJECT + parent, '<item objectid="2" transform="2 0 0 0 2 0 0 0 2 0 0 100"/>'))
+    part = read_surface(package(OBJECT + parent, '<item objectid="2" transform="2 0 0 0 2 0 0 0 2 0 0 100"/>'))
     np.testing.assert_allclose(part.bounds_mm, [[10, 0, 100], [18, 4, 106]], rtol=1e-12)
     assert part.volume_mm3 == pytest.approx(24 * 8, rel=1e-12)
 
 
 def test_3mf_mirrored_items_are_solid(package):
     items = '<item objectid="1"/><item objectid="1" transform="-1 0 0 0 1 0 0 0 1 -5 0 0"/>'
-    part = read_surface(package(CUBE_OBJECT, items))
+    part = read_surface(package(OBJECT, items))
     assert part.volume_mm3 == pytest.approx(48, rel=1e-12)
     assert part.report.flipped_bodies == 0
     assert part.warnings == ()
@@ -83,31 +62,31 @@ def test_3mf_mirrored_items_are_solid(package):
 def test_3mf_parts_in_other_files_of_the_package(package):
     """Production extension: an item may point at a model file beside the main one."""
     space = 'xmlns:p="http://schemas.microsoft.com/3dmanufacturing/production/2015/06" requiredextensions="p"'
-    other = f"<model {CORE}><resources>{CUBE_OBJECT}</resources><build/></model>"
+    other = model(OBJECT, "")
     path = package("", '<item objectid="1" p:path="/3D/other.model"/>', space, {"3D/other.model": other})
     assert_is_the_cube(read_surface(path))
 
 
 def test_3mf_unit_must_not_be_contradicted(package):
     with pytest.raises(MeshError, match=r"says its unit is mm, but the job says inch"):
-        read_surface(package(CUBE_OBJECT, '<item objectid="1"/>'), "inch")
+        read_surface(package(OBJECT, '<item objectid="1"/>'), "inch")
 
 
 @pytest.mark.parametrize(
     ("resources", "build", "attributes", "message"),
     [
-        (CUBE_OBJECT, "", "", "its <build> has no item"),
-        (CUBE_OBJECT, '<item objectid="7"/>', "", "asks for object '7', which is not in"),
-        (CUBE_OBJECT, '<item objectid="1"/>', 'unit="furlong"', "its unit is 'furlong'; expected one of micron"),
+        (OBJECT, "", "", "its <build> has no item"),
+        (OBJECT, '<item objectid="7"/>', "", "asks for object '7', which is not in"),
+        (OBJECT, '<item objectid="1"/>', 'unit="furlong"', "its unit is 'furlong'; expected one of micron"),
         (
-            CUBE_OBJECT, '<item objectid="1"/>', 'xmlns:v="http://example.org/volumes/2030" requiredextensions="v"',
+            OBJECT, '<item objectid="1"/>', 'xmlns:v="http://example.org/volumes/2030" requiredextensions="v"',
             r"needs the 3MF extension 'v' \('http://example.org/volumes/2030'\), which is not understood",
         ),
         ('<object id="1"><components><component objectid="1"/></components></object>', '<item objectid="1"/>', "",
          "object '1' contains itself"),
-        (CUBE_OBJECT.replace('v3="3"', 'v3="33"'), '<item objectid="1"/>', "", "asks for vertex 33, but there are 8"),
-        (CUBE_OBJECT, '<item objectid="1" transform="1 0 0"/>', "", "cannot be read as 3MF"),
-        (CUBE_OBJECT.replace('z="4"', ""), '<item objectid="1"/>', "", "<vertex> has no z"),
+        (OBJECT.replace('v3="3"', 'v3="33"'), '<item objectid="1"/>', "", "asks for vertex 33, but there are 8"),
+        (OBJECT, '<item objectid="1" transform="1 0 0"/>', "", "cannot be read as 3MF"),
+        (OBJECT.replace('z="4"', ""), '<item objectid="1"/>', "", "<vertex> has no z"),
     ],
 )  # fmt: skip
 def test_damaged_3mf(package, resources, build, attributes, message):
@@ -122,14 +101,14 @@ def test_3mf_of_beams_alone_is_refused_and_supports_are_left_out(package):
     space = 'xmlns:b="http://schemas.microsoft.com/3dmanufacturing/beamlattice/2017/02" requiredextensions="b"'
     with pytest.raises(MeshError, match="beam lattice of 1 beams, which is not read, and nothing else"):
         read_surface(package(f'<object id="1">{beams}</object>', '<item objectid="1"/>', space))
-    support = CUBE_OBJECT.replace('id="1" type="model"', 'id="2" type="support"')
-    part = read_surface(package(CUBE_OBJECT + support, '<item objectid="1"/><item objectid="2"/>'))
+    support = OBJECT.replace('id="1" type="model"', 'id="2" type="support"')
+    part = read_surface(package(OBJECT + support, '<item objectid="1"/><item objectid="2"/>'))
     assert part.report.bodies == 1
     assert "object '2' is of type 'support' and was left out" in part.warnings[0]
 
 
 def test_3mf_cut_off(package):
-    path = package(CUBE_OBJECT, '<item objectid="1"/>')
+    path = package(OBJECT, '<item objectid="1"/>')
     path.write_bytes(path.read_bytes()[:-60])
     with pytest.raises(MeshError, match=r"p\.3mf cannot be read as 3MF"):
         read_surface(path)

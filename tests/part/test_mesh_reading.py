@@ -6,25 +6,16 @@ import struct
 import numpy as np
 import pytest
 import trimesh
-from bodies import BOX, CUBE, assert_is_the_cube, box_triangles
+from bodies import CUBE, assert_is_the_cube, box_triangles
 
+import mesh_samples
 from lightlathe.errors import MeshError
 from lightlathe.part import formats, read_surface
-
-
-def binary_stl(triangles, header=b"made for a test", count=None) -> bytes:
-    records = b"".join(struct.pack("<12fH", 0, 0, 0, *t.ravel(), 0) for t in triangles)
-    return header.ljust(80) + struct.pack("<I", len(triangles) if count is None else count) + records
+from mesh_samples import BOX, binary_stl
 
 
 def text_stl(triangles, name="cube") -> str:
-    facets = (
-        "facet normal 0 0 0\n outer loop\n"
-        + "".join("  vertex {} {} {}\n".format(*corner) for corner in t)
-        + " endloop\nendfacet\n"
-        for t in triangles
-    )
-    return f"solid {name}\n{''.join(facets)}endsolid {name}\n"
+    return mesh_samples.text_stl(triangles, name).decode()
 
 
 @pytest.fixture
@@ -153,7 +144,7 @@ def test_ply_cut_off(write, cut):
 
 def test_ply_binary_cut_off(write):
     body = np.array(OBJ.replace("v ", "").split(), dtype="<f4").tobytes() + b"".join(
-        struct.pack("<B3i", 3, *f) for f in BOX.tolist()
+        struct.pack("<B3i", 3, *f) for f in BOX
     )
     head = (PLY + PLY_FACES).replace("ascii", "binary_little_endian").encode()
     assert read_surface(write("whole.ply", head + body), "mm").report.triangles == 12
@@ -204,9 +195,6 @@ def test_other_endings_are_refused(write):
 def test_a_missing_file(tmp_path):
     with pytest.raises(MeshError, match=r"gone\.stl: there is no such file"):
         read_surface(tmp_path / "gone.stl", "mm")
-
-
-# 3MF --------------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

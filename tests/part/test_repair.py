@@ -2,12 +2,10 @@
 
 import numpy as np
 import pytest
-from bodies import ball_triangles, box, box_triangles, surface
+from bodies import CUBE, ball_triangles, box, box_triangles, surface
 
 from lightlathe.errors import MeshError
 from lightlathe.part import surface_from_triangles
-
-CUBE = box_triangles((0, 0, 0), (2, 3, 4))
 
 
 def test_a_clean_body_is_left_alone():

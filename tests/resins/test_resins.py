@@ -73,12 +73,12 @@ def test_induction_dose():
     mJ/cm2 times 1/cm is mJ/cm3. Source: N_A h c / lambda, SI constants; the figure from the project's reference values.
     """
     resin = Inhibited(0.1, wavelength_nm=405.0, planned_exposure_s=30.0)
-    per_cm = 10 * resin.absorption_per_mm
-    assert resin.induction_mj_cm3 / per_cm == pytest.approx(295.4, abs=0.05)  # the figure's last digit
+    per_cm, induction = 10 * resin.absorption_per_mm, resin.dose_for(0.0)  # all of it for the oxygen
+    assert induction / per_cm == pytest.approx(295.4, abs=0.05)  # the figure's last digit
     # at 10 mW/cm2 radicals form at 0.03386 mol/m3/s and the induction takes 29.5 s
     rate_mj_cm3_s = 10 * per_cm
     assert rate_mj_cm3_s / resin.mj_cm3_per_mol_m3 == pytest.approx(0.03386, abs=5e-6)
-    assert resin.induction_mj_cm3 / rate_mj_cm3_s == pytest.approx(29.5, abs=0.05)
+    assert induction / rate_mj_cm3_s == pytest.approx(29.5, abs=0.05)
 
 
 def test_conversion_after_induction_against_an_independent_integration():
@@ -97,9 +97,9 @@ def test_conversion_after_induction_against_an_independent_integration():
 
     done = solve_ivp(change, (0, 120), [oxygen, 1.0], method="LSODA", rtol=1e-8, atol=1e-10, dense_output=True)
     resin = Inhibited(0.1, wavelength_nm=405.0, planned_exposure_s=102.99, propagation_m3_mol_s=kp)
-    dose_rate = rate * resin.mj_cm3_per_mol_m3
-    assert resin.dose_for(0.10) / dose_rate == pytest.approx(102.99, abs=0.01)
-    reached = 1 - done.sol(102.99)[1]
+    seconds = resin.dose_for(0.10) / (rate * resin.mj_cm3_per_mol_m3)
+    assert seconds == pytest.approx(102.99, abs=0.01)
+    reached = 1 - done.sol(seconds)[1]
     assert reached == pytest.approx(
         0.10, abs=1e-3
     )  # the shortcut's own error: 0.01 s of 0.035/s, and radicals starting
@@ -113,7 +113,7 @@ def test_stronger_light_needs_more_dose():
     dry = Inhibited(0.1, wavelength_nm=405.0, planned_exposure_s=80.0, oxygen_mol_m3=0.0)
     assert dry.at(20.0).gel_mj_cm3 == pytest.approx(4 * dry.gel_mj_cm3)  # B^2 / (a^2 t): a quarter of the time, 4 times
     airy = MEMBERS["inhibited"]
-    assert airy.at(20.0).gel_mj_cm3 > airy.gel_mj_cm3 > airy.at(200.0).gel_mj_cm3 > airy.induction_mj_cm3
+    assert airy.at(20.0).gel_mj_cm3 > airy.gel_mj_cm3 > airy.at(200.0).gel_mj_cm3 > airy.dose_for(0.0)
 
 
 @pytest.mark.parametrize(

@@ -1,16 +1,14 @@
 """Small flat problems: one slice, parallel light, a shape in the vial."""
 
-import dataclasses
-import math
 from types import SimpleNamespace
 
 import torch
 
-from lightlathe.beams.telecentric import Telecentric, full_turn
-from lightlathe.dose import Backend, DoseOperator
 from lightlathe.families.linear_map import LinearMap
-from lightlathe.quantities import Grid, Optics, Target
+from lightlathe.quantities import Grid, Target
 from lightlathe.solve import normalised
+from operators import dense as matrix_of
+from operators import operator
 
 
 def _disc(x, y):
@@ -29,27 +27,24 @@ def _two_pins(x, y):
 SHAPES = {"disc": _disc, "hook": _hook, "two_pins": _two_pins}
 
 
-def make(
-    shape="hook", *, voxels=16, angles=24, columns=None, absorption=1.0, dtype=torch.float64, slices=1, device="cpu"
-):
+def make(shape="hook", *, voxels=16, angles=24, columns=None, absorption=1.0, dtype=torch.float64, slices=1):
     """A normalised operator in a vial of radius 1 mm and the target of a shape, the same in every slice."""
     columns = voxels if columns is None else columns
     grid = Grid((voxels, voxels, slices), 2 / voxels)
-    chords = Telecentric().chords(angle_rad=full_turn(angles), columns=columns, rows=slices, pixel_mm=2 / columns)
-    chords = dataclasses.replace(chords, row_mm=grid.voxel_mm)
-    backend = Backend("cpu" if device == "cpu" else "reference", device, dtype)
-    operator = DoseOperator(Optics(chords, 1.0, absorption), grid, backend)
+    raw = operator(
+        grid.shape, grid.voxel_mm, angles=angles, columns=columns, rows=slices, pixel=2 / columns, row=grid.voxel_mm,
+        radius=1.0, absorption=absorption, first_rad=0.0, kernel="cpu", dtype=dtype,
+    )  # fmt: skip
     x, y = grid.centres_mm(0)[:, None], grid.centres_mm(1)[None, :]
     inside = grid.inside(1.0)[:, :, None].expand(grid.shape)
     solid = SHAPES[shape](x, y)[:, :, None] & inside
-    target = Target(solid=solid.to(device), liquid=(inside & ~solid).to(device))
-    return SimpleNamespace(operator=normalised(operator, target), raw=operator, target=target, grid=grid)
+    target = Target(solid=solid, liquid=inside & ~solid)
+    return SimpleNamespace(operator=normalised(raw, target), raw=raw, target=target, grid=grid)
 
 
 def dense(operator):
-    """(judged or not, all voxels) x levels matrix of an operator, float64 numpy: one column per level."""
-    basis = torch.eye(math.prod(operator.pattern_shape), dtype=operator.dtype)
-    return torch.stack([operator(e.reshape(operator.pattern_shape)).flatten() for e in basis], dim=1).numpy()
+    """(judged or not, all voxels) x levels matrix of an operator, numpy: one column per level."""
+    return matrix_of(operator, operator.pattern_shape, operator.dtype).numpy()
 
 
 class Mixing(LinearMap):

@@ -1,5 +1,7 @@
 """Numbers, comparisons and an operator for the tests of GPU functions beside this file."""
 
+import math
+
 import torch
 
 from gpu_device import DEVICE
@@ -36,8 +38,14 @@ def both(module, plain, name, *given, **settings):
     return [(g.double().cpu(), w.double()) for g, w in zip(flat(got), flat(wanted), strict=True)], here, exact
 
 
-def gap(got, wanted):
-    return float((got - wanted).norm() / wanted.norm().clamp(min=1e-300))
+def orders(laid):
+    """(x, y, slice) numbers of a LaidOut, as each of its two orders has them: octets of slices, in halves times a power
+    of two that brings `most` to 2^13..2^14."""
+    nx, ny, _ = laid.shape
+    scale = 2.0 ** (14 - max(-112, math.frexp(float(laid.most))[1]))
+    by_x, by_y = laid.by_x.reshape(ny, -1, nx, 8), laid.by_y.reshape(nx, -1, ny, 8)
+    for order in (by_x.permute(2, 0, 1, 3), by_y.permute(0, 2, 1, 3)):
+        yield order.reshape(nx, ny, -1)[:, :, : laid.slices].float() / scale
 
 
 class OnDevice(LinearMap):

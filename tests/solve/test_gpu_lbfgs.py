@@ -2,13 +2,14 @@
 
 import pytest
 import torch
-from gpu_cases import LIMIT, NO, YES, both, gap, numbers
+from gpu_cases import LIMIT, NO, YES, both, numbers
 
 from gpu_device import DEVICE
 from lightlathe.solve.eight_bits import encoded
 from lightlathe.solve.gpu import lbfgs as lbfgs_triton
 from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference import lbfgs as lbfgs_passes
+from operators import gap
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
-"""The dose of one slice by direct summation in float64, written from the definition in quantities.py and DEVELOPERS.md.
+"""Doses by direct summation in float64, written from the definition in quantities.py and DEVELOPERS.md.
 
-It shares no code with the package: numpy, every voxel against every column, every angle.
+They share no code with the package: numpy, every angle, in a slice every voxel against every column.
 """
 
 import numpy as np
@@ -51,3 +51,21 @@ def fan(columns, radius, source):
     s = np.linspace(-1.1, 1.1, columns) * radius
     turn = -np.arctan(s / source)
     return s * np.cos(turn), turn, np.ones(columns)
+
+
+def turning_dose(patterns, angle_rad, step, x, y, *, pixel, radius, absorption, parts):
+    """Mean dose over a turn at the points x, y in every row; each image stands while the vial turns by `step`, taken in
+    `parts` angles."""
+    angles, columns, rows = patterns.shape
+    dose = np.zeros((len(x), rows))
+    for image, middle in zip(patterns, angle_rad, strict=True):
+        lit = np.pad(image, ((1, 1), (0, 0)))  # a dark column beyond each edge
+        for part in range(parts):
+            angle = middle + ((part + 0.5) / parts - 0.5) * step
+            s, t = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
+            place = np.clip(s / pixel + (columns - 1) / 2 + 1, 0, columns + 1 - 1e-9)
+            left = np.floor(place).astype(int)
+            share = (place - left)[:, None]
+            light = lit[left] * (1 - share) + lit[left + 1] * share
+            dose += light * np.exp(-absorption * (np.sqrt(radius**2 - s**2) + t))[:, None]
+    return dose / (angles * parts)

@@ -1,4 +1,4 @@
-"""Small sound mesh files of every format, for the fuzzers to damage; and 3MF parts to damage inside their packages."""
+"""Small sound mesh files of every format, and 3MF parts to damage inside their packages."""
 
 import io
 import json
@@ -8,7 +8,7 @@ import zipfile
 import numpy as np
 
 CORNERS = [(x, y, z) for x in (0, 2) for y in (0, 3) for z in (0, 4)]
-BOX = [
+BOX = [  # facets of a box whose corner number is 4 x + 2 y + z, counter-clockwise seen from outside
     (0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1),
     (2, 3, 7), (2, 7, 6), (0, 2, 6), (0, 6, 4), (1, 5, 7), (1, 7, 3),
 ]  # fmt: skip
@@ -72,20 +72,20 @@ def repacked(xml: bytes) -> bytes:
     return package(xml)
 
 
-def binary_stl(facets: np.ndarray | None = None) -> bytes:
+def binary_stl(facets: np.ndarray | None = None, header: bytes = b"made for a test", count: int | None = None) -> bytes:
     facets = triangles() if facets is None else facets
     records = b"".join(struct.pack("<12fH", 0, 0, 0, *t.ravel(), 0) for t in facets)
-    return b"made for a test".ljust(80) + struct.pack("<I", len(facets)) + records
+    return header.ljust(80) + struct.pack("<I", len(facets) if count is None else count) + records
 
 
-def text_stl(facets: np.ndarray | None = None) -> bytes:
+def text_stl(facets: np.ndarray | None = None, name: str = "cube") -> bytes:
     body = "".join(
         "facet normal 0 0 0\n outer loop\n"
         + "".join("  vertex {} {} {}\n".format(*c) for c in t)
         + " endloop\nendfacet\n"
         for t in (triangles() if facets is None else facets).tolist()
     )
-    return f"solid cube\n{body}endsolid cube\n".encode()
+    return f"solid {name}\n{body}endsolid {name}\n".encode()
 
 
 def obj() -> bytes:

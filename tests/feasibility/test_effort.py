@@ -1,0 +1,55 @@
+"""What the check says of memory, and the larger voxels or coarser print that fit."""
+
+import math
+import re
+
+import pytest
+from good_case import GOOD, changed, only, verdict
+
+from lightlathe.feasibility import verdict_on
+from lightlathe.feasibility.effort import array_bytes, design_bytes, voxels
+
+
+def test_larger_voxels_fit_where_they_are_named():
+    """Voxels alone where pixels are coarser still, else both; what is named fits."""
+    for change, names in (
+        ({"voxel_mm": 0.01}, "voxels "),
+        ({"voxel_mm": 0.05, "pixel_mm": 0.05}, "voxels and pixels "),
+    ):
+        case = changed(memory_free_bytes=1.5e9, finer=2, **change).having(machine={"device": "cuda"})
+        case = changed(case, columns=round(10 / case.light.pixel_mm), rows=round(10 / case.light.pixel_mm))
+        said = only(verdict_on(case), "effort")
+        assert re.match(rf"(finer = 1 in \[grid\]; or )?{names}[\d.]+ times", said.change)
+        times = float(re.search(rf"{names}([\d.]+) times", said.change)[1])
+        pixels = times if "pixels" in names else 1.0
+        larger = changed(
+            case,
+            voxel_mm=case.grid.voxel_mm * times,
+            pixel_mm=case.light.pixel_mm * pixels,
+            columns=math.ceil(case.light.columns / pixels),
+            rows=math.ceil(case.light.rows / pixels),
+        )
+        assert only(verdict_on(larger), "effort").level == "will work"
+        assert "beside the driver's own memory" in said.text
+
+
+def test_the_print_on_a_finer_grid_takes_memory():
+    """Peak resident memory of whole designs on the CPU, as Linux counts it (`time -f %M`): 60 iterations, a vial of
+    10 mm in voxels of 0.1 mm, 120 images of 100 x 60 pixels, a part 5 mm tall. Estimates may be a tenth off."""
+    case = changed(inner_diameter_mm=10.0, radius_mm=2.0, height_mm=5.0, angles=120, columns=100, rows=60)
+    for finer, measured in ((1, 0.561e9), (2, 0.689e9), (3, 1.004e9), (4, 1.246e9)):
+        assert design_bytes(changed(case, finer=finer)) == pytest.approx(measured, rel=0.1)
+    on_a_card = case.having(machine={"device": "cuda"})
+    assert design_bytes(on_a_card) - array_bytes(on_a_card) == 0
+    assert design_bytes(case) - array_bytes(case) == case.machine.program_bytes > 0
+    full = only(verdict(finer=4, memory_free_bytes=1.5e9), "effort")
+    assert full.level != "will work"
+    finest = int(re.match(r"finer = (\d)", full.change)[1])  # the advice fits, and none finer does
+    needs = [design_bytes(changed(finer=n)) for n in (finest, finest + 1)]
+    assert needs[0] <= 0.8 * 1.5e9 < needs[1]
+    assert "finer" not in only(verdict(finer=4, memory_free_bytes=3e8), "effort").change
+
+
+def test_the_voxels_are_those_of_the_grid():
+    assert voxels(changed(margin_voxels=0)) == 160 * 160 * 80
+    assert voxels(GOOD) == 160 * 160 * 84
