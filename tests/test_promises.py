@@ -15,8 +15,9 @@ import trimesh
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
-from lightlathe.flow import prepare
-from lightlathe.flow.prepare import load_solids, settings_of
+from lightlathe.flow import solids
+from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.result import read_partial, read_result, write_partial
 
@@ -191,13 +192,13 @@ def test_one_mesh_in_two_parts_must_be_one_mesh(small_job, tmp_path, monkeypatch
     path = two_boxes(tmp_path, small_job)
     path.write_text(path.read_text().replace("b.stl", "a.stl"))
     job = load_job(path)
-    real = prepare.place
+    real = solids.place
 
     def meanwhile(*args, **options):
         (tmp_path / "a.stl").write_bytes((tmp_path / "b.stl").read_bytes())
         return real(*args, **options)
 
-    monkeypatch.setattr(prepare, "place", meanwhile)
+    monkeypatch.setattr(solids, "place", meanwhile)
     with pytest.raises(JobError, match=r"a\.stl: changed while the parts of this job were read"):
         settings_of(job, load_solids(job)[0])
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:  # the same names, for type checkers
     from lightlathe.dose import Backend as Backend
     from lightlathe.dose import DoseOperator as DoseOperator
     from lightlathe.errors import LightlatheError as LightlatheError
+    from lightlathe.families.linear_map import LinearMap as LinearMap
     from lightlathe.job import Job as Job
     from lightlathe.job import job_from as job_from
     from lightlathe.job import load_job as load_job
@@ -19,7 +20,6 @@ if TYPE_CHECKING:  # the same names, for type checkers
     from lightlathe.pipeline import predict as predict
     from lightlathe.quantities import Chords as Chords
     from lightlathe.quantities import Grid as Grid
-    from lightlathe.quantities import LinearMap as LinearMap
     from lightlathe.quantities import Optics as Optics
     from lightlathe.quantities import Part as Part
     from lightlathe.quantities import Target as Target

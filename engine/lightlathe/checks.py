@@ -1,4 +1,4 @@
-"""What public doors ask of tensors (axes, dtype, device) and of the paths that files name."""
+"""Checks of arguments at public entry points: tensors (axes, dtype, device) and paths."""
 
 import os
 import re
@@ -29,14 +29,14 @@ def has_axes(name: str, tensor: Tensor, axes: Sequence[str], shape: Sequence[int
 
 
 def is_floating(name: str, tensor: Tensor, dtypes: Sequence[torch.dtype]) -> None:
-    """Raise ShapeError unless the dtype is one of `dtypes`; nothing is converted in silence."""
+    """Raise ShapeError unless the dtype is one of `dtypes`; nothing is converted silently."""
     if tensor.dtype not in dtypes:
         wanted = " or ".join(str(d).removeprefix("torch.") for d in dtypes)
         raise ShapeError(f"{name} has dtype {str(tensor.dtype).removeprefix('torch.')}; expected {wanted}.")
 
 
 def is_on(name: str, tensor: Tensor, device: torch.device) -> None:
-    """Raise ShapeError unless the tensor is on `device`; nothing is moved in silence."""
+    """Raise ShapeError unless the tensor is on `device`; nothing is moved silently."""
     if tensor.device.type != device.type or (device.index is not None and tensor.device.index != device.index):
         raise ShapeError(f"{name} is on {tensor.device}; expected {device}. Move it with {name}.to('{device}').")
 

@@ -1,4 +1,4 @@
-"""The errors a user may meet. Each says what came, what was expected, where, and what to try."""
+"""The errors a user may see. Each states the value, what was expected, where, and what to try."""
 
 import reprlib
 from typing import Any
@@ -10,7 +10,7 @@ _SHORT.maxstring = _SHORT.maxlong = _SHORT.maxother = LONG
 
 
 def shown(value: Any) -> str:
-    """What came, for a message: on one line of bearable length, and without characters that would steer a terminal."""
+    """A value for an error message: one line of limited length, terminal control characters escaped."""
     try:
         if isinstance(value, str):
             text = f"'{value}'" if value.isprintable() else repr(value)
@@ -22,13 +22,13 @@ def shown(value: Any) -> str:
 
 
 def brief(text: str) -> str:
-    """A text of bearable length, characters that would steer a terminal written out."""
+    """A text of limited length, terminal control characters escaped."""
     cut = text if len(text) <= LONG else f"{text[: LONG // 2]} ... ({len(text)} characters)"
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in cut)
 
 
 class LightlatheError(Exception):
-    """Base of all errors that are the user's to solve; the command line prints them without a traceback."""
+    """Base of all errors that the user can fix; the command line prints them without a traceback."""
 
 
 class JobError(LightlatheError):

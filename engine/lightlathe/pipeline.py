@@ -1,6 +1,6 @@
 """The whole flow on one page: job -> part voxels -> chords -> dose operator -> design -> patterns -> prediction.
 
-Read this first. Each stage knows nothing of the others; here they are joined.
+Read this first. The stages do not know each other; this module connects them.
 """
 
 import dataclasses
@@ -17,10 +17,10 @@ from lightlathe.flow.certificate import proven
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
 from lightlathe.flow.prediction import predict
-from lightlathe.flow.prepare import Setup, prepare, settings_of
+from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
-from lightlathe.flow.recorded import job_of, own_of
+from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
@@ -48,11 +48,11 @@ def design(
     resume: tuple[dict[str, Any], Log] | None = None,
     setup: Setup | None = None,
 ) -> Record:
-    """Design the patterns of a job and predict their print: the main job.
+    """Design the patterns of a job and predict their print: the main entry point.
 
     job            a Job, the path of a job file, or its tables as a dict (`job_from`)
     on_iteration   called with the figures of each logged iteration; not in stages before the last (flow/stages.py)
-    on_stage       told what is done just now, in words, and how far it is; see support/watching.py
+    on_stage       called with the current activity and its progress; see support/watching.py
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
     Raises         LightlatheError
     """
@@ -77,14 +77,14 @@ def _designed(
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window = prediction.quality["window_relative"]
-    proof, remedies = proven(setup, setup.turning.scaled(plain.operator.gain)(found.patterns))
-    if proof is not None:
-        prediction = with_figures(prediction, proof.figures() | {"window_gap": proof.at_most - window})
+    certificate, remedies = proven(setup, setup.turning.scaled(plain.operator.gain)(found.patterns))
+    if certificate is not None:
+        prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})
     said = [
         *setup.warnings,
         *warnings_of(setup, plan, prediction),
         *shadow_lines(designed_shadow(job, setup.solids, setup.part.grid, patterns)),
-        *advised(proof, remedies, window, images=job.turn.angles, bits=job.light.bits),
+        *advised(certificate, remedies, window, images=job.turn.angles, bits=job.light.bits),
     ]
     return Record(
         name=job.name,
@@ -129,7 +129,7 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
 
 
 def summary(record: Record, path: Path) -> str:
-    """What a person should know of a design, as text. See report/summary.py."""
+    """The summary of a design, as text. See report/summary.py."""
     from lightlathe.report.summary import summary
 
     return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)

@@ -1,4 +1,4 @@
-"""What the stages hand each other. Axes, frames and units are fixed here and nowhere else.
+"""The data types that stages exchange. Axes, frames and units are defined here and nowhere else.
 
 Lengths mm, angles rad, doses mJ/cm3, absorption 1/mm (base e). Volumes are [x, y, z] and patterns
 [angle, column, row], both C-ordered with z (row 0 lowest) as the last, contiguous axis.
@@ -8,17 +8,15 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
-from typing import Any, Protocol, Self
+from typing import Any
 
 import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
@@ -57,7 +55,7 @@ class Grid:
         return torch.sqrt(x[:, None].square() + y[None, :].square())
 
     def inside(self, radius_mm: float) -> Tensor:
-        """(x, y) bool: voxel centres at most `radius_mm` from the axis (a hair of rounding allowed)."""
+        """(x, y) bool: voxel centres at most `radius_mm` from the axis (with a tolerance for rounding)."""
         return self.radius_mm() <= radius_mm * (1 + 1e-12)
 
     def coarser(self, times: float) -> "Grid":
@@ -73,7 +71,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class Target:
-    """What a loss looks at. `solid` and `liquid` are disjoint; voxels in neither are not judged.
+    """What a loss compares a dose with. `solid` and `liquid` are disjoint; voxels in neither are not judged.
 
     solid, liquid   (x, y, z) bool
     weight          (x, y, z) float or None: how much a voxel counts, 1 where None
@@ -94,13 +92,13 @@ class Target:
 
     @cached_property
     def judged_weight(self) -> Tensor:
-        """0-d float64: sum of the weights of all judged voxels; added up at first use."""
+        """0-d float64: sum of the weights of all judged voxels; computed at first use."""
         judged = self.solid | self.liquid
         return judged.sum(dtype=torch.float64) if self.weight is None else exact_total(judged * self.weight)
 
     @cached_property
     def heaviest(self) -> Tensor:
-        """0-d float64: no voxel weighs more; looked for at first use."""
+        """0-d float64: the largest weight of any voxel; computed at first use."""
         one = torch.ones((), device=self.solid.device, dtype=torch.float64)
         return one if self.weight is None else self.weight.amax().to(torch.float64)
 
@@ -183,8 +181,8 @@ class Chords:
 
     angle_rad    (angle,) float64  scan angle of each pattern, over one full turn, 2 pi not repeated
     offset_mm    (column,) float64  distance s of the chord from the axis, growing with the column
-    turn_rad     (column,) float64  the chord's turn phi against the projector's direction
-    share        (column,) float64  share T of the light that reaches the resin (surface losses, concentration)
+    turn_rad     (column,) float64  deflection phi of the chord from the projector's direction
+    share        (column,) float64  transmittance T up to the resin (surface losses, concentration)
     rows         number of pattern rows; row k lies at z = (k - (rows-1)/2) * row_mm
     row_mm       row pitch in the vial
     """
@@ -215,9 +213,9 @@ class Chords:
 
 @dataclass(frozen=True)
 class Optics:
-    """Everything that light does between projector and voxel, as one value; the operator is a function of it.
+    """The optics between projector and voxel, as one value; the operator is a function of it.
 
-    chords              the straight way of every column's light through the resin, at every angle
+    chords              the straight path of every column's light through the resin, at every angle
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
     """
@@ -237,57 +235,15 @@ class Optics:
         return True
 
     def replace(self, **changes: Any) -> "Optics":
-        """The same but for some fields, those of the chords among them."""
+        """A copy with some fields replaced, including those of the chords."""
         within = {name: changes.pop(name) for name in [f.name for f in fields(Chords)] if name in changes}
         changed = replace(self, **changes)
         return replace(changed, chords=replace(changed.chords, **within)) if within else changed
 
 
-class LinearMap(Protocol):
-    """A linear map from patterns (angle, column, row) to a dose (x, y, z) with its exact transpose.
-
-    What a solver needs: inherit it, and the methods with a body come along.
-    """
-
-    device: torch.device
-    dtype: torch.dtype
-    gain: float
-    pattern_shape: tuple[int, int, int]
-    dose_shape: tuple[int, int, int]
-
-    def __call__(self, patterns: Tensor) -> Tensor: ...
-
-    def transpose(self, dose: Any) -> Tensor: ...
-
-    def scaled(self, gain: float) -> Self:
-        """The same map with another gain."""
-        raise ShapeError(f"{type(self).__name__} has no gain of its own; expected a map that can be scaled.")
-
-    def within(self, light: float) -> "LinearMap":
-        """The same for patterns of 0 to `light`, by the caller's word."""
-        return self
-
-    def gradient_of(
-        self, loss: Callable[[Tensor, "Target"], Tensor], dose: Tensor, target: "Target"
-    ) -> tuple[Tensor, Tensor]:
-        """Value of a loss at a dose of this map, and its gradient by the patterns."""
-        value, gradient = value_and_gradient(loss, dose, target)
-        return value, self.transpose(gradient)
-
-    @property
-    def slices_independent(self) -> bool:
-        """True where each slice is lit by patterns of its own; a proof or a solver slice by slice asks."""
-        return False
-
-    @property
-    def straight_rays(self) -> bool:
-        """True where light runs along the projector's direction; closed-form limits ask."""
-        return False
-
-
 @dataclass(frozen=True)
 class Patterns:
-    """The images as the projector will show them.
+    """The images that the projector will show.
 
     levels       (angle, column, row) integer, 0..full_scale, before the projector's response is undone
     angle_rad    (angle,) float64
@@ -314,7 +270,7 @@ class Patterns:
 
 @dataclass(frozen=True)
 class Prediction:
-    """What the patterns will print.
+    """The predicted print.
 
     dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial
     solid     (x, y, z) bool, predicted solid

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from lightlathe.cli.main import main
-from lightlathe.flow.prepare import load_solids
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, resolved
 
 ROOT = Path(__file__).resolve().parents[2]

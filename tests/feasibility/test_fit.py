@@ -72,10 +72,13 @@ def test_level_ends_between_rows_are_named_with_the_move_that_mends_them():
 
 def test_what_stands_outside_is_named():
     """A part that fits by its size may still stand outside: the case brings the sentences."""
-    outside = only(verdict(misfits=("The part reaches 1 mm beyond the top of the resin.",), doubts=("Odd.",)), "place")
+    outside = only(
+        verdict(violations=("The part reaches 1 mm beyond the top of the resin.",), possible_mistakes=("Odd.",)),
+        "place",
+    )
     assert outside.level == "cannot work"
     assert "beyond the top of the resin" in outside.text
     assert "Odd." in outside.text
-    doubtful = verdict(doubts=("The insert stands outside the vial.",))
+    doubtful = verdict(possible_mistakes=("The insert stands outside the vial.",))
     assert (doubtful.level, only(doubtful, "place").level) == ("marginal", "marginal")
     assert only(verdict(), "place").level == "will work"

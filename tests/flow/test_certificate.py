@@ -5,7 +5,7 @@ import math
 import torch
 
 from lightlathe import pipeline
-from lightlathe.flow.certificate import Proof, Remedy, closer, proof_of, remedies_of, wall_limits
+from lightlathe.flow.certificate import Certificate, Remedy, certificate_of, closer, remedies_of, wall_bounds
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
@@ -17,7 +17,7 @@ def proven(text, folder, iterations=60):
     setup = prepare(parse_job(text, name="test", folder=folder))
     problem = problem_of(setup)
     dose = setup.turning.scaled(problem.operator.gain)(start_of(setup, problem))
-    return setup, proof_of(setup, dose, iterations=iterations)
+    return setup, certificate_of(setup, dose, iterations=iterations)
 
 
 def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
@@ -28,17 +28,17 @@ def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
     assert abs(proof.slice_z_mm) <= 0.5  # the part is 1 mm high
     figures = proof.figures()
     assert figures["window_binding_part_x_mm"] == proof.part_mm[0]
-    assert figures["window_proven_at_most"] == proof.at_most >= proof.reached
+    assert figures["window_proven_at_most"] == proof.upper_bound >= proof.reached
 
 
 def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_job, tmp_path):
     """mu R = 4, disc of 0.4 R: the closed form 1 - a c^2 cosh(a) / (2 sinh(a c)) is -2.7; at mu R = 2 it is 0.32."""
     setup, proof = proven(small_job(absorption=0.8), tmp_path)
-    assert proof.at_most < 0
+    assert proof.upper_bound < 0
     remedies = remedies_of(setup, proof)
     assert remedies[0].words == "half the absorption"
-    assert 0.1 < remedies[0].reached <= remedies[0].at_most
-    assert next(r for r in remedies if r.words == "as it is").at_most < -1
+    assert 0.1 < remedies[0].reached <= remedies[0].upper_bound
+    assert next(r for r in remedies if r.words == "as it is").upper_bound < -1
     said = advice(proof, remedies, 60)
     assert said.startswith("Proven: no patterns whatever print this part in this resin and vial, in 60 images a turn.")
     assert "iterations" not in said  # they cannot help
@@ -47,17 +47,17 @@ def test_too_dark_a_resin_is_said_to_be_unprintable_and_what_would_help(small_jo
 
 
 def test_what_is_proven_of_one_slice_holds_for_the_whole():
-    proof = Proof(-0.1, 0.5, 0.0, (0.0, 0.0), (1.0, 0.0))
+    proof = Certificate(-0.1, 0.5, 0.0, (0.0, 0.0), (1.0, 0.0))
     as_it_is, half = Remedy("as it is", -0.1, 0.14), Remedy("half the absorption", 0.1, 0.05)
-    assert closer(proof, [half, as_it_is])[0].at_most == 0.14
-    assert closer(proof, [half])[0].at_most == 0.5  # of another resin
+    assert closer(proof, [half, as_it_is])[0].upper_bound == 0.14
+    assert closer(proof, [half])[0].upper_bound == 0.5  # of another resin
 
 
 def test_what_is_proven_twice_of_one_slice_is_said_once():
     """The looser of the two bounds of the slice as it is gives way; those of other resins stay."""
-    proof, half = Proof(-3.0, -0.38, 0.0, (0.0, 0.0), (1.0, 0.0)), Remedy("half the absorption", 0.1, 0.5)
+    proof, half = Certificate(-3.0, -0.38, 0.0, (0.0, 0.0), (1.0, 0.0)), Remedy("half the absorption", 0.1, 0.5)
     tight, (as_it_is, other) = closer(proof, [Remedy("as it is", -2.0, 0.21), half])
-    assert tight.at_most == as_it_is.at_most == -0.38
+    assert tight.upper_bound == as_it_is.upper_bound == -0.38
     assert other is half
 
 
@@ -65,10 +65,10 @@ def test_light_along_the_wall_proves_something(small_job, tmp_path):
     """In a dark resin; nothing where no resin lies along the wall."""
     setup, proof = proven(small_job(absorption=0.45), tmp_path, iterations=1)
     target, middle = setup.part.target(setup.device), torch.tensor([setup.part.grid.shape[2] // 2])
-    (limit,) = wall_limits(setup, target, middle).tolist()
-    assert proof.at_most <= limit < 0.5
+    (limit,) = wall_bounds(setup, target, middle).tolist()
+    assert proof.upper_bound <= limit < 0.5
     inside = setup.part.grid.inside(setup.job.vial.radius_mm - 3 * setup.part.grid.voxel_mm)[:, :, None]
-    (nothing,) = wall_limits(setup, Target(target.solid, target.liquid & inside), middle).tolist()
+    (nothing,) = wall_bounds(setup, Target(target.solid, target.liquid & inside), middle).tolist()
     assert nothing == 1
 
 
@@ -108,17 +108,17 @@ def test_too_few_angles_are_told(small_job, tmp_path):
     )
     assert more.reached > as_it_is.reached + 0.03
     assert band.reached > as_it_is.reached + 0.05
-    assert all(r.reached <= r.at_most for r in remedies.values())
+    assert all(r.reached <= r.upper_bound for r in remedies.values())
 
 
 def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
     """From any dose the search ends at a bound that holds; better doses only lead it to a tighter one."""
     setup, proof = proven(small_job(), tmp_path)
     noise = torch.rand(setup.operator.dose_shape, generator=torch.Generator().manual_seed(2))
-    wild = proof_of(setup, noise, iterations=10)
+    wild = certificate_of(setup, noise, iterations=10)
     reached = next(r for r in remedies_of(setup, proof) if r.words == "as it is").reached
-    assert reached <= proof.at_most
-    assert reached <= wild.at_most
+    assert reached <= proof.upper_bound
+    assert reached <= wild.upper_bound
 
 
 def test_what_may_help_hangs_on_what_is_known():
@@ -127,7 +127,7 @@ def test_what_may_help_hangs_on_what_is_known():
     assert unproven(0.1, 8).endswith("a window of 10 %: more bits, or levels that are dimmed less, keep it.")
     one = unproven(0.1, 1)  # the warning on bits asks for more already, and one bit is never dimmed
     assert one == "Before its levels were rounded to 1 bit this light had a window of 10 %."
-    open_ = advice(Proof(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
+    open_ = advice(Certificate(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
     assert "a window of 4.5 % is not ruled out on these voxels, so more iterations may find one" in open_
     assert "as it is far below 0 (at most 4 %)" in open_
     assert window_words(math.nan) == "no light in part of it"

@@ -11,7 +11,7 @@ from lightlathe.errors import JobError
 from lightlathe.flow import prepare
 from lightlathe.flow import stages as staged
 from lightlathe.flow.formulation import problem_of, start_of
-from lightlathe.flow.prepare import voxels
+from lightlathe.flow.solids import voxels
 from lightlathe.job import parse_job
 from lightlathe.report.summary import _proven
 from lightlathe.result import write_result

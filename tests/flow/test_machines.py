@@ -12,7 +12,7 @@ from lightlathe.bench import machine_from
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.feasibility import Case, Extent, Machine, case_of, verdict_on
-from lightlathe.flow.prepare import load_solids
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import parse_job
 from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.resins import Threshold
@@ -90,7 +90,7 @@ def test_what_does_not_fit_is_not_what_cannot_work(job, capsys, tmp_path):
 
 
 def test_design_stops_with_the_same_word_and_code(job, capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr("lightlathe.feasibility.look.free_bytes", lambda device: 1e6)
+    monkeypatch.setattr("lightlathe.feasibility.quick_check.free_bytes", lambda device: 1e6)
     assert main(["design", job]) == 5
     assert "the check says: does not fit this machine; nothing was designed" in capsys.readouterr().err
     assert [p.name for p in tmp_path.iterdir()] == [job]

@@ -14,7 +14,7 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
 from lightlathe.flow import certificate as proof_module
-from lightlathe.flow.certificate import proof_of
+from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
 from lightlathe.quantities import LIQUID, SOLID
@@ -97,8 +97,8 @@ def test_the_bound_is_of_the_same_motion_as_the_window(small_job, folder, motion
         return prove(*args, exact=exact, **more)
 
     monkeypatch.setattr(proof_module, "prove", spied)
-    proof = proof_of(setup, whole, iterations=200)
-    assert 1 - best.fun - 1e-6 <= proof.at_most <= 1 - best.fun + 0.1
+    proof = certificate_of(setup, whole, iterations=200)
+    assert 1 - best.fun - 1e-6 <= proof.upper_bound <= 1 - best.fun + 0.1
     exact = certified[0]
     shape = exact.pattern_shape[:2]
     same = dense(

@@ -12,8 +12,8 @@ from scipy.integrate import quad
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.feasibility import case_of, parts_lines, verdict_on
-from lightlathe.flow.prepare import lay_out, load_solids
 from lightlathe.flow.shadow import _scene, designed_shadow, even_shadow
+from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.job import parse_job
 from lightlathe.part import SHAPES, fit
 from lightlathe.quantities import Patterns
@@ -139,7 +139,7 @@ def test_an_insert_that_sticks_out_is_normal(with_rod, tmp_path):
     job, solids, said = job_of(with_rod(), tmp_path)
     bare = job_of(with_rod(""), tmp_path)
     assert lay_out(job, solids).grid == lay_out(bare[0], bare[1]).grid
-    assert case_of(job, solids).part.doubts == ()
+    assert case_of(job, solids).part.possible_mistakes == ()
     lines = parts_lines(job, solids, said)
     assert not any(line.startswith("warning") for line in lines)
     assert any("thinnest wall 0.9" in line for line in lines)  # 1 mm from rod to outside; aslant up to 8 % less

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from lightlathe import feasibility, pipeline
 from lightlathe.errors import LightlatheError
-from lightlathe.flow.prepare import device_of, lay_out, load_solids, patterns_of, require_memory
+from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.job import Job, load_job
 from lightlathe.job.bounds import bounds_of
 from lightlathe.study.plan import designs, load_plan

@@ -14,14 +14,14 @@ from hostile_jobs import broken_jobs, broken_studies, lay_files, try_job, try_st
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
 SLOWEST_S = 60.0  # of the processor, for one job: the check of 1000 solids at most, and the compiler at first use
-LOOK_VOXELS = 1e5  # that the check looks at, 2e7 otherwise: the same work, a hundred times as often
+CHECK_VOXELS = 1e5  # that the check looks at, 2e7 otherwise: the same work, a hundred times as often
 GROWTH_BYTES = 1e9  # of the process: torch, compiled loops and the largest grids here take less than half
 
 
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)  # paths of no folder, too, are looked for here
-    monkeypatch.setattr("lightlathe.feasibility.look.LOOK_VOXELS", LOOK_VOXELS)
+    monkeypatch.setattr("lightlathe.feasibility.quick_check.CHECK_VOXELS", CHECK_VOXELS)
     lay_files(tmp_path)
     return tmp_path
 

@@ -96,12 +96,12 @@ def test_a_crowd_within_float32_rounding_is_left_as_it_is():
 
 
 def test_more_inward_bodies_than_can_be_sorted_out(monkeypatch):
-    monkeypatch.setattr(repair, "MOST_INWARD", 3)
+    monkeypatch.setattr(repair, "MAX_INWARD", 3)
     bodies = [triangles() + np.array([10 * k, 0, 0]) for k in range(9)]
     inward = [b[:, ::-1] for b in bodies[:4]]
     with pytest.raises(MeshError, match=r"i\.stl: 4 bodies face against the rest of 9; up to 3 are sorted out"):
         surface_from_triangles(np.concatenate([*bodies[4:], *inward]), "i.stl")
-    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.inverted_bodies == 3
+    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.flipped_bodies == 3
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ def test_a_mesh_opens_no_file_outside_its_folder(tmp_path):
 
 
 def test_more_open_edges_than_are_closed():
-    """A sound box among 4,000 loose facets: each voxel would ask 12,000 lids."""
+    """A sound box among 4,000 loose facets: each voxel would ask 12,000 caps."""
     rng = np.random.default_rng(8)
     loose = rng.uniform(0, 4, (4000, 1, 3)) + rng.normal(0, 0.1, (4000, 3, 3))
     with pytest.raises(MeshError, match="l is not watertight at 12000 open edges; the holes of up to 10000 are closed"):
@@ -175,7 +175,7 @@ def test_more_facets_than_are_read(read, monkeypatch, name, data):
     from lightlathe.part import formats, threemf, threemf_xml
 
     for module in (formats, threemf, threemf_xml):
-        monkeypatch.setattr(module, "MOST_FACETS", 11)
+        monkeypatch.setattr(module, "MAX_FACETS", 11)
     with pytest.raises(MeshError, match=r"12 facets; up to 11 are read|more than 11 triangles|faces"):
         read(name, data)
 
@@ -183,6 +183,6 @@ def test_more_facets_than_are_read(read, monkeypatch, name, data):
 def test_a_file_larger_than_is_read(read, monkeypatch):
     from lightlathe.part import reading
 
-    monkeypatch.setattr(reading, "MOST_BYTES", 100)
+    monkeypatch.setattr(reading, "MAX_BYTES", 100)
     with pytest.raises(MeshError, match=r"b\.stl has 684 bytes; up to 100 are read"):
         read("b.stl", binary_stl())

@@ -11,9 +11,9 @@ import trimesh
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.feasibility import check, look
-from lightlathe.feasibility.look import LOOK_ACROSS, look_at
-from lightlathe.flow.prepare import load_solids
+from lightlathe.feasibility import check, quick_check
+from lightlathe.feasibility.quick_check import CHECK_ACROSS, check_grid
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.job.bounds import BY_NAME, BY_UNIT, bounds_of
 from lightlathe.quantities import Grid
@@ -225,23 +225,23 @@ def test_many_solids_share_the_voxels_that_the_check_looks_at(parse, monkeypatch
     """Work grows with the number of solids times voxels; both together are bounded."""
 
     seen = []
-    monkeypatch.setattr(look, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
+    monkeypatch.setattr(quick_check, "voxels", lambda job, solids, grid, device: seen.append(grid) or _stop())
     for solids in (1, 100):
         job = parse(f"[part]\n{SHAPE}", f"[[part]]\n{SHAPE}\n" * solids)
         job = parse_job(job.text.replace("voxel_mm = 0.25", "voxel_mm = 0.01"), name="t", folder=job.folder)
         with pytest.raises(LightlatheError, match="seen"):
             check(job)
-    assert seen[0].voxels <= look.LOOK_VOXELS
-    assert 100 * seen[1].voxels <= look.FEW_SOLIDS * look.LOOK_VOXELS
+    assert seen[0].voxels <= quick_check.CHECK_VOXELS
+    assert 100 * seen[1].voxels <= quick_check.FEW_SOLIDS * quick_check.CHECK_VOXELS
 
 
 def test_a_needle_of_voxels_is_looked_at_in_few():
     """Each size shrinks in step with the others: a grid 16 voxels wide ends at one, not at the wider vial of rounding
     up again and again."""
-    look = look_at(Grid((16, 16, 5_328_420), voxel_mm=0.25), 1)
-    assert look.shape[2] <= LOOK_ACROSS
+    look = check_grid(Grid((16, 16, 5_328_420), voxel_mm=0.25), 1)
+    assert look.shape[2] <= CHECK_ACROSS
     assert look.shape[:2] == (1, 1)
-    assert look_at(Grid((100, 100, 80), voxel_mm=0.25), 1) == Grid((100, 100, 80), voxel_mm=0.25)
+    assert check_grid(Grid((100, 100, 80), voxel_mm=0.25), 1) == Grid((100, 100, 80), voxel_mm=0.25)
 
 
 def test_a_part_that_is_nowhere_is_a_verdict_beside_an_insert_as_well(parse):

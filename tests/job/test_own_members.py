@@ -12,7 +12,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.flow.prepare import load_solids
+from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, parse_job, resolved
 from lightlathe.job.toml import toml_of
 from lightlathe.resins.own import absorbing

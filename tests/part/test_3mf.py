@@ -55,7 +55,7 @@ def test_3mf_mirrored_items_are_solid(package):
     items = '<item objectid="1"/><item objectid="1" transform="-1 0 0 0 1 0 0 0 1 -5 0 0"/>'
     part = read_surface(package(OBJECT, items))
     assert part.volume_mm3 == pytest.approx(48, rel=1e-12)
-    assert part.report.inverted_bodies == 0
+    assert part.report.flipped_bodies == 0
     assert part.warnings == ()
 
 

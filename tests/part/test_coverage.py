@@ -158,8 +158,8 @@ def test_nested_inward_shell_is_a_cavity_and_a_whole_inside_out_mesh_is_filled_l
     )
     np.testing.assert_allclose(coverage(hollow, GRID).numpy(), expected, atol=2 * ROUND)
     np.testing.assert_allclose(coverage(inside_out, GRID).numpy(), expected, atol=2 * ROUND)
-    assert hollow.report.inverted_bodies == 0
-    assert inside_out.report.inverted_bodies == 2
+    assert hollow.report.flipped_bodies == 0
+    assert inside_out.report.flipped_bodies == 2
     assert "faced inwards" in inside_out.warnings[0]
 
 
@@ -168,7 +168,7 @@ def test_one_inverted_body_beside_a_good_one_is_turned_with_its_cavity():
     outer, inner = box_triangles((0.1, -1, -1), (1.5, 1, 1)), box_triangles((0.4, -0.5, -0.5), (1.1, 0.5, 0.5))
     mixed = surface(good, outer[:, ::-1], inner)
     assert mixed.volume_mm3 == pytest.approx(1.2 * 4 + 1.4 * 4 - 0.7, rel=1e-12)
-    assert mixed.report.inverted_bodies == 2
+    assert mixed.report.flipped_bodies == 2
 
 
 @settings(max_examples=10, deadline=None)
@@ -240,7 +240,7 @@ def test_parts_beyond_the_grid_are_cut_off_at_its_faces():
 
 @pytest.mark.parametrize("side", range(6))
 def test_an_open_box_is_still_a_solid(side):
-    """One face missing: the winding number passes one half on the flat lid exactly (a plane sees half of all)."""
+    """One face missing: the winding number passes one half on the flat cap exactly (a plane sees half of all)."""
     low, high = np.array((-0.9, -0.8, -0.7)), np.array((0.75, 0.86, 0.95))
     facets = np.delete(box_triangles(low, high), [2 * side, 2 * side + 1], axis=0)
     part = surface(facets)
@@ -251,7 +251,7 @@ def test_an_open_box_is_still_a_solid(side):
 
 
 def test_bodies_that_are_open_and_overlap_follow_the_winding_number():
-    """Two boxes without lids pushed into each other, voxel by voxel against solid angles summed in numpy."""
+    """Two boxes without caps pushed into each other, voxel by voxel against solid angles summed in numpy."""
     one = np.delete(box_triangles((-1.2, -0.9, -0.9), (0.5, 0.9, 0.9)), [2, 3], axis=0)
     two = np.delete(box_triangles((-0.2, -0.6, -1.2), (1.3, 0.7, 1.1)), [0, 1], axis=0)
     part = place(surface(one, two), rotation_deg=(20, 30, 40), centre=False)  # askew: no face along the points' layers

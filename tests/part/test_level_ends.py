@@ -19,8 +19,8 @@ def test_parts_count_together():
     """A ball on a plate ends in a point; a plate on a ball hides that."""
     plate, ball = SHAPES["box"](4.0, 4.0, 1.0), SHAPES["sphere"](1.0, (0.0, 0.0, 1.0))
     assert level_ends([plate, ball]) is None
-    lid = dataclasses.replace(plate, at_mm=(0.0, 0.0, 2.0))
-    assert level_ends([plate, ball, lid]) == (-0.5, 2.5)
+    cap = dataclasses.replace(plate, at_mm=(0.0, 0.0, 2.0))
+    assert level_ends([plate, ball, cap]) == (-0.5, 2.5)
 
 
 def test_a_mesh_that_is_turned_has_none():

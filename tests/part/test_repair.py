@@ -40,7 +40,7 @@ def test_stray_facets_are_turned_with_their_neighbours():
     facets = CUBE.copy()
     facets[[2, 7]] = facets[[2, 7]][:, ::-1]
     part = surface(facets)
-    assert part.report.turned_facets == 2
+    assert part.report.flipped_facets == 2
     assert part.report.watertight
     assert part.volume_mm3 == 24
     assert "2 facets faced against their neighbours" in part.warnings[0]
@@ -56,7 +56,7 @@ def test_a_one_sided_band_stays_as_it_is():
     a, b, c, d = rim[0][:-1], rim[0][1:], rim[1][1:], rim[1][:-1]
     band = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
     part = surface(CUBE, band)
-    assert part.report.turned_facets == 0
+    assert part.report.flipped_facets == 0
     assert part.report.bodies == 2
 
 
@@ -81,7 +81,7 @@ def test_real_gaps_are_not_joined():
 def test_bodies_that_share_an_edge_are_counted_and_kept():
     """Two cubes that touch along one edge: four facets meet there, and that is no fault."""
     part = surface(CUBE, box_triangles((2, 3, 0), (4, 6, 4)))
-    assert part.report.crowded_edges == 1
+    assert part.report.non_manifold_edges == 1
     assert part.report.watertight
     assert part.volume_mm3 == 48
 
@@ -117,7 +117,7 @@ def test_many_cavities_are_told_from_inverted_bodies():
     loose = [box_triangles((8, y, 0), (9, y + 1, 3))[:, ::-1] for y in (0, 2)]
     part = surface(box_triangles((0, 0, 0), (6, 6, 6)), *cavities, *loose)
     assert part.report.bodies == 1 + 6**3 + 2
-    assert part.report.inverted_bodies == 2
+    assert part.report.flipped_bodies == 2
     assert part.volume_mm3 == pytest.approx(6**3 - 6**3 * 0.125 + 2 * 3)
 
 
@@ -126,7 +126,7 @@ def test_an_island_in_the_cavity_of_an_inverted_body_turns_with_it():
     good = box_triangles((10, 0, 0), (20, 10, 10))  # so that the whole is not inside out
     part = surface(good, shells[0][:, ::-1], shells[1], shells[2][:, ::-1])
     assert part.volume_mm3 == pytest.approx(1000 + 216 - 64 + 8)
-    assert part.report.inverted_bodies == 3
+    assert part.report.flipped_bodies == 3
 
 
 def test_the_report_in_one_line():

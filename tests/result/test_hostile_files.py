@@ -6,12 +6,12 @@ import sys
 import h5py
 import numpy as np
 import pytest
-from sealing import without_checksums
 
 from lightlathe.cli.main import main
 from lightlathe.errors import ResultError
 from lightlathe.result import read_result, write_result
 from lightlathe.support.hdf5_guards import BEGINS
+from sealing import without_checksums
 
 
 @pytest.fixture

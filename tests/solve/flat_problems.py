@@ -4,7 +4,8 @@ from types import SimpleNamespace
 
 import torch
 
-from lightlathe.quantities import Grid, LinearMap, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Grid, Target
 from lightlathe.solve import normalised
 from operators import dense as matrix_of
 from operators import operator

@@ -5,7 +5,7 @@ import math
 import torch
 
 from gpu_device import DEVICE
-from lightlathe.quantities import LinearMap
+from lightlathe.families.linear_map import LinearMap
 
 LIMIT = 1.5
 YES, NO = torch.tensor(True), torch.tensor(False)

@@ -70,10 +70,10 @@ def test_products_and_steps_are_those_of_whole_matrices(chunk, monkeypatch):
     assert float(got.levels) == pytest.approx(float(tried.sum()), rel=1e-12)
 
     factors, step = torch.randn(2 * m + 1, generator=generator, dtype=torch.float64), torch.tensor(0.7)
-    (at, slope), trial, promised, change = lbfgs_passes.combined(move, kept, factors, step, limit=limit)
+    (at, slope), trial, predicted, change = lbfgs_passes.combined(move, kept, factors, step, limit=limit)
     assert torch.equal(at, tried)
     assert torch.equal(slope, tried_g)
     moved = (tried.flatten() - step.double() * (factors @ torch.cat([whole, seen[-1:]])) * free).clamp(0, limit)
     assert torch.allclose(trial.flatten(), moved, rtol=1e-12, atol=1e-12)
-    assert float(promised) == pytest.approx(float((tried_g * (trial - tried)).sum()), rel=1e-12)
+    assert float(predicted) == pytest.approx(float((tried_g * (trial - tried)).sum()), rel=1e-12)
     assert torch.equal(change[0], encoded((trial - tried).flatten())[0])

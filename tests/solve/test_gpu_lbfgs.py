@@ -38,9 +38,9 @@ def test_lbfgs(shape, accepted, learn, memory):
     x, gradient = (tried, tried_gradient) if accepted else (x, gradient)
     for got, wanted in ((at, x), (slope, gradient)):
         assert all(torch.equal(part.float(), wanted) for part in got)
-    trial, promised, codes, sizes = made
+    trial, predicted, codes, sizes = made
     assert gap(*trial) < 3e-6  # sums of up to 21 terms in float32
-    assert abs(float(promised[0] - promised[1])) <= 3e-6 * float(gradient.norm() * (trial[1] - x).norm()) + 1e-6
+    assert abs(float(predicted[0] - predicted[1])) <= 3e-6 * float(gradient.norm() * (trial[1] - x).norm()) + 1e-6
     assert gap(*sizes) < 1e-5
     assert float((codes[0] - codes[1]).abs().max()) <= 1
 

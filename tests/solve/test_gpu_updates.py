@@ -125,12 +125,12 @@ def test_free_set_steps(shape, first):
     wanted, length_wanted, _ = set_passes.stepped(x.double(), loose.double(), step, first, change=0.9, limit=LIMIT)
     here = [t.to(DEVICE) for t in (x, loose.bfloat16(), step, first)]
     got = set_triton.stepped(*here, change=0.9, limit=LIMIT)
-    trial, length, promised = (t.double().cpu() for t in got)
+    trial, length, predicted = (t.double().cpu() for t in got)
     # taps rounded to 8 bits, the middle one off by 2^-10: of the length, and of the step's own size
     assert float(length) == pytest.approx(float(length_wanted), rel=2.0**-7 if bool(first) else 0)
     step_size = float((wanted - x).norm())
     assert float((trial - wanted).norm()) <= 2.0**-7 * step_size + 1e-7 * float(x.norm())
-    assert float(promised) == pytest.approx(float((loose.double() * (trial - x)).sum()), rel=1e-5, abs=1e-6)
+    assert float(predicted) == pytest.approx(float((loose.double() * (trial - x)).sum()), rel=1e-5, abs=1e-6)
     if shape[1] < 200:
         assert torch.equal(set_triton.stepped(*here, change=0.9, limit=LIMIT)[0].double().cpu(), trial)
 
@@ -140,9 +140,9 @@ def test_without_a_gradient_the_first_step_stays_where_it_is():
     for module, kind in ((set_passes, torch.float32), (set_triton, torch.bfloat16)):
         device = DEVICE if module is set_triton else torch.device("cpu")
         given = x.to(device), torch.zeros(x.shape, device=device, dtype=kind), step.to(device), YES.to(device)
-        trial, length, promised = module.stepped(*given, change=1.0, limit=LIMIT)
+        trial, length, predicted = module.stepped(*given, change=1.0, limit=LIMIT)
         assert torch.equal(trial.cpu(), x)
-        assert (float(length), float(promised)) == (0.0, 0.0)
+        assert (float(length), float(predicted)) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize("weighted", [False, True])

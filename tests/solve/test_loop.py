@@ -9,8 +9,9 @@ import torch
 from flat_problems import dense, make
 
 from lightlathe.errors import JobError, SolveError
+from lightlathe.families.linear_map import LinearMap
 from lightlathe.losses import GapHinge, SoftWindow, SquaredError
-from lightlathe.quantities import LinearMap, Target
+from lightlathe.quantities import Target
 from lightlathe.solve import SOLVERS, BoundedLBFGS, Filtered, FreeSetRamp, Problem, StopRule, Uniform, solve
 
 

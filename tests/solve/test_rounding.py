@@ -114,11 +114,11 @@ def test_each_row_moves_its_own_share():
     gradient = torch.randn(patterns.shape, generator=generator) * torch.tensor([1.0, 1000.0])
     index = nearest(patterns, allowed)
     moved = (_moved(index, patterns, allowed, gradient, 0.1) != index).flatten(0, 1)
-    promised = (gradient.abs() * ((patterns - index) * gradient < 0)).flatten(0, 1)  # those that may step downhill
+    predicted = (gradient.abs() * ((patterns - index) * gradient < 0)).flatten(0, 1)  # those that may step downhill
     for row in range(2):
         count = int(moved[:, row].sum())
         assert 20 <= count <= 24  # a tenth of 200, and those whose slopes are told apart no more
-        steepest = promised[:, row].topk(count).indices
+        steepest = predicted[:, row].topk(count).indices
         assert moved[steepest, row].sum() >= count - 2
     assert torch.equal(_moved(index, patterns, allowed, 0 * gradient, 0.1), index)
 

@@ -5,8 +5,8 @@ import torch
 from flat_problems import dense, make
 
 from lightlathe.errors import SolveError
+from lightlathe.families.linear_map import LinearMap
 from lightlathe.losses import SoftWindow
-from lightlathe.quantities import LinearMap
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, Scenarios, normalised, repeated, solve
 
 

@@ -103,10 +103,10 @@ def test_what_moves_the_figure_by_hand():
     """loss with adam: 0.9 to 0.6, with lbfgs 0.9 to 0.8, so 0.2 typically, 0.3 at most; solver: 0 and 0.2, so 0.1."""
     values = {("p", "adam"): 0.9, ("q", "adam"): 0.6, ("p", "lbfgs"): 0.9, ("q", "lbfgs"): 0.8}
     runs = tuple(a_run({"design.loss": a, "design.solver": b}, iou=v) for (a, b), v in values.items())
-    found = {e.key: (e.typical, e.most) for e in effects(ranking(Study("s", "{}", runs), "iou"), "iou")}
+    found = {e.key: (e.median, e.largest) for e in effects(ranking(Study("s", "{}", runs), "iou"), "iou")}
     assert found["design.loss"] == pytest.approx((0.2, 0.3))
     assert found["design.solver"] == pytest.approx((0.1, 0.2))
-    assert "another design.loss, all else the same, moves IoU by 0.2000 (median), 0.3000 (most)" in table(
+    assert "another design.loss, all else the same, moves IoU by 0.2000 (median), 0.3000 (max)" in table(
         Study("s", "{}", runs), "iou"
     )
 
@@ -114,9 +114,9 @@ def test_what_moves_the_figure_by_hand():
 def test_one_bad_value_does_not_hide_that_the_others_are_alike():
     """Pairs of 0.9, 0.9, 0.9, 0.1: three of 0 and three of 0.8, so 0.4; with one more 0.9: six of 0, four of 0.8: 0."""
     study = study_of(a=[0.9], b=[0.9], c=[0.9], bad=[0.1])
-    assert effects(ranking(study, "iou"), "iou")[0].typical == pytest.approx(0.4)
+    assert effects(ranking(study, "iou"), "iou")[0].median == pytest.approx(0.4)
     (effect,) = effects(ranking(study_of(a=[0.9], b=[0.9], c=[0.9], d=[0.9], bad=[0.1]), "iou"), "iou")
-    assert (effect.typical, effect.most) == pytest.approx((0, 0.8))
+    assert (effect.median, effect.largest) == pytest.approx((0, 0.8))
 
 
 def test_a_key_of_one_value_moves_nothing_and_is_not_named():
@@ -132,8 +132,8 @@ def test_the_table_as_a_whole():
         "     1=  b  0.9400  0.0000         -      -       -         -         -           -            -        -",
         "     1=  a  0.9200  0.0400         -      -       -         -         -           -            -        -",
         "     3   c  0.8400  0.0000         -      -       -         -         -           -            -        -",
-        "  another design.loss, all else the same, moves IoU by 0.0800 (median), 0.1000 (most)",
-        "  chance, a start disturbed at random, moves it by 0.0000 (median), 0.0400 (most): the spread over 2 runs,",
+        "  another design.loss, all else the same, moves IoU by 0.0800 (median), 0.1000 (max)",
+        "  chance, a start disturbed at random, moves it by 0.0000 (median), 0.0400 (max): the spread over 2 runs,",
         "  whose means are above; = where the spread hides the order",
         "",
     ]

@@ -31,7 +31,7 @@ class Telecentric:
         """Chords of a projector with square pixels of `pixel_mm` in the vial.
 
         axis_offset_mm   how far across the light the projector's middle column misses the turning axis
-        vial, resin      of the job; matched to the bath, they bend nothing
+        vial, resin      of the job; index-matched to the bath: no refraction
         """
         offset = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * pixel_mm + axis_offset_mm
         return Chords(angle_rad, offset, torch.zeros_like(offset), torch.ones_like(offset), rows, pixel_mm)

@@ -1,4 +1,4 @@
-"""What the machine can do at most: copying, matrix products, plain multiply-adds; measured, not looked up."""
+"""The machine's peak rates, measured: copies, matrix products, plain multiply-adds."""
 
 import torch
 

@@ -16,7 +16,7 @@ from lightlathe.bench.verify import verify as verify_all
 from lightlathe.bench.workloads import WORKLOADS, Workload, that_fit
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import SolveError
-from lightlathe.flow.prepare import device_named
+from lightlathe.flow.devices import device_named
 from lightlathe.losses import GapHinge
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 from lightlathe.support.files import BENCH
@@ -113,7 +113,7 @@ def products_row(
 
 
 def limit_s(operator: DoseOperator, work: Workload, top: dict[str, float]) -> float:
-    """The least time that the counted work allows: its multiply-adds, or each number in memory touched once."""
+    """The minimum time that the counted work allows: its multiply-adds, or each number in memory touched once."""
     kind = "scalar" if operator.kernel in ON_SCALAR_UNITS else "matrix"
     arithmetic = WORK[kind] * work.updates / (top[f"{kind}_gmac_s"] * 1e9)
     return max(arithmetic, sum(work.bytes()) / (top["copy_gb_s"] * 1e9))

@@ -1,4 +1,4 @@
-"""A loop of float32 multiply-adds that never leaves the registers: what a processor can do at most."""
+"""A loop of float32 multiply-adds in registers: a processor's peak rate."""
 
 from collections.abc import Callable
 

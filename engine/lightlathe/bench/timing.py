@@ -1,4 +1,4 @@
-"""How things are timed: warmed up, repeated, the device waited for."""
+"""Timing: warm-up, repeats, device synchronisation."""
 
 import statistics
 import time
@@ -12,7 +12,7 @@ import torch
 class Timed:
     """Seconds of one call: the median, the fastest, and how far the runs spread ((slowest - fastest) / median).
 
-    On a host that others use too the fastest run says most about the program, the spread most about the host.
+    On a shared host the fastest run tells most about the program, the spread most about the host.
     """
 
     seconds: float
@@ -21,13 +21,13 @@ class Timed:
     runs: int
 
 
-def timed(call: Callable[[], object], device: torch.device, *, for_s: float = 0.5, least: int = 3) -> Timed:
-    """Time a call for about `for_s` seconds, `least` runs at least, after one that is not counted."""
+def timed(call: Callable[[], object], device: torch.device, *, for_s: float = 0.5, min_runs: int = 3) -> Timed:
+    """Time a call for about `for_s` seconds, `min_runs` runs at least, after one that is not counted."""
     call()
     wait(device)
     seconds: list[float] = []
     began = time.perf_counter()
-    while len(seconds) < least or (time.perf_counter() - began < for_s and len(seconds) < 1000):
+    while len(seconds) < min_runs or (time.perf_counter() - began < for_s and len(seconds) < 1000):
         seconds.append(_once(call, device))
     middle = statistics.median(seconds)
     return Timed(middle, min(seconds), (max(seconds) - min(seconds)) / middle, len(seconds))

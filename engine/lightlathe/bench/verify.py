@@ -1,4 +1,4 @@
-"""Every kernel that runs on a device against the reference in float64: what is wrong gets no time."""
+"""Every kernel that runs on a device against the reference in float64: wrong kernels are not timed."""
 
 from typing import Any
 
@@ -10,7 +10,7 @@ from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import KernelUnavailable
 from lightlathe.support.watching import doing, step
 
-# Largest gap to the reference, as a share of the norm. Halves round light and weights by 3e-4 of zero-mean data.
+# Largest error against the reference, relative to the norm. Halves round light and weights by 3e-4 of zero-mean data.
 ALLOWED = {("half", torch.float32): 1e-3, ("single", torch.float32): 5e-6, ("single", torch.float64): 1e-12}
 SIZES = (Workload("odd", 61, 37), Workload("even", 72, 90), Workload("thumb", 128, 180))
 SLICES = 5
@@ -42,7 +42,7 @@ def verify(device: torch.device) -> list[dict[str, Any]]:
 
 
 def errors(operator: DoseOperator, work: Workload) -> dict[str, Any]:
-    """Gaps of dose and adjoint to the reference, of random data of mean zero, and <A g, v> - <g, A' v>."""
+    """Errors of dose and adjoint against the reference, for random data of mean zero, and <A g, v> - <g, A' v>."""
     device, slices = operator.device, operator.grid.shape[2]
     exact = work.operator(device, slices=slices, kernel="reference", dtype=torch.float64)
     generator = torch.Generator().manual_seed(1)
@@ -50,14 +50,14 @@ def errors(operator: DoseOperator, work: Workload) -> dict[str, Any]:
     v = torch.randn(operator.dose_shape, generator=generator).to(device, operator.dtype)
     dose, light = operator(g).double(), operator.transpose(v).double()
     wanted_dose, wanted_light = exact(g.double()), exact.transpose(v.double())
-    gap_dose = float((dose - wanted_dose).norm() / wanted_dose.norm())
-    gap_light = float((light - wanted_light).norm() / wanted_light.norm())
+    error_dose = float((dose - wanted_dose).norm() / wanted_dose.norm())
+    error_light = float((light - wanted_light).norm() / wanted_light.norm())
     adjoint = float(((dose * v).sum() - (g * light).sum()).abs() / (dose.norm() * v.double().norm()))
     allowed = ALLOWED[operator.views.precision if device.type != "cpu" else "single", operator.dtype]
     return {
-        "error_forward": gap_dose,
-        "error_adjoint": gap_light,
+        "error_forward": error_dose,
+        "error_adjoint": error_light,
         "adjoint_gap": adjoint,
         "allowed": allowed,
-        "right": all(gap <= allowed for gap in (gap_dose, gap_light, adjoint)),  # NaN is not right
+        "right": all(error <= allowed for error in (error_dose, error_light, adjoint)),  # NaN is not right
     }

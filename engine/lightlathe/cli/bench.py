@@ -6,7 +6,7 @@ from pathlib import Path
 
 def bench(arguments: argparse.Namespace) -> int:
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
-    from lightlathe.flow.prepare import device_named
+    from lightlathe.flow.devices import device_named
 
     others = [read_bench(path) for path in arguments.against]
     device = device_named(arguments.device or "auto", "--device")

@@ -10,14 +10,17 @@ from lightlathe.errors import LightlatheError
 
 def check(arguments: argparse.Namespace) -> int:
     from lightlathe import feasibility
-    from lightlathe.flow.prepare import load_solids
+    from lightlathe.flow.solids import load_solids
     from lightlathe.job import load_job
 
     job, machine = load_job(arguments.job), machine_named(arguments)
     print_own(job.own_of_print, quietly=arguments.json)
     solids, said = load_solids(job)
     thin = feasibility.thinnest(job, solids)
-    verdict, parts = feasibility.check(job, solids, machine, thin), feasibility.parts_lines(job, solids, said, thin)
+    verdict, parts = (
+        feasibility.check(job, solids, machine, thin),
+        feasibility.parts_lines(job, solids, said, thin),
+    )
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
         ran = [str(member.source.file) for member in job.own_of_print]

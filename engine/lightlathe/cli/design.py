@@ -27,7 +27,8 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
-    from lightlathe.flow.prepare import load_solids, settings_of
+    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
     from lightlathe.result.storage import require_writable

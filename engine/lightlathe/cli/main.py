@@ -1,4 +1,4 @@
-"""The program `lightlathe`: finds the command, and says in a few lines what went wrong."""
+"""The program `lightlathe`: runs the command, and reports errors in a few lines."""
 
 import logging
 import os
@@ -69,7 +69,7 @@ def _polite_kills() -> list[signal.Signals]:
 
 
 def _as_interrupt(*_: object) -> None:
-    """A polite kill is an interrupt: the state of a design is written, undisturbed by a second one."""
+    """SIGTERM acts as an interrupt: the state of a design is written, undisturbed by a second one."""
     for number in _polite_kills():
         signal.signal(number, lambda *_: None)
     raise KeyboardInterrupt

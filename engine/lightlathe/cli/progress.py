@@ -1,4 +1,4 @@
-"""What a person sees of a running design, and what is left if it is stopped."""
+"""Progress on the terminal, and the state that an interrupted design leaves."""
 
 import itertools
 import math
@@ -43,7 +43,7 @@ def postfix(figures: Mapping[str, float]) -> str:
 
 
 class Bar:
-    """One line on standard error that says what is done just now and how far it is: a watcher for support/watching.py.
+    """One line on standard error with the current activity and its progress: a watcher for support/watching.py.
 
     What is quick gets no line, what took KEPT_S or more keeps its own when it is done. A thread of its own shows what
     has no steps, so that the line is there, and its clock goes, while a single long call runs.

@@ -1,4 +1,4 @@
-"""What several commands say: notes on files, the outcome of a print, what is about to be run."""
+"""Messages shared by commands: notes on files, the outcome of a print, Python about to be run."""
 
 import contextlib
 import math
@@ -9,7 +9,7 @@ from typing import Any
 
 
 def tell(words: str) -> None:
-    """A line on standard error, if there still is one: a closed terminal must not keep a state from being written."""
+    """A line on standard error, ignoring a closed terminal: the state must still be written."""
     with contextlib.suppress(OSError):
         print(words, file=sys.stderr, flush=True)
 
@@ -23,7 +23,7 @@ def note(path: Path) -> None:
 
 
 def told(outcome: Any, *, quietly: bool = False) -> int:
-    """The exit code of a print, and in words why it is not 0."""
+    """The exit code of a print; prints why it is not 0."""
     if outcome.exit_code and not quietly:
         print(outcome.text())
     return outcome.exit_code

@@ -1,4 +1,4 @@
-"""What computes an operator: a kernel on a device, in a dtype, in a precision."""
+"""The backend of an operator: kernel, device, dtype and precision."""
 
 from dataclasses import dataclass
 

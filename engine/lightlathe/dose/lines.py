@@ -1,4 +1,4 @@
-"""Bins that are chords of their own: bent by what lies outside the resin, or unevenly spaced."""
+"""Detector bins on general chords: deflected before the resin, or unevenly spaced."""
 
 import math
 from dataclasses import dataclass
@@ -32,7 +32,7 @@ class Lines:
         return torch.cat([ends[0], s, ends[1]]), torch.cat([turn[:1], turn, turn[-1:]])
 
     def narrowest_mm(self, radius_mm: float) -> float:
-        """Least distance of two neighbouring chords anywhere in the vial; at least 0, and 0 only where two meet."""
+        """Minimum distance of two neighbouring chords anywhere in the vial; 0 only where two meet."""
         s, turn = self.with_dark
         half = (radius_mm**2 - s.square()).clamp(min=0).sqrt()
         seen = s.abs() < radius_mm

@@ -1,4 +1,4 @@
-"""A vial that turns while an image stands: the dose of an image is the mean over the angles through which it stands."""
+"""Continuous rotation: the dose of an image is the mean over the angles through which the vial turns meanwhile."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -8,11 +8,12 @@ from torch import Tensor
 
 from lightlathe.dose.operator import DoseOperator
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid, LinearMap
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Grid
 
-ROUGHER = 4  # times fewer parts
-AT_ONCE = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
-MOST_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
+COARSER = 4  # factor by which `coarser` reduces the parts
+MAX_LEVELS = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
+MAX_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
@@ -36,8 +37,8 @@ class Turning(LinearMap):
     Time      `parts` times that of DoseOperator.
     Repeats   as DoseOperator: the parts are added in a fixed order.
     Raises    ShapeError where the angles do not follow each other evenly.
-    Source    the smear of a step, r omega / f, is common practice; how far the mean over parts is from the mean over
-              all angles is measured in DEVELOPERS.md, "Motion".
+    Source    the smear of a step, r omega / f, is common practice; the error of the mean over parts is in
+              benchmarks/QUALITY.md.
     """
 
     def __init__(self, operator: DoseOperator, parts: int) -> None:
@@ -47,7 +48,7 @@ class Turning(LinearMap):
         shift = step_of(operator.optics.chords.angle_rad) / parts
         offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
         angles = operator.pattern_shape[0]
-        together = max(1, min(AT_ONCE // math.prod(operator.pattern_shape), MOST_ANGLES // angles))
+        together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
         self._members = tuple(
             _Parts(operator, offsets[first : first + together], operator.gain / parts)
             for first in range(0, parts, together)
@@ -55,9 +56,9 @@ class Turning(LinearMap):
         self.still, self.gain, self.parts = operator, operator.gain, parts
         self.device, self.dtype = operator.device, operator.dtype
 
-    def rougher(self) -> "Turning":
-        """The same in a quarter of the parts, some 3e-3 of the dose off: to look for what is judged in all."""
-        return Turning(self.still, math.ceil(self.parts / ROUGHER))
+    def coarser(self) -> "Turning":
+        """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
+        return Turning(self.still, math.ceil(self.parts / COARSER))
 
     @property
     def slices_independent(self) -> bool:

@@ -13,9 +13,10 @@ from lightlathe.dose.backend import Backend
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.resample import plan
 from lightlathe.errors import ShapeError
+from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut
-from lightlathe.quantities import Grid, LinearMap, Optics, Target
+from lightlathe.quantities import Grid, Optics, Target
 
 
 class DoseOperator(LinearMap):
@@ -71,7 +72,7 @@ class DoseOperator(LinearMap):
         return self._twin(gain=float(gain))
 
     def within(self, light: float) -> "DoseOperator":
-        """The same for patterns of 0 to `light`, by the caller's word: kernels in halves need not look for the largest.
+        """The same for patterns guaranteed to be in 0..`light`: kernels in halves need not look for the largest.
 
         Brighter patterns leave an infinite dose from some 4 times `light` on. Beyond 1000 the kernels look as before:
         halves would lose digits of levels about 1.

@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.lines import Lines
-from lightlathe.dose.taps import HAIR, Taps, interpolation
+from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.dose.views import Views
 from lightlathe.quantities import Chords, Grid
 
@@ -75,10 +75,12 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines = float(offset[0] + offset[-1]) / 2, None
     centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
-    even = bool(((offset - middle_mm - centred).abs() < HAIR * bin_mm * columns).all())
+    even = bool(((offset - middle_mm - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
     if even and bool((turn == turn[0]).all()):
         angle_rad = angle_rad + turn[0]  # chords that all turn alike are light from elsewhere
-        if abs(middle_mm) < HAIR * bin_mm:  # rounding: kernels are faster where views from behind are mirror images
+        if (
+            abs(middle_mm) < REL_TOLERANCE * bin_mm
+        ):  # rounding: kernels are faster where views from behind are mirror images
             middle_mm = 0.0
     else:
         lines, middle_mm = Lines(offset, turn), 0.0

@@ -7,7 +7,7 @@ import torch
 from torch import Tensor
 
 PART = 2**26  # numbers of the output that a card makes at a time
-HAIR = 1e-9  # weights below this are rounding: a source one whole spacing away
+REL_TOLERANCE = 1e-9  # weights below this are rounding errors: a source one whole spacing away
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def interpolation(at: Tensor, sources: Tensor, bin_mm: float, lone_mm: float) ->
     """How points `at` (one every bin_mm) read light given at increasing `sources`, float64 both.
 
     Linear interpolation between pixels coarser than the points; of finer ones the mean under a triangle that reaches
-    from point to point (reading only the pixels next to a point would leave the others dark for ever). Even light
+    from point to point (reading only the pixels next to a point would never use the others). Even light
     stays even; beyond the outermost sources it falls to dark over one spacing. A lone source is lone_mm wide.
     """
     gaps = sources.diff() if len(sources) > 1 else torch.tensor([lone_mm], dtype=torch.float64)
@@ -90,7 +90,7 @@ def interpolation(at: Tensor, sources: Tensor, bin_mm: float, lone_mm: float) ->
     cell = torch.cat([cell[:1], cell, cell[-1:]])
     above = torch.searchsorted(places, at).clamp(1, len(places) - 1)
     gap = places[above] - places[above - 1]
-    coarse = gap > bin_mm * (1 - HAIR)
+    coarse = gap > bin_mm * (1 - REL_TOLERANCE)
     first = torch.where(coarse, above - 1, torch.searchsorted(places, at - bin_mm))
     end = torch.where(coarse, above + 1, torch.searchsorted(places, at + bin_mm, right=True))
     number = first[:, None] + torch.arange(int((end - first).max()))
@@ -98,9 +98,9 @@ def interpolation(at: Tensor, sources: Tensor, bin_mm: float, lone_mm: float) ->
     number = number.clamp(max=len(places) - 1)
     reach = torch.where(coarse, gap, bin_mm)
     weight = (1 - (at[:, None] - places[number]).abs() / reach[:, None]).clamp(min=0) * fresh
-    weight[weight < HAIR] = 0
+    weight[weight < REL_TOLERANCE] = 0
     weight = weight * torch.where(coarse[:, None], 1.0, cell[number])
-    weight = weight / weight.sum(1, keepdim=True).clamp(min=HAIR)
+    weight = weight / weight.sum(1, keepdim=True).clamp(min=REL_TOLERANCE)
     real = (number >= beyond[0]) & (number < beyond[0] + len(sources)) & fresh
     row = torch.arange(len(at))[:, None].expand_as(number)
     return Taps.of(row[real], number[real] - beyond[0], weight[real], len(at), len(sources))

@@ -15,7 +15,7 @@ def apply(index: Tensor, weight: Tensor, x: Tensor) -> Tensor:
     out = torch.empty(*x.shape[:-1], index.shape[1], dtype=x.dtype)
     given, made = x.detach().contiguous().numpy().reshape(-1, x.shape[-1]), out.numpy().reshape(-1, index.shape[1])
     numbers, weights = index.numpy().astype(np.uint32), weight.numpy()
-    share_out(lambda first, last: along(given, made, numbers, weights, first, last), len(given), most=4096)
+    share_out(lambda first, last: along(given, made, numbers, weights, first, last), len(given), max_items=4096)
     return out
 
 

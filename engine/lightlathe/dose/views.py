@@ -1,4 +1,4 @@
-"""The parallel views that every dose kernel works on."""
+"""Parallel views: the detector geometry that every dose kernel works on."""
 
 import math
 from dataclasses import dataclass
@@ -66,7 +66,7 @@ class Views:
 
     @cached_property
     def narrowest_mm(self) -> float:
-        """Least distance of two neighbouring bins in the vial."""
+        """Minimum distance of two neighbouring bins in the vial."""
         return self.bin_mm if self.lines is None else self.lines.narrowest_mm(self.radius_mm)
 
     def bins_across(self, voxels: int) -> int:

@@ -1,4 +1,4 @@
-"""Frames for the projector: a numbered stack of PNG images and a manifest that says how to show them."""
+"""Frames for the projector: a numbered stack of PNG images and a manifest with timing and geometry."""
 
 import json
 import math
@@ -66,7 +66,7 @@ def write_frames(
 
 
 def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -> dict[str, Any]:
-    """What a projector and a stage need to know to show one turn of frames."""
+    """The manifest: what projector and stage need to show one turn of frames."""
     angles, columns, rows = codes.shape
     digits = max(5, len(str(angles - 1)))
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]

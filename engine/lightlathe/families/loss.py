@@ -1,4 +1,4 @@
-"""How wrong a dose is, and what patterns cost."""
+"""Losses of a dose, and penalties on patterns."""
 
 from typing import Protocol
 

@@ -1,4 +1,4 @@
-"""What a dose makes of a resin."""
+"""The response of a resin to a dose."""
 
 from typing import Protocol
 

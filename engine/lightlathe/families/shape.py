@@ -1,4 +1,4 @@
-"""A solid in its place in the vial that is no mesh."""
+"""A solid placed in the vial that is not a mesh."""
 
 from typing import Protocol
 

@@ -1,4 +1,4 @@
-"""When a design stops before its iterations are spent."""
+"""Early stopping of a design."""
 
 from typing import Protocol
 

@@ -1,4 +1,4 @@
-"""What decides whether a print can work: a job's tables, what was seen of its part, and the machine."""
+"""The inputs of the feasibility check: a job's tables, the extent of its part, and the machine."""
 
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -6,7 +6,8 @@ from typing import Any
 from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
-from lightlathe.job.model import Design, GridTable, Light, Turn, Vial
+from lightlathe.job.design import Design
+from lightlathe.job.model import GridTable, Light, Turn, Vial
 from lightlathe.judge import is_steady
 
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
@@ -14,7 +15,7 @@ FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
 
 @dataclass(frozen=True)
 class Case:
-    """A print to be judged before any design: the tables of a job file, its part as it was seen, the machine."""
+    """A print to be judged before any design: the tables of a job file, the part's extent, the machine."""
 
     vial: Vial
     resin: Resin
@@ -26,7 +27,7 @@ class Case:
     machine: Machine = field(default_factory=Machine)
 
     def having(self, **tables: dict[str, Any]) -> "Case":
-        """The same with some keys of its tables changed: `case.having(light={"pixel_mm": 0.1})`."""
+        """A copy with some keys of its tables changed: `case.having(light={"pixel_mm": 0.1})`."""
         return replace(self, **{name: replace(getattr(self, name), **keys) for name, keys in tables.items()})
 
     @property

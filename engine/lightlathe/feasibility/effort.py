@@ -1,4 +1,4 @@
-"""What the design will take of the machine that it is to run on."""
+"""Memory and time that the design will need on its machine."""
 
 import math
 from collections.abc import Callable
@@ -10,10 +10,10 @@ from lightlathe.solve import PrimalDual, copies
 from lightlathe.support.words import count, duration, large, rounded_up, size
 
 HOUR_S = 3600.0
-HAIR = 1e-6  # of a slice: 4 mm in voxels of 0.1 mm are 40, not 41
-ROOM = 0.8  # of the free memory: more than that leaves no room for what else runs (no source)
+REL_TOLERANCE = 1e-6  # of a slice: 4 mm in voxels of 0.1 mm are 40, not 41
+MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
-LARGEST = 1000.0  # times: beyond, no larger voxel is worth naming
+LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
@@ -21,7 +21,7 @@ SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 def slices(case: Case) -> int:
     """Slices of the job's grid: the part and its margin at either end."""
-    return math.ceil(case.part.height_mm / case.grid.voxel_mm * (1 - HAIR)) + 2 * case.grid.margin_voxels
+    return math.ceil(case.part.height_mm / case.grid.voxel_mm * (1 - REL_TOLERANCE)) + 2 * case.grid.margin_voxels
 
 
 def voxels(case: Case) -> int:
@@ -31,7 +31,7 @@ def voxels(case: Case) -> int:
 
 
 def array_bytes(case: Case) -> float:
-    """What the arrays take at the peak: float32 that the solver holds at once, and the print on the finer grid."""
+    """Peak memory of the arrays: the solver's float32 arrays, and the print on the finer grid."""
     patterns = case.turn.angles * case.light.columns * case.light.rows
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
     solver = 4.0 * (arrays * patterns + max(1, _scenarios(case)) * volumes * voxels(case))
@@ -39,7 +39,7 @@ def array_bytes(case: Case) -> float:
 
 
 def _scenarios(case: Case) -> int:
-    """Designed for at once, each with volumes of its own, after a plain design; 0 where only the latter is made."""
+    """Number of scenarios designed for together, each with its own volumes; 0 for a plain design."""
     robust = case.design.robust
     return 0 if robust is None else 1 + math.prod(len(values) for values in astuple(robust))
 
@@ -54,7 +54,7 @@ def finer_bytes(case: Case) -> float:
 
 
 def design_bytes(case: Case) -> float:
-    """Memory that the program needs in all: itself and its arrays."""
+    """Total memory that the program needs: itself and its arrays."""
     return case.machine.program_bytes + array_bytes(case)
 
 
@@ -66,7 +66,7 @@ def design_s(case: Case) -> float:
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
-    """How much larger voxels, and pixels where these are no coarser by then, make it enough; empty where none do."""
+    """By how much voxels (and pixels, if finer) must grow to fit the memory; empty if no size does."""
     light, grid = case.light, case.grid
     for what, times_pixels in (("voxels", 0), ("voxels and pixels", 1)):
         times, other = 1.0, case
@@ -95,12 +95,14 @@ def effort(case: Case) -> Reason:
         f"{duration(time, 2) if time >= 1 else 'less than a second'}"
     )
     free = case.machine.memory_free_bytes
-    if free is not None and need > ROOM * free:
-        larger = _larger(case, lambda other: design_bytes(other) <= ROOM * free)
-        least = case.having(design={"solver": PrimalDual()})
-        fewer = "a solver that keeps fewer copies, " if design_bytes(least) <= ROOM * free else ""
+    if free is not None and need > MEMORY_SHARE * free:
+        larger = _larger(case, lambda other: design_bytes(other) <= MEMORY_SHARE * free)
+        lean = case.having(design={"solver": PrimalDual()})
+        fewer = "a solver that keeps fewer copies, " if design_bytes(lean) <= MEMORY_SHARE * free else ""
         change = f"{larger}{fewer}or a bigger machine." if larger + fewer else "a bigger machine."
-        fits = [n for n in range(1, case.grid.finer) if design_bytes(case.having(grid={"finer": n})) <= ROOM * free]
+        fits = [
+            n for n in range(1, case.grid.finer) if design_bytes(case.having(grid={"finer": n})) <= MEMORY_SHARE * free
+        ]
         if fits:
             change = f"finer = {fits[-1]} in [grid]; or {change}"
         return Reason(

@@ -1,4 +1,4 @@
-"""What even light from all around leaves in an absorbing vial. Doses in units of the incident light.
+"""Dose of uniform light from all directions in an absorbing vial, in units of the incident light.
 
 `a` is absorption times vial radius, mu R. Straight rays, an index-matched vial, a beam at least as wide as the vial.
 """
@@ -25,21 +25,6 @@ def edge(a: float) -> float:
     # I0 - L0 = (2/pi) int_0^1 exp(-x u) / sqrt(1 - u^2) du, term by term (Abramowitz & Stegun 12.2.6)
     terms = 1 / x * (1 + 1 / x**2 + 9 / x**4 + 225 / x**6 + 11025 / x**8)
     return 0.5 + terms / math.pi
-
-
-def mean(a: float) -> float:
-    """Mean over the vial: (I1(2a) - L1(2a)) / a."""
-    return 1.0 if a == 0 else absorbed(a) * 2 / (math.pi * a)
-
-
-def absorbed(a: float) -> float:
-    """Absorbed share of the light on the vial's width: (pi/2) (I1(2a) - L1(2a)), as 1 - int exp(-2 a sin) sin."""
-    from scipy import special
-
-    if 2 * a < SERIES_FROM:
-        return float(math.pi / 2 * (special.iv(1, 2 * a) - special.modstruve(1, 2 * a)))
-    nodes, weights = _nodes(0, math.pi / 2)
-    return float(1 - weights @ (np.exp(-2 * a * np.sin(nodes)) * np.sin(nodes)))
 
 
 def profile(a: float, radius: float) -> float:

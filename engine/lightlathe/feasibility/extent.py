@@ -1,32 +1,32 @@
-"""What the check needs to know of a part."""
+"""What the check needs to know about a part."""
 
 from dataclasses import dataclass, replace
 
 from torch import Tensor
 
 from lightlathe.errors import JobError, PartError
-from lightlathe.judge.looks import looks_of
+from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.quantities import LIQUID, SOLID, Part
 
 
 @dataclass(frozen=True)
 class Extent:
-    """A part as it stands in the vial. Lengths mm.
+    """A part in its place in the vial. Lengths mm.
 
     radius_mm          farthest point from the turning axis
     height_mm          its extent along the axis
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
-    slices             (x, y, slice) bool: voxels that must turn solid, in slices worth a look
+    slices             (x, y, slice) bool: voxels that must turn solid, in a sample of slices
     slice_voxel_mm     their size; that of the job's grid where None
     surrounded         some resin around the part is judged
     volume_mm3, thinnest_mm
     level_ends_mm      z of the level faces at its bottom and top, where both ends have one; see judge/ends.py
     shadow_lost, shadow_text    largest share of its light that an opaque insert would take from a place in the part,
                        and a sentence on it; None where there is no insert
-    misfits            sentences on what stands outside the resin or the light where it stands: it cannot work
+    violations            sentences on what lies outside the resin or the light: the print cannot work
     helps              what can make it fit
-    doubts             sentences on what may be a slip: inserts or regions outside, a tiny part
+    possible_mistakes             sentences on likely mistakes: inserts or regions outside, a tiny part
     """
 
     radius_mm: float
@@ -39,9 +39,9 @@ class Extent:
     level_ends_mm: tuple[float, float] | None = None
     shadow_lost: float | None = None
     shadow_text: str = ""
-    misfits: tuple[str, ...] = ()
+    violations: tuple[str, ...] = ()
     helps: tuple[str, ...] = ()
-    doubts: tuple[str, ...] = ()
+    possible_mistakes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("radius_mm", "height_mm"):
@@ -49,7 +49,7 @@ class Extent:
                 raise JobError(f"{name} of the part is {getattr(self, name)}; expected a finite length above 0.")
 
     def seen_as(self, part: Part) -> "Extent":
-        """The same with what its voxels tell. Raises PartError if no voxel must turn solid."""
+        """A copy completed from the part's voxels. Raises PartError if no voxel must turn solid."""
         solid = part.judged == SOLID
         if not bool(solid.any()):
             raise PartError(
@@ -57,7 +57,7 @@ class Extent:
             )
         return replace(
             self,
-            slices=solid[:, :, looks_of(solid)].cpu(),
+            slices=solid[:, :, sample_slices(solid)].cpu(),
             slice_voxel_mm=part.grid.voxel_mm,
             surrounded=bool((part.judged == LIQUID).any()),
             volume_mm3=part.volume_mm3,

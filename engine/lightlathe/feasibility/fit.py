@@ -1,4 +1,4 @@
-"""Do part, vial, light, pixels, voxels and turn fit each other?"""
+"""Whether part, vial, light field, pixels, voxels and images per turn match each other."""
 
 import math
 
@@ -9,16 +9,16 @@ from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
-HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
+REL_TOLERANCE = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
-SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of images that stand still, 1 some 0.6: DEVELOPERS.md
+SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of a stationary vial, 1 some 0.6: benchmarks/QUALITY.md
 
 
 def room(case: Case) -> Reason:
-    """The part in the vial and in the resin's height."""
+    """Whether the part fits the vial's radius and the resin's height."""
     clear = case.vial.radius_mm - case.part.radius_mm
-    slack = HAIR * case.grid.voxel_mm
+    slack = REL_TOLERANCE * case.grid.voxel_mm
     text = (
         f"the part reaches {amount(case.part.radius_mm, 3)} mm from the axis in a vial of "
         f"{amount(case.vial.radius_mm, 3)} mm radius and is {amount(case.part.height_mm, 3)} mm tall in "
@@ -42,15 +42,15 @@ def _larger_room(case: Case, slack: float) -> list[str]:
 
 
 def place(case: Case) -> Reason:
-    """Whether everything lies inside the resin and the light where it stands; the case brings what was found."""
-    found = " ".join((*case.part.misfits, *case.part.doubts))
-    if case.part.misfits:
+    """Whether everything lies inside the resin and the light, from the findings in the case."""
+    found = " ".join((*case.part.violations, *case.part.possible_mistakes))
+    if case.part.violations:
         change = f"{any_of(case.part.helps or ('finer voxels', 'a larger part', 'another place'))}."
-        return Reason("place", "cannot work", found, len(case.part.misfits), 0.0, "misfits", change)
-    if case.part.doubts:
+        return Reason("place", "cannot work", found, len(case.part.violations), 0.0, "violations", change)
+    if case.part.possible_mistakes:
         change = "look at role, unit and place of each solid."
-        return Reason("place", "marginal", found, len(case.part.doubts), 0.0, "doubts", change)
-    return Reason("place", "will work", "all of the part is inside the resin and the light.", 0.0, 0.0, "misfits")
+        return Reason("place", "marginal", found, len(case.part.possible_mistakes), 0.0, "possible mistakes", change)
+    return Reason("place", "will work", "all of the part is inside the resin and the light.", 0.0, 0.0, "violations")
 
 
 def field(case: Case) -> Reason:
@@ -58,7 +58,7 @@ def field(case: Case) -> Reason:
     width, height = case.light.columns * case.light.pixel_mm, case.light.rows * case.light.pixel_mm
     across = 2 * case.part.radius_mm
     text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
-    slack = HAIR * case.light.pixel_mm
+    slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
         never = height < case.part.height_mm - slack
         dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
@@ -99,13 +99,13 @@ def _smaller(case: Case, times: float) -> Case:
 
 
 def _still_weak(case: Case, times: float) -> str:
-    """Words where light is too weak, and in that picture too."""
+    """A caveat where the light is too weak, with the smaller picture too."""
     shortest, _ = exposure_range_s(_smaller(case, times))
     return ", though still too little" if shortest > min(PATIENCE_S, allowed_s(case)) else ""
 
 
 def _wanted_with(case: Case, times: float) -> str:
-    """What a picture so many times as large asks for besides, where all is well without it."""
+    """What else a picture enlarged by this factor would need, where nothing is wrong without it."""
     smaller = _smaller(case, times)
     questions = ((detail, "finer voxels"), (turn, "more images a turn"), (light, "a dimmer lamp"))
     wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(smaller).level == "marginal"]
@@ -113,22 +113,24 @@ def _wanted_with(case: Case, times: float) -> str:
 
 
 def _missing(case: Case) -> str:
-    """Columns and rows that would just light all of the part, of those that are too few."""
+    """The columns and rows that would just cover the part, where there are too few."""
     wanted = (
         ("columns", case.light.columns, 2 * case.part.radius_mm / case.light.pixel_mm),
         ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
     )
-    return " and ".join(f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + HAIR)
+    return " and ".join(
+        f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + REL_TOLERANCE
+    )
 
 
 def detail(case: Case) -> Reason:
-    """Pixel against voxel, and the thinnest wall and the part against both."""
+    """Pixel size against voxel size, and both against the thinnest wall and the part."""
     finest, across = max(case.light.pixel_mm, case.grid.voxel_mm), 2 * case.part.radius_mm / case.grid.voxel_mm
     text = f"pixels of {amount(case.light.pixel_mm, 3)} mm, voxels of {amount(case.grid.voxel_mm, 3)} mm"
     found = []  # (what is wrong, number, limit, unit, change)
     if case.part.thinnest_mm is not None:
         text += f", thinnest wall {amount(case.part.thinnest_mm)} mm"
-        if case.part.thinnest_mm < 2 * finest * (1 - HAIR):
+        if case.part.thinnest_mm < 2 * finest * (1 - REL_TOLERANCE):
             change = f"{_finer(case, case.part.thinnest_mm / 2)}, or a thicker wall"
             words = f"the wall is under two {'pixels' if case.light.pixel_mm == finest else 'voxels'}"
             found.append((words, case.part.thinnest_mm, 2 * finest, "mm", change))
@@ -171,7 +173,7 @@ def _finer(case: Case, most_mm: float) -> str:
 
 
 def between_rows(case: Case) -> str:
-    """A sentence where the part's level ends lie midway between rows of pixels, and the move that mends it.
+    """A sentence where the part's level ends lie midway between rows of pixels, and the shift along z that corrects it.
 
     Light changes linearly from row to row, so such an end gets half of the last row's light and prints short: moved by
     half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer
@@ -197,7 +199,7 @@ def between_rows(case: Case) -> str:
 
 
 def turn(case: Case) -> Reason:
-    """Images per turn against resolution, the smear where the vial turns on meanwhile, images per second."""
+    """Images per turn against resolution, motion smear, and images per second."""
     rate = case.turn.angles / case.turn.seconds_per_turn
     smear = smear_mm(case.part.radius_mm, 2 * math.pi / case.turn.seconds_per_turn, rate)
     columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
@@ -225,7 +227,7 @@ def turn(case: Case) -> Reason:
 
 
 def _finer_turn(case: Case, pixels: float) -> str:
-    """Images a turn that mend it, the slower turn that a projector needs for them, and a stage that stops."""
+    """The images per turn that would suffice, the slower turn that they need, or a stepped stage."""
 
     def images(limit: float) -> str:
         wanted = math.ceil(case.turn.angles * pixels / limit)

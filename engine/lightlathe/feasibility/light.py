@@ -1,4 +1,4 @@
-"""Is there light enough, and does the part keep its place and its temperature meanwhile?"""
+"""Whether there is enough light, and whether the part keeps its place and temperature during the exposure."""
 
 import math
 from collections.abc import Callable
@@ -21,12 +21,12 @@ CONVERSION = 0.3  # of double bonds when a part has just gelled all through (fro
 
 
 def exposure_range_s(case: Case) -> tuple[float, float]:
-    """(shortest possible, longest to be expected) exposure.
+    """(shortest possible, longest expected) exposure time, s.
 
-    Shortest: every pixel full all the time, until the part's best lit place passes the gel dose; none is faster.
+    Shortest: every pixel full all the time, until the brightest point of the part reaches the gel dose; a lower bound.
     Longest: the brightest pixel at `level_limit` times the even light that takes the part's mean dose to solid_above.
-    No bound: light that a design leaves out between the centres of its voxels, or that smears, costs more.
-    Both infinite where the resin is so dark that no light arrives in float64.
+    Not an upper bound: light lost between voxel centres, or to smear, costs more.
+    Both infinite where the light underflows in float64.
     """
     within = min(1.0, case.part.radius_mm / case.vial.radius_mm)
     fastest = _time_for(case, lambda resin: resin.gel_mj_cm3, case.dose_rate * profile(case.a, within))
@@ -36,7 +36,7 @@ def exposure_range_s(case: Case) -> tuple[float, float]:
 
 
 def _time_for(case: Case, dose_of: Callable[[Any], float], rate: float) -> float:
-    """Seconds at `rate` mJ/cm3 a second until the resin, as it is over those seconds, has the dose that it needs."""
+    """Seconds at `rate` mJ/(cm3 s) until the resin has the dose that it needs when exposed for that long."""
     if rate <= 0:
         return math.inf
     if case.steady:
@@ -49,7 +49,7 @@ def _time_for(case: Case, dose_of: Callable[[Any], float], rate: float) -> float
 
 
 def likely_s(case: Case) -> float:
-    """The exposure to be expected at full level: between the shortest and the longest, as their logarithm goes."""
+    """The expected exposure at full level: the geometric mean of the shortest and the longest."""
     short, long = exposure_range_s(case)
     return math.sqrt(short) * math.sqrt(long)
 
@@ -60,7 +60,7 @@ def allowed_s(case: Case) -> float:
 
 
 def light(case: Case) -> Reason:
-    """Light budget: the range of exposure against what is allowed, patient and one turn."""
+    """Light budget: the expected exposure against the longest allowed, a practical limit and one turn."""
     short, long = exposure_range_s(case)
     likely, allowed = likely_s(case), allowed_s(case)
     text = (
@@ -115,7 +115,7 @@ def light(case: Case) -> Reason:
 
 
 def levels(case: Case) -> Reason | None:
-    """Whether the projector has levels enough; no question from three bits on."""
+    """Whether the projector has enough levels; always enough with three bits or more."""
     if case.light.bits >= FEW_BITS:
         return None
     text = (
@@ -127,7 +127,7 @@ def levels(case: Case) -> Reason | None:
 
 
 def sinking(case: Case) -> Reason:
-    """How far the cured part, as a ball of its volume, sinks while the rest cures: half of the time that it turns."""
+    """How far the cured part, taken as a sphere of equal volume, sinks in half the exposure time."""
     volume = case.part.volume_mm3 or math.pi * case.part.radius_mm**2 * case.part.height_mm
     ball = (3 * volume / (4 * math.pi)) ** (1 / 3)
     turning, allowed_time = max(case.turn.seconds_per_turn, likely_s(case)), allowed_s(case)
@@ -160,7 +160,7 @@ def sinking(case: Case) -> Reason:
 
 
 def heat(case: Case) -> Reason:
-    """Temperature rise of the part, whose heat cannot leave in the time of a print."""
+    """Adiabatic temperature rise of the part during a print."""
     lit = light_heat_k(case.resin.solid_above_mj_cm3)
     leaves = cooling_s(case.vial.radius_mm)
     if case.resin.double_bonds_mol_m3 is None:

@@ -1,6 +1,6 @@
-"""Proven limits of the process window: no patterns whatever do better.
+"""Upper bounds on the process window that hold for any patterns.
 
-All rest on one argument. Let p be weights >= 0 on places that must stay liquid and q weights on the part, each
+All use one argument from duality. Let p be weights >= 0 on places that must stay liquid and q weights on the part, each
 summing to 1. Patterns are a sum of thin rays with strengths >= 0. If every ray leaves at least `ratio` times as much
 dose under p as under q, so do all patterns: ratio * (q-mean dose) <= p-mean dose. The p-mean is at most the highest
 dose outside, the q-mean at least the lowest inside, hence min inside / max outside <= 1 / ratio and
@@ -10,7 +10,7 @@ dose outside, the q-mean at least the lowest inside, hence min inside / max outs
 p is always spread evenly along the wall, where all light must pass: a circle of radius rho. A ray at offset s crosses
 it twice, and leaves there, per unit of light that reaches half-way,  cosh(mu h) / (pi h),  h = sqrt(rho^2 - s^2).
 What the resin took before the ray came half-way weakens both sides alike.
-disc_limit and speck_limit are closed forms; strip_limit is a sum over voxels and gives its own error away.
+disc_limit and speck_limit are closed forms; strip_limit is a sum over voxels, loosened by its own numerical error.
 """
 
 import math
@@ -114,7 +114,7 @@ def strip_limit(solid: Tensor, voxel_mm: float, wall_mm: float, absorption_per_m
 def slice_limit(
     solid: Tensor, pitch_mm: float, wall_mm: float, reach_mm: float, absorption_per_mm: float, voxel_mm: float
 ) -> float:
-    """The lower limit of those above for one slice (x, y) bool of any shape; infinite for an empty one.
+    """The tightest of the bounds above for one slice (x, y) bool of any shape; infinite for an empty one.
 
     pitch_mm   of the voxels that are looked at; voxel_mm of the job's own, half of which is given away at the surface
     wall_mm    the outermost resin;  reach_mm: no part lies further out

@@ -1,4 +1,4 @@
-"""What a design would run on: this machine, or one that is only known by its numbers."""
+"""The machine that a design would run on: this one, or one described by its figures."""
 
 from dataclasses import dataclass
 

@@ -1,9 +1,9 @@
-"""What was understood of a job's parts, in words: what `check` prints below its verdict."""
+"""A description of a job's parts, which `check` prints below its verdict."""
 
 from collections.abc import Sequence
 
 from lightlathe.families import Shape
-from lightlathe.flow.prepare import Solid, lay_out
+from lightlathe.flow.solids import Solid, lay_out
 from lightlathe.job import Job
 from lightlathe.part import Surface, ThinReport, thin_walls
 from lightlathe.support.own import OwnMember
@@ -21,7 +21,7 @@ def thinnest(job: Job, solids: tuple[Solid, ...]) -> tuple[ThinReport, ...]:
 def parts_lines(
     job: Job, solids: tuple[Solid, ...], said: list[str], thin: Sequence[ThinReport] | None = None
 ) -> list[str]:
-    """What was understood of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings.
+    """A description of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings.
 
     thin   what `thinnest` found, where that is known already
     """

@@ -1,4 +1,4 @@
-"""Every question that is asked of a job before any light is designed."""
+"""All questions of the feasibility check."""
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.effort import effort

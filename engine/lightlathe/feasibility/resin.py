@@ -1,4 +1,4 @@
-"""Does enough light reach the part, and does the resin forgive the light that passes elsewhere?"""
+"""Whether enough light reaches the part, and how much stray light the resin tolerates."""
 
 import math
 from collections.abc import Callable
@@ -9,10 +9,10 @@ from lightlathe.feasibility.limits import disc_limit, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, duration, rounded_down, rounded_up
 
-SLIM = 0.2  # a proven limit below this leaves a design little: close to 0 designs reach nearly all of it, found here
-DARK = 2.0  # mu R beyond which no centred disc of half the vial's radius or more was printable at 32 voxels, found here
-REACHED = 0.3  # process window that designs of ten unlike shapes reached at mu R up to 1: 27 to 47 %, found here
-RING = 3.0  # mu R from which even light is best described as a ring at the wall: the axis gets 9 % of the wall's dose
+TIGHT_LIMIT = 0.2  # a proven limit below this leaves little: near 0, designs reach almost all of it (measured here)
+MAX_OPTICAL_DEPTH = 2.0  # mu R above which no centred disc of R / 2 or more printed at 32 voxels (measured here)
+TYPICAL_WINDOW = 0.3  # process window of designs of ten different shapes at mu R up to 1: 27 to 47 % (measured here)
+RING_OPTICAL_DEPTH = 3.0  # mu R above which even light is a ring at the wall: the axis gets 9 % of the wall's dose
 
 
 def window_limit(case: Case) -> Callable[[float], float]:
@@ -52,11 +52,17 @@ def absorption(case: Case) -> Reason:
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
     if case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
-        return Reason("absorption", "will work" if case.a < DARK else "marginal", f"{light}.", case.a, DARK)
+        return Reason(
+            "absorption",
+            "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal",
+            f"{light}.",
+            case.a,
+            MAX_OPTICAL_DEPTH,
+        )
     if limit <= 0:
         needed = _depth_for(limit_at, 0.0, case.depth_mm)
         dies = depth_where(case.a, 0.01)
-        if case.a >= RING and math.isfinite(dies):
+        if case.a >= RING_OPTICAL_DEPTH and math.isfinite(dies):
             text = (
                 f"this resin takes {amount(case.depth_mm)} mm of depth, the vial's radius is "
                 f"{amount(case.vial.radius_mm, 3)} mm: light dies in the outer {amount(dies * case.vial.radius_mm)} mm "
@@ -70,13 +76,13 @@ def absorption(case: Case) -> Reason:
         f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound "
         "for resin everywhere, between the voxels' centres too; the design proves one for its voxels."
     )
-    if limit < SLIM or case.a > DARK:
-        return Reason("absorption", "marginal", text, limit, SLIM, "process window", _paler(case, limit_at))
-    return Reason("absorption", "will work", text, limit, SLIM, "process window")
+    if limit < TIGHT_LIMIT or case.a > MAX_OPTICAL_DEPTH:
+        return Reason("absorption", "marginal", text, limit, TIGHT_LIMIT, "process window", _paler(case, limit_at))
+    return Reason("absorption", "will work", text, limit, TIGHT_LIMIT, "process window")
 
 
 def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
-    """A question where the number, read in another unit, would be a resin that prints."""
+    """A hint where the same number in another unit would be a printable resin."""
     given = case.resin.absorption_per_mm
     readings = (
         (given / 10, f"If {amount(given, 4)} is per cm, absorption_per_mm = {amount(given / 10, 4)}."),
@@ -85,13 +91,13 @@ def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
             f"If {amount(given, 4)} is the penetration depth in mm, absorption_per_mm = {amount(1 / given, 4)}.",
         ),
     )
-    fit = [words for value, words in readings if value < given and limit_at(value) > SLIM]
+    fit = [words for value, words in readings if value < given and limit_at(value) > TIGHT_LIMIT]
     return "".join(f" {words}" for words in fit)
 
 
 def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
-    """The paler resin that gives room, and the narrower vial that would do instead where there is one."""
-    depth = max(_depth_for(limit_at, SLIM, case.depth_mm), case.vial.radius_mm / DARK)
+    """A resin with lower absorption that would print, and a narrower vial that would do instead, if one exists."""
+    depth = max(_depth_for(limit_at, TIGHT_LIMIT, case.depth_mm), case.vial.radius_mm / MAX_OPTICAL_DEPTH)
     less = case.depth_mm / depth
     change = (
         f"a penetration depth of {rounded_up(depth)} mm or more, that is {_percent(less)} of the absorption: less "
@@ -104,11 +110,11 @@ def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
 
 
 def _narrower(case: Case) -> str:
-    """The widest vial, in mm across, that gives this part room enough in this resin; empty where none does."""
+    """The widest vial (mm across) in which this resin prints the part with enough margin; empty if none does."""
 
     def enough(diameter: float) -> bool:
         other = case.having(vial={"inner_diameter_mm": diameter})
-        return other.a <= DARK and window_limit(other)(case.resin.absorption_per_mm) >= SLIM
+        return other.a <= MAX_OPTICAL_DEPTH and window_limit(other)(case.resin.absorption_per_mm) >= TIGHT_LIMIT
 
     narrowest, widest = 2 * case.part.radius_mm + 4 * case.grid.voxel_mm, 2 * case.vial.radius_mm
     if narrowest >= widest or not enough(narrowest):
@@ -163,11 +169,17 @@ def threshold(case: Case) -> Reason:
             "the two, so the true one must be found by trying."
         )
         return Reason("threshold", "marginal", above, need, limit, "", narrow)
-    if need > REACHED:
+    if need > TYPICAL_WINDOW:
         return Reason(
-            "threshold", "marginal", f"{text}; designs often end near {_percent(REACHED)}.", need, REACHED, "", narrow
+            "threshold",
+            "marginal",
+            f"{text}; designs often end near {_percent(TYPICAL_WINDOW)}.",
+            need,
+            TYPICAL_WINDOW,
+            "",
+            narrow,
         )
-    return Reason("threshold", "will work", f"{text}.", need, REACHED)
+    return Reason("threshold", "will work", f"{text}.", need, TYPICAL_WINDOW)
 
 
 def _over(case: Case) -> str:
@@ -181,7 +193,7 @@ def _over(case: Case) -> str:
 
 
 def _times(ratio: float) -> str:
-    """What it is above 1 to two digits: 1.1 times, 1.0048 times."""
+    """A ratio in words, its excess over 1 to two digits: 1.1 times, 1.0048 times."""
     return "at least" if ratio == 1 else f"{1 + float(amount(ratio - 1)):.10g} times"
 
 

@@ -1,4 +1,4 @@
-"""What else happens while the light is on: the cured part sinks, and curing gives off heat."""
+"""Side effects of an exposure: the cured part sinks, and curing releases heat."""
 
 GRAVITY_M_S2 = 9.81
 HEAT_CAPACITY_J_M3_K = 1.87e6  # of acrylate resins, density times specific heat (from memory)

@@ -1,1 +1,1 @@
-"""The steps that pipeline joins."""
+"""The steps that `pipeline` runs in order."""

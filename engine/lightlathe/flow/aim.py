@@ -1,4 +1,4 @@
-"""Which exposure: one that is right on the job's own voxels and, among those, the one that prints the shape best."""
+"""Choice of the exposure: right on the job's own voxels and, among those, the one that prints the true shape best."""
 
 import dataclasses
 import math
@@ -22,7 +22,7 @@ KEPT_PERCENT = 2.5  # and as much of the exposure, as far as the window has it: 
 
 @dataclass(frozen=True)
 class Aim:
-    """Where the true shape prints best, as judged on the finest grid the job asks for and without a tolerance band.
+    """The exposure at which the true shape prints best, judged on the finest grid of the job, without a tolerance band.
 
     share    among the right exposures, 0 the shortest, 1 the longest; see `between`
     factor   best exposure over the one that prints the job's own voxels best, where no exposure is right
@@ -37,16 +37,16 @@ MIDDLE = Aim()
 
 @dataclass(frozen=True)
 class Doses:
-    """What one turn of levels, 0..1 of full irradiance, leaves, over all scenarios of the job."""
+    """Doses of one turn of levels (0..1 of full irradiance), for all scenarios of the job."""
 
     setup: Setup
     levels: Tensor
 
     @cached_property
     def extremes(self) -> tuple[float, float]:
-        """(most outside the part, least in it), mJ/cm3."""
+        """(max dose outside the part, min dose inside), mJ/cm3."""
         cases = worst_case(self.setup, self.levels, gain_per_turn(self.setup.job))
-        return max(most for most, _ in cases), min(least for _, least in cases)
+        return max(max_outside for max_outside, _ in cases), min(min_inside for _, min_inside in cases)
 
     @cached_property
     def best(self) -> tuple[float, float]:
@@ -63,16 +63,16 @@ class Doses:
         resin_after_s   the resin needs the doses of an exposure of this long; without it, of the exposure found
         """
         turn, resin = self.setup.job.turn, self.setup.job.resin
-        most, least = self.extremes
+        max_outside, min_inside = self.extremes
         before, least_turns = math.nan, 1
         if resin_after_s is not None:
             resin = resin.at(resin_after_s)
-        window = least > most and (resin.liquid_below_mj_cm3 > 0 or most <= 0)
+        window = min_inside > max_outside and (resin.liquid_below_mj_cm3 > 0 or max_outside <= 0)
         best = None if window else (self.best[0] / aim.factor, self.best[1] / aim.factor)
-        for round_ in range(50):  # the doses of an inhibited resin hang on the exposure, which hangs on the doses
+        for round_ in range(50):  # fixed point: an inhibited resin's thresholds depend on the exposure time
             plan = plan_exposure(
-                most,
-                least,
+                max_outside,
+                min_inside,
                 resin.liquid_below_mj_cm3,
                 resin.solid_above_mj_cm3,
                 turn.seconds_per_turn,
@@ -85,7 +85,7 @@ class Doses:
             if resin_after_s is not None or plan.exposure_s == before or resin.at(plan.exposure_s) == resin:
                 return plan
             before, resin = plan.exposure_s, resin.at(plan.exposure_s)
-            if round_ >= SETTLED_AFTER:  # a turn more needs a turn less, and that a turn more: the longer one, dimmed
+            if round_ >= SETTLED_AFTER:  # where it alternates between two counts: the longer, dimmed
                 least_turns = max(least_turns, plan.turns)
         raise JobError(
             "no exposure suits this resin: the dose it needs changes with the time as fast as the light gives it."
@@ -93,7 +93,7 @@ class Doses:
 
 
 def aim_of(doses: Doses) -> Aim:
-    """Where the true shape prints best: see Aim. Found in a quarter of the parts of a step, as it lies on a flat top.
+    """Where the true shape prints best: see Aim. Computed with a quarter of the substeps: the optimum is flat.
 
     On the finer grid; on the job's own where there is none, which says something only with a tolerance band.
     """
@@ -102,7 +102,7 @@ def aim_of(doses: Doses) -> Aim:
     if shape is None:
         return MIDDLE
     plan = doses.plan()
-    rough = setup.turning.rougher() if isinstance(setup.turning, Turning) else setup.turning
+    rough = setup.turning.coarser() if isinstance(setup.turning, Turning) else setup.turning
     dose = rough.on(shape.grid).scaled(gain_per_turn(setup.job))(doses.levels)
     asked = plan.turns * plan.dimming
     if math.isnan(plan.shortest_s):
@@ -124,7 +124,7 @@ def aim_of(doses: Doses) -> Aim:
 
 
 def honest_shape(setup: Setup) -> Part | FineShape | None:
-    """The whole shape on the finest grid on which the job's print is judged; None where the design saw that itself."""
+    """The whole shape on the finest grid on which the print is judged; None where the design used that grid itself."""
     fine = setup.fine
     if fine is None and setup.part.whole is not None:
         return dataclasses.replace(setup.part, judged=setup.part.whole).to(setup.device)
@@ -132,5 +132,5 @@ def honest_shape(setup: Setup) -> Part | FineShape | None:
 
 
 def gain_per_turn(job: Job) -> float:
-    """Dose in mJ/cm3 that one image at full level leaves in one turn where nothing is lost on the way."""
+    """Dose in mJ/cm3 of one image at full level in one turn, without losses."""
     return gain_mj_cm3(job.resin.absorption_per_mm, job.light.irradiance_mw_cm2, job.turn.dwell_s)

@@ -1,4 +1,4 @@
-"""After a print came out: what its plan was, and the exposure to try next."""
+"""After a print: its exposure plan, and the exposure to try next."""
 
 import dataclasses
 import math
@@ -16,7 +16,7 @@ from lightlathe.support.watching import doing
 
 
 def next_exposure(record: Record, came_out: str, exposure_s: float | None = None) -> NextExposure:
-    """The exposure to try after a print of `record` came out as said, e.g. "too thin by 0.1 mm".
+    """The exposure to try next, given how a print of `record` turned out, e.g. "too thin by 0.1 mm".
 
     exposure_s   the exposure that was used; the planned one where None
     """
@@ -48,7 +48,7 @@ def plan_of(record: Record) -> ExposurePlan:
 
 @doing("what the resin's uncertainty does")
 def windows_of(record: Record, resin: Resin) -> list[tuple[float, float]]:
-    """(most dose outside, least inside) at the planned exposure, for absorptions evenly over the resin's interval."""
+    """(max dose outside, min dose inside) at the planned exposure, for absorptions evenly over the resin's interval."""
     windows = []
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0) if resin.absorption_known_to_percent else (0.0,):
         factor = 1 + share * (resin.absorption_known_to_percent or 0.0) / 100

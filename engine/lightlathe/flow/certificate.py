@@ -1,4 +1,4 @@
-"""How far a design is from the best that any patterns could do: the bound of solve/bound.py for a print."""
+"""The certificate of a print: the dual bound of solve/bound.py on its process window, and remedies."""
 
 import dataclasses
 import math
@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.prepare import Setup
-from lightlathe.judge.looks import looks_of
+from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
 from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve
@@ -20,17 +20,17 @@ SLICES = 6  # slices that are looked at: those in which the design's own window 
 
 
 @dataclass(frozen=True)
-class Proof:
-    """What is proven of the process window of a print.
+class Certificate:
+    """An upper bound on the process window of a print.
 
     reached        the design's relative window
-    at_most        no patterns reach more, whatever their light
-    slice_z_mm     height of the slice that binds
-    part_mm, surroundings_mm   (x, y) of the voxels in it that the proof leans on most: between them the window is lost
+    upper_bound    of any patterns, whatever their light
+    slice_z_mm     height of the binding slice
+    part_mm, surroundings_mm   (x, y) of the voxels in it with the largest dual weights: the window is limited there
     """
 
     reached: float
-    at_most: float
+    upper_bound: float
     slice_z_mm: float
     part_mm: tuple[float, float]
     surroundings_mm: tuple[float, float]
@@ -38,7 +38,7 @@ class Proof:
     def figures(self) -> dict[str, float]:
         """As a result file holds them."""
         return {
-            "window_proven_at_most": self.at_most,
+            "window_proven_at_most": self.upper_bound,
             "window_reached": self.reached,
             "window_binding_slice_z_mm": self.slice_z_mm,
             "window_binding_part_x_mm": self.part_mm[0],
@@ -50,77 +50,77 @@ class Proof:
 
 @dataclass(frozen=True)
 class Remedy:
-    """What would widen the window of the slice that binds: the change in words, what a design of that slice alone then
-    reaches, and what is proven at most."""
+    """A change that would widen the window of the binding slice: in words, the window that a design of that slice
+    alone then reaches, and its upper bound."""
 
     words: str
     reached: float
-    at_most: float
+    upper_bound: float
 
 
-def proven(setup: Setup, dose: Tensor) -> tuple[Proof | None, list[Remedy]]:
-    """How wide the process window can be at most, whatever the patterns, and what would widen it where there is none.
+def proven(setup: Setup, dose: Tensor) -> tuple[Certificate | None, list[Remedy]]:
+    """The certificate of a design and, where it has no process window, remedies.
 
     dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
-    No proof where the job asks for none, or where nothing is to be kept apart.
+    None where the job asks for none, or where there is nothing to separate.
     """
     steps = setup.job.design.bound_iterations
-    proof = proof_of(setup, dose, iterations=steps) if steps else None
-    if proof is None or proof.reached > 0:
-        return proof, []
-    return closer(proof, remedies_of(setup, proof))
+    certificate = certificate_of(setup, dose, iterations=steps) if steps else None
+    if certificate is None or certificate.reached > 0:
+        return certificate, []
+    return closer(certificate, remedies_of(setup, certificate))
 
 
-def proof_of(setup: Setup, dose: Tensor, *, iterations: int) -> Proof | None:
+def certificate_of(setup: Setup, dose: Tensor, *, iterations: int) -> Certificate | None:
     """The bound for a print; None where every slice is all part or all surroundings.
 
     dose   (x, y, z) of the print, in the motion that the stage makes; 1 at the gel dose
 
-    What is proven is about the map that gives the dose: where the vial turns while an image stands, each image is
-    smeared over its step in the proof too. (Images that stand still at the same angles may reach more or less.) The
-    weights are sought with a quarter of the parts of a step and certified with all: any weights prove something.
+    The bound is for the map that gives the dose: where the vial turns during an image, each image is smeared over
+    its step here too. (Images that stand still at the same angles may reach more or less.) The
+    weights are optimised with a quarter of the substeps and certified with all: any weights give a valid bound.
 
-    A window holds for all slices at once, so what is proven for some of them holds for the whole. Slices are
-    independent of each other, and rows mix slices with weights that sum to 1 at most: whatever rows do, each slice sees
-    patterns of its own, and those are what the bound is about. The weights of the check's quick bound are tried too.
+    One window must hold for all slices, so a bound for some of them bounds the whole. Light does not cross slices, and
+    rows mix into slices with weights that sum to 1 or less: each slice sees patterns of its own, and the bound covers
+    any of those. The weights of the check's quick bound are tried too.
     """
     target = setup.part.target(dose.device)
-    least = torch.where(target.solid, dose, torch.inf).amin((0, 1))
-    most = torch.where(target.liquid, dose, -torch.inf).amax((0, 1))
+    min_inside = torch.where(target.solid, dose, torch.inf).amin((0, 1))
+    max_outside = torch.where(target.liquid, dose, -torch.inf).amax((0, 1))
     both = target.solid.any(0).any(0) & target.liquid.any(0).any(0)
     if not bool(both.any()):
         return None
-    windows = torch.where(both, 1 - most / least.clamp(min=1e-30), torch.inf)
+    windows = torch.where(both, 1 - max_outside / min_inside.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
-    bound, slices = _proved(setup, dose, target, chosen, iterations)
-    looks = torch.cat([chosen, looks_of(target.solid).to(chosen)]).unique()
-    looks = looks[both[looks]]
-    at_wall = dict(zip(looks.tolist(), wall_limits(setup, target, looks).tolist(), strict=True))
+    bound, slices = _bounded(setup, dose, target, chosen, iterations)
+    checked = torch.cat([chosen, sample_slices(target.solid).to(chosen)]).unique()
+    checked = checked[both[checked]]
+    at_wall = dict(zip(checked.tolist(), wall_bounds(setup, target, checked).tolist(), strict=True))
     closest = min(at_wall, key=lambda k: at_wall[k])
     if at_wall[closest] < bound.window and closest not in chosen:
         chosen = chosen.new_tensor([closest])
-        bound, slices = _proved(setup, dose, target, chosen, iterations)
+        bound, slices = _bounded(setup, dose, target, chosen, iterations)
     limits = torch.tensor([at_wall[k] for k in chosen.tolist()], dtype=torch.float64)
     by_slice = torch.minimum(bound.by_slice, limits)
     bound = dataclasses.replace(bound, window=float(by_slice.amin()), by_slice=by_slice)
     x, y, z = (setup.part.grid.centres_mm(axis).tolist() for axis in range(3))
     part, surroundings = ((x[i], y[j]) for i, j, _ in (bound.heaviest(m) for m in (slices.solid, slices.liquid)))
-    reached = float(1 - most[both].amax() / least[both].amin())
+    reached = float(1 - max_outside[both].amax() / min_inside[both].amin())
     height = z[int(chosen[bound.worst_slice])]
-    return Proof(reached, bound.window, height, part, surroundings)
+    return Certificate(reached, bound.window, height, part, surroundings)
 
 
-def _proved(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int) -> tuple[Bound, Target]:
-    """The bound of some slices, and what they must become."""
+def _bounded(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int) -> tuple[Bound, Target]:
+    """The bound for some slices, and their target."""
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
     operator, exact = _operators(setup, setup.operator.gain, len(chosen))
     start = dose[:, :, chosen].float().contiguous()
     return prove(operator, slices, start, exact=exact, iterations=iterations), slices
 
 
-def wall_limits(setup: Setup, target: Target, slices: Tensor) -> Tensor:
-    """(slice,) what the weights of the check's quick bound prove of these slices: light spread evenly over the voxels
-    along the wall, where all of it must pass, against the part's, even or growing towards its rim."""
+def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
+    """(slice,) the bound from the weights of the check's quick bound: uniform over the voxels along the wall, which
+    all light must cross, against the part's, uniform or growing towards its rim."""
     grid = setup.part.grid
     few = Target(target.solid[:, :, slices].contiguous(), target.liquid[:, :, slices].contiguous())
     exact, vial_mm = _operators(setup, setup.operator.gain, len(slices))[1], setup.job.vial.radius_mm
@@ -133,15 +133,15 @@ def wall_limits(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     return torch.minimum(*proven)
 
 
-def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) -> list[Remedy]:
-    """What would help the slice that binds, best first; the slice as it is comes with them, for comparison.
+def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | None = None) -> list[Remedy]:
+    """Changes that would help the binding slice, best first; the unchanged slice is included for comparison.
 
     Each change is designed for that slice alone, in `iterations` steps (left out: as many as the job's, from 30 to
-    100), and as many again prove what it allows. It is
-    designed for images that stand still, as all is; what is reached and proven is of the motion that the stage makes.
+    100), and bounded in as many again. As
+    everywhere the design assumes a stationary vial; the window and its bound include the stage's motion.
     """
     target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
-    k = int((setup.part.grid.centres_mm(2) - proof.slice_z_mm).abs().argmin())
+    k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
     solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
     iterations = iterations or min(max(setup.job.design.iterations, 30), 100)
@@ -157,7 +157,7 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) ->
             continue
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
-        still = scaled.still if isinstance(scaled, Turning) else scaled  # what designs go by
+        still = scaled.still if isinstance(scaled, Turning) else scaled  # designs assume a stationary vial
         problem = Problem(still, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
         with doing(f"no window: trying {words}", iterations):
             found_light = solve(
@@ -169,19 +169,20 @@ def remedies_of(setup: Setup, proof: Proof, *, iterations: int | None = None) ->
     return sorted(found, key=lambda remedy: -remedy.reached)
 
 
-def closer(proof: Proof, remedies: list[Remedy]) -> tuple[Proof, list[Remedy]]:
-    """Both with the lower of what is proven of the slice that binds, as it is: found twice, it is one and the same."""
-    alone = [remedy.at_most for remedy in remedies if remedy.words == AS_IT_IS]
-    at_most = min([proof.at_most, *alone])
-    return dataclasses.replace(proof, at_most=at_most), [
-        dataclasses.replace(remedy, at_most=at_most) if remedy.words == AS_IT_IS else remedy for remedy in remedies
+def closer(certificate: Certificate, remedies: list[Remedy]) -> tuple[Certificate, list[Remedy]]:
+    """Both with the tighter of the two bounds found for the unchanged binding slice."""
+    alone = [remedy.upper_bound for remedy in remedies if remedy.words == AS_IT_IS]
+    upper_bound = min([certificate.upper_bound, *alone])
+    return dataclasses.replace(certificate, upper_bound=upper_bound), [
+        dataclasses.replace(remedy, upper_bound=upper_bound) if remedy.words == AS_IT_IS else remedy
+        for remedy in remedies
     ]
 
 
 def _window(dose: Tensor, aim: Target) -> float:
     """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
-    least, most = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
-    return 1 - most / least if least > 0 else math.nan
+    min_inside, max_outside = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
+    return 1 - max_outside / min_inside if min_inside > 0 else math.nan
 
 
 def _grown(mask: Tensor) -> Tensor:
@@ -197,8 +198,8 @@ def _grown(mask: Tensor) -> Tensor:
 def _operators(
     setup: Setup, gain: float, slices: int, *, absorption: float = 1, angles: int = 1
 ) -> tuple[DoseOperator | Turning, DoseOperator | Turning]:
-    """The operator of the motion that the stage makes, on some slices with one pattern row each, in a quarter of the
-    parts; and the same in all parts in float64.
+    """The operator with the stage's motion on some slices, one pattern row each, with a quarter of the substeps; and
+    the same with all substeps in float64.
 
     absorption, angles   factors on the job's own
     """
@@ -218,4 +219,4 @@ def _operators(
     if not isinstance(setup.turning, Turning):
         return rough, exact
     parts = math.ceil(setup.turning.parts / angles)
-    return Turning(rough, parts).rougher(), Turning(exact, parts)
+    return Turning(rough, parts).coarser(), Turning(exact, parts)

@@ -1,4 +1,4 @@
-"""What is found of a design once its levels are chosen: the print, the light that it takes, what scenarios brought."""
+"""The figures of a design once its levels are chosen: the print, its use of light, the effect of scenarios."""
 
 import dataclasses
 import math
@@ -18,12 +18,12 @@ from lightlathe.solve import Problem
 from lightlathe.support.sums import exact_total
 from lightlathe.support.watching import doing
 
-AT_LIMIT = 0.999  # of level_limit: light from there on counts as held back by it
+AT_LIMIT = 0.999  # of level_limit: brighter pixels count as clipped by it
 
 
 @doing("judging the print")
 def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem, found: Found) -> Prediction:
-    """The print that the levels give in the stage's motion, on the job's grid and on a finer one, on the CPU.
+    """The print of the levels with the stage's motion, on the job's grid and on a finer one, on the CPU.
 
     Its figures are those of judge/quality.py, of the exposure plan, of the light that is used, of graded parts and of
     what designing for scenarios brought.
@@ -57,22 +57,25 @@ def share_from(patterns: Tensor, level: float) -> float:
 
 @doing("what designing for scenarios brought")
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
-    """What designing for scenarios brought and cost: windows over all scenarios at one exposure, and without any.
+    """The effect of designing for scenarios: windows over all scenarios at one exposure, and of the plain case.
 
     Of the motion that the stage makes.
     """
     figures = {}
     for name, patterns in (("plain", plain), ("robust", robust)):
         doses = worst_case(setup, patterns, setup.operator.gain)
-        most, least = max(most for most, _ in doses), min(least for _, least in doses)
-        figures[f"window_all_scenarios_{name}"] = 1 - most / least if least > 0 else -math.inf
+        max_outside, min_inside = (
+            max(max_outside for max_outside, _ in doses),
+            min(min_inside for _, min_inside in doses),
+        )
+        figures[f"window_all_scenarios_{name}"] = 1 - max_outside / min_inside if min_inside > 0 else -math.inf
         dose = setup.turning(patterns)
         figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
     return figures
 
 
 def mending_move_mm(setup: Setup, fine_solid: Tensor | None) -> float | None:
-    """The move along z that mends a print most of whose faults lie at its level ends; None where there is none."""
+    """The shift along z that corrects a print whose errors lie mostly at its flat ends; None if there is none."""
     if setup.fine is None or fine_solid is None:
         return None
     parts = [solid.form for solid in setup.solids if solid.role == "part"]

@@ -1,4 +1,4 @@
-"""What a job's design has to solve and where it starts: plain, under scenarios, up a ladder of voxel sizes."""
+"""The optimisation problem of a job and its initial guess: plain, with scenarios, coarse to fine."""
 
 import dataclasses
 
@@ -6,7 +6,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import Setup, voxels
+from lightlathe.flow.prepare import Setup
+from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
 from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
@@ -26,9 +27,9 @@ def problem_of(setup: Setup) -> Problem:
 
 
 def wanted_doses(setup: Setup) -> Tensor | None:
-    """(x, y, z) in units of the gel dose: what each solid of a graded job wants; None where no solid says so.
+    """(x, y, z) in units of the gel dose: the dose that each solid of a graded job wants; None without any.
 
-    A voxel that two solids share wants what the one wants that fills more of it, the later one where both fill it.
+    A voxel shared by two solids takes the dose of the one that fills more of it, or of the later one.
     """
     job = setup.job
     if all(table.wanted_dose is None for table in job.parts):
@@ -45,21 +46,21 @@ def wanted_doses(setup: Setup) -> Tensor | None:
         )
     if job.resin.at(1.0) != job.resin.at(1000.0):
         raise JobError(
-            "wanted_dose in [part] takes a resin whose gel dose stays; this one's hangs on the exposure time."
+            "wanted_dose in [part] takes a resin with a fixed gel dose; this one's depends on the exposure time."
         )
     wanted = torch.full(setup.part.grid.shape, part_dose, device=setup.device)
-    most = torch.zeros_like(wanted)
+    largest = torch.zeros_like(wanted)
     for table, solid in zip(job.parts, setup.solids, strict=True):
         if table.role == "part":
             covered = coverage(solid.form, setup.part.grid, device=setup.device)
             dose = part_dose if table.wanted_dose is None else table.wanted_dose
-            wanted = torch.where((covered >= most) & (covered > 0), dose, wanted)
-            most = torch.maximum(most, covered)
+            wanted = torch.where((covered >= largest) & (covered > 0), dose, wanted)
+            largest = torch.maximum(largest, covered)
     return wanted
 
 
 def coarser_problem(setup: Setup, by: float) -> Problem:
-    """The design problem of a job on voxels `by` times larger, a rung of [design.ladder]."""
+    """The design problem of a job on voxels `by` times larger, a coarse stage of [design.ladder]."""
     grid = setup.part.grid.coarser(by)
     part = voxels(setup.job, setup.solids, grid, setup.device)
     return problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(grid)))
@@ -67,7 +68,7 @@ def coarser_problem(setup: Setup, by: float) -> Problem:
 
 @doing("the light to start from")
 def start_of(setup: Setup, problem: Problem) -> Tensor:
-    """The patterns that a design starts from."""
+    """The initial guess of a design."""
     start = setup.job.design.start
     if isinstance(start, Earlier):
         from lightlathe.result import read_result  # h5py is loaded when a file is read
@@ -90,7 +91,7 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
 
 
 def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
-    """(most dose outside, least dose inside) under each scenario, in the unit of `gain`; the plain one without any.
+    """(max dose outside, min dose inside) under each scenario, in the unit of `gain`; the plain one without any.
 
     Of the motion that the stage makes.
     """
@@ -99,6 +100,6 @@ def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float,
     for operator, scale in setup.turning_scenarios:
         step()
         dose = operator.scaled(gain * scale)(patterns)
-        most = float(torch.where(target.liquid, dose, -torch.inf).amax())
-        found.append((most, float(torch.where(target.solid, dose, torch.inf).amin())))
+        max_outside = float(torch.where(target.liquid, dose, -torch.inf).amax())
+        found.append((max_outside, float(torch.where(target.solid, dose, torch.inf).amin())))
     return found

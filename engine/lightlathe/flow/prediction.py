@@ -1,4 +1,4 @@
-"""What patterns print, and what a resin makes of it: as designed, or under other assumptions."""
+"""Prediction of a print: as designed, or under other assumptions."""
 
 import dataclasses
 import math
@@ -18,7 +18,7 @@ from lightlathe.support.watching import doing
 
 
 def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
-    """The figures of judge/quality.py for what this resin makes of a dose."""
+    """The figures of judge/quality.py for this resin at a dose."""
     return quality(
         dose,
         resin.solid(dose),
@@ -71,9 +71,9 @@ def predict(
     """The print of a record's patterns under other assumptions, float32 on the CPU.
 
     resin            another member of RESINS, or one of your own; the record's own where None
-    exposure_s       light time, spread evenly over the images; the planned one where None
+    exposure_s       exposure time, s, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis
-    sense            how the vial really turns, "clockwise" or "counterclockwise" seen from above
+    sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it turns on while an image stands; as the record's job says where None
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of

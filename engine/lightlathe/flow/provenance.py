@@ -1,4 +1,4 @@
-"""What ran, where, when, on what: facts of a run for its result file."""
+"""Provenance of a run for its result file: versions, machine, time."""
 
 import datetime
 from typing import Any
@@ -11,7 +11,7 @@ from lightlathe.flow.stages import Found
 
 
 def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
-    """Program, machine, and what the parts take up as they stand in the vial."""
+    """Program, machine, and the extent of the parts in the vial."""
     device = setup.device
     forms = [solid.form for solid in setup.solids if solid.role == "part"]
     return {

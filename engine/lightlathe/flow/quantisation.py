@@ -1,6 +1,6 @@
-"""From the light that a design found to levels, whole turns and seconds.
+"""From a design's light to projector levels, whole turns and exposure time.
 
-Everything here is of the motion that the stage makes: the doses are those of `Setup.turning`.
+All doses include the stage's motion: they are those of `Setup.turning`.
 """
 
 import contextlib
@@ -24,17 +24,17 @@ from lightlathe.solve import Problem, rounded
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
-FEW_LEVELS = 64  # of dimmed images: below, rounding moves their dose by more than one correction mends
-ROUNDING_COST = 0.001  # of window: nearest levels that cost more are chosen anew
+FEW_LEVELS = 64  # of dimmed images: with fewer, one correction does not make up for rounding
+ROUNDING_COST = 0.001  # of window: above this, levels are optimised instead of rounded to nearest
 
 
-class Dark(JobError):
-    """Every level rounds to dark."""
+class ZeroLevels(JobError):
+    """Every level rounds to 0."""
 
 
 @dataclass(frozen=True)
 class Shown:
-    """What a design found, as light of the job's projector: `fractions` (angle, column, row) of full irradiance.
+    """A design's light on the job's projector: `fractions` (angle, column, row) of full irradiance.
 
     full_turns   of these fractions, where doses are wanted as they are; None where a threshold is to be passed
     """
@@ -45,7 +45,7 @@ class Shown:
 
     @staticmethod
     def of(setup: Setup, found: Tensor, gel_gain: float | None) -> "Shown":
-        """The light of a design; see `expose`. Raises JobError where it is dark."""
+        """The light of a design; see `expose`. Raises JobError where it is 0."""
         peak = float(found.max())
         if not (math.isfinite(peak) and peak > 0):
             raise JobError("the design found no light at all; try another loss or start in [design].")
@@ -61,7 +61,7 @@ class Shown:
         light, turn = self.setup.job.light, self.setup.job.turn
         levels = quantise(self.fractions * dimming, self.book).cpu()
         if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
-            raise Dark(
+            raise ZeroLevels(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
                 f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
                 "faster turn suits this resin."
@@ -70,7 +70,7 @@ class Shown:
                         light.irradiance_mw_cm2, turn.dwell_s, turns)  # fmt: skip
 
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
-        """The exposure that suits these levels, for the resin as it is after their turns."""
+        """The exposure plan of these levels, for the resin at that exposure time."""
         full = None if self.full_turns is None else self.full_turns / dimming
         doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.device))
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
@@ -78,7 +78,7 @@ class Shown:
 
 @dataclass(frozen=True)
 class Exposure:
-    """The light of a design in some whole turns: dimmed so that its doses lie where the aim wants them."""
+    """The light of a design in a number of whole turns, dimmed so that its doses meet the aim."""
 
     light: Shown
     aim: Aim
@@ -88,7 +88,7 @@ class Exposure:
 
     @staticmethod
     def of(light: Shown, aim: Aim) -> "Exposure":
-        """The fewest turns that do. Rounding moves the doses, so the dimming is set once more for rounded levels."""
+        """The fewest turns that suffice. Rounding shifts the doses, so the dimming is corrected once afterwards."""
         plan = Doses(light.setup, light.fractions).plan(light.full_turns, aim=aim)
         turns, needed = plan.turns, _needed(light, plan.dimming, plan.turns, aim)
         if plan.reachable and needed > turns:
@@ -109,7 +109,7 @@ class Exposure:
         return dataclasses.replace(self.nearest(), levels=levels)
 
     def plan(self, patterns: Patterns) -> ExposurePlan:
-        """What these levels, dimmed already, do in these turns."""
+        """The plan of these levels, already dimmed, in these turns."""
         plan = self.light.plan(patterns, self.dimming, self.aim)
         own = plan.turns * plan.dimming
         return dataclasses.replace(
@@ -146,7 +146,7 @@ def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[
 
 
 def _needed(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
-    """Turns at full level that the levels, dimmed and rounded, want in an exposure of `turns`."""
+    """Turns at full level that the levels, dimmed and rounded, need in an exposure of `turns`."""
     plan = light.plan(light.patterns(dimming, turns), dimming, aim)
     return dimming * plan.turns * plan.dimming
 
@@ -157,17 +157,17 @@ def _as_good(one: ExposurePlan, other: ExposurePlan) -> bool:
 
 
 def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
-    """The dimming near the one given whose rounded levels want `turns` most nearly; brighter levels want fewer."""
+    """The dimming near the given one whose rounded levels come closest to needing `turns`; brighter ones need fewer."""
     low, high = math.log(dimming / 64), math.log(min(1.0, 4 * dimming))
-    best, least = dimming, math.inf
+    best, lowest = dimming, math.inf
     for round_ in range(16):
         middle = (low + high) / 2 if round_ else math.log(dimming)
         off = math.inf
-        with contextlib.suppress(Dark):
+        with contextlib.suppress(ZeroLevels):
             plan = light.plan(light.patterns(math.exp(middle), turns), math.exp(middle), aim)
             off = math.log(plan.turns * plan.dimming / turns) if plan.dimming > 0 else -math.inf
-        if abs(off) < least:
-            best, least = math.exp(middle), abs(off)
+        if abs(off) < lowest:
+            best, lowest = math.exp(middle), abs(off)
         low, high = (middle, high) if off > 0 else (low, middle)
     return best
 
@@ -177,7 +177,7 @@ def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) 
     """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
     where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
 
-    It looks at the plain case, not at scenarios.
+    Only the plain case counts here, not scenarios.
     """
     exact = np.unique(book.levels)
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)

@@ -1,8 +1,7 @@
-"""The job of a record, as far as its file holds it, and words for what it does not hold.
+"""The job of a record, as far as its file holds it, and messages about what is missing.
 
-A member of a family that was made in a Python program stands in a result by its name alone; of one from a file of the
-user's own ("file.py:name") the text of the file is there, and is run where that is asked for. A beam of either kind is
-there all the same, as the chords that it gave.
+Of a family member made in a Python program, a result holds only the name; of one from a user's file ("file.py:name")
+it holds the file's text, which runs only on request. A beam of either kind is held as the chords that it gave.
 """
 
 import dataclasses
@@ -12,20 +11,23 @@ from typing import Any
 
 from lightlathe.errors import JobError, LightlatheError, ResultError, shown
 from lightlathe.families import Resin
+from lightlathe.flow.solids import Solid
 from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
 from lightlathe.part.own import OwnShape
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
+from lightlathe.solve import Earlier
+from lightlathe.support.files import sha256_of
 from lightlathe.support.own import OwnMember, is_own
 
-PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but how it was designed
+PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but the design settings
 ANY_RESIN = {"kind": "threshold", "absorption_per_mm": 1.0, "liquid_below_mj_cm3": 1.0, "solid_above_mj_cm3": 1.0}
 
 
 @dataclass(frozen=True)
 class StoredBeam:
-    """The chords of a beam that the file holds only the name of; true where the axis and the resin's index stay."""
+    """The chords of a beam that the file holds only the name of; valid for the same axis and refractive index."""
 
     name: str
     stored: Chords
@@ -45,7 +47,7 @@ class StoredBeam:
 
 @dataclass(frozen=True)
 class LostResponse:
-    """A response that the file holds only the name of: predictions do without, frames do not."""
+    """A response that the file holds only the name of: predictions do not need it, frames do."""
 
     name: str
 
@@ -96,6 +98,30 @@ def lit_as_stored(job: Job, record: Record) -> Job:
     if not isinstance(beam, OwnMember) or beam.source.was_run or record.optics is None:
         return job
     return dataclasses.replace(job, light=dataclasses.replace(job.light, beam=_stored_beam(beam.name, record)))
+
+
+def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
+    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed.
+
+    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, even if it changed since
+    Raises   JobError where two parts read one file and it had changed in between
+    """
+    files: dict[str, str] = {}
+    for name, sha256 in (item for solid in solids for item in solid.files.items()):
+        if files.setdefault(name, sha256) != sha256:
+            raise JobError(f"{name}: changed while the parts of this job were read. Start again.")
+    start = job.design.start
+    if isinstance(start, Earlier):
+        files[start.result] = sha256_of(job.path(start.result))
+    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
+    return {**resolved(job), "files": files, **sources_of(job)}
+
+
+def sources_of(job: Job) -> dict[str, dict[str, str]]:
+    """The text of each Python file that says what is printed: predicting the print again takes it."""
+    found = {own.name.rpartition(":")[0]: own.source.source for own in job.own_of_print}
+    texts = {name: source.decode("utf-8-sig", "replace") for name, source in found.items()}
+    return {"sources": texts} if texts else {}
 
 
 def own_of(job: Job) -> dict[str, Any]:

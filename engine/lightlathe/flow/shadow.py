@@ -1,8 +1,8 @@
-"""What it may cost that the dose operator lets light pass through inserts: an estimate for opaque ones.
+"""Shadows of inserts, which the dose operator treats as transparent: an estimate for opaque ones.
 
-Light is horizontal, so a place is shadowed by what stands in its own slice. Looked at are some slices in which both
-the part and an insert lie, on voxels no finer than needed; each voxel of the part is dark at the angles at which its
-ray to the projector meets an insert.
+Light is horizontal, so shadows stay within a slice. Some slices that contain both part and insert are sampled, on
+voxels no finer than needed; a voxel of the part gets no light at angles at which its ray to the projector meets an
+insert.
 """
 
 import math
@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
-from lightlathe.flow.prepare import Solid, voxels
+from lightlathe.flow.solids import Solid, voxels
 from lightlathe.job import Job
 from lightlathe.quantities import SOLID, Grid, Patterns
 from lightlathe.support.words import amount, percent
@@ -20,24 +20,24 @@ from lightlathe.support.words import amount, percent
 ACROSS = 160  # voxels across the vial at most
 SLICES = 8
 ANGLES = 120  # of even light: shares are good to 1 %
-FELT = 0.1  # share of its dose that a place may lose before it counts as shadowed (no source)
+SHADOWED_SHARE = 0.1  # dose loss from which a point counts as shadowed (no source)
 
 
 @dataclass(frozen=True)
 class Shadow:
-    """What an opaque insert would take from the part.
+    """The effect of an opaque insert on the part.
 
     lost        largest share of its dose that a place in the part loses
-    felt_mm     up to this far from the insert places lose more than FELT of theirs
+    shadow_mm   distance from the insert up to which points lose more than SHADOWED_SHARE of their dose
     liquid      share of the part's voxels that would stay liquid and are solid without the shadow; NaN in even light
-    weakest     (least dose beside the insert without its shadow, with it), mJ/cm3, within felt_mm; NaN in even light
+    weakest     (min dose beside the insert without its shadow, with it), mJ/cm3, within shadow_mm; NaN in even light
     liquid_mm   (nearest, farthest) from the insert of those that would stay liquid; NaN where none do
-    liquid_mj_cm3    the least dose of those
+    liquid_mj_cm3    the minimum dose of those
     gel_mj_cm3  the dose that they fall below
     """
 
     lost: float
-    felt_mm: float
+    shadow_mm: float
     liquid: float = math.nan
     weakest: tuple[float, float] = (math.nan, math.nan)
     liquid_mm: tuple[float, float] = (math.nan, math.nan)
@@ -45,14 +45,14 @@ class Shadow:
     gel_mj_cm3: float = math.nan
 
     def text(self) -> str:
-        """A sentence on what passes unseen, and what it may cost."""
+        """A sentence on the shadow that the model ignores, and its effect."""
         said = "Light is taken to pass through the insert, whose shadow is not computed. "
         if not self.lost > 0:
             return said + "It stands in no slice of the part, so this costs nothing."
         if math.isnan(self.liquid):
             return said + (
                 f"If it is opaque, places beside it get up to {percent(self.lost)} less light, by even light from all "
-                f"around, and more than {percent(FELT)} less up to {amount(self.felt_mm)} mm away."
+                f"around, and more than {percent(SHADOWED_SHARE)} less up to {amount(self.shadow_mm)} mm away."
             )
         without, with_ = self.weakest
         stays = "none of the part stays liquid for that alone"
@@ -66,7 +66,7 @@ class Shadow:
             )
         return said + (
             f"If it is opaque, {stays}. Places lose up to {percent(self.lost)} of their dose, and the least dose "
-            f"within {amount(self.felt_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
+            f"within {amount(self.shadow_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
         )
 
 
@@ -84,10 +84,10 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     if scene is None:
         return None
     step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
-    lit = [(float(patterns.angle_rad[n]), patterns.fractions()[n]) for n in range(0, len(patterns.angle_rad), step)]
+    images = [(float(patterns.angle_rad[n]), patterns.fractions()[n]) for n in range(0, len(patterns.angle_rad), step)]
     resin = job.resin.at(patterns.exposure_s)
-    scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(lit)
-    return scene.shadow(lit, resin.gel_mj_cm3, scale, patterns.pixel_mm)
+    scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
+    return scene.shadow(images, resin.gel_mj_cm3, scale, patterns.pixel_mm)
 
 
 @dataclass(frozen=True)
@@ -106,27 +106,27 @@ class _Scene:
     of_part: float
 
     def shadow(
-        self, lit: Sequence[tuple[float, Tensor | None]], gel: float, scale: float = 1.0, pixel_mm: float = math.nan
+        self, images: Sequence[tuple[float, Tensor | None]], gel: float, scale: float = 1.0, pixel_mm: float = math.nan
     ) -> Shadow:
-        """lit: scan angle and the levels (column, row) shown there, None for even light."""
+        """images: scan angle and the levels (column, row) shown there, None for even light."""
         if not bool(self.solid.any()):
             return Shadow(0.0, 0.0)
         full, left = (torch.zeros(self.solid.shape, dtype=torch.float64) for _ in range(2))
-        for angle, levels in lit:
+        for angle, levels in images:
             light = self._light(angle, levels, pixel_mm)
             full += light
             left += light * ~self._dark(angle)
         dose, shadowed = (scale * d[self.solid] for d in (full, left))
         lost = torch.where(dose > 0, 1 - shadowed / dose.clamp(min=1e-300), 0.0)
         away = self._away()[self.solid]
-        felt = lost > FELT
-        felt_mm = float(away[felt].max()) if bool(felt.any()) else 0.0
+        affected = lost > SHADOWED_SHARE
+        shadow_mm = float(away[affected].max()) if bool(affected.any()) else 0.0
         if math.isnan(gel):
-            return Shadow(float(lost.max()), felt_mm)
-        beside = away <= max(felt_mm, self.grid.voxel_mm)
+            return Shadow(float(lost.max()), shadow_mm)
+        beside = away <= max(shadow_mm, self.grid.voxel_mm)
         weakest = float(dose[beside].min()), float(shadowed[beside].min())
         falls = (dose > gel) & (shadowed <= gel)
-        shadow = Shadow(float(lost.max()), felt_mm, 0.0, weakest, gel_mj_cm3=gel)
+        shadow = Shadow(float(lost.max()), shadow_mm, 0.0, weakest, gel_mj_cm3=gel)
         if not bool(falls.any()):
             return shadow
         return replace(

@@ -1,6 +1,6 @@
 """The stages of a design one after the other: coarser voxels, the plain case, the scenarios of a robust job.
 
-Each starts from the light of the one before, is logged, obeys the job's stop rule and can be stopped and gone on with.
+Each starts from the light of the one before, is logged, obeys the job's stop rule and can be interrupted and resumed.
 """
 
 import dataclasses
@@ -34,10 +34,10 @@ class Stage:
 
 @dataclass(frozen=True)
 class Found:
-    """What the stages gave.
+    """The result of the stages.
 
     patterns         (angle, column, row) of the last stage, in the units of the plain problem
-    plain            of the plain case, from which a robust job went on; None for other jobs
+    plain            of the plain case, the initial guess of a robust job; None for other jobs
     stopped_because  of the last stage, in words
     log              of the last stage: one list per figure; its seconds count from the start of the first
     log_before       the logs of the stages before, by name

@@ -45,14 +45,3 @@ class LaidOut:
     @property
     def shape(self) -> tuple[int, int, int]:
         return len(self.by_y), len(self.by_x), self.slices
-
-    @property
-    def orders(self) -> tuple[Tensor, Tensor]:
-        """(x, y, slice) float32, as each of the two orders has it."""
-        nx, ny, slices = self.shape
-        exponent = torch.frexp(self.most.double())[1]  # most is 0.5 to 1 times 2^exponent
-        scale = torch.ldexp(torch.ones_like(self.most), 14 - exponent.clamp(min=-112))
-        by_y = self.by_y.reshape(nx, -1, ny, 8).permute(0, 2, 1, 3)
-        by_x = self.by_x.reshape(ny, -1, nx, 8).permute(2, 0, 1, 3)
-        made = [order.reshape(nx, ny, -1)[:, :, :slices].float() / scale for order in (by_x, by_y)]
-        return made[0], made[1]

@@ -1,7 +1,7 @@
-"""How large and how small the numbers of a job may be, by the unit that their keys end with. The only place for that.
+"""Ranges of a job's numbers, by the unit in which their keys end. No other module has any.
 
-These are no opinions on prints: a vial of a metre passes here, and the check says what is wrong with it. They keep
-squares, cubes and ratios of what a job says within float64, and counts within what a grid can have; real values lie
+These do not judge prints: a vial of a metre passes here, and the check says what is wrong with it. They keep squares,
+cubes and ratios of a job's numbers within float64, and counts within what a grid can have; real values lie
 far inside. What a key needs beyond that (a bore inside a tube, a share up to 1) its own table checks.
 """
 
@@ -9,7 +9,7 @@ from typing import Any
 
 from lightlathe.errors import JobError, shown
 
-# least and most of a number that is not 0; a list (a place, a shift) may hold smaller ones
+# minimum and maximum of a number that is not 0; a list (a place, a shift) may hold smaller ones
 BY_UNIT = {
     "_mm": (1e-6, 1e3, "1 nm to 1 m"),  # from below any light's wavelength to above any vial
     "_nm": (1e-6, 1e6, "1e-6 to 1e6 nm"),
@@ -41,7 +41,7 @@ _LONGEST_FIRST = sorted(BY_UNIT, key=len, reverse=True)  # _per_mm before _mm
 
 
 def bounds_of(name: str) -> tuple[float, float, str]:
-    """(least, most, both in words) of the numbers that a key may hold, 0 aside."""
+    """(minimum, maximum, both in words) of the numbers that a key may hold, 0 aside."""
     if name in BY_NAME:
         return BY_NAME[name]
     return next((BY_UNIT[unit] for unit in _LONGEST_FIRST if name.endswith(unit)), OTHERS)
@@ -53,7 +53,14 @@ def require_possible(name: str, value: Any) -> None:
         if isinstance(number, bool) or not isinstance(number, int | float):
             continue
         # the weights of a penalty have the names of counts, and are no whole numbers
-        least, most, words = OTHERS if name in COUNTS and isinstance(number, float) else bounds_of(name)
-        small = 0 < abs(number) < least and not isinstance(value, tuple)
-        if small or abs(number) > most:
+        low, high, words = OTHERS if name in COUNTS and isinstance(number, float) else bounds_of(name)
+        small = 0 < abs(number) < low and not isinstance(value, tuple)
+        if small or abs(number) > high:
             raise JobError(f"{name} is {shown(number)}; expected {words}. Is it in the unit that the key names?")
+
+
+def positive(owner: str, **values: float | None) -> None:
+    """JobError unless every value given is above 0."""
+    for name, value in values.items():
+        if value is not None and not value > 0:
+            raise JobError(f"{name} is {value}; expected a number above 0 in [{owner}].")

@@ -1,4 +1,4 @@
-"""Which key was meant by one that is not known: a name spelt almost so, or the same quantity in another unit."""
+"""Suggestions for unknown keys: a similar spelling, or the same quantity in another unit."""
 
 import difflib
 from collections.abc import Iterable
@@ -53,7 +53,7 @@ def meant(came: str, known: Iterable[str]) -> str:
 def _converted(came: str, known: list[str]) -> tuple[str, str] | None:
     """(key, what to do with the number) where a key names a known quantity in another unit."""
     if came in known:
-        return None  # but for capitals
+        return None  # apart from capitals
     if came in OTHERS and OTHERS[came][0] in known:
         return OTHERS[came]
     for theirs, ours, words in UNITS:

@@ -7,26 +7,17 @@ from typing import Literal
 
 from lightlathe.beams import Telecentric
 from lightlathe.checks import path_in
-from lightlathe.dose.kernels import KERNELS
 from lightlathe.errors import JobError, shown
-from lightlathe.families import Beam, Loss, Penalty, Resin, Response, Shape, Stop
-from lightlathe.losses import SoftWindow
+from lightlathe.families import Beam, Resin, Response, Shape
+from lightlathe.job.bounds import positive
+from lightlathe.job.design import Design
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
 from lightlathe.projector import Linear
-from lightlathe.solve import BoundedLBFGS, Filtered, Solver, Start
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
-LONGEST_S = 86400.0  # where a job sets no longest exposure: a resin that keeps still for a day is hard to find
+LONGEST_S = 86400.0  # where a job sets no longest exposure; no resin stays in place for longer than a day
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
-MOST_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
-
-
-def positive(owner: str, **values: float | None) -> None:
-    """JobError unless every value given is above 0."""
-    for name, value in values.items():
-        if value is not None and not value > 0:
-            raise JobError(f"{name} is {value}; expected a number above 0 in [{owner}].")
 
 
 @dataclass(frozen=True)
@@ -84,7 +75,7 @@ class Vial:
 
 @dataclass(frozen=True)
 class Light:
-    """The projector as the vial sees it: pixel pitch in the resin, field, peak irradiance, bits and response.
+    """The projector, as measured inside the vial: pixel pitch in the resin, field, peak irradiance, bits and response.
 
     wavelength_nm   for the check: how far light spreads by diffraction
     """
@@ -114,8 +105,8 @@ class Light:
 class Turn:
     """The turning stage. `sense` is how the vial turns, seen from above.
 
-    motion   continuous: the vial turns on while an image stands, through the step that is centred on the image's angle;
-             stepped: it stands still under each image
+    motion   continuous: the vial keeps turning during an image, through the step centred on the image's angle;
+             stepped: it stops for each image
     """
 
     angles: int
@@ -165,103 +156,6 @@ class GridTable:
 
 
 @dataclass(frozen=True)
-class Robust:
-    """Scenarios that a print must survive at one exposure: every combination of the values listed."""
-
-    absorption_percent: tuple[float, ...] = (0.0,)
-    dose_percent: tuple[float, ...] = (0.0,)
-    axis_offset_mm: tuple[float, ...] = (0.0,)
-
-    def __post_init__(self) -> None:
-        for f in fields(self):
-            if not getattr(self, f.name):
-                raise JobError(f"{f.name} is an empty list; expected one number or more, 0 for the plain case.")
-        for name in ("absorption_percent", "dose_percent"):
-            if min(getattr(self, name)) < -99:
-                raise JobError(f"{name} holds {min(getattr(self, name))}; expected changes of -99 percent or more.")
-        count = math.prod(len(getattr(self, f.name)) for f in fields(self))
-        if count > MOST_SCENARIOS:
-            raise JobError(f"the lists make {count} scenarios; expected {MOST_SCENARIOS} at most.")
-
-
-@dataclass(frozen=True)
-class Rung:
-    """A design on coarser voxels, whose patterns the next finer ones start from."""
-
-    coarser: float
-    iterations: int
-
-    def __post_init__(self) -> None:
-        positive("design.ladder", iterations=self.iterations)
-        if not self.coarser > 1:
-            raise JobError(f"coarser is {self.coarser}; expected how many times larger the voxels are, above 1.")
-
-
-@dataclass(frozen=True)
-class Design:
-    """How patterns are found.
-
-    weight        coverage: a voxel counts by how clearly it is in or out; even: all count alike
-    part_weight   how much a voxel of the part counts against one outside it
-    penalties     what else a design should keep small, beside the loss
-    stop          when to stop before the iterations are spent
-    robust        scenarios that the print must survive
-    ladder        designs on coarser voxels first, coarsest first; see Rung
-    bound_iterations   steps spent on proving how wide the window can be at most; 0 leaves that out
-
-    rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
-                  nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
-    seed          of the random numbers that a loss of your own may draw; nothing else here is random
-    level_limit   no pixel brighter than this many times the even level that would just cure the part
-    tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
-    precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
-                  rounded so; double: float64 throughout (CPU, or the reference kernel)
-    """
-
-    loss: Loss = SoftWindow()  # noqa: RUF009, frozen
-    solver: Solver = BoundedLBFGS()  # noqa: RUF009, frozen
-    start: Start = Filtered()  # noqa: RUF009, frozen
-    weight: Literal["coverage", "even"] = "even"
-    part_weight: float = 1.0
-    penalties: tuple[Penalty, ...] = ()
-    stop: Stop | None = None
-    robust: Robust | None = None
-    ladder: tuple[Rung, ...] = ()
-    iterations: int = 60
-    bound_iterations: int = 100
-    rounding_iterations: int | None = None
-    level_limit: float = 10.0
-    tolerance_mm: float = 0.0
-    tolerance_voxels: float = 0.0
-    seed: int = 0
-    kernel: str = "auto"
-    device: str = "auto"
-    precision: Literal["half", "single", "double"] = "half"
-
-    def __post_init__(self) -> None:
-        positive("design", iterations=self.iterations, level_limit=self.level_limit)
-        if self.kernel not in ("auto", *KERNELS):
-            raise JobError(f"kernel is {shown(self.kernel)}; expected 'auto' or one of {', '.join(KERNELS)}.")
-        if not 1e-3 <= self.part_weight <= 1e3:
-            raise JobError(f"part_weight is {self.part_weight}; expected 0.001 to 1000.")
-        widths = [rung.coarser for rung in self.ladder if isinstance(rung, Rung)]
-        if widths != sorted(widths, reverse=True):
-            raise JobError(
-                f"ladder has voxels {shown(widths)} times larger, in this order; expected the coarsest first."
-            )
-        for name in ("bound_iterations", "rounding_iterations"):
-            if (getattr(self, name) or 0) < 0:
-                raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
-        if not 0 <= self.seed < 2**63:
-            raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
-        for name in ("tolerance_mm", "tolerance_voxels"):
-            if getattr(self, name) < 0:
-                raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
-        if self.tolerance_mm and self.tolerance_voxels:
-            raise JobError("tolerance_mm and tolerance_voxels are both given; expected one of them.")
-
-
-@dataclass(frozen=True)
 class Output:
     """`result`: the HDF5 file, relative to the job file; where left out the job's name, in the current folder."""
 
@@ -272,7 +166,7 @@ class Output:
 class Job:
     """A whole job file. Members of families are objects already; paths are relative to `folder`.
 
-    notes   sentences on names of before that were read as today's (renamed.py)
+    notes   sentences on former names that were read as current ones (renamed.py)
     """
 
     name: str
@@ -295,7 +189,7 @@ class Job:
 
     @property
     def rounding_steps(self) -> int:
-        """Most steps on choosing levels; graded parts ask for doses, not for a window, and get the nearest."""
+        """Max steps on choosing levels; 0 for graded parts, which specify doses instead of a window."""
         if self.design.rounding_iterations is not None:
             return self.design.rounding_iterations
         return 0 if any(part.wanted_dose is not None for part in self.parts) else ROUNDING_STEPS
@@ -306,19 +200,19 @@ class Job:
 
     @property
     def own(self) -> tuple[OwnMember, ...]:
-        """Members from Python files of the user's own; nothing of them has been run before `load`."""
+        """Members from the user's Python files; none is run before `load`."""
         design = self.design
         asked = (design.loss, design.solver, design.start, *design.penalties, design.stop)
         return (*self.own_of_print, *(member for member in asked if isinstance(member, OwnMember)))
 
     @property
     def own_of_print(self) -> tuple[OwnMember, ...]:
-        """Those that say what is printed, in what and by which light: a check takes them too."""
+        """Those that define the part, the resin and the light: the check needs them too."""
         asked = (*(part.shape for part in self.parts), self.resin, self.light.beam, self.light.response)
         return tuple(member for member in asked if isinstance(member, OwnMember))
 
     def load(self, *, design: bool = True) -> "Job":
-        """This job, the Python files of its own run; each once. Without `design`, those of `own_of_print` alone.
+        """This job with its Python files run, each once; without `design` only those of `own_of_print`.
 
         Raises JobError for what a family cannot use. Only load files that you trust.
         """

@@ -8,7 +8,8 @@ from typing import Any, NamedTuple
 from lightlathe.beams import BEAMS
 from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
-from lightlathe.job.model import Design, GridTable, Job, Light, Output, PartTable, Robust, Rung, Turn, Vial
+from lightlathe.job.design import CoarseStage, Design, Robust
+from lightlathe.job.model import GridTable, Job, Light, Output, PartTable, Turn, Vial
 from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
@@ -27,15 +28,15 @@ from lightlathe.solve.own import OwnSolver, OwnStart, OwnStop
 from lightlathe.support.own import OwnFile, OwnMember
 
 TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
-SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, Rung, StopRule)  # what tables become
-MOST_PARTS = 1000  # every one is counted into every voxel
+SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, CoarseStage, StopRule)  # what tables become
+MAX_PARTS = 1000  # every one is counted into every voxel
 WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
-MADE_IN_PYTHON = "python:"  # how settings begin the name of what a program put into a job; no job file can
+MADE_IN_PYTHON = "python:"  # prefix, in settings, of members made in a Python program; job files cannot use it
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
 
 
 class Family(NamedTuple):
-    """The members of a family by name, and what makes one of a file of the user's own."""
+    """The members of a family by name, and the constructor for members from a user's file."""
 
     members: Mapping[str, type]
     own: type[OwnMember]
@@ -64,7 +65,7 @@ def load_job(path: str | Path) -> Job:
 
 
 def job_in(job: Job | str | Path | Mapping[str, Any]) -> Job:
-    """The job meant: a Job itself, the path of a job file, or its tables as a dict. Raises JobError."""
+    """The job given as a Job, the path of a job file, or its tables as a dict. Raises JobError."""
     if isinstance(job, Job):
         return job
     return job_from(job) if isinstance(job, Mapping) else load_job(job)
@@ -94,8 +95,8 @@ def job_from(
     name     of the design
     folder   where relative paths start
     file     what errors name
-    text     of the job file; made of the tables where None
-    ask      about values that are hardly meant (unlikely.py); a job that was designed already is taken as it is
+    text     of the job file; generated from the tables where None
+    ask      about implausible values (unlikely.py); not for a job that was designed already
     sources  file -> text of the Python files that a result holds, in place of those in the folder
     Raises   JobError
     """
@@ -129,10 +130,8 @@ def job_from(
         return dataclasses.replace(built, **members)
 
     raw_parts = tables["part"] if isinstance(tables["part"], list) else [tables["part"]]
-    if len(raw_parts) > MOST_PARTS:
-        raise JobError(
-            f"{file}: {len(raw_parts)} [[part]] tables; expected {MOST_PARTS} at most. A mesh can hold many."
-        )
+    if len(raw_parts) > MAX_PARTS:
+        raise JobError(f"{file}: {len(raw_parts)} [[part]] tables; expected {MAX_PARTS} at most. A mesh can hold many.")
     parts = []
     for number, raw in enumerate(raw_parts, 1):
         where = top.inner("part" if len(raw_parts) == 1 else f"part {number}")
@@ -207,7 +206,7 @@ def _design(design: Design, where: Where, member: Callable[[Family, Any, Where],
     """The parts of [design] that are tables or lists of tables themselves."""
     penalties = tuple(member(PENALTY, value, where.inner("penalties")) for value in design.penalties)
     robust = None if design.robust is None else _built(Robust, design.robust, where.inner("robust"))
-    ladder = tuple(_built(Rung, value, where.inner("ladder")) for value in design.ladder)
+    ladder = tuple(_built(CoarseStage, value, where.inner("ladder")) for value in design.ladder)
     stop: Any = design.stop
     if isinstance(stop, str) or (isinstance(stop, Mapping) and "kind" in stop):
         stop = member(STOP, stop, where.inner("stop"))
@@ -221,7 +220,7 @@ def _built(cls: type, value: Any, where: Where) -> Any:
 
 
 def _made_in_python(value: Any) -> str:
-    """A name for what is no member of a family, the same in every run of a program: functions have no place in it."""
+    """A name for an object that is not a family member, the same in every run (no memory addresses)."""
     named = value if hasattr(value, "__qualname__") else type(value)
     return f"{MADE_IN_PYTHON}{named.__module__}.{named.__qualname__}"
 
@@ -233,7 +232,7 @@ def resolved(job: Job) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    """Plain data that says the same: members become tables with their `kind`."""
+    """The equivalent plain data: members become tables with their `kind`."""
     if isinstance(value, OwnMember | Voxels | VoxelsOfRecord):
         return value.as_job()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

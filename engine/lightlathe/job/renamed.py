@@ -1,6 +1,6 @@
-"""Names that job files of before have for what is called otherwise today: read as today's, with a note.
+"""Former names in job files: read as the current ones, with a note.
 
-A name that is changed gets a line here, and stays readable for good.
+A changed name gets a line here and stays readable for good.
 """
 
 import copy
@@ -8,15 +8,15 @@ from typing import Any
 
 from lightlathe.errors import JobError
 
-# dotted place of a table -> {name of before: name of today}
+# dotted place of a table -> {former name: current name}
 KINDS = {"design.loss": {"dose_band": "dose_corridor"}}
 KEYS = {"design.loss": {"void_at_most": "outside_at_most"}}
 
 
 def with_names_of_today(tables: dict[str, Any], file: str) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """The tables of a job file under the names of today, and a note on each that was not.
+    """The tables of a job file under their current names, and a note on each former one.
 
-    The tables that came are left as they are. Raises JobError where a key stands there under both names.
+    The given tables are not modified. Raises JobError where a key stands there under both names.
     """
     tables, notes = copy.deepcopy(tables), []
     for place, names in KINDS.items():

@@ -1,6 +1,6 @@
-"""From a TOML table to a frozen dataclass: its fields are the keys, and no second schema exists.
+"""From a TOML table to a frozen dataclass, whose fields are the keys: there is no separate schema.
 
-Every error names file, table, key, what came and what was expected.
+Every error names file, table, key, the value and what was expected.
 """
 
 import dataclasses
@@ -60,7 +60,7 @@ def choose_member(
     """A member of a family from its name, or from a table whose key `kind` names it and whose rest are its fields.
 
     own   makes one of "file.py:name" and settings, where the family takes them
-    A member, as defaults and jobs made in Python have it, is taken as it is.
+    A member object (defaults, jobs made in Python) is returned unchanged.
     """
     if isinstance(value, (*family.values(), OwnMember)):
         return value

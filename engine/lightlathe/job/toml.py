@@ -1,4 +1,4 @@
-"""TOML files: bytes -> tables, for jobs and studies. A file that is none, or chokes a reader, is one error."""
+"""TOML files: bytes -> tables, for jobs and studies. Invalid or excessively nested TOML raises JobError."""
 
 import json
 import re
@@ -12,7 +12,7 @@ import numpy as np
 from lightlathe.errors import JobError, shown
 from lightlathe.job import backslash
 
-MOST_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
+MAX_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
 DEEPEST = 16  # tables and lists within each other; a job needs four, a study one more
 # a dotted key of more than 64 parts: the time that TOML readers take grows with the square of their number
 _PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.){0,200}+"|'[^'\n]{0,200}+')"""
@@ -27,7 +27,7 @@ def read_text(path: Path, what: str) -> str:
     """
     try:
         with path.open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
+            raw = file.read(MAX_BYTES + 1)
     except (OSError, ValueError) as problem:  # ValueError: NUL in the path
         why = getattr(problem, "strerror", None) or problem
         raise JobError(f"{path}: cannot read the {what} file ({why}). Is the path right?") from None
@@ -36,9 +36,9 @@ def read_text(path: Path, what: str) -> str:
             f"{path}: an HDF5 file, perhaps the result of a design; expected a {what} file (TOML). "
             "Results are for lightlathe predict and lightlathe export."
         )
-    if len(raw) > MOST_BYTES:
+    if len(raw) > MAX_BYTES:
         raise JobError(
-            f"{path}: more than {MOST_BYTES / 1e6:g} MB; expected a {what} file of a few kB. "
+            f"{path}: more than {MAX_BYTES / 1e6:g} MB; expected a {what} file of a few kB. "
             "Is it a mesh? A job file names the mesh: [part] mesh = ..."
         )
     try:
@@ -95,7 +95,7 @@ def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
 
 
 def toml_of(tables: Mapping[str, Any]) -> str:
-    """The text of a job file that says the same as these tables of plain values."""
+    """The text of a job file equivalent to these tables of plain values."""
     lines: list[str] = []
     for name, table in tables.items():
         several = isinstance(table, list)

@@ -1,6 +1,6 @@
-"""Values of a job that are possible, but hardly meant: each is asked about, with the value that was probably meant.
+"""Implausible values in a job: possible, but probably mistakes. Each is questioned, with the value probably meant.
 
-A table that means them as they stand says so: `sure = ["irradiance_mw_cm2"]`.
+A table confirms them with `sure = ["irradiance_mw_cm2"]`.
 """
 
 import dataclasses
@@ -12,10 +12,10 @@ from lightlathe.job.model import Job
 from lightlathe.projector.responses import Power
 from lightlathe.resins.unlikely import DOSES_MJ_CM3, IRRADIANCES_MW_CM2
 
-SURE = "sure"  # the key by which a table insists
+SURE = "sure"  # the key by which a table confirms a value
 TABLES = ("resin", "light", "design")  # that know this key: nothing is asked about others
 # Displays have exponents of 1.8 to 2.6, a projector without picture corrections 1; 1 / 1.33 = 0.75 is the inverse of
-# the gentlest gamma in use. A measured curve that bends so is a `table`.
+# the gentlest gamma in use. A measured curve of that shape is a `table`.
 LEAST_EXPONENT = 0.75
 # No bench repeats a dose or an absorption to better than 1 % (common practice, no source), and half of what is
 # below 0.5 as a share of 1 would be 50 %: no resin is that badly known and worth a job. 0 means known exactly.
@@ -25,7 +25,7 @@ LEAST_IRRADIANCE_MW_CM2 = 0.1
 
 
 def split_sure(tables: dict[str, Any], file: str) -> tuple[dict[str, Any], set[tuple[str, str]]]:
-    """The tables of a job file without their key `sure`, and (table, key) of what they are sure of. Raises JobError."""
+    """The tables of a job file without their key `sure`, and (table, key) of what they confirm. Raises JobError."""
     rest, sure = dict(tables), set()
     for name in TABLES:
         table = tables.get(name)
@@ -43,7 +43,7 @@ def split_sure(tables: dict[str, Any], file: str) -> tuple[dict[str, Any], set[t
 
 
 def require_meant(job: Job, sure: set[tuple[str, str]], file: str) -> None:
-    """JobError for the first value that is hardly meant, unless the job is sure of it."""
+    """JobError for the first implausible value that the job does not confirm."""
     for table, key, came, why, meant in unlikely(job):
         if (table, key) not in sure:
             raise JobError(

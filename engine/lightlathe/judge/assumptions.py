@@ -1,4 +1,4 @@
-"""What every dose and every figure here takes for granted of the light."""
+"""The assumptions about the light behind every dose and figure."""
 
 
 def assumptions(refractive_index: float) -> tuple[str, ...]:

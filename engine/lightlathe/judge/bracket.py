@@ -1,4 +1,4 @@
-"""The series of vials that is right for a resin that is not known well, or why there is none."""
+"""A bracketing series of vials for a resin whose threshold is not well known, or why there is none."""
 
 import functools
 import math
@@ -11,9 +11,9 @@ from lightlathe.judge.turning import FAST_TURN_S, VIDEO_RATE
 from lightlathe.support.words import amount, duration
 
 MAX_VIALS = 9
-HAIR = 1e-9  # relative; whole turns that are whole on paper
-SHORTEST = 0.02  # of a turn: a series that needs finer steps has no room to spare, and no stage turns so much faster
-MANY = 999  # vials beyond which a series is not counted out
+REL_TOLERANCE = 1e-9  # relative; rounding
+SHORTEST = 0.02  # of a turn: a series with finer steps has no margin, and no stage turns that much faster
+MANY = 999  # vials: longer series are not counted
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def bracket(
     """The fewest vials in whole turns that print right whatever the true resin is.
 
     doses_known_to_percent   the threshold lies within that of the plan's gel dose
-    windows   (most dose outside, least inside) in mJ/cm3 at the plan's exposure, one pair for each absorption that the
+    windows   (max dose outside, min inside) in mJ/cm3 at the plan's exposure, one pair for each absorption that the
               resin may have; the plan's own comes with them. NaN outside: nothing is there
     known     what is covered, in words
     images    of a turn: no turn is so short that they pass faster than a video projector shows them
@@ -113,12 +113,12 @@ def bracket(
         return series((), why="no exposure is right, whatever the threshold")
     if not all(inside > out for out, inside in pairs):
         return series((), why="for some of these absorptions no exposure is right")
-    if all(out <= low * (1 + HAIR) and inside >= high * (1 - HAIR) for out, inside in pairs):
+    if all(out <= low * (1 + REL_TOLERANCE) and inside >= high * (1 - REL_TOLERANCE) for out, inside in pairs):
         return series((plan.exposure_s,), planned=True, vials=1)
     if not steady:
         return series((), why="the doses that this resin needs change with the time over which they come")
     found = _cover(rates, low, high, plan.turn_s, MAX_VIALS)
-    if found and max(found) > longest_s * (1 + HAIR):
+    if found and max(found) > longest_s * (1 + REL_TOLERANCE):
         return series((), vials=len(found), why=_too_long(found, longest_s))
     if found:
         return series(found, vials=len(found))
@@ -132,13 +132,13 @@ def bracket(
         why = f"it would take {many} in fine steps of time; measure the resin more closely first"
         return series((), vials=vials, why=why)
     dimmer = tuple(round(seconds / turn_s) * plan.turn_s for seconds in found)
-    long, fast = max(found) > longest_s * (1 + HAIR), _too_fast(turn_s, images)
+    long, fast = max(found) > longest_s * (1 + REL_TOLERANCE), _too_fast(turn_s, images)
     return series(
         (),
         vials=vials,
         other_turn_s=turn_s,
         other_s=() if long or fast else found,
-        dimmer_s=dimmer if max(dimmer) <= longest_s * (1 + HAIR) else (),
+        dimmer_s=dimmer if max(dimmer) <= longest_s * (1 + REL_TOLERANCE) else (),
         why=f"the step is too long, and {_too_long(found, longest_s) if long else fast}",
     )
 
@@ -161,27 +161,27 @@ def _too_fast(turn_s: float, images: int) -> str:
 
 
 def _cover(
-    rates: Sequence[tuple[float, float]], low: float, high: float, turn_s: float, most: int
+    rates: Sequence[tuple[float, float]], low: float, high: float, turn_s: float, max_vials: int
 ) -> tuple[float, ...]:
     """Exposures, each as long as leaves no threshold out, until all up to `high` are covered for every pair of rates.
 
-    turn_s   they are whole multiples of it; 0: any. Empty where a step is too long, or more than `most` are needed.
+    turn_s   they are whole multiples of it; 0: any. Empty if a step is too long or more than `max_vials` are needed.
     """
     reach = [low] * len(rates)
     series: list[float] = []
-    while len(series) < most:
+    while len(series) < max_vials:
         left = [r / out if out > 0 else math.inf for r, (out, _) in zip(reach, rates, strict=True) if r < high]
         longest = min(left, default=0.0)
         if math.isinf(longest):  # no light falls outside: any exposure that is long enough
             longest = max(high / inside for _, inside in rates)
-            longest = math.ceil(longest / turn_s - HAIR) * turn_s if turn_s else longest
+            longest = math.ceil(longest / turn_s - REL_TOLERANCE) * turn_s if turn_s else longest
         elif turn_s:
-            longest = math.floor(longest / turn_s + HAIR) * turn_s
+            longest = math.floor(longest / turn_s + REL_TOLERANCE) * turn_s
         further = [max(r, longest * inside) for r, (_, inside) in zip(reach, rates, strict=True)]
-        if not longest > 0 or all(b <= a * (1 + HAIR) for a, b in zip(reach, further, strict=True)):
+        if not longest > 0 or all(b <= a * (1 + REL_TOLERANCE) for a, b in zip(reach, further, strict=True)):
             return ()
         series.append(longest)
         reach = further
-        if all(r >= high * (1 - HAIR) for r in reach):
+        if all(r >= high * (1 - REL_TOLERANCE) for r in reach):
             return tuple(series)
     return ()

@@ -1,4 +1,4 @@
-"""The next exposure from what came out of the last one."""
+"""The next exposure to try, from what the last one printed."""
 
 import math
 import re
@@ -16,12 +16,12 @@ from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
 from lightlathe.support.words import amount, duration
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
-FAR = 2.0  # a larger step is not believed: dose then falls off at the ends of a flat part, not at a threshold
+FAR = 2.0  # a larger step is not trusted: at the ends of a flat part the dose falls without a threshold
 NOTHING, ALL_SOLID = "'nothing'", "'all solid'"
-UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is not believed unasked (no source)
+UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is questioned (no source)
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
-SHELLS = 20  # voxels on either side of the surface that are looked at
+SHELLS = 20  # voxels on either side of the surface that are used
 BLOCK_VOXELS = 1 << 24  # distances are worked out in slices around the part's middle, no more voxels than this
 
 
@@ -38,7 +38,7 @@ class CameOut:
 
 @dataclass(frozen=True)
 class NextExposure:
-    """What to try next, everything but the time left alone.
+    """What to try next; only the exposure time changes.
 
     factor           next exposure over the last
     exposure_s       next exposure
@@ -167,7 +167,7 @@ def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarra
     """(distance mm, dose mJ/cm3): median dose against distance from the part's surface, inside negative.
 
     Doses are made to fall from inside to outside (a running extreme from the surface on), since no threshold can lie
-    on a slope that rises outwards. Distances are between voxel centres, less GAP: good to a quarter voxel.
+    where the dose rises outwards. Distances are between voxel centres, less GAP: good to a quarter voxel.
     Raises JobError where there is no part, or nothing around it.
     """
     from scipy.ndimage import distance_transform_edt

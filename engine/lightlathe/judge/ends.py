@@ -1,4 +1,4 @@
-"""Level ends that lie midway between two rows of pixels print up to half a row short: where that is what is wrong."""
+"""Flat ends midway between two pixel rows, which print up to half a row short: detection and correction."""
 
 import torch
 from torch import Tensor
@@ -7,13 +7,13 @@ from lightlathe.quantities import LIQUID, SOLID, FineShape
 
 MIDWAY = 0.2  # of a row: ends no further from the middle between two rows count as midway
 FEW = 12  # voxels across, measured below
-HAIR = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
-MOST = 0.5  # of the wrong voxels lie at the ends, where the ends are to blame (no source)
+REL_TOLERANCE = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
+END_SHARE = 0.5  # of the wrong voxels lie at the ends, where the ends are to blame (no source)
 DENSER = 1.5  # times as many as in other slices, at least (no source)
 
 
 def ends_are_to_blame(solid: Tensor, fine: FineShape, pixel_mm: float) -> bool:
-    """Whether most that is wrong on the finer grid lies within half a row of the part's ends.
+    """Whether most wrong voxels of the finer grid lie within half a row of the part's ends.
 
     solid   (x, y, z) bool: what is printed on the finer grid
     """
@@ -24,8 +24,8 @@ def ends_are_to_blame(solid: Tensor, fine: FineShape, pixel_mm: float) -> bool:
         return False
     slices = max(1, round(pixel_mm / 2 / fine.grid.voxel_mm))
     ends = torch.cat([used[:slices], used[-slices:]]).unique()
-    least = max(MOST, DENSER * len(ends) / len(used))
-    return bool(wrong[ends].sum() > least * wrong.sum())
+    threshold = max(END_SHARE, DENSER * len(ends) / len(used))
+    return bool(wrong[ends].sum() > threshold * wrong.sum())
 
 
 def move_words(move_mm: float) -> str:
@@ -45,13 +45,13 @@ def move_onto_rows(
     reach_mm   farthest point of the part from the axis
     """
     per_row = pixel_mm / voxel_mm
-    if abs(per_row - round(per_row)) > HAIR or per_row < 1 - HAIR or 2 * reach_mm < FEW * voxel_mm:
+    if abs(per_row - round(per_row)) > REL_TOLERANCE or per_row < 1 - REL_TOLERANCE or 2 * reach_mm < FEW * voxel_mm:
         return None
     low, high = ends_mm
     shares = [(z / pixel_mm + (rows - 1) / 2) % 1 for z in ends_mm]
     if max(abs(share - 0.5) for share in shares) > MIDWAY:
         return None
-    ends = min((rows - 1) * pixel_mm, resin_height_mm) / 2 + HAIR * pixel_mm
+    ends = min((rows - 1) * pixel_mm, resin_height_mm) / 2 + REL_TOLERANCE * pixel_mm
     for share in (1 - sum(shares) / 2, -sum(shares) / 2):  # of a row, up or down
         move = share * pixel_mm
         if -ends <= low + move and high + move <= ends:

@@ -1,4 +1,4 @@
-"""How long to expose: the dose window of the patterns laid over the resin's."""
+"""How long to expose: scales the patterns' dose window onto the resin's thresholds."""
 
 import math
 from dataclasses import asdict, dataclass, replace
@@ -7,21 +7,21 @@ from lightlathe.errors import JobError
 from lightlathe.families import Resin
 from lightlathe.support.words import amount, count, duration
 
-HAIR = 1e-9  # relative; rounding
-LONG_S = 7200.0  # from here on a time is said in hours or days
-MOST_DECIMALS = 4  # of a time in s
+REL_TOLERANCE = 1e-9  # relative; rounding
+LONG_S = 7200.0  # longer times are given in hours or days
+MAX_DECIMALS = 4  # of a time in s
 
 
 @dataclass(frozen=True)
 class ExposurePlan:
-    """Whole turns and one dimming of all levels. Margins are about total time with everything else left alone.
+    """Whole turns and one dimming factor for all levels. Margins are in total exposure time, all else unchanged.
 
     turns            whole turns
     dimming          factor, at most 1, on all pattern levels
     exposure_s       turns * seconds per turn
     shortest_s, longest_s    exposures between which the print is right; NaN where none is
     sure             right for every threshold between liquid_below and solid_above; else only for the gel dose
-    low_mj_cm3, high_mj_cm3  most dose outside the part, least inside, at this exposure
+    low_mj_cm3, high_mj_cm3  max dose outside the part, min inside, at this exposure
     gel_mj_cm3       the threshold that the plan is made for
     reachable        False if max_exposure_s is too short; the plan then exposes as long as allowed
     """
@@ -40,8 +40,10 @@ class ExposurePlan:
 
     @property
     def right(self) -> bool:
-        """Some exposure prints the part exactly, and this is one."""
-        return self.shortest_s * (1 - HAIR) <= self.exposure_s <= self.longest_s * (1 + HAIR)  # NaN compares false
+        """Whether this exposure prints every voxel right."""
+        return (
+            self.shortest_s * (1 - REL_TOLERANCE) <= self.exposure_s <= self.longest_s * (1 + REL_TOLERANCE)
+        )  # NaN compares false
 
     @property
     def shorter_percent(self) -> float:
@@ -82,10 +84,10 @@ class ExposurePlan:
         return f"{first}\nright {self._from_to()} on voxels {voxels}, {sure}: {self._margins()}{also}"
 
     def _decimals(self) -> int:
-        """As many as tell the ends of what is right from each other and from the exposure, 1 at least."""
+        """Decimals that distinguish the exposure from both ends of its range; 1 or more."""
         apart = (self.longest_s - self.shortest_s, self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s)
-        least = min((abs(seconds) for seconds in apart if abs(seconds) > HAIR * self.exposure_s), default=1.0)
-        return min(max(1, math.ceil(-math.log10(2 * least))), MOST_DECIMALS)
+        finest = min((abs(seconds) for seconds in apart if abs(seconds) > REL_TOLERANCE * self.exposure_s), default=1.0)
+        return min(max(1, math.ceil(-math.log10(2 * finest))), MAX_DECIMALS)
 
     def _from_to(self) -> str:
         if self.longest_s >= LONG_S:
@@ -96,7 +98,7 @@ class ExposurePlan:
         return f"from {self.shortest_s:.{places}f} to {self.longest_s:.{places}f} s"
 
     def _margins(self) -> str:
-        """How much shorter and longer would do, or by how much the exposure misses what is right."""
+        """The margins on either side, or by how much the exposure misses the range."""
         places, now = self._decimals(), _time(self.exposure_s)
         short, long = self.exposure_s - self.shortest_s, self.longest_s - self.exposure_s
         if short < 0:
@@ -139,7 +141,7 @@ def plan_exposure(
                      and no exposure is right everywhere
     least_turns      expose no shorter, and dim the levels instead
     full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
-    aim              where among the right exposures to stay, 0 the shortest, 1 the longest, as their logarithm goes
+    aim              where among the right exposures to aim, 0 the shortest, 1 the longest, on a logarithmic scale
 
     The rule, unless full_turns says x, with x = turns * dimming:
     1. where x * max_out <= liquid_below and x * min_in >= solid_above can both hold, x is `aim` of the way through
@@ -212,17 +214,17 @@ def plan_exposure(
 
 
 def between(low: float, high: float, aim: float) -> float:
-    """`aim` of the way from low to high, as their logarithm goes; twice the lower where there is no upper end."""
+    """The point `aim` of the way from low to high on a logarithmic scale; twice the lower if there is no upper end."""
     return low ** (1 - aim) * high**aim if math.isfinite(high) else 2 * low
 
 
 def is_steady(resin: Resin, exposure_s: float) -> bool:
-    """Whether the resin's doses are the same, however long the time over which the dose comes."""
+    """Whether the resin's threshold doses are independent of the exposure time."""
     return resin.at(exposure_s) == resin.at(2 * exposure_s)
 
 
 def with_margins_of(plan: ExposurePlan, resin: Resin) -> ExposurePlan:
-    """The plan with margins that hold for a resin whose doses change with the time over which the dose comes."""
+    """The plan with margins for a resin whose threshold doses depend on the exposure time."""
     here = resin.at(plan.exposure_s)
     if is_steady(resin, plan.exposure_s):
         return plan
@@ -236,7 +238,7 @@ def with_margins_of(plan: ExposurePlan, resin: Resin) -> ExposurePlan:
         return plan.low_mj_cm3 * share <= low and plan.high_mj_cm3 * share >= high
 
     def end(wrong: float) -> float:
-        """Where right turns wrong on the way from the plan's exposure, to a thousandth."""
+        """The end of the range around the plan's exposure, by bisection to a thousandth."""
         good = plan.exposure_s
         if right(wrong):
             return wrong

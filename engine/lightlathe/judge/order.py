@@ -57,7 +57,7 @@ def received_by(dose: Tensor, judged: Tensor, value: int, shares: Sequence[float
     if total == 0:
         return [float("nan")] * len(shares)
     at_or_below = counts.cumsum(0)
-    # 0 is the smallest; the hair keeps 0.07 * 100 = 7.000...01 at 7
+    # 0 is the smallest; the tolerance keeps 0.07 * 100 = 7.000...01 at 7
     ranks = [total - max(1, math.ceil(share * total * (1 - 1e-12))) for share in shares]
     buckets = [int(torch.searchsorted(at_or_below, rank, right=True)) for rank in ranks]
     fine = {bucket: torch.zeros(1 << LOW_BITS, dtype=torch.int64, device=dose.device) for bucket in buckets}

@@ -1,4 +1,4 @@
-"""What a predicted print comes to, in one word and an exit code: it prints, hardly so, or not at all."""
+"""The outcome of a predicted print as a word and an exit code: prints, marginal, or does not print."""
 
 import math
 from collections.abc import Mapping
@@ -8,14 +8,14 @@ from typing import Literal
 from lightlathe.judge.verdict import EXIT_CODES
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
-NO_PRINT = 0.5  # overlap with the part below which more is wrong than right: there is nothing to call a print
+NO_PRINT = 0.5  # overlap with the part below which more is wrong than right
 AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
 GRADED_TO = 0.15  # of the gel dose: a tenth of the doses further off than this is no graded part (no source)
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a print comes to.
+    """The outcome of a print.
 
     level     prints: every voxel right, with a margin, and the true shape met. marginal: less than that.
               does not print: more is wrong than right
@@ -35,7 +35,7 @@ class Outcome:
 
 
 def outcome_of(quality: Mapping[str, float]) -> Outcome:
-    """What the figures of a design or of a prediction come to.
+    """The outcome that the figures of a design or prediction give.
 
     quality   as from `judge.quality`; `_fine` figures, and those of the exposure plan, count where they are there
     """

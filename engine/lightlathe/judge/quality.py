@@ -158,8 +158,8 @@ def graded(dose: Tensor, target: Target) -> dict[str, float]:
     away = (dose.cpu() - target.dose.cpu())[solid].abs().double()
     if not away.numel():
         return {"wanted_dose_rms": NAN, "wanted_dose_90": NAN}
-    most = float(away.kthvalue(max(1, math.ceil(0.9 * away.numel()))).values)
-    return {"wanted_dose_rms": float(mean(away.square()).sqrt()), "wanted_dose_90": most}
+    within = float(away.kthvalue(max(1, math.ceil(0.9 * away.numel()))).values)
+    return {"wanted_dose_rms": float(mean(away.square()).sqrt()), "wanted_dose_90": within}
 
 
 def _share(count: float, total: float) -> float:

@@ -1,4 +1,4 @@
-"""What an imperfectly known resin means for the exposure."""
+"""How the uncertainty of the resin's data affects the exposure."""
 
 import math
 from collections.abc import Sequence
@@ -14,9 +14,9 @@ EVEN = 200  # absorptions that the share is counted over
 
 @dataclass(frozen=True)
 class Spread:
-    """The exposures that a resin within its confidence interval may ask for.
+    """The range of best exposures over the resin's confidence interval.
 
-    shortest_s, longest_s    best exposure for the palest and weakest, for the darkest and strongest resin allowed
+    shortest_s, longest_s    best exposure at either end of the resin's interval
     right_share              share of the resins within the interval that the planned exposure prints right
     doses_known_to_percent   what the threshold doses are known to; half an interval
     absorption_known_to_percent   the same of the absorption; 0 where one was tried alone

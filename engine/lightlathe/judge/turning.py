@@ -1,4 +1,4 @@
-"""How many images a turn needs, and how far the vial moves while one stands."""
+"""Angular sampling: how many images a turn needs, and how far the vial turns during one."""
 
 import math
 
@@ -18,7 +18,7 @@ def views_per_turn(columns: int) -> int:
 
 
 def smear_mm(radius_mm: float, rad_per_s: float, images_per_s: float) -> float:
-    """Path of a point at `radius_mm` while one image stands still: r omega / f."""
+    """Path of a point at `radius_mm` during one image: r omega / f."""
     return radius_mm * rad_per_s / images_per_s
 
 

@@ -1,4 +1,4 @@
-"""One verdict from many reasons."""
+"""The check's verdict, from all its reasons."""
 
 import math
 from collections.abc import Sequence
@@ -20,11 +20,11 @@ MARKS = {
 
 @dataclass(frozen=True)
 class Reason:
-    """One thing looked at.
+    """The answer to one question of the check.
 
     topic    a short name that stays the same: absorption, threshold, field, ...
-    level    what this alone makes of the print
-    text     a sentence for a maker
+    level    the verdict from this question alone
+    text     a sentence for the user
     number, limit, unit    what was found and what it is held against; None where there is no such number
     change   the change that helps most; empty where nothing needs changing
     known    False where the job lacks the number to judge by; such a reason does not worsen the verdict

@@ -16,7 +16,7 @@ from lightlathe.families import Loss
 from lightlathe.losses.dose_corridor import DoseCorridor
 from lightlathe.losses.gap_hinge import GapHinge
 from lightlathe.losses.logistic import Logistic
-from lightlathe.losses.own import OwnLoss, own_loss
+from lightlathe.losses.own import OwnLoss
 from lightlathe.losses.penalties import PENALTIES, LightUsed, PeakLevel, Roughness
 from lightlathe.losses.soft_overlap import SoftOverlap
 from lightlathe.losses.soft_window import SoftWindow
@@ -35,5 +35,5 @@ LOSSES: dict[str, type[Loss]] = {
 }
 __all__ = [
     "LOSSES", "PENALTIES", "DoseCorridor", "GapHinge", "LightUsed", "Logistic", "OwnLoss", "PeakLevel", "Roughness",
-    "SoftOverlap", "SoftWindow", "SquaredError", "WorstShare", "own_loss", "weighted",
+    "SoftOverlap", "SoftWindow", "SquaredError", "WorstShare", "weighted",
 ]  # fmt: skip

@@ -1,6 +1,5 @@
 """Losses and penalties of the user's own, from a Python file that the job names as "file.py:name"."""
 
-from pathlib import Path
 from typing import Any
 
 import torch
@@ -29,7 +28,7 @@ class OwnLoss(OwnMember):
         return super().__getattr__(attribute)
 
     def try_out(self, found: Any) -> None:
-        """Raise JobError unless `found` gives a scalar that hangs on the dose, tried on two voxels."""
+        """Raise JobError unless `found` gives a scalar that depends on the dose, tried on two voxels."""
         solid = torch.tensor([[[True]], [[False]]])
         dose = torch.tensor([[[0.8]], [[0.7]]], dtype=torch.float64, requires_grad=True)
         value = self.guarded(found, "fails on two voxels")(dose, Target(solid=solid, liquid=~solid))
@@ -45,13 +44,13 @@ class OwnPenalty(OwnMember):
         return self.guarded(self.load())(patterns)
 
     def try_out(self, found: Any) -> None:
-        """Raise JobError unless `found` gives a scalar that hangs on the patterns."""
+        """Raise JobError unless `found` gives a scalar that depends on the patterns."""
         patterns = torch.linspace(0.1, 1.2, 12, dtype=torch.float64).reshape(2, 3, 2).requires_grad_()
         require_scalar(self.where, self.guarded(found)(patterns), "patterns", self.trial)
 
 
 def require_scalar(where: str, value: Any, of: str, tried: str) -> None:
-    """JobError unless `value` is a finite scalar tensor that hangs on what it was made of."""
+    """JobError unless `value` is a finite scalar tensor that depends on what it was made of."""
     if not isinstance(value, Tensor) or value.ndim != 0:
         shape = tuple(value.shape) if isinstance(value, Tensor) else type(value).__name__
         raise JobError(f"{where}: gives {shape}; expected a scalar torch tensor.")
@@ -59,14 +58,3 @@ def require_scalar(where: str, value: Any, of: str, tried: str) -> None:
         raise JobError(f"{where}: its value does not depend on the {of}; compute it from `{of}` with torch alone.")
     if not bool(torch.isfinite(value)):
         raise JobError(f"{where}: is {float(value.detach())} {tried}; expected a finite number.")
-
-
-def own_loss(name: str, folder: Path, settings: dict[str, Any] | None = None) -> OwnLoss:
-    """The loss "file.py:name", file relative to `folder` (the job file's). The file is read here and not yet run.
-
-    `name` is a function loss(dose, target) -> scalar tensor, or a class whose instances are such functions; a class is
-    made with `settings` as its arguments. See families/loss.py for what dose and target are. `load` runs the file
-    and tries the loss on two voxels, before any long work: only load files that you trust.
-    Raises JobError that names the file where there is none, or it is not Python, or does not define the name.
-    """
-    return OwnLoss.named(name, folder, settings)

@@ -1,4 +1,4 @@
-"""What the counters of covered fractions count in, and what they are given; coverage.py has the rule."""
+"""Units and input of the counters of covered fractions; coverage.py has the rule."""
 
 from dataclasses import dataclass
 
@@ -16,17 +16,17 @@ LINE_Y = tuple(2 * int(f"{i:04b}"[::-1], 2) + 1 for i in range(LINES))
 
 @dataclass(frozen=True)
 class Count:
-    """A surface as the counters take it, in voxels: voxel (i, j, k) spans i..i+1, j..j+1, k..k+1.
+    """A surface in voxel units, as input of the counters: voxel (i, j, k) spans i..i+1, j..j+1, k..k+1.
 
-    corners   (f, 3, 3) float64: facets, the lids of an open mesh included
+    corners   (f, 3, 3) float64: facets, the caps of an open mesh included
     whole     (f, 3, 2) int64: x and y of the same corners, in steps of 2^-shift voxel
-    lids      (l, 3, 3) float64: the lids alone, empty for a closed mesh
-    holes     (h, 5) float64: middle, radius and area of each hole's lid
+    caps      (l, 3, 3) float64: the caps alone, empty for a closed mesh
+    holes     (h, 5) float64: middle, radius and area of each hole's cap
     """
 
     shape: tuple[int, int, int]
     corners: NDArray[np.float64]
     whole: NDArray[np.int64]
     shift: int
-    lids: NDArray[np.float64]
+    caps: NDArray[np.float64]
     holes: NDArray[np.float64]

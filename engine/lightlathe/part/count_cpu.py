@@ -27,7 +27,7 @@ def count_voxels(count: Count) -> NDArray[np.float32]:
     def layer(i: int) -> None:
         mine = members[starts[i] : starts[i + 1]]
         if len(mine):
-            _count_layer(i, mine, count.corners, count.whole, count.shift, count.lids, count.holes, result[i])
+            _count_layer(i, mine, count.corners, count.whole, count.shift, count.caps, count.holes, result[i])
 
     with ThreadPoolExecutor(torch.get_num_threads()) as threads:
         for _ in threads.map(layer, range(nx)):
@@ -53,13 +53,13 @@ def _by_layer(first, last, nx):
 
 
 @numba.njit(cache=True, nogil=True)
-def _count_layer(i, mine, corners, whole, shift, lids, holes, result):
+def _count_layer(i, mine, corners, whole, shift, caps, holes, result):
     ny, nz = result.shape
     drops = np.zeros((ny, nz), dtype=np.int64)
     touched = np.zeros((ny, nz), dtype=np.bool_)
     extra = np.zeros((ny, nz), dtype=np.int64)
     cut_layer(i, mine, corners, drops, touched)
-    follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, extra)
+    follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, extra)
     for j in range(ny):
         below = 0
         for k in range(nz - 1, -1, -1):

@@ -17,7 +17,7 @@ PORTION = 1 << 19  # rows of a tensor at a time
 
 
 def count_voxels_torch(count: Count, device: torch.device) -> Tensor:
-    """(x, y, z) float32 covered fraction on `device`; the mesh must be closed (no lids)."""
+    """(x, y, z) float32 covered fraction on `device`; the mesh must be closed (no caps)."""
     corners = torch.from_numpy(count.corners).to(device)
     whole = torch.from_numpy(count.whole).to(device)
     nx, ny, nz = count.shape

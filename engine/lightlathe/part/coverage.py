@@ -1,4 +1,4 @@
-"""How much of each voxel a solid fills, by the volume under its facets.
+"""Covered fraction of each voxel, from the volume under a solid's facets.
 
 Inside is where the winding number w of all facets together passes one half. For a closed mesh w is a whole number n
 almost everywhere, and the covered fraction of a voxel is
@@ -6,8 +6,8 @@ almost everywhere, and the covered fraction of a voxel is
     c = volume integral of n over the voxel                        (exact: facets cut at the voxel faces)
       + volume integral of ([w > 1/2] - n)                         (along 16 lines a voxel; 0 where n is 0 or 1)
 
-The first term alone is the answer for a simple skin: no sampling, a box of any size at any offset is right to the last
-bits. The second takes back what overlapping bodies count twice and lets open meshes have an inside.
+The first term alone is exact for a simple closed surface: no sampling, a box of any size at any offset is right to the
+last bits. The second takes back what overlapping bodies count twice and lets open meshes have an inside.
 Facets are cut in float64 about the grid's middle; sums are whole numbers of 2^-40 voxels, so they come out the same in
 whatever order they are added; the result is rounded to 2^-20. Lines run along z, through corner positions rounded to
 whole numbers, and a facet owns its lower edges only: no line slips between two facets or meets both.
@@ -38,7 +38,7 @@ def coverage(
 
     Repeats  the same bits on every run of one device.
     Memory   on CUDA about 20 bytes a voxel; on the CPU the result and one x-layer of it for each thread.
-    Device   'cpu' or CUDA; others have no float64 and raise ShapeError. The lids of an open mesh are always looked at
+    Device   'cpu' or CUDA; others have no float64 and raise ShapeError. Open meshes (with caps) are always counted
              on the CPU.
     """
     device = torch.device(device)
@@ -58,7 +58,7 @@ def coverage(
 
 
 def _counted(count: Count, device: torch.device) -> Tensor:
-    if device.type == "cpu" or len(count.lids):
+    if device.type == "cpu" or len(count.caps):
         from lightlathe.part.count_cpu import count_voxels
 
         return torch.from_numpy(count_voxels(count)).to(device)
@@ -68,13 +68,13 @@ def _counted(count: Count, device: torch.device) -> Tensor:
 
 
 def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
-    """Facets and lids of all surfaces in voxels of a grid."""
-    from lightlathe.part.openings import lids, spans
+    """Facets and caps of all surfaces in voxels of a grid."""
+    from lightlathe.part.openings import caps, spans
 
     firsts = np.cumsum([0, *(len(s.vertices_mm) for s in surfaces)])
     vertices = np.concatenate([s.vertices_mm for s in surfaces])
     faces = np.concatenate([s.faces + first for s, first in zip(surfaces, firsts[:-1], strict=True)])
-    points, closing = lids(vertices, faces)
+    points, closing = caps(vertices, faces)
     points = points / grid.voxel_mm + np.array(grid.shape) / 2
     faces = np.concatenate([faces, closing])
     widest = max(float(np.abs(points).max()), *grid.shape)

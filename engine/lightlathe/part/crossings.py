@@ -1,4 +1,4 @@
-"""Where upright lines pass the facets of a mesh: for walls, and for what lies inside what. On the CPU."""
+"""Crossings of lines along z with the facets of a mesh, for wall thickness and nesting. On the CPU."""
 
 # arrays are made in the second round, which numba and pyright see apart
 # pyright: reportPossiblyUnboundVariable=false

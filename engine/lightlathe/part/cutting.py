@@ -9,7 +9,7 @@ import numpy as np
 
 from lightlathe.part.count import ONE
 
-MOST = 12  # corners a triangle can have after it is cut by six planes, with room for rounding
+MAX_CORNERS = 12  # of a triangle cut by six planes, with a reserve for rounding
 
 
 @numba.njit(cache=True)
@@ -51,9 +51,9 @@ def _span(polygon, n, axis):
 def cut_layer(i, mine, corners, drops, touched):
     """The exact term: every facet of layer i cut into the columns and voxels it crosses."""
     ny = drops.shape[0]
-    a, b = np.empty((MOST, 3)), np.empty((MOST, 3))  # two to swap at each cut
-    column, p, q = np.empty((MOST, 3)), np.empty((MOST, 3)), np.empty((MOST, 3))
-    waste = np.empty((MOST, 3))
+    a, b = np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3))  # two to swap at each cut
+    column, p, q = np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3))
+    waste = np.empty((MAX_CORNERS, 3))
     for f in mine:
         for c in range(3):
             for axis in range(3):

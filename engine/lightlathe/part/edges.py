@@ -1,4 +1,4 @@
-"""Edges of a mesh: which facets share them, and which are open."""
+"""Edges of a mesh: adjacent facets, open and non-manifold edges."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,5 +23,5 @@ def open_edges(faces: Faces) -> int:
     return int((edges(faces)[3] != 0).sum())
 
 
-def crowded_edges(faces: Faces) -> int:
+def non_manifold_edges(faces: Faces) -> int:
     return int((np.bincount(edges(faces)[1]) > 2).sum())

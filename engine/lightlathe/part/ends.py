@@ -1,4 +1,4 @@
-"""Whether a part begins and ends in a level face, and where."""
+"""The flat horizontal faces at the bottom and top of a part."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""What a reader of a mesh format gives."""
+"""The output of a mesh reader."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""The grid around what is placed, and whether it fits the vial, the resin and the projector's field."""
+"""The grid around the placed solids, and whether they fit the vial, the resin and the projector's field."""
 
 import math
 from collections.abc import Sequence
@@ -36,10 +36,10 @@ def grid_for(placed: Sequence[Bounded], vial_radius_mm: float, voxel_mm: float, 
         raise PartError(f"voxel_mm is {voxel_mm}; expected a length above 0 mm.")
     if not placed:
         raise PartError("there is no part to make a grid for; expected one or more.")
-    hair = 1e-9  # n voxels written as a decimal may come out a rounding error above n
-    across = math.ceil(2 * vial_radius_mm / voxel_mm - hair)
+    tolerance = 1e-9  # n voxels written as a decimal may round to slightly more than n
+    across = math.ceil(2 * vial_radius_mm / voxel_mm - tolerance)
     half = max(float(np.abs(p.bounds_mm[:, 2]).max()) for p in placed)
-    high = math.ceil(2 * half / voxel_mm - hair) + 2 * margin_voxels
+    high = math.ceil(2 * half / voxel_mm - tolerance) + 2 * margin_voxels
     return Grid((across, across, high), voxel_mm)
 
 
@@ -54,7 +54,7 @@ class FitReport:
     field_top_clearance_mm, field_bottom_clearance_mm    to the projector's edge in height
     problems                  one sentence for each thing that does not fit; empty where all fits
     helps                     what can make it fit, the easiest first; empty where all fits
-    notes                     what fits, but looks like a slip (a unit that makes the part tiny)
+    notes                     what fits, but is probably a mistake (a unit that makes the part tiny)
     """
 
     size_mm: tuple[float, float, float]
@@ -145,7 +145,7 @@ def fit(
 
 
 def _helps(placed: Bounded, beyond: set[str], radius_mm: float, height_mm: float, slack_mm: float) -> tuple[str, ...]:
-    """What can make it fit into a cylinder of light and resin: only what is not ruled out by its size and place.
+    """Changes that can make it fit the cylinder of light and resin, given its size and place.
 
     beyond   the clearances below 0
     """

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.limits import MOST_FACETS, MOST_LINE
+from lightlathe.part.limits import MAX_FACETS, MAX_LINE
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])  # 50 bytes
 
@@ -20,7 +20,7 @@ def read_stl(path: Path, data: bytes) -> Facets:
     count = int.from_bytes(data[80:84], "little") if len(data) >= 84 else None
     if count is not None and len(data) == 84 + 50 * count:
         return Facets(_records(path.name, data, count))
-    if data[:MOST_LINE].lstrip()[:5].lower() == b"solid" and b"\0" not in data:
+    if data[:MAX_LINE].lstrip()[:5].lower() == b"solid" and b"\0" not in data:
         return _read_text_stl(path, data)
     if count is None:
         raise MeshError(f"{path.name} has {len(data)} bytes; expected a binary STL of 84 or more, or the word 'solid'.")
@@ -40,16 +40,16 @@ def read_stl(path: Path, data: bytes) -> Facets:
 
 def require_few(name: str, facets: int) -> None:
     """Raise MeshError where there are more facets than are read."""
-    if facets > MOST_FACETS:
-        raise MeshError(f"{name} holds {facets} facets; up to {MOST_FACETS} are read. Export a coarser mesh.")
+    if facets > MAX_FACETS:
+        raise MeshError(f"{name} holds {facets} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")
 
 
 def text_lines(name: str, data: bytes, encoding: str) -> Iterator[tuple[int, str]]:
     """Line by line with its number, whatever the line ends; bytes that are no text come as a mark of their own."""
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, errors="replace")
-    for number, line in enumerate(iter(lambda: text.readline(MOST_LINE + 1), ""), start=1):
-        if len(line) > MOST_LINE:
-            raise MeshError(f"{name}, line {number} is longer than {MOST_LINE} characters. Is the file damaged?")
+    for number, line in enumerate(iter(lambda: text.readline(MAX_LINE + 1), ""), start=1):
+        if len(line) > MAX_LINE:
+            raise MeshError(f"{name}, line {number} is longer than {MAX_LINE} characters. Is the file damaged?")
         yield number, line
 
 
@@ -67,7 +67,7 @@ def _records(name: str, data: bytes, count: int) -> NDArray[np.float64]:
 
 
 def _read_text_stl(path: Path, data: bytes) -> Facets:
-    """Text STL, any number of `solid` blocks. Only the first word of a line has a meaning; names may be anything."""
+    """Text STL, any number of `solid` blocks. Only the first word of a line matters; names may be anything."""
     corners = array("d")
     facets = solids = closed = 0
     in_facet = -1  # corners so far in the open facet; -1 outside
@@ -156,8 +156,8 @@ def _joined(name: str, data: bytes) -> Iterator[tuple[int, str]]:
         goes_on = line.endswith("\\")
         begun.append(line[:-1] if goes_on else line)
         size += len(line)
-        if size > MOST_LINE:
-            raise MeshError(f"{name}, line {number}: a line of more than {MOST_LINE} characters, joined from several.")
+        if size > MAX_LINE:
+            raise MeshError(f"{name}, line {number}: a line of more than {MAX_LINE} characters, joined from several.")
         if not goes_on:
             yield number, " ".join(begun)
             begun.clear()

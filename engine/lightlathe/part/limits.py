@@ -1,27 +1,27 @@
-"""How much of a mesh file is read. The limits stand before the work: what is beyond them is refused in seconds, with
-the number, and not after the memory is gone."""
+"""Limits on mesh files, checked before the work: a file beyond them is refused in seconds, with the number, and not
+when memory runs out."""
 
 # Ten million facets are 20 um wide on a part of 20 mm, about a projector's pixel. Reading them takes 4 GB (measured on
 # two million: 280 bytes each beside the file and its numbers) and two minutes.
-MOST_FACETS = 10_000_000
-MOST_BYTES = 3_000_000_000  # of the file: ten million facets as text STL, the longest form, at 260 bytes each
-MOST_LINE = 1_000_000  # characters in one line of a text format: a face of a hundred thousand corners
+MAX_FACETS = 10_000_000
+MAX_BYTES = 3_000_000_000  # of the file: ten million facets as text STL, the longest form, at 260 bytes each
+MAX_LINE = 1_000_000  # characters in one line of a text format: a face of a hundred thousand corners
 # A corner farther out than a thousand kilometres is damage. Float64 still holds 0.1 um there.
-MOST_MM = 1e9
-MOST_INWARD = 10_000  # bodies that face against the rest: about 10 s; time grows with the square
-# Each voxel near a hole asks every open edge, 60 ns each: with ten thousand, ten minutes for a million such voxels.
-MOST_OPEN = 10_000
-MOST_NEAR = 50  # other corners within float32's rounding, on average: a seam has two or a few
+MAX_MM = 1e9
+MAX_INWARD = 10_000  # bodies that face against the rest: about 10 s; time grows with the square
+# Each voxel near a hole tests every open edge, 60 ns each: with ten thousand, ten minutes for a million such voxels.
+MAX_OPEN = 10_000
+MAX_NEAR = 50  # other corners within float32's rounding, on average: a seam has two or a few
 
 # 3MF. Ten million facets as XML are about 60 characters each, with their half as many vertices at 45.
-MOST_UNPACKED = 1_000_000_000  # bytes, over all parts of a package together
+MAX_UNPACKED = 1_000_000_000  # bytes, over all parts of a package together
 # Zip reaches 1032, a triangle repeated a million times 412; a flat grid of a million facets 10, real meshes 5 to 8.
-MOST_RATIO = 200
+MAX_RATIO = 200
 HARMLESS = 20_000_000  # bytes unpacked below which the ratio does not matter
-MOST_PARTS = 10_000  # files in one package
-MOST_USES = 100_000  # objects, components and build items, and placements of objects in all
-MOST_NESTED = 100  # XML tags inside each other; the core specification needs six
-MOST_TAG = 4_000_000  # bytes from one tag to the next
-MOST_TAGS = 40_000_000  # tags in one package: four times MOST_FACETS
+MAX_PARTS = 10_000  # files in one package
+MAX_USES = 100_000  # objects, components and build items, and placements of objects in all
+MAX_NESTED = 100  # XML tags inside each other; the core specification needs six
+MAX_TAG = 4_000_000  # bytes from one tag to the next
+MAX_TAGS = 40_000_000  # tags in one package: four times MAX_FACETS
 
-MOST_JSON = 100_000_000  # bytes of a glTF description, with the data that is written into it
+MAX_JSON = 100_000_000  # bytes of a glTF description, with the data that is written into it

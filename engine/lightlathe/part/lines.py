@@ -1,4 +1,4 @@
-"""The sampled term of coverage, on the CPU: lines along z, and the facets they pass.
+"""The sampled term of coverage, on the CPU: lines along z, and the facets they cross.
 
 Positions in x and y are whole numbers, so that whether a line meets a facet is decided exactly: a facet owns its lower
 edges only, and two facets that share an edge ask the same question about it.
@@ -50,7 +50,7 @@ def row_range(facet, x, y, shift, ny):
 
 
 @numba.njit(cache=True)
-def follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, extra):
+def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, extra):
     """The sampled term: 16 lines along z for each column of layer i."""
     ny = len(drops)
     counts = np.zeros(ny + 1, dtype=np.int64)
@@ -83,14 +83,14 @@ def follow_lines(i, mine, corners, whole, shift, lids, holes, drops, touched, ex
                 filled[j] += 1
         for j in range(ny):
             a, b = starts[j], starts[j + 1]
-            if len(lids) == 0:
+            if len(caps) == 0:
                 if b > a:
                     _sort_down(heights[a:b], sides[a:b])
                     _closed_line(heights[a:b], sides[a:b], drops[j])
             else:
                 _sort_down(heights[a:b], sides[a:b])
                 where = i + X[line] / 32, j + Y[line] / 32, i, j
-                _open_line(heights[a:b], sides[a:b], lids, holes, where, touched[j], solid[j], extra[j])
+                _open_line(heights[a:b], sides[a:b], caps, holes, where, touched[j], solid[j], extra[j])
 
 
 @numba.njit(cache=True)
@@ -128,8 +128,8 @@ def _closed_line(heights, sides, row):
 
 
 @numba.njit(cache=True)
-def _open_line(heights, sides, lids, holes, where, touched, solid, extra):
-    """The same with w = n - (winding number of the lids), looked up once for each stretch within a voxel."""
+def _open_line(heights, sides, caps, holes, where, touched, solid, extra):
+    """The same with w = n - (winding number of the caps), looked up once for each stretch within a voxel."""
     x, y, i, j = where
     n = 0
     top = float(len(extra))
@@ -140,10 +140,10 @@ def _open_line(heights, sides, lids, holes, where, touched, solid, extra):
             low = max(bottom, float(k))
             if top > low:
                 if touched[k]:
-                    inside = _inside(n, x, y, (top + low) / 2, lids, holes)
+                    inside = _inside(n, x, y, (top + low) / 2, caps, holes)
                 else:
                     if solid[k] < 0:
-                        solid[k] = _inside(n, i + 0.5, j + 0.5, k + 0.5, lids, holes)
+                        solid[k] = _inside(n, i + 0.5, j + 0.5, k + 0.5, caps, holes)
                     inside = solid[k] == 1
                 extra[k] += round(((1 if inside else 0) - n) * (top - low) * (ONE // LINES))
             top = min(top, low)
@@ -154,11 +154,11 @@ def _open_line(heights, sides, lids, holes, where, touched, solid, extra):
 
 
 @numba.njit(cache=True)
-def _inside(n, x, y, z, lids, holes):
-    """Whether w > 1/2, where n is the winding number of the mesh with its lids. Away from the holes n alone tells."""
+def _inside(n, x, y, z, caps, holes):
+    """Whether w > 1/2, where n is the winding number of the mesh with its caps. Away from the holes n alone tells."""
     if not near_holes(x, y, z, holes):
         return n >= 1
-    return n - winding_at(x, y, z, lids) > 0.5
+    return n - winding_at(x, y, z, caps) > 0.5
 
 
 @numba.njit(cache=True)

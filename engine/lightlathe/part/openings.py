@@ -1,9 +1,9 @@
-"""Holes of an open mesh, closed by lids; and the winding number, which says how solid a point is.
+"""Holes of an open mesh, closed by caps; and the generalised winding number, which defines its inside.
 
-A mesh that does not close has no plain inside. The generalised winding number still has: w(p) = solid angle of all
-facets seen from p, over 4 pi; inside is w > 1/2. Put lids over the holes and the mesh with its lids closes, so that
-w = n - (winding number of the lids), where n is a whole number that signed crossings of one ray give exactly.
-Only the lids, few and small, need solid angles.
+An open mesh has no well-defined inside, but the generalised winding number gives one: w(p) = solid angle of all
+facets seen from p, over 4 pi; inside is w > 1/2. Put caps over the holes and the mesh with its caps closes, so that
+w = n - (winding number of the caps), where n is a whole number that signed crossings of one ray give exactly.
+Only the caps, few and small, need solid angles.
 
 Sources: A. Jacobson, L. Kavan, O. Sorkine-Hornung, "Robust inside-outside segmentation using generalized winding
 numbers", ACM Trans. Graph. 32 (2013) 33; solid angle of a triangle: A. van Oosterom, J. Strackee, IEEE Trans.
@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-def lids(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Facets that close a mesh: (points, lid faces). Points are the vertices, then one new point for each hole.
+def caps(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Facets that close a mesh: (points, cap faces). Points are the vertices, then one new point for each hole.
 
-    A hole is a connected set of open edges; its lid is the fan from their middle. Edges used k times too often in one
-    direction get k lid facets, so that the mesh with its lids closes whatever the mesh is.
+    A hole is a connected set of open edges; its cap is the fan from their middle. Edges used k times too often in one
+    direction get k cap facets, so that the mesh with its caps closes whatever the mesh is.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -69,7 +69,7 @@ def winding_at(x, y, z, triangles):
 
 
 def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(h, 5): middle x, y, z, radius and area of each hole's lid; lid facets (l, 3, 3) share their last corner."""
+    """(h, 5): middle x, y, z, radius and area of each hole's cap; cap facets (l, 3, 3) share their last corner."""
     if len(lid_corners) == 0:
         return np.empty((0, 5))
     middles, hole = np.unique(lid_corners[:, 2], axis=0, return_inverse=True)
@@ -84,13 +84,13 @@ def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @numba.njit(cache=True)
 def near_holes(x, y, z, holes):
-    """False only where the winding number of all lids together is surely below one half in size: a lid of area A seen
+    """False only where the winding number of all caps together is surely below one half in size: a cap of area A seen
     from a distance d fills at most A / d^2 of the sphere's 4 pi."""
-    most = 0.0
+    bound = 0.0
     for h in range(len(holes)):
         dx, dy, dz = holes[h, 0] - x, holes[h, 1] - y, holes[h, 2] - z
         d = math.sqrt(dx * dx + dy * dy + dz * dz) - holes[h, 3]
         if d <= 0.0:
             return True
-        most += holes[h, 4] / (4 * math.pi * d * d)
-    return most >= 0.5
+        bound += holes[h, 4] / (4 * math.pi * d * d)
+    return bound >= 0.5

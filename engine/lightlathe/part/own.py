@@ -11,11 +11,11 @@ from lightlathe.quantities import Grid
 from lightlathe.support.own import OwnMember
 
 TRIED = 16  # voxels along the longest side of the box
-VOLUME = 0.05  # by which the coverage may add up to another volume than is stated
+VOLUME = 0.05  # relative difference allowed between the volume of the coverage and the one stated
 
 
 class OwnShape(OwnMember):
-    """A shape from a user's file, made with the settings by a class or a function. A `Voxels` will do."""
+    """A shape from a user's file, made with the settings by a class or a function; it may be a `Voxels`."""
 
     family, makes, trial = "shape", True, f"on {TRIED} voxels along its longest side"
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from lightlathe.errors import MeshError, shown
-from lightlathe.part.limits import HARMLESS, MOST_PARTS, MOST_RATIO, MOST_UNPACKED
+from lightlathe.part.limits import HARMLESS, MAX_PARTS, MAX_RATIO, MAX_UNPACKED
 
 CHUNK = 1 << 16
 ENCRYPTED = 0x1  # flag bit of a zip entry
@@ -23,8 +23,8 @@ class Package:
         self.name = name
         self.unpacked = 0
         entries = data.count(b"PK\x01\x02")  # before the directory is read: each entry of it takes memory
-        if entries > MOST_PARTS:
-            raise MeshError(f"{name} holds {entries} files; a 3MF package is read up to {MOST_PARTS}.")
+        if entries > MAX_PARTS:
+            raise MeshError(f"{name} holds {entries} files; a 3MF package is read up to {MAX_PARTS}.")
         with self._said("the archive"):
             self.archive = zipfile.ZipFile(io.BytesIO(data))
             self.entries: dict[str, list[zipfile.ZipInfo]] = {}
@@ -56,14 +56,14 @@ class Package:
                 return
             size += len(piece)
             self.unpacked += len(piece)
-            if self.unpacked > MOST_UNPACKED:
+            if self.unpacked > MAX_UNPACKED:
                 raise MeshError(
-                    f"{self.name} unpacks to more than {MOST_UNPACKED / 1e9:g} GB of XML; more is not read. Export a "
+                    f"{self.name} unpacks to more than {MAX_UNPACKED / 1e9:g} GB of XML; more is not read. Export a "
                     "coarser mesh, or binary STL."
                 )
-            if size > max(HARMLESS, MOST_RATIO * info.compress_size):
+            if size > max(HARMLESS, MAX_RATIO * info.compress_size):
                 raise MeshError(
-                    f"{self.name}: {where} unpacks to more than {MOST_RATIO} times its {info.compress_size} bytes; "
+                    f"{self.name}: {where} unpacks to more than {MAX_RATIO} times its {info.compress_size} bytes; "
                     "no mesh does. Is it a zip bomb?"
                 )
             yield piece

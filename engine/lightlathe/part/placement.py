@@ -1,4 +1,4 @@
-"""Where a part stands in the vial: scale, turn, lay, centre, shift."""
+"""Placement of a part in the vial: scale, lay, rotate, centre, shift."""
 
 import math
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""Mesh files -> Surface in mm. What a file is, is decided by its content; a damaged file stops with a MeshError."""
+"""Mesh files -> Surface in mm. The format is detected from the content; a damaged file raises MeshError."""
 
 import hashlib
 import logging
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.limits import MOST_BYTES
+from lightlathe.part.limits import MAX_BYTES
 from lightlathe.part.surface import Surface, surface_from_triangles
 from lightlathe.part.units import MM_PER_UNIT, plain_unit, unit_warning
 
@@ -60,8 +60,8 @@ def _content(path: Path) -> bytes:
         if not path.is_file():
             raise MeshError(f"{path}: there is no such file; expected a mesh file.")
         size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise MeshError(f"{path.name} has {size} bytes; up to {MOST_BYTES} are read. Export a coarser mesh.")
+        if size > MAX_BYTES:
+            raise MeshError(f"{path.name} has {size} bytes; up to {MAX_BYTES} are read. Export a coarser mesh.")
         data = path.read_bytes()
     except OSError as problem:
         raise MeshError(f"{shown(path)} cannot be read: {problem.strerror or shown(problem)}.") from problem

@@ -1,11 +1,11 @@
-"""Mending a heap of facets: one vertex per place, no copies, no flat facets, all bodies facing outwards."""
+"""Mesh repair: merges vertices, drops duplicate and degenerate facets, orients all components outwards."""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
 from lightlathe.part.edges import edges, open_edges
-from lightlathe.part.limits import MOST_INWARD, MOST_NEAR
+from lightlathe.part.limits import MAX_INWARD, MAX_NEAR
 
 FLAT = 1e-12  # a facet whose height is below this share of its longest side has no area in float64
 Vertices = NDArray[np.float64]
@@ -13,7 +13,7 @@ Faces = NDArray[np.int64]
 
 
 def weld(triangles: NDArray[np.float64]) -> tuple[Vertices, Faces]:
-    """One vertex for all corners at exactly the same place; vertices in the order of x, then y, then z."""
+    """Merge all corners at exactly the same place into one vertex; vertices in the order of x, then y, then z."""
     corners = triangles.reshape(-1, 3) + 0.0  # -0.0 becomes 0.0
     order = np.lexsort((corners[:, 2], corners[:, 1], corners[:, 0]))
     ranked = corners[order]
@@ -51,7 +51,7 @@ def drop_copies(faces: Faces) -> tuple[Faces, int]:
 
 
 def weld_close(vertices: Vertices, faces: Faces) -> tuple[Vertices, Faces, float]:
-    """Join corners that differ by float32 rounding only, where that closes seams; else change nothing.
+    """Merge corners that differ only by float32 rounding, where that closes seams; else change nothing.
 
     Returns vertices, faces and the largest joining distance (0 where nothing was joined). The distance is four steps
     of float32 at the largest coordinate of the two corners: what an exporter loses that computes one corner twice.
@@ -78,7 +78,7 @@ def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
     Float32 has one step for all numbers from one power of two to the next, so corners are taken by the power of their
     largest coordinate, each group with its own reach; a pair across two groups takes the larger. Corners nearer the
     origin than the middle one count as far out as that: they were computed from numbers of its size. A group whose
-    corners have more than MOST_NEAR others in reach on average is finer than the format holds; it is left as it is.
+    corners have more than MAX_NEAR others in reach on average is finer than the format holds; it is left as it is.
     """
     from scipy.spatial import KDTree
 
@@ -91,7 +91,7 @@ def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
         reach = 4 * float(np.spacing(np.float32(low)))
         mine = np.flatnonzero((power == p) | ((power < p) & (largest >= low - reach)))
         tree = KDTree(vertices[mine])
-        if tree.count_neighbors(tree, reach) > (MOST_NEAR + 1) * len(mine):
+        if tree.count_neighbors(tree, reach) > (MAX_NEAR + 1) * len(mine):
             continue
         pairs = mine[tree.query_pairs(reach, output_type="ndarray")]
         pairs = pairs[(power[pairs] == p).any(axis=1)]
@@ -102,7 +102,7 @@ def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
 
 
 def bodies(faces: Faces) -> NDArray[np.int64]:
-    """(f,) number of the body each facet belongs to: facets that hang together by edges."""
+    """(f,) number of the body (connected component, joined by edges) of each facet."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -114,8 +114,8 @@ def bodies(faces: Faces) -> NDArray[np.int64]:
     return np.unique(label[:n], return_inverse=True)[1]
 
 
-def turn_stray_facets(faces: Faces) -> tuple[Faces, int]:
-    """Turn the facets that face against most of their body; a body that cannot be made consistent stays as it is.
+def orient_consistently(faces: Faces) -> tuple[Faces, int]:
+    """Flip the facets that are oriented against most of their body; a non-orientable body is left unchanged.
 
     Neighbours over an edge with exactly two facets must run along it in opposite directions. Each facet is doubled
     (as it is, turned) and like is joined with like: a body that can be made consistent falls into two mirror copies.
@@ -148,13 +148,13 @@ def turn_stray_facets(faces: Faces) -> tuple[Faces, int]:
     return fixed, int(stray.sum())
 
 
-def turn_inverted_bodies(
+def orient_outwards(
     vertices: Vertices, faces: Faces, body: NDArray[np.int64], name: str = "the mesh"
 ) -> tuple[Faces, int]:
-    """Turn what faces inwards: the whole mesh, then bodies of negative volume that lie in no other body.
+    """Flip what faces inwards: the whole mesh, then bodies of negative volume that lie in no other body.
 
     A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
-    Raises MeshError beyond MOST_INWARD such bodies: which lies in which is asked of each pair.
+    Raises MeshError beyond MAX_INWARD such bodies: which lies in which is asked of each pair.
     """
     from lightlathe.part.crossings import sides_above
 
@@ -168,9 +168,9 @@ def turn_inverted_bodies(
     whole = -1 if volume.sum() < -tiny else 1
     turn = np.full(len(volume), whole == -1)
     inward = np.flatnonzero(whole * volume < -tiny)
-    if len(inward) > MOST_INWARD:
+    if len(inward) > MAX_INWARD:
         raise MeshError(
-            f"{name}: {len(inward)} bodies face against the rest of {len(volume)}; up to {MOST_INWARD} are sorted out. "
+            f"{name}: {len(inward)} bodies face against the rest of {len(volume)}; up to {MAX_INWARD} are sorted out. "
             "Turn their normals before exporting."
         )
     if len(inward):

@@ -1,4 +1,4 @@
-"""What each voxel must become: solid, liquid, or nobody's business."""
+"""The target of each voxel: solid, liquid, or ignored."""
 
 import math
 from collections.abc import Sequence
@@ -77,21 +77,21 @@ def near_surface(solid: Tensor, grid: Grid, within_mm: float) -> Tensor:
     Theory of Computing 8 (2012) 415, section 2.1, cut off.
     """
     reach = min(within_mm / grid.voxel_mm, math.hypot(*grid.shape)) + 0.5  # to the nearest centre on the other side
-    most = math.ceil(reach**2 * (1 - 1e-12)) - 1  # squared distances are whole numbers
+    limit = math.ceil(reach**2 * (1 - 1e-12)) - 1  # squared distances are whole numbers
     near = torch.zeros_like(solid)
     for side in (solid, ~solid):
-        squared = side.to(torch.int32 if most > 10_000 else torch.int16) * (most + 1)
+        squared = side.to(torch.int32 if limit > 10_000 else torch.int16) * (limit + 1)
         for axis in range(3):
-            squared = _spread(squared, axis, math.isqrt(most))
-        near |= side & (squared <= most)
+            squared = _spread(squared, axis, math.isqrt(limit))
+        near |= side & (squared <= limit)
     return near
 
 
 def _spread(squared: Tensor, axis: int, steps: int) -> Tensor:
-    """The least of squared[i + k] + k^2 over |k| <= steps along an axis."""
-    least, size = squared.clone(), squared.shape[axis]
+    """The minimum of squared[i + k] + k^2 over |k| <= steps along an axis."""
+    lowest, size = squared.clone(), squared.shape[axis]
     for k in range(1, min(steps, size - 1) + 1):
         for to, source in ((k, 0), (0, k)):
-            here = least.narrow(axis, to, size - k)
+            here = lowest.narrow(axis, to, size - k)
             torch.minimum(here, squared.narrow(axis, source, size - k) + k * k, out=here)
-    return least
+    return lowest

@@ -1,4 +1,4 @@
-"""A mesh as one skin: welded, cleaned, its bodies turned right side out, and a report of what was found."""
+"""A mesh after repair: welded, cleaned, its bodies oriented outwards, with a report of what was found."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -8,25 +8,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
-from lightlathe.part.limits import MOST_FACETS, MOST_MM, MOST_OPEN
+from lightlathe.part.limits import MAX_FACETS, MAX_MM, MAX_OPEN
 from lightlathe.part.units import size_text
 from lightlathe.support.words import amount, count
 
 
 @dataclass(frozen=True)
 class MeshReport:
-    """What a mesh was found to be, as plain numbers. Lengths mm.
+    """The properties of a mesh and its repairs, as plain numbers. Lengths mm.
 
     name, unit         of the file; the unit that its numbers were read in
     triangles          facets kept
-    bodies             groups of facets that hang together by edges
+    bodies             connected components: groups of facets joined by edges
     watertight         every edge is used as often in one direction as in the other
     open_edges         edges where that is not so
-    crowded_edges      edges that more than two facets share (sheets that touch); harmless
+    non_manifold_edges      edges shared by more than two facets (touching sheets); harmless
     dropped_duplicates, dropped_flat   facets left out: exact copies, and those without area
     welded_mm          0, or the distance within which nearly equal corners were made one
-    turned_facets      facets that faced against their neighbours and were turned
-    inverted_bodies    bodies that faced inwards and were turned
+    flipped_facets      facets oriented against their neighbours, flipped
+    flipped_bodies    bodies that faced inwards, flipped
     size_mm, volume_mm3    the bounding box, and the signed volume of the facets after repair
     """
 
@@ -36,25 +36,25 @@ class MeshReport:
     bodies: int
     watertight: bool
     open_edges: int
-    crowded_edges: int
+    non_manifold_edges: int
     dropped_duplicates: int
     dropped_flat: int
     welded_mm: float
-    turned_facets: int
-    inverted_bodies: int
+    flipped_facets: int
+    flipped_bodies: int
     size_mm: tuple[float, float, float]
     volume_mm3: float
 
     def text(self) -> str:
-        """One line for a person: what was read, how large it is, whether it closes, what was mended."""
+        """One line: what was read, its size, whether it is closed, what was repaired."""
         closed = "watertight" if self.watertight else f"NOT watertight ({count(self.open_edges, 'open edge')})"
         copies = count(self.dropped_duplicates, "copy", "copies")
         mended = {
             f"{copies} and {count(self.dropped_flat, 'flat facet')} left out": self.dropped_duplicates
             + self.dropped_flat,
             f"corners up to {amount(self.welded_mm)} mm apart joined": self.welded_mm,
-            f"{count(self.turned_facets, 'stray facet')} turned": self.turned_facets,
-            f"{count(self.inverted_bodies, 'inward body', 'inward bodies')} turned": self.inverted_bodies,
+            f"{count(self.flipped_facets, 'stray facet')} turned": self.flipped_facets,
+            f"{count(self.flipped_bodies, 'inward body', 'inward bodies')} turned": self.flipped_bodies,
         }
         return (
             f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {amount(self.volume_mm3, 4)} "
@@ -111,7 +111,7 @@ class Surface:
 def surface_from_triangles(
     triangles_mm: NDArray[np.float64], name: str, unit: str = "mm", warnings: Sequence[str] = ()
 ) -> Surface:
-    """Weld, clean and orient a loose heap of facets (n, 3, 3) in mm; `name` stands in messages, `unit` in the report.
+    """Weld, clean and orient loose facets (n, 3, 3) in mm; `name` stands in messages, `unit` in the report.
 
     Raises MeshError where a corner is no finite number or nothing is enclosed.
     """
@@ -119,8 +119,8 @@ def surface_from_triangles(
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
     given, notes = len(triangles_mm), list(warnings)
-    if given > MOST_FACETS:
-        raise MeshError(f"{name} holds {given} facets; up to {MOST_FACETS} are read. Export a coarser mesh.")
+    if given > MAX_FACETS:
+        raise MeshError(f"{name} holds {given} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")
     bad: NDArray[np.bool_] = np.logical_not(np.isfinite(triangles_mm.reshape(-1, 9)).all(axis=1))
     if bad.any():
         raise MeshError(
@@ -128,9 +128,9 @@ def surface_from_triangles(
             f"{int(bad.argmax()) + 1}); expected numbers only. The file is damaged: export it again."
         )
     farthest = float(np.abs(triangles_mm).max(initial=0.0))
-    if farthest > MOST_MM:
+    if farthest > MAX_MM:
         raise MeshError(
-            f"{name} has a corner {farthest:.3g} mm from the origin; expected none beyond {MOST_MM:g} mm (1000 km). Is "
+            f"{name} has a corner {farthest:.3g} mm from the origin; expected none beyond {MAX_MM:g} mm (1000 km). Is "
             "its unit right, or the file damaged?"
         )
     vertices, faces = repair.weld(triangles_mm)
@@ -149,11 +149,11 @@ def surface_from_triangles(
         vertices, faces, welded_mm = repair.weld_close(vertices, faces)
         if welded_mm:
             notes.append(f"{name}: open seams were closed by joining corners up to {amount(welded_mm, 3)} mm apart.")
-    faces, turned = repair.turn_stray_facets(faces)
+    faces, turned = repair.orient_consistently(faces)
     if turned:
         notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")
     bodies = repair.bodies(faces)
-    faces, inverted = repair.turn_inverted_bodies(vertices, faces, bodies, name)
+    faces, inverted = repair.orient_outwards(vertices, faces, bodies, name)
     if inverted:
         notes.append(
             f"{name}: {inverted} of {bodies.max() + 1} bodies faced inwards (their normals point into the solid); "
@@ -162,9 +162,9 @@ def surface_from_triangles(
     used, faces = np.unique(faces, return_inverse=True)
     vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int64)
     opened = edges.open_edges(faces)
-    if opened > MOST_OPEN:
+    if opened > MAX_OPEN:
         raise MeshError(
-            f"{name} is not watertight at {opened} open edges; the holes of up to {MOST_OPEN} are closed. Are its "
+            f"{name} is not watertight at {opened} open edges; the holes of up to {MAX_OPEN} are closed. Are its "
             "facets joined at all? Mend it with a mesh program."
         )
     if opened:
@@ -172,7 +172,7 @@ def surface_from_triangles(
             f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
             "half; look at the voxels before printing."
         )
-    crowded = edges.crowded_edges(faces)
+    crowded = edges.non_manifold_edges(faces)
     if crowded:
         notes.append(f"{name}: more than two facets meet at each of {crowded} edges (surfaces touch there); kept so.")
     refuse_hollow(name, vertices, faces)
@@ -183,12 +183,12 @@ def surface_from_triangles(
         bodies=int(bodies.max()) + 1,
         watertight=opened == 0,
         open_edges=opened,
-        crowded_edges=crowded,
+        non_manifold_edges=crowded,
         dropped_duplicates=copies,
         dropped_flat=flat,
         welded_mm=welded_mm,
-        turned_facets=turned,
-        inverted_bodies=inverted,
+        flipped_facets=turned,
+        flipped_bodies=inverted,
         size_mm=_size(vertices),
         volume_mm3=signed_volume(vertices, faces),
     )
@@ -197,9 +197,9 @@ def surface_from_triangles(
 
 def refuse_hollow(name: str, vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> None:
     """Raise MeshError where the facets, closed over their holes, have no volume."""
-    from lightlathe.part.openings import lids
+    from lightlathe.part.openings import caps
 
-    points, closed = lids(vertices, faces)
+    points, closed = caps(vertices, faces)
     extent = float((vertices.max(0) - vertices.min(0)).max())
     volume = abs(signed_volume(points, np.concatenate([faces, closed])))
     if volume <= 1e-12 * extent**3:  # rounding of a sum of signed tetrahedra; a foil 1e-9 thick still passes

@@ -1,8 +1,8 @@
-"""Walls too thin for the voxels: where, how thin, and the voxel that would hold them.
+"""Walls too thin for the voxels: where, how thin, and the voxel size that would resolve them.
 
-Lines through the part along x, y and z pass in and out of the solid. Where the two facets at the ends of one stretch
-face away from each other, the stretch crosses a wall, and the wall is as thick as the stretch times the cosine between
-line and wall. Each wall is met steeply by the lines of one of the three axes at least.
+Lines along x, y and z enter and leave the solid. Where the two facets at the ends of a segment face away from each
+other, the segment crosses a wall, whose thickness is the segment's length times the cosine between line and wall
+normal. Every wall is crossed steeply by the lines of one axis or more.
 """
 
 import math
@@ -20,7 +20,7 @@ from lightlathe.support.words import amount
 
 ACROSS = 300  # lines over the longest side; a wall must be met by SEEN of them
 SEEN = 3
-HUGE = 1e4  # times the part: places of corners are then good to 1/128 of the distance between two lines
+HUGE = 1e4  # times the part: corners are then accurate to 1/128 of the line spacing
 STEEP = 0.57  # cosine between line and wall; just below 1/sqrt(3), so that no wall is flat to all three axes
 OPPOSITE = 0.9  # cosine between one side's normal and the other's turned round (25 degrees): a wall, not an edge
 APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart ...
@@ -41,7 +41,7 @@ class Wall:
     at_mm: tuple[float, float, float]
 
     def sentence(self, voxel_mm: float) -> str:
-        """What becomes of these walls in voxels of `voxel_mm`, and the voxel that would hold them."""
+        """The effect of voxels of `voxel_mm` on these walls, and the voxel size that would resolve them."""
         if self.thickest_mm < voxel_mm / 2:
             fate = "vanish"
         elif self.thickness_mm < voxel_mm / 2:
@@ -81,17 +81,17 @@ def thin_walls(solid: Surface | Shape, grid: Grid, inserts: Sequence[Surface | S
     inserts   solids in the vial already: what they fill of the part is not printed, and a wall ends where they begin.
               One that is HUGE beside the part is left out: its facets lie between lines by rounding
 
-    A wall is found if three of the 300 lines over the part's longest side meet it. Of a wall that bends, or that is
-    round, only what lies within 25 degrees of its other side counts as wall.
+    A wall is found if three of the 300 lines over the part's longest side meet it. Of a curved wall
+    only what lies within 25 degrees of its other side counts.
     """
     limit = grid.voxel_mm * (1 - 1e-6)  # a wall of one voxel is not thin, whatever the last bit says
     low, high = solid.bounds_mm
-    most = HUGE * float(np.ptp(solid.bounds_mm, axis=0).max())
+    max_extent = HUGE * float(np.ptp(solid.bounds_mm, axis=0).max())
     inside = [
         i
         for i in inserts
         if bool((i.bounds_mm[0] < high).all() and (i.bounds_mm[1] > low).all())
-        and np.ptp(i.bounds_mm, axis=0).max() < most
+        and np.ptp(i.bounds_mm, axis=0).max() < max_extent
     ]
     if not (isinstance(solid, Surface) or inside):
         t = solid.thinnest_mm
@@ -126,12 +126,12 @@ def _quantile(thickness: NDArray[np.float64], area: NDArray[np.float64], share: 
 
 
 def _closed(solid: Surface | Shape) -> NDArray[np.float64]:
-    """(f, 3, 3) mm: the facets of a solid, its holes closed by lids."""
+    """(f, 3, 3) mm: the facets of a solid, its holes closed by caps."""
     if not isinstance(solid, Surface):
         return solid.triangles()
-    from lightlathe.part.openings import lids
+    from lightlathe.part.openings import caps
 
-    points, closing = lids(solid.vertices_mm, solid.faces)
+    points, closing = caps(solid.vertices_mm, solid.faces)
     return points[np.concatenate([solid.faces, closing])]
 
 
@@ -156,7 +156,7 @@ def _stretches(
     for axis in range(3):
         order = [(axis + 1) % 3, (axis + 2) % 3, axis]  # the line's axis last; even permutations keep handedness
         line, height, side, facet = crossings(((points - low) / pitch)[:, :, order], ACROSS)
-        # closed with lids: every line leaves all it enters, and counts start anew at 0
+        # closed with caps: every line leaves all it enters, and counts start anew at 0
         n, blocked = np.cumsum(side * own[facet]), np.cumsum(side * ~own[facet])
         within = (n >= 1) & (blocked < 1)
         before = np.concatenate([[False], within[:-1]])

@@ -1,4 +1,4 @@
-"""3MF: what the build refers to, at its place, in mm; and what this reader would miss.
+"""3MF: the objects of the build, placed, in mm; and warnings about what this reader does not support.
 
 Source: 3MF core specification 1.3 and production extension 1.1 (3MF Consortium): transforms are 3 x 4 in row-vector
 order, p' = p M; components nest; only <build> items are printed; an extension named in `requiredextensions` must be
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.limits import MOST_FACETS, MOST_USES
+from lightlathe.part.limits import MAX_FACETS, MAX_USES
 from lightlathe.part.package import Package
 from lightlathe.part.threemf_xml import Model, Object, Use, start_part
 
@@ -58,12 +58,12 @@ class _Build:
         items = [(node, item.transform) for item, node in _inside(start, model.items)]
         found = [self._content(node) for node, _ in items]
         facets, uses = sum(c.facets for c in found), sum(c.uses for c in found)
-        for count, most, what in ((facets, MOST_FACETS, "triangles"), (uses, MOST_USES, "objects and components")):
-            if count > most:
+        for count, max_count, what in ((facets, MAX_FACETS, "triangles"), (uses, MAX_USES, "objects and components")):
+            if count > max_count:
                 much = str(count) if count < 10**15 else "more than 10^15"
                 raise MeshError(
                     f"{self.name}: its build places {much} {what}, components within components counted as often as "
-                    f"they are used; up to {most} are read."
+                    f"they are used; up to {max_count} are read."
                 )
         self._look_at_beams(sum(c.beams for c in found), facets)
         return Facets(self._placed(items, facets), UNITS[model.unit], tuple(self.warnings))

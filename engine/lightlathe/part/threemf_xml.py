@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
-from lightlathe.part.limits import MOST_FACETS, MOST_NESTED, MOST_TAG, MOST_TAGS, MOST_USES
+from lightlathe.part.limits import MAX_FACETS, MAX_NESTED, MAX_TAG, MAX_TAGS, MAX_USES
 
 CORE = (
     "http://schemas.microsoft.com/3dmanufacturing/core/2015/02",
@@ -49,7 +49,7 @@ class Tags:
     """Expat with its guards: calls `opened(path, attributes)` for each tag in one of the name spaces.
 
     path    names of the open tags, as in 'model/build/item'; foreign tags are '}name' in it
-    Raises MeshError for XML that is broken, nests deeper than MOST_NESTED, or declares a document type.
+    Raises MeshError for XML that is broken, nests deeper than MAX_NESTED, or declares a document type.
     """
 
     def __init__(self, name: str, part: str, spaces: tuple[str, ...], opened: Callable[[str, dict[str, str]], None]):
@@ -71,8 +71,8 @@ class Tags:
             for piece in pieces:
                 self.parser.Parse(piece, False)
                 fed += len(piece)
-                if fed - self.parser.CurrentByteIndex > MOST_TAG:
-                    self.fail(f"more than {MOST_TAG} bytes in one tag")
+                if fed - self.parser.CurrentByteIndex > MAX_TAG:
+                    self.fail(f"more than {MAX_TAG} bytes in one tag")
             self.parser.Parse(b"", True)
         except (expat.ExpatError, ValueError, OverflowError, LookupError) as error:
             self.fail(f"{shown(str(error))}. Is the file damaged or cut off?", error)
@@ -88,8 +88,8 @@ class Tags:
             came = f"<{shown(local)}> of {shown(space) or 'no name space'}"
             self.fail(f"it begins with {came}; expected {self.spaces[0]}.")
         self.tags += 1
-        if len(self.paths) >= MOST_NESTED or self.tags > MOST_TAGS:
-            self.fail(f"more than {MOST_NESTED} tags inside each other, or {MOST_TAGS} in all")
+        if len(self.paths) >= MAX_NESTED or self.tags > MAX_TAGS:
+            self.fail(f"more than {MAX_NESTED} tags inside each other, or {MAX_TAGS} in all")
         step = local if known else "}" + local[:40]
         self.paths.append(f"{self.paths[-1]}/{step}" if self.paths else step)
         self.opened(self.paths[-1], attributes)
@@ -101,7 +101,7 @@ class Tags:
         self.fail("it declares a document type (DTD), which 3MF forbids; entities could grow without end.")
 
     def _space(self, prefix: str | None, uri: str | None) -> None:
-        if not self.paths and len(self.prefixes) < MOST_NESTED:
+        if not self.paths and len(self.prefixes) < MAX_NESTED:
             self.prefixes[prefix or ""] = uri or ""
 
 
@@ -140,7 +140,7 @@ class Model:
 
     def _model(self, a: dict[str, str]) -> None:
         self.unit = a.get("unit", self.unit)
-        for prefix in a.get("requiredextensions", "").split()[:MOST_NESTED]:
+        for prefix in a.get("requiredextensions", "").split()[:MAX_NESTED]:
             self.needs[prefix] = self._tags.prefixes.get(prefix, prefix)
 
     def _object(self, a: dict[str, str]) -> None:
@@ -160,8 +160,8 @@ class Model:
 
     def _count_use(self) -> None:
         self._uses += 1
-        if self._uses > MOST_USES:
-            self._tags.fail(f"more than {MOST_USES} objects, components and items; no more are read.")
+        if self._uses > MAX_USES:
+            self._tags.fail(f"more than {MAX_USES} objects, components and items; no more are read.")
 
     def _use(self, a: dict[str, str]) -> Use:
         transform = np.concatenate([np.eye(3), np.zeros((1, 3))])
@@ -184,8 +184,8 @@ class Model:
             if not (word.isascii() and word.strip().isdigit() and len(word) < 19):
                 self._tags.fail(f"{name} of a triangle is {shown(word)}; expected the number of a vertex, from 0.")
             corners.append(int(word))
-        if len(corners) > 3 * MOST_FACETS:
-            self._tags.fail(f"more than {MOST_FACETS} triangles in one object. Export a coarser mesh.")
+        if len(corners) > 3 * MAX_FACETS:
+            self._tags.fail(f"more than {MAX_FACETS} triangles in one object. Export a coarser mesh.")
 
     def _number(self, word: str, name: str) -> float:
         if FORM.fullmatch(word.strip()) is None:

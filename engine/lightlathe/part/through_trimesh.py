@@ -1,4 +1,4 @@
-"""PLY, OFF, GLB and GLTF, read by trimesh from the file's bytes; what a header says is looked at before and after."""
+"""PLY, OFF, GLB and GLTF, read by trimesh from the file's bytes; header counts are checked before and after."""
 
 import hashlib
 import io
@@ -10,9 +10,9 @@ import numpy as np
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
 from lightlathe.part.formats import require_few, text_lines
-from lightlathe.part.limits import MOST_BYTES, MOST_FACETS, MOST_LINE
+from lightlathe.part.limits import MAX_BYTES, MAX_FACETS, MAX_LINE
 
-MOST_HEADER = 1000  # lines before end_header: elements, properties and remarks
+MAX_HEADER = 1000  # lines before end_header: elements, properties and remarks
 PLAIN = bytes(b if 32 <= b < 127 or b in b"\t\n\r" else ord("?") for b in range(256))
 
 
@@ -20,8 +20,8 @@ def read_ply(path: Path, data: bytes) -> Facets:
     """PLY, text or binary; the header's counts are checked against the file's bytes and the facets that came."""
     stated = None
     total = 0
-    lines = io.BytesIO(data[: MOST_HEADER * 1000])
-    for number in range(MOST_HEADER):
+    lines = io.BytesIO(data[: MAX_HEADER * 1000])
+    for number in range(MAX_HEADER):
         words = lines.readline().split()
         if words[:1] == [b"element"]:
             count = words[2] if len(words) == 3 and words[2].isdigit() and len(words[2]) < 19 else None
@@ -33,7 +33,7 @@ def read_ply(path: Path, data: bytes) -> Facets:
         if words[:1] == [b"end_header"]:
             break
     else:
-        raise MeshError(f"{path.name} has no 'end_header' in its first {MOST_HEADER} lines; expected a PLY header.")
+        raise MeshError(f"{path.name} has no 'end_header' in its first {MAX_HEADER} lines; expected a PLY header.")
     if stated is None:
         raise MeshError(f"{path.name} names no faces in its header (a cloud of points?); expected a closed skin.")
     if total > len(data):  # an element takes a byte or more
@@ -42,8 +42,8 @@ def read_ply(path: Path, data: bytes) -> Facets:
             "interrupted?"
         )
     require_few(path.name, stated)
-    if b"ascii" in data[:MOST_HEADER].split(b"\n", 2)[1]:
-        data = plain_text(path.name, data, 2 * total + MOST_HEADER)
+    if b"ascii" in data[:MAX_HEADER].split(b"\n", 2)[1]:
+        data = plain_text(path.name, data, 2 * total + MAX_HEADER)
     facets = read_other(path, data)
     _require_all(path.name, stated, len(facets.triangles))
     return facets
@@ -51,9 +51,9 @@ def read_ply(path: Path, data: bytes) -> Facets:
 
 def read_off(path: Path, data: bytes) -> Facets:
     """OFF; the header's count of faces is checked against what came."""
-    data = plain_text(path.name, data, 3 * MOST_FACETS)
+    data = plain_text(path.name, data, 3 * MAX_FACETS)
     facets = read_other(path, data)
-    head = b" ".join(line.split(b"#")[0] for line in data[:MOST_LINE].splitlines()).partition(b"OFF")
+    head = b" ".join(line.split(b"#")[0] for line in data[:MAX_LINE].splitlines()).partition(b"OFF")
     words = head[2].split(None, 2)  # of vertices, of faces
     if head[0].strip() not in (b"", b"C") or len(words) < 2 or not words[1].isdigit():
         raise MeshError(f"{path.name} does not begin with OFF, a count of vertices and one of faces. Is it damaged?")
@@ -114,7 +114,7 @@ def read_other(path: Path, data: bytes, said: tuple[str, ...] = ()) -> Facets:
 
 
 def _look_at(name: str, scene) -> None:
-    """Refuse what numpy would take silently, before each mesh is put at its places."""
+    """Refuse what numpy would accept silently, before each mesh is placed."""
     sizes = {}
     for key, mesh in scene.geometry.items():
         faces = getattr(mesh, "faces", np.empty((0, 3)))
@@ -138,8 +138,8 @@ class _Beside:
         wanted = (self.folder / key).resolve()
         if not wanted.is_relative_to(self.folder):
             raise MeshError(f"{self.name} names the file {shown(key)} outside its own folder; it was not opened.")
-        if wanted.stat().st_size > MOST_BYTES:
-            raise MeshError(f"{self.name} names the file {shown(key)} of more than {MOST_BYTES} bytes.")
+        if wanted.stat().st_size > MAX_BYTES:
+            raise MeshError(f"{self.name} names the file {shown(key)} of more than {MAX_BYTES} bytes.")
         data = wanted.read_bytes()
         self.files[key] = hashlib.sha256(data).hexdigest()
         return data

@@ -1,4 +1,4 @@
-"""Units of mesh files, and which of them would make a part the right size."""
+"""Units of mesh files, and which of them would give a plausible size."""
 
 from lightlathe.support.words import amount
 

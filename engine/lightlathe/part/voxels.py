@@ -15,7 +15,7 @@ from lightlathe.errors import JobError, PartError, shown
 from lightlathe.quantities import Grid
 
 EDGES = 0.01  # share of the lines through the solid that the thinnest wall leaves out: round ends taper to nothing
-MOST = 1_000_000_000  # voxels
+MAX_VOXELS = 1_000_000_000  # voxels
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +35,10 @@ class Voxels:
 
     def __post_init__(self) -> None:
         given = self.covered.detach().cpu().numpy() if isinstance(self.covered, Tensor) else np.asarray(self.covered)
-        if given.ndim != 3 or not 0 < given.size <= MOST:
-            raise PartError(f"voxels: covered has shape {given.shape}; expected (x, y, z), {MOST} voxels at most.")
+        if given.ndim != 3 or not 0 < given.size <= MAX_VOXELS:
+            raise PartError(
+                f"voxels: covered has shape {given.shape}; expected (x, y, z), {MAX_VOXELS} voxels at most."
+            )
         if given.dtype.kind not in "bfiu":
             raise PartError(f"voxels: covered holds {given.dtype}; expected bool, or numbers of 0 to 1.")
         array = np.array(given, dtype=np.float32)  # a copy: what becomes of the caller's array counts for nothing

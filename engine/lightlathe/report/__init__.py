@@ -1,1 +1,1 @@
-"""What people read: summaries, pictures, cautions."""
+"""Text and pictures for people: summaries, warnings, cautions."""

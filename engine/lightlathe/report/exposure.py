@@ -15,7 +15,7 @@ UNSTATED_PERCENT = (
 
 
 def exposure_lines(record: Record) -> list[str]:
-    """The exposure, its margins, what an imperfectly known resin makes of them, and a bracketing series."""
+    """The exposure, its margins, the effect of the resin's uncertainty, and a bracketing series."""
     plan, job = plan_of(record), job_of(record)
     resin = job.resin
     banded = record.part.whole is not None
@@ -48,7 +48,7 @@ def exposure_lines(record: Record) -> list[str]:
 
 
 def unstated(resin: Resin) -> tuple[float, str]:
-    """What a threshold is taken to be known to where the job does not say, in percent and in words."""
+    """The default uncertainty of a threshold, in percent and in words."""
     low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     apart = 100 * (high - low) / (high + low)
     if low > 0 and apart > UNSTATED_PERCENT:
@@ -57,7 +57,7 @@ def unstated(resin: Resin) -> tuple[float, str]:
 
 
 def on_finer(record: Record) -> str:
-    """Whether any exposure prints the whole shape right on the finer grid; nothing where it was not judged there."""
+    """Whether any exposure prints the whole shape right on the finer grid; empty if it was not judged there."""
     q = record.quality
     if "iou_fine" not in q:
         return ""
@@ -71,5 +71,5 @@ def on_finer(record: Record) -> str:
 
 
 def is_robust(record: Record) -> bool:
-    """Whether the design had scenarios to survive."""
+    """Whether the design had scenarios."""
     return record.settings.get("design", {}).get("robust") is not None

@@ -14,7 +14,7 @@ INSERT = "#8a6fae"
 
 
 def require_matplotlib() -> None:
-    """ResultError where pictures cannot be drawn."""
+    """ResultError where matplotlib is missing."""
     try:
         import matplotlib  # noqa: F401
     except ImportError:
@@ -103,9 +103,9 @@ def draw(
 
 
 def outcome_of(part: Part, prediction: Prediction, fine: FineShape | None) -> tuple[np.ndarray, int]:
-    """What becomes of each voxel: 0 not judged, 1 liquid, 2 solid, 3 liquid by mistake, 4 solid by mistake.
+    """The outcome of each voxel: 0 not judged, 1 liquid, 2 solid, 3 liquid by mistake, 4 solid by mistake.
 
-    And how many times finer than the part's own these voxels are.
+    Also how many times finer than the part's own these voxels are.
     """
     if fine is not None and prediction.fine_solid is not None:
         judged, solid, times = fine.judged, prediction.fine_solid, fine.grid.shape[0] // part.grid.shape[0]

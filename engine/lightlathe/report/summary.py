@@ -1,4 +1,4 @@
-"""The summary of a design, and what changes under other assumptions, in a practitioner's words."""
+"""The summary of a design, and a comparison under other assumptions, for practitioners."""
 
 import math
 import shlex
@@ -110,7 +110,7 @@ def _agreement(record: Record) -> list[str]:
 
 
 def _less(record: Record) -> str:
-    """What figures of the own grid leave out."""
+    """What the figures on the job's own grid leave out."""
     design = record.settings.get("design", {})
     return " less the tolerance band" if design.get("tolerance_mm") or design.get("tolerance_voxels") else ""
 
@@ -198,7 +198,7 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
 
 
 def _cell(value: float) -> str:
-    """A figure in a column: four decimals as far as they say anything; - where there is none."""
+    """A figure in a column: up to four decimals; - where there is none."""
     if math.isnan(value):
         return "-"
     if value < FAR_BELOW:

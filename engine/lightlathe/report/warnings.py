@@ -1,4 +1,4 @@
-"""What a person must hear about a predicted print that is not right, or only just."""
+"""Warnings about a predicted print that is wrong, or only just right."""
 
 import math
 
@@ -18,7 +18,7 @@ FEW_BITS = 3  # 2 to 8 levels
 
 
 def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> list[str]:
-    """What a person must hear about the print of a design."""
+    """The warnings for the print of a design."""
     light, resin = setup.job.light, setup.job.resin.at(plan.exposure_s)
     return warnings(
         prediction.quality,
@@ -31,7 +31,7 @@ def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> lis
 
 
 def shadow_lines(shadow: Shadow | None) -> list[str]:
-    """What the shadow of an insert would cost this print."""
+    """A warning about the shadow of an insert; may be empty."""
     return [] if shadow is None or not shadow.lost > 0 else [shadow.text()]
 
 
@@ -51,7 +51,7 @@ def warnings(
     bits      of the projector's levels, to judge the dimming
     voxels_per_pixel   how many voxels a pixel is wide; below 1 the pixels are finer
     safe_dose   some dose leaves the resin liquid
-    move_mm   along z, which lays level ends onto rows of pixels where most that is wrong lies at them
+    move_mm   shift along z that puts flat ends onto pixel rows, where most errors lie there
     """
     said = []
     under, over = quality["under_cure_fraction"], quality["over_cure_fraction"]
@@ -153,14 +153,14 @@ def warnings(
 
 
 def _missing(under: float) -> str:
-    """What a share of the part that stays liquid means."""
+    """The effect of a share of the part that stays liquid."""
     if under == 1:
         return "nothing comes out"
     return "most of it will be missing" if under > 0.5 else "thin places will be missing or weak"
 
 
 def _slim(plan: ExposurePlan) -> str:
-    """An exposure that may hardly be off: to which side."""
+    """The warning about a narrow exposure margin, and on which side."""
     shorter, longer = f"{amount(plan.shorter_percent)} % shorter", f"{amount(plan.longer_percent)} % longer"
     if plan.longer_percent >= MARGIN_PERCENT:
         right = f"hardly any margin to the short side: it is right up to {shorter}"
@@ -181,7 +181,7 @@ def nothing_judged(quality: dict[str, float]) -> str:
 
 
 def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: float | None) -> str:
-    """What may be too coarse where the finer grid shows a worse print, and what would mend it."""
+    """What may be too coarse where the finer grid shows a worse print, and what would help."""
     banded = quality.get("iou_fine_judged", -1.0) > quality["iou_fine"] + WORSE
     if banded and quality.get("iou_whole", 1.0) < AGREES:  # else the band holds nothing wrong on the design's own grid
         return (

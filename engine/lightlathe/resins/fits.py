@@ -9,10 +9,10 @@ from lightlathe.errors import MeasurementError
 from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
 from lightlathe.support.words import amount, an
 
-SURE = 0.05  # chance left that a dose below liquid_below gels, or one above solid_above does not
-WIDEST = 100.0  # solid_above over liquid_below: a series that says more has not found the threshold (no source)
+SURE = 0.05  # probability that a dose below liquid_below gels, or one above solid_above does not
+WIDEST = 100.0  # solid_above over liquid_below: a series with a larger ratio has not found the threshold (no source)
 LN10 = math.log(10)
-MOST_GAIN = 1.0  # -ln of what comes out of no resin at all; scatter of the points gives some, not e times the light
+MAX_GAIN = 1.0  # -ln of what comes out of no resin at all; scatter of the points gives some, not e times the light
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
     y = -np.log(transmission)
     if len(np.unique(path_mm)) > 1 and len(path_mm) >= 3:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
-        if lost < -MOST_GAIN:
+        if lost < -MAX_GAIN:
             raise MeasurementError(
                 f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
                 "expected 1 or "

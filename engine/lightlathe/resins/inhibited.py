@@ -1,4 +1,4 @@
-"""A resin held back by dissolved oxygen: nothing happens until light has used the oxygen up."""
+"""A resin inhibited by dissolved oxygen: it cures only after light has consumed the oxygen."""
 
 import math
 from dataclasses import dataclass, replace
@@ -73,11 +73,6 @@ class Inhibited(Liquid):
         """Absorbed dose that makes one mol/m3 of radicals."""
         joule_per_mole = PHOTON_MOLE_J_NM / self.wavelength_nm
         return joule_per_mole / (self.radicals_per_photon * self.initiator_share) * 1e-3
-
-    @property
-    def induction_mj_cm3(self) -> float:
-        """Dose that uses the oxygen up; it does not depend on how fast the dose comes."""
-        return self.oxygen_mol_m3 * self.mj_cm3_per_mol_m3
 
     def dose_for(self, conversion: float) -> float:
         """Dose in mJ/cm3 that reaches a conversion when it comes evenly over the planned exposure.

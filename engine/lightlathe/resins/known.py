@@ -1,4 +1,4 @@
-"""Published numbers of resins and initiators: to see whether a measurement can be right, never to print by."""
+"""Published numbers of resins and initiators: to check a measurement for plausibility, never to print with."""
 
 from dataclasses import dataclass
 

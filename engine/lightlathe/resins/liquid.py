@@ -1,4 +1,4 @@
-"""What every resin may be asked besides how it cures."""
+"""Properties of every resin besides its cure."""
 
 import math
 from dataclasses import dataclass

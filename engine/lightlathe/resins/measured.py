@@ -21,10 +21,10 @@ WARNING = (
     "up to 70 times"
 )
 FILM_SPREAD = 0.1  # of the onset dose, either side, where nothing but films was measured (common practice, no source)
-UNSTATED = 0.1  # of a value that comes without an interval, either side, where it is compared (no source)
+UNSTATED = 0.1  # relative uncertainty assumed, for comparisons, of a value without an interval (no source)
 FAR = 2.0  # times as much contradicts, however wide the intervals of a few points are (no source)
 THICKEST_FILM_MM = 50.0  # no film from one side is (common practice, no source); what is, was written in um
-FLOOR_PERCENT = 1.0  # better than this no bench repeats a dose or an absorption (common practice, no source)
+FLOOR_PERCENT = 1.0  # no laboratory repeats a dose or an absorption more closely (common practice, no source)
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""A resin of the user's own: a class with what families/resin.py asks."""
+"""A resin of the user's: a class that meets families/resin.py."""
 
 import dataclasses
 import math

@@ -48,7 +48,7 @@ def half_of_mean(each: np.ndarray) -> float:
 
 
 def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Middle and width of a logistic curve by maximum likelihood, and their covariance from the likelihood's bend."""
+    """Middle and width of a logistic curve by maximum likelihood, and their covariance from its curvature."""
     from scipy.optimize import minimize
 
     def miss(p: np.ndarray) -> float:
@@ -66,9 +66,9 @@ def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     z = (x - middle) / width
     chance = expit(z)
     weight = chance * (1 - chance)
-    slope = np.stack([-np.ones_like(z), -z]) / width  # of z in middle and width
+    dz_dp = np.stack([-np.ones_like(z), -z]) / width  # of z in middle and width
     try:
-        return middle, width, np.linalg.inv((slope * weight) @ slope.T)
+        return middle, width, np.linalg.inv((dz_dp * weight) @ dz_dp.T)
     except np.linalg.LinAlgError:
         raise MeasurementError(
             "the dose series does not say how far liquid and solid lie apart; expected several doses around the change."

@@ -1,4 +1,4 @@
-"""A picture of fits and what they leave over."""
+"""Plots of fits and residuals."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""Measurements that no resin is likely to give, and the slip that probably made them. Doses count for jobs as well."""
+"""Implausible measurements, and the mistake that probably caused them. Also used for the doses of jobs."""
 
 from collections.abc import Sequence
 from itertools import combinations

@@ -1,4 +1,4 @@
-"""SHA-256 over all that a file holds, so that no flipped bit is taken for a level or a dose.
+"""SHA-256 checksums over a file's whole content, so that corrupted data is never used.
 
 Every dataset has the attribute `sha256`: of its values in C order, low byte first; of a text, of its UTF-8. The text
 /checksums is a JSON table, path -> SHA-256 of the object's attributes and, for a dataset, its type and shape (`about`).
@@ -38,7 +38,7 @@ def about(node: Node) -> str:
 
 
 def seal(file: Any) -> None:
-    """Add the checksums to a file that is complete but for them."""
+    """Add the checksums to an otherwise complete file."""
     root = outline(file)
     for node in root.everything():
         if node.dtype and CONTENT not in node.attrs:
@@ -49,9 +49,9 @@ def seal(file: Any) -> None:
 
 
 def read_checked(file: Any) -> Node:
-    """All that an open file holds. ValueError where it is not what was written, or nothing that was ever written.
+    """The content of an open file. ValueError where it differs from what was written, or is not a file of ours.
 
-    Files of before have no checksums; of them only the form is looked at.
+    Files from earlier versions have no checksums; only their structure is checked.
     """
     root = outline(file)
     marked = [node.path for node in root.everything() if CONTENT in node.attrs]

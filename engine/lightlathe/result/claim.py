@@ -1,7 +1,7 @@
-"""One run at a time for one output: who writes where, and what dead runs have left behind.
+"""Locks on outputs: one run at a time for one output; cleans up after dead runs.
 
-While a run lasts it holds `.NAME.lock` beside its output, locked through the operating system, which lets go of it
-however the run ends: what a dead process left is only a file, and is taken over. The file says who holds it.
+While a run lasts it holds `.NAME.lock` beside its output, locked through the operating system, which releases it
+however the run ends: a dead process leaves only a file, which is taken over. The file names its holder.
 """
 
 import contextlib
@@ -23,8 +23,8 @@ SUFFIX = ".writing"
 def claimed(output: Path) -> Iterator[None]:
     """Hold an output for as long as the block lasts; ResultError saying who holds it where another run does.
 
-    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5. What dead processes left
-    half-written of these is removed.
+    One claim covers NAME, NAME.h5 and the state of their designs, NAME.partial.h5. Half-written files of
+    these that dead processes left are removed.
     """
     from filelock import FileLock, Timeout
 

@@ -1,7 +1,8 @@
 """A file that HDF5 writes to through Python, so that a full disk is an error and not the end of the program.
 
-HDF5 does not survive a write that fails: it keeps what it could not write, tries again as it closes, and falls with a
-segmentation fault (HDF5 2.0, a limit on the size of files). So it is never told: `finish` raises the first error.
+HDF5 does not survive a failed write: it keeps what it could not write, tries again on closing, and crashes with a
+segmentation fault (HDF5 2.0, a limit on the size of files). So errors are hidden from it, and `finish` raises the
+first one.
 """
 
 import io
@@ -12,7 +13,7 @@ SMALL = 1 << 20  # bytes; HDF5 reads back its own records, never values, and its
 
 
 class Disk(io.RawIOBase):
-    """A new file for `h5py.File(disk, "w")`; `finish` raises what went wrong on the way.
+    """A new file for `h5py.File(disk, "w")`; `finish` raises the first error met.
 
     After an error small pieces go to memory, where HDF5 may read them back; large ones are dropped.
     """

@@ -21,7 +21,7 @@ from lightlathe.support.files import RESULT
 from lightlathe.support.watching import doing
 
 FORMAT = RESULT
-OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are no facts of the run
+OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are not provenance
 MEANING = "0 ignored, 1 liquid, 2 solid"
 COLUMNS = {"offset_mm": "mm", "turn_rad": "rad", "share": "1"}  # of the chords, one number per column
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
@@ -122,7 +122,7 @@ def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
 
 
 def put_optics(group: Any, optics: Optics) -> None:
-    """What the dose operator was made from, but for the scan angles: those are the patterns'."""
+    """The inputs of the dose operator, except the scan angles, which are those of the patterns."""
     chords = optics.chords
     for name, units in COLUMNS.items():
         put(group, name, getattr(chords, name).double().cpu().numpy(), units, ("column",))
@@ -166,7 +166,7 @@ def read_result(path: str | Path) -> Record:
         grid, shown = root["grid"], root["patterns/levels"]
         shape = tuple(grid.attribute("shape", list))
         voxels = Grid(shape, grid.length("voxel_mm"))  # pyright: ignore[reportArgumentType]
-        full_scale = shown.count("full_scale", most=65535)
+        full_scale = shown.count("full_scale", maximum=65535)
         levels = root.array("patterns/levels", "u1 u2", (None, None, None))
         if levels.max() > full_scale:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")

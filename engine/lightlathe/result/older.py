@@ -1,4 +1,4 @@
-"""Records and figures of older format versions, as of today.
+"""Upgrades records and figures of older format versions to the current one.
 
 Version 1: no motion in the settings, the figures are of images that stand still; figures on the finer grid leave out
 the tolerance band; neither /fine nor /part/whole.
@@ -16,9 +16,9 @@ STANDING = (
 
 
 def upgraded(record: Record, version: int) -> Record:
-    """A record as of today.
+    """A record in the current form.
 
-    One of version 1 keeps the motion that its figures are of, "stepped", with a warning that says so.
+    One of version 1 keeps the motion of its figures, "stepped", with a warning that says so.
     """
     if version >= 2:
         return record
@@ -33,7 +33,7 @@ def upgraded(record: Record, version: int) -> Record:
 
 
 def figures_of_today(figures: dict[str, float], settings: dict[str, Any], version: int) -> dict[str, float]:
-    """Figures under the names of today: `_fine` of a job with a tolerance band was what `_fine_judged` is."""
+    """Figures under their current names: `_fine` of a job with a tolerance band was what `_fine_judged` is now."""
     design = settings.get("design", {})
     if version >= 2 or not (design.get("tolerance_mm") or design.get("tolerance_voxels")):
         return figures

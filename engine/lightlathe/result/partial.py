@@ -1,4 +1,4 @@
-"""The state of an unfinished design: enough to go on from where it stopped."""
+"""The state of an unfinished design, from which it can be resumed."""
 
 import json
 from pathlib import Path
@@ -14,7 +14,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE
 
 FORMAT = STATE
-STATE_VERSION = 5  # of what solvers keep: to be raised whenever a solver's state changes
+STATE_VERSION = 6  # of what solvers keep: to be raised whenever a solver's state changes
 
 
 def partial_path(result: Path) -> Path:
@@ -72,7 +72,7 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
 
 
 def _comparable(table: Any) -> Any:
-    """A table of settings without what may differ between the two runs of one design."""
+    """A table of settings without those that may differ when a design is resumed."""
     if not isinstance(table, dict):
         return table
     return {k: v for k, v in json.loads(json.dumps(table)).items() if k not in ("iterations", "result")}

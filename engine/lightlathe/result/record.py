@@ -1,4 +1,4 @@
-"""The record of one design: all that is needed to show, check, repeat or question a print."""
+"""The record of one design: everything needed to show, check or repeat a print."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,11 +12,11 @@ class Record:
 
     job_toml      the job file's text
     settings      every setting after defaults, keys as in the job file
-    facts         plain values about the run: created_utc, program_version, torch_version, device, kernel, seed, ...
+    facts         provenance of the run: created_utc, program_version, torch_version, device, kernel, seed, ...
     log           one list per column, one value per logged iteration
     log_before    the logs of stages before the design itself, by name: coarser_1, ..., plain
-    warnings      sentences for the person who prints
-    optics        of images that stand at their angles; None in files of before
+    warnings      sentences for the user
+    optics        of images that stand at their angles; None in files from earlier versions
     own           members of the job that are Python of the user's own, by place ("resin", "light.beam"); files hold
                   only their names, so a record that was read has none
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out

@@ -1,4 +1,4 @@
-"""Files as wholes: one takes its name only when it is complete, and is read only if it is of the kind expected."""
+"""Atomic files: one gets its name only when complete, and is read only if it is of the expected kind."""
 
 import contextlib
 import logging
@@ -66,7 +66,7 @@ def whole_file(path: Path, kind: str, *, replace: bool = True) -> Iterator[Any]:
 
 @contextlib.contextmanager
 def _uninterrupted() -> Iterator[None]:
-    """Ctrl-C and polite kills wait until the block is done: HDF5 does not survive an exception inside a write."""
+    """Ctrl-C and SIGTERM wait until the block is done: HDF5 does not survive an exception inside a write."""
     if threading.current_thread() is not threading.main_thread():  # others are not interrupted
         yield
         return
@@ -100,9 +100,9 @@ def require_writable(path: Path, kind: str = RESULT) -> None:
 
 @contextlib.contextmanager
 def opened(path: str | Path, expected: str) -> Iterator[Node]:
-    """All that a file of the kind `expected` holds; ResultError for any other file, and for whatever is damaged.
+    """The content of a file of the kind `expected`; ResultError for any other or damaged file.
 
-    Whatever the block raises is taken for damage, too.
+    Any exception in the block is reported as damage, too.
     """
     path = Path(path)
     if not path.is_file():
@@ -148,6 +148,6 @@ def _require_kind(path: Path, file: Any, expected: str) -> None:
 
 
 def note_on(path: Path) -> str | None:
-    """What a person should know of a file that has been read: that it carries no checksums."""
+    """A note on a file without checksums; else None."""
     with h5py.File(path, "r") as file:
         return None if SEAL in file.attrs else f"{path} {NO_CHECKSUMS}."

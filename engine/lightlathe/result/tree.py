@@ -1,6 +1,6 @@
-"""An HDF5 file as plain Python, each link, type and size looked at before anything behind it is read.
+"""An HDF5 file as plain Python; each link, type and size is checked before the data is read.
 
-What the files of this project never hold is refused, so that a file from elsewhere reads nothing but itself: links to
+Features that this project's files never use are refused, so that a foreign file can read nothing but itself: links to
 other files or places, storage in other files, datasets put together from others, filters and types of no use here.
 """
 
@@ -17,7 +17,7 @@ from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssu
 from lightlathe.support.hdf5_guards import attribute
 
 DEEPEST = 16  # groups inside each other; the files hold 4
-MOST_PACKED = 1100  # bytes that gzip makes of one: 1032 by its format (RFC 1951)
+MAX_PACKED = 1100  # bytes that gzip makes of one: 1032 by its format (RFC 1951)
 TEXT = "text"  # in place of a dtype
 FILTERS = {h5z.FILTER_DEFLATE, h5z.FILTER_SHUFFLE, h5z.FILTER_FLETCHER32}
 
@@ -95,10 +95,10 @@ class Node:
             raise ValueError(f"{name} of {self.path} is {value}; expected a finite number above 0")
         return value
 
-    def count(self, name: str, least: int = 1, most: int = 2**31) -> int:
+    def count(self, name: str, minimum: int = 1, maximum: int = 2**31) -> int:
         value = self.attribute(name, int)
-        if not least <= value <= most:
-            raise ValueError(f"{name} of {self.path or 'the file'} is {value}; expected {least} to {most}")
+        if not minimum <= value <= maximum:
+            raise ValueError(f"{name} of {self.path or 'the file'} is {value}; expected {minimum} to {maximum}")
         return value
 
     def everything(self) -> Iterator["Node"]:
@@ -163,7 +163,7 @@ def _require_own(data: Any, where: str) -> None:
     if {made.get_filter(n)[0] for n in range(made.get_nfilters())} - FILTERS:
         raise ValueError(f"{where} is packed in a way that is not read; expected gzip")
     claimed, held = math.prod(data.shape) * data.dtype.itemsize, data.id.get_storage_size()
-    if claimed > held * (MOST_PACKED if made.get_nfilters() else 1):
+    if claimed > held * (MAX_PACKED if made.get_nfilters() else 1):
         raise ValueError(f"{where} claims {claimed} bytes and holds {held}")
 
 

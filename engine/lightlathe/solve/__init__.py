@@ -23,7 +23,7 @@ from lightlathe.solve.memory import copies
 from lightlathe.solve.primal_dual import PrimalDual
 from lightlathe.solve.problem import Evaluated, Problem, normalised
 from lightlathe.solve.rounding import rounded
-from lightlathe.solve.scenarios import Scenarios, repeated, windows
+from lightlathe.solve.scenarios import Scenarios, repeated
 from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
 
@@ -44,5 +44,5 @@ __all__ = [
     "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
     "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "Start", "StopRule",
     "Uniform", "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded",
-    "solve", "windows",
+    "solve",
 ]  # fmt: skip

@@ -11,7 +11,7 @@ from lightlathe.solve.problem import Evaluated, Problem
 
 @dataclass(frozen=True)
 class AcceleratedGradient:
-    """x <- clip(y - grad(y) / L), y <- x + momentum * (change of x); L is the steepest bend seen, slowly forgotten.
+    """x <- clip(y - grad(y) / L), y <- x + momentum * (change of x); L is the largest curvature seen, slowly forgotten.
 
     forget   share of L that stays from step to step, below 1 so that steps may grow again
 
@@ -34,7 +34,7 @@ class AcceleratedGradient:
         }
 
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
-        """The momentum of the old loss is dropped; its bend is kept."""
+        """The momentum of the old loss is dropped; its curvature is kept."""
         return {**state, "trial": state["patterns"], "before": state["patterns"], "momentum": state["momentum"] * 0 + 1}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:

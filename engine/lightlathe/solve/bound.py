@@ -1,12 +1,12 @@
-"""A proof of how wide the process window can be at most, whatever the patterns.
+"""A dual bound: a certified upper bound on the process window of any patterns.
 
-Weights p on the voxels that must stay liquid and q on the part, each summing to 1, prove for patterns g >= 0:
+For weights p on the voxels that must stay liquid and q on the part, each summing to 1, and any patterns g >= 0:
 
     max outside >= p . D = sum_j (A'p)_j g_j >= r sum_j (A'q)_j g_j = r q . D >= r min inside
     with r = min over rays j of (A'p)_j / (A'q)_j
 
-so no patterns reach a ratio below r, or a relative window above 1 - r. The best weights prove the best ratio itself
-(strong duality of linear programming). Weights of one slice prove it for that slice, and the worst slice for all.
+so no patterns reach a ratio below r, or a relative window above 1 - r. With optimal weights the bound is tight (strong
+duality of linear programming). Weights on one slice bound that slice, and the worst slice bounds the whole print.
 """
 
 import math
@@ -23,8 +23,8 @@ from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.support.sums import by_slice, log_of_sum
 from lightlathe.support.watching import doing, step
 
-DEEPEST = 40.0  # natural logarithm of the heaviest weight over the lightest
-STEEPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
+MAX_LOG_RATIO = 40.0  # natural logarithm of the heaviest weight over the lightest
+START_SHARPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
 TINY = 1e-30
 SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
 ROUNDING = 1e-9  # relative; see `certify`
@@ -32,11 +32,11 @@ ROUNDING = 1e-9  # relative; see `certify`
 
 @dataclass(frozen=True)
 class Bound:
-    """What is proven, in relative windows: no patterns reach more.
+    """Certified upper bounds on the relative window.
 
     window           of the whole print, with light of any strength
     by_slice         (z,) float64: the window of each slice alone; 1 where a slice has no voxel of one class
-    weights          (x, y, z) float64: the proof; the weights of each class sum to 1 in every slice
+    weights          (x, y, z) float64: the certificate; the weights of each class sum to 1 in every slice
     """
 
     window: float
@@ -48,7 +48,7 @@ class Bound:
         return int(self.by_slice.argmin())
 
     def heaviest(self, mask: Tensor) -> tuple[int, int, int]:
-        """The voxel of `mask` (x, y, z) in the worst slice that the proof leans on most: the window is narrow there."""
+        """The voxel of `mask` (x, y, z) in the worst slice with the largest weight: the window is limited there."""
         weights = torch.where(mask.to(self.weights.device), self.weights, -1.0)[:, :, self.worst_slice]
         i, j = divmod(int(weights.flatten().argmax()), weights.shape[1])
         return i, j, self.worst_slice
@@ -71,27 +71,27 @@ def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations
         )
     if not operator.slices_independent:
         raise SolveError("the bound gives each slice patterns of its own, and light ties these slices to each other.")
-    game: Any = _Game(operator, target)  # a solver asks of a problem no more than its limit and operator
-    depth = game.start(dose)
-    solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a proof of its own
-    state = solver.begin(depth, game)
+    dual: Any = _DualProblem(operator, target)  # a solver asks of a problem no more than its limit and operator
+    depth = dual.start(dose)
+    solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a bound of its own
+    state = solver.begin(depth, dual)
     stage, best = -1, depth
-    least = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
+    lowest = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
     for number in range(iterations):
         if number * len(SHARPNESS) // iterations != stage:
             stage = number * len(SHARPNESS) // iterations
             state = solver.restage(state)
-        at, worst = game.evaluate(state["trial"], SHARPNESS[stage])
-        best = torch.where(worst < least, at.patterns, best)
-        least = torch.minimum(worst, least)
-        state = solver.advance(state, at, game)
+        at, worst = dual.evaluate(state["trial"], SHARPNESS[stage])
+        best = torch.where(worst < lowest, at.patterns, best)
+        lowest = torch.minimum(worst, lowest)
+        state = solver.advance(state, at, dual)
         step(number + 1, iterations)
-    return certify(exact, target, game.weights(best))
+    return certify(exact, target, dual.weights(best))
 
 
 @doing("checking the proof")
 def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
-    """What `weights` (x, y, z) prove, computed in float64 with the operator `exact`.
+    """The bound that `weights` (x, y, z) certify, computed in float64 with the operator `exact`.
 
     Rounding: every term of A'p and A'q is 0 or more, so no digits cancel. With n terms each sum is right to
     n * 2^-53 of itself (Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., section 4.2), and the
@@ -118,48 +118,48 @@ def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
     )
 
 
-class _Game:
-    """Weights as logarithms 0..DEEPEST per voxel, and how little they prove, softly, slice by slice."""
+class _DualProblem:
+    """The dual problem: weights as logarithms 0..MAX_LOG_RATIO per voxel, a soft maximum of ratios per slice."""
 
-    limit = DEEPEST  # what the solver keeps its variables under
+    limit = MAX_LOG_RATIO  # upper bound of the solver's variables
 
     def __init__(self, operator: Any, target: Target) -> None:
         self.operator, self.target = operator, target
         self.both = (target.solid.any(0).any(0) & target.liquid.any(0).any(0)).to(operator.dtype)
 
     def start(self, dose: Tensor) -> Tensor:
-        """Of the weights that soft windows of several sharpnesses give a design's voxels, those that prove most.
+        """Initial guess: the weights of soft windows of several sharpnesses on a design's dose; the tightest are taken.
 
-        Each slice is looked at about its own threshold and takes its own; one in a hundred is spread evenly.
+        Each slice uses its own threshold and sharpness; a hundredth of the weight is spread evenly.
         """
         solid, liquid = self.target.solid, self.target.liquid
-        least = torch.where(solid, dose, math.inf).amin((0, 1))
-        most = torch.where(liquid, dose, -math.inf).amax((0, 1))
-        scale = torch.where(self.both > 0, 2 / (least + most).clamp(min=1e-30), 1.0)
+        min_inside = torch.where(solid, dose, math.inf).amin((0, 1))
+        max_outside = torch.where(liquid, dose, -math.inf).amax((0, 1))
+        scale = torch.where(self.both > 0, 2 / (min_inside + max_outside).clamp(min=1e-30), 1.0)
         excess = torch.where(solid, 1 - dose * scale, dose * scale - 1).to(self.operator.dtype)
         best, lowest = torch.zeros_like(excess), torch.full_like(excess[0, 0], math.inf)
-        for sharpness in STEEPNESS:
-            heavy = self.weights(sharpness * excess, deepest=None)
+        for sharpness in START_SHARPNESS:
+            heavy = self.weights(sharpness * excess, max_log_ratio=None)
             mixed = torch.zeros_like(heavy)
             for mask in (solid, liquid):
                 mixed = mixed + 0.99 * heavy * mask + 0.01 * mask / mask.sum((0, 1)).clamp(min=1)
             logs = torch.where(mixed > 0, mixed, 1).log()
-            depth = (logs - logs.amax((0, 1)) + DEEPEST).clamp_(0, DEEPEST)
-            highest = self.gaps(depth)[0].flatten(0, 1).amax(0)
+            depth = (logs - logs.amax((0, 1)) + MAX_LOG_RATIO).clamp_(0, MAX_LOG_RATIO)
+            highest = self.log_ratios(depth)[0].flatten(0, 1).amax(0)
             better = highest < lowest
             best, lowest = torch.where(better, depth, best), torch.where(better, highest, lowest)
         return best
 
-    def gaps(self, depth: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    def log_ratios(self, depth: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """log((A'q)_j / (A'p)_j) of every ray j, -inf where the part is not lit; A'p, A'q; and the weights."""
         weights = self.weights(depth)
         over = self.operator.transpose(weights * self.target.liquid)
         under = self.operator.transpose(weights * self.target.solid)
         touched = (under > 0) & (self.both > 0)
-        gap = torch.where(touched, under.clamp(min=TINY).log() - over.clamp(min=TINY).log(), -math.inf)
-        return gap, over, under, weights
+        log_ratio = torch.where(touched, under.clamp(min=TINY).log() - over.clamp(min=TINY).log(), -math.inf)
+        return log_ratio, over, under, weights
 
-    def weights(self, depth: Tensor, deepest: float | None = DEEPEST) -> Tensor:
+    def weights(self, depth: Tensor, max_log_ratio: float | None = MAX_LOG_RATIO) -> Tensor:
         """(x, y, z) weights, each class summing to 1 in every slice where it has voxels."""
         total = torch.zeros_like(depth)
         for mask in (self.target.solid, self.target.liquid):
@@ -170,16 +170,16 @@ class _Game:
     def evaluate(self, depth: Tensor, sharpness: float) -> tuple[Evaluated, Tensor]:
         """(slice,) soft maximum of log((A'q)_j / (A'p)_j) with the gradient of their sum; and the hard maxima."""
         solid, liquid = self.target.solid, self.target.liquid
-        gap, over, under, weights = self.gaps(depth)
-        rays = gap.flatten(0, 1)
+        log_ratio, over, under, weights = self.log_ratios(depth)
+        rays = log_ratio.flatten(0, 1)
         soft = log_of_sum(sharpness * rays) / sharpness
-        share = torch.where(gap > -math.inf, torch.exp(sharpness * (gap - soft)), 0.0)
-        slope = self.operator(share / under.clamp(min=TINY)) * solid
-        slope = slope - self.operator(share / over.clamp(min=TINY)) * liquid
+        share = torch.where(log_ratio > -math.inf, torch.exp(sharpness * (log_ratio - soft)), 0.0)
+        by_weight = self.operator(share / under.clamp(min=TINY)) * solid
+        by_weight = by_weight - self.operator(share / over.clamp(min=TINY)) * liquid
         gradient = torch.zeros_like(depth)
         for mask in (solid, liquid):
             part = weights * mask
-            gradient = gradient + part * (slope - by_slice(part * slope))
+            gradient = gradient + part * (by_weight - by_slice(part * by_weight))
         value = torch.where(self.both > 0, soft, 0.0)
         return Evaluated(depth, weights, value, gradient), rays.amax(0)
 

@@ -36,27 +36,27 @@ class FreeSetRamp:
         nan = torch.full((), torch.nan, device=patterns.device, dtype=torch.float64)
         gradient = torch.zeros_like(patterns)
         state = {"trial": patterns, "patterns": patterns, "gradient": gradient}
-        return {**state, "value": nan, "step": nan, "promised": nan}
+        return {**state, "value": nan, "step": nan, "predicted": nan}
 
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
-        x, g, value, step, promised = (state[k] for k in ("patterns", "gradient", "value", "step", "promised"))
+        x, g, value, step, predicted = (state[k] for k in ("patterns", "gradient", "value", "step", "predicted"))
         passes, tried = form_for("free_set", x), at.patterns
         first = value.isnan()
-        accepted = first | (at.value <= value + 1e-4 * promised.clamp(max=0))
+        accepted = first | (at.value <= value + 1e-4 * predicted.clamp(max=0))
         g = keep_if(~accepted, g, at.gradient)
         slope, loose = passes.looked(accepted, tried, x, g, limit=problem.limit)
 
-        # the loss along the last step: its slope went from `promised` to `slope`, and would have been 0 at `best`
-        best = self.relaxed * step * promised / (promised - slope)
-        farther = torch.where(promised < 0, 2 * step, step)  # at a loss of 0 nothing moves any more
-        longer = torch.where((promised < 0) & (best > 0) & best.isfinite(), best, farther)
+        # the loss along the last step: its slope went from `predicted` to `slope`, and would have been 0 at `best`
+        best = self.relaxed * step * predicted / (predicted - slope)
+        farther = torch.where(predicted < 0, 2 * step, step)  # at a loss of 0 nothing moves any more
+        longer = torch.where((predicted < 0) & (best > 0) & best.isfinite(), best, farther)
         longer = torch.where(first, step, longer)  # another stage of the loss goes on with the step of the last
         step = torch.where(accepted, longer, step / 2)
         x = keep_if(~accepted, x, tried)
-        trial, step, promised = passes.stepped(
+        trial, step, predicted = passes.stepped(
             x, loose, step, step.isnan() | (step == 0), change=self.first_change, limit=problem.limit
         )
         return {
@@ -65,5 +65,5 @@ class FreeSetRamp:
             "gradient": g,
             "value": torch.where(accepted, at.value.to(torch.float64), value),
             "step": step,
-            "promised": promised,
+            "predicted": predicted,
         }

@@ -11,7 +11,7 @@ from lightlathe.solve.eight_bits import BLOCK, blocks_of
 from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.problem import Evaluated, Problem
 
-MOST_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
+MAX_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,8 @@ class BoundedLBFGS:
     first_change: float = 0.1
 
     def __post_init__(self) -> None:
-        if not 1 <= self.memory <= MOST_PAIRS:
-            raise JobError(f"bounded_lbfgs: memory is {self.memory}; expected 1 to {MOST_PAIRS} pairs, 5 do well.")
+        if not 1 <= self.memory <= MAX_PAIRS:
+            raise JobError(f"bounded_lbfgs: memory is {self.memory}; expected 1 to {MAX_PAIRS} pairs, 5 do well.")
 
     def begin(self, patterns: Tensor, problem: Problem) -> dict[str, Tensor]:
         m, device = self.memory, patterns.device
@@ -50,7 +50,7 @@ class BoundedLBFGS:
             "age": torch.zeros(m, device=device, dtype=torch.int64),  # serial number of the pair in each slot, 0: none
             "value": torch.full((), torch.nan, device=device, dtype=torch.float64),
             "step": torch.ones((), device=device, dtype=torch.float64),
-            "promised": torch.zeros((), device=device, dtype=torch.float64),  # change of the loss at the slope of now
+            "predicted": torch.zeros((), device=device, dtype=torch.float64),  # change of the loss at the slope of now
         }
 
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
@@ -67,14 +67,14 @@ class BoundedLBFGS:
         pairs, change = Coded(state["pairs"], state["scales"]), Coded(state["change"], state["change_scales"])
         passes = form_for("lbfgs", x)
         first = value.isnan()
-        accepted = first | (at.value - value <= 1e-4 * state["promised"].clamp(max=0))
+        accepted = first | (at.value - value <= 1e-4 * state["predicted"].clamp(max=0))
         step = torch.where(accepted, 1.0, state["step"] / 2)
 
         slot = age.argmin().reshape(1)
         move = Move(accepted, Point(at.patterns, at.gradient), Point(x, g))
         products = passes.learnt(move, ~first, slot, change, pairs, limit=problem.limit)
         factors, age = passes.factors(products, age, slot, first, first_change=self.first_change)
-        (x, g), trial, promised, change = passes.combined(move, pairs, factors, step, limit=problem.limit)
+        (x, g), trial, predicted, change = passes.combined(move, pairs, factors, step, limit=problem.limit)
         return {
             "trial": trial,
             "patterns": x,
@@ -86,5 +86,5 @@ class BoundedLBFGS:
             "age": age,
             "value": torch.where(accepted, at.value.to(torch.float64), value),
             "step": step,
-            "promised": promised,
+            "predicted": predicted,
         }

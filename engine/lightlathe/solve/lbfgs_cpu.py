@@ -12,7 +12,7 @@ from lightlathe.solve.eight_bits import BLOCK
 from lightlathe.support.threads import share_out
 
 PIECE = 64  # blocks of 128 numbers that one partial sum covers
-AT_ONCE = 16  # pieces that a thread takes at a time
+PIECES_PER_CHUNK = 16  # pieces that a thread takes at a time
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
 
@@ -26,7 +26,7 @@ def gram(pairs: Tensor, scales: Tensor, gradient: Tensor, movable: Tensor) -> tu
     pieces = -(-blocks // PIECE)
     partial, size = np.zeros((pieces, rows + 1, rows + 1)), np.zeros(pieces)
     given = pairs.numpy(), scales.numpy(), _flat(gradient), _flat(movable)
-    share_out(lambda first, last: multiply(*given, partial, size, first, last), pieces, most=AT_ONCE)
+    share_out(lambda first, last: multiply(*given, partial, size, first, last), pieces, max_items=PIECES_PER_CHUNK)
     found, length = np.zeros_like(partial[0]), 0.0
     for one, its_size in zip(partial, size.tolist(), strict=True):
         found += one
@@ -40,7 +40,7 @@ def mixed(weights: Tensor, pairs: Tensor) -> Tensor:
     blocks = len(weights)
     out = np.empty((blocks, BLOCK), weights.numpy().dtype)
     given = weights.contiguous().numpy(), pairs.numpy()
-    share_out(lambda first, last: mix(*given, out, first, last), blocks, most=AT_ONCE * PIECE)
+    share_out(lambda first, last: mix(*given, out, first, last), blocks, max_items=PIECES_PER_CHUNK * PIECE)
     return torch.from_numpy(out)
 
 

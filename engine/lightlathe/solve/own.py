@@ -7,7 +7,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.quantities import Chords, Grid, LinearMap, Optics, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Chords, Grid, Optics, Target
 from lightlathe.solve.metrics import NAMES
 from lightlathe.solve.problem import Problem
 from lightlathe.support.own import OwnMember

@@ -11,7 +11,8 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Loss, Penalty
-from lightlathe.quantities import LinearMap, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Target
 from lightlathe.support.sums import exact_total
 
 Map = TypeVar("Map", bound=LinearMap)

@@ -7,7 +7,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import SolveError
-from lightlathe.quantities import LinearMap, Target
+from lightlathe.families.linear_map import LinearMap
+from lightlathe.quantities import Target
 
 
 class Scenarios(LinearMap):
@@ -74,16 +75,3 @@ def repeated(target: Target, count: int) -> Target:
     return Target(
         target.solid.repeat(count, 1, 1), target.liquid.repeat(count, 1, 1), again(target.weight), again(target.dose)
     )
-
-
-def windows(scenarios: Scenarios, target: Target, patterns: Tensor) -> tuple[list[float], float]:
-    """The relative window of each scenario alone, and of all at one exposure (the worst case)."""
-    least, most = [], []
-    for dose in scenarios(patterns).chunk(len(scenarios.members)):
-        least.append(float(torch.where(target.solid, dose, torch.inf).amin()))
-        most.append(float(torch.where(target.liquid, dose, -torch.inf).amax()))
-
-    def window(low: float, high: float) -> float:
-        return 1 - high / low if low > 0 else float("nan")
-
-    return [window(low, high) for low, high in zip(least, most, strict=True)], window(min(least), max(most))

@@ -25,7 +25,7 @@ def gram(codes: Tensor, scales: Tensor, gradient: Tensor, x: Tensor, limit: floa
     sums = (rows + 1) * (rows + 2) // 2
     partial = np.zeros((pieces, sums + 2, slices))
     given = codes.numpy(), scales.numpy(), gradient.contiguous().numpy(), x.contiguous().numpy(), limit
-    share_out(lambda first, last: multiply(*given, partial, first, last), pieces, most=1)
+    share_out(lambda first, last: multiply(*given, partial, first, last), pieces, max_items=1)
     found = np.zeros_like(partial[0])
     for one in partial:
         found += one
@@ -41,7 +41,9 @@ def mixed(codes: Tensor, scales: Tensor, factors: Tensor, gradient: Tensor) -> T
     out = torch.empty_like(gradient, memory_format=torch.contiguous_format)
     given = codes.numpy(), scales.numpy(), factors.to(gradient.dtype).contiguous().numpy()
     angles = len(gradient)
-    share_out(lambda first, last: mix(*given, gradient.contiguous().numpy(), out.numpy(), first, last), angles, most=4)
+    share_out(
+        lambda first, last: mix(*given, gradient.contiguous().numpy(), out.numpy(), first, last), angles, max_items=4
+    )
     return out
 
 

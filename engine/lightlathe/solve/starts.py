@@ -1,4 +1,4 @@
-"""Where a design begins: functions of a problem, as frozen dataclasses that give patterns (angle, column, row)."""
+"""Initial guesses: functions of a problem, as frozen dataclasses that give patterns (angle, column, row)."""
 
 from dataclasses import dataclass
 

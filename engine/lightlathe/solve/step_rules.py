@@ -1,4 +1,4 @@
-"""What the solvers share: which levels may still move."""
+"""Shared by the solvers: which levels may still move."""
 
 from torch import Tensor
 

@@ -110,7 +110,7 @@ def _run(node: Node, version: int) -> Run:
     run = Run(
         job=node.attribute("job", str),
         variant=json_table(node.attribute("variant", str), f"variant of {node.path}"),
-        repeat=node.count("repeat", least=0),
+        repeat=node.count("repeat", minimum=0),
         settings=settings,
         figures=figures_of_today({k: figures.attribute(k, float) for k in figures.attrs}, settings, version),
         log=log_in(node),

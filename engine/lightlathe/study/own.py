@@ -1,4 +1,4 @@
-"""A ranking figure of the user's own: a function of a run's figures, larger is better."""
+"""A ranking figure of the user's: a function of a run's figures, larger is better."""
 
 import dataclasses
 import math

@@ -1,4 +1,4 @@
-"""A study file (TOML): which designs to lay side by side, and how each of them differs from its job."""
+"""A study file (TOML): which designs to compare, and how each differs from its job."""
 
 import dataclasses
 import itertools
@@ -20,7 +20,7 @@ from lightlathe.study.ranking import BETTER, label
 from lightlathe.support.own import is_own
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
-MOST_DESIGNS = 10_000  # a week of designs that take a minute each
+MAX_DESIGNS = 10_000  # a week of designs that take a minute each
 OF_THE_DESIGN = (  # keys of [design] that change neither voxels nor operator, so that runs share their preparation
     "loss", "solver", "start", "weight", "part_weight", "penalties", "stop", "robust", "ladder", "iterations",
     "bound_iterations", "rounding_iterations", "level_limit", "seed",
@@ -36,7 +36,7 @@ class Plan:
     set                key -> value, the same for every run
     repeats            runs of each combination: one from the job's start, the others from that start disturbed
     rank_by            figure that orders the table
-    bound_iterations   steps on the proof of the widest possible window, once per part, grid and light; 0 leaves it out
+    bound_iterations   steps on the upper bound of the window, once per part, grid and light; 0: none
     """
 
     jobs: tuple[str, ...]
@@ -56,8 +56,8 @@ class Plan:
             raise JobError(f"repeats is {self.repeats}; expected 1000 at most.")
         if isinstance(self.vary, Mapping) and all(isinstance(values, list) for values in self.vary.values()):
             count = len(self.jobs) * self.repeats * math.prod(len(values) for values in self.vary.values())
-            if count > MOST_DESIGNS:
-                raise JobError(f"the study asks for {count} designs; expected {MOST_DESIGNS} at most.")
+            if count > MAX_DESIGNS:
+                raise JobError(f"the study asks for {count} designs; expected {MAX_DESIGNS} at most.")
         names = [Path(job).stem for job in self.jobs]
         if len(set(names)) < len(names):
             raise JobError(f"jobs are told apart by their names; got {brief(', '.join(names))}. Rename one.")
@@ -85,7 +85,7 @@ class Plan:
 
     @property
     def figure(self) -> OwnFigure | None:
-        """The figure that orders the table, where it is of the user's own; not run."""
+        """The ranking figure, where it is the user's; not run."""
         return OwnFigure.named(self.rank_by, Path()) if is_own(self.rank_by) else None
 
     def variants(self) -> list[dict[str, Any]]:
@@ -137,7 +137,7 @@ def load_plan(path: str | Path) -> Plan:
 
 
 def designs(plan: Plan) -> list[Planned]:
-    """Every design of a plan, in the order in which they are made. Raises for whatever its job files would refuse."""
+    """Every design of a plan, in running order. Raises what its job files would raise."""
     planned: dict[str, Planned] = {}
     seen: dict[str, str] = {}
     for job, variant, repeat in itertools.product(plan.jobs, plan.variants(), range(plan.repeats)):

@@ -1,4 +1,4 @@
-"""How the runs of a study went: wrong voxels and process window, by iteration and by seconds."""
+"""Convergence plots of a study: wrong voxels and process window, by iteration and by seconds."""
 
 import math
 import os
@@ -14,11 +14,11 @@ from lightlathe.support.files import PICTURE, drawn_by, require_replaceable
 from lightlathe.support.watching import doing
 
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
-LEAST_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
+MIN_WINDOW = -1.0  # below it the window axis ends: no exposure is right there anyway
 
 
 def require_drawing(folder: Path, study: str = "", jobs: Iterable[str] = ()) -> None:
-    """ResultError where the pictures of a study cannot be drawn or put; asked before any long work. Makes the folder.
+    """ResultError where the pictures of a study cannot be drawn or written, before any long work. Makes the folder.
 
     study, jobs   their names, from which those of the pictures are made
     """
@@ -94,7 +94,7 @@ def draw_convergence(
     bounds = {r.figures.get("window_proven_at_most", math.nan) for r in runs}
     bound = bounds.pop() if len(bounds) == 1 else math.nan
     windows = np.concatenate([_best(r)[1] for r in runs] + [[bound]])
-    least, most = (float(f(windows, where=np.isfinite(windows), initial=0.0)) for f in (np.min, np.max))
+    lowest, highest = (float(f(windows, where=np.isfinite(windows), initial=0.0)) for f in (np.min, np.max))
     for column, below in enumerate(("iterations (one product with the operator, one with its transpose)", "seconds")):
         top, bottom = axes[:, column]
         top.set_yscale("symlog", linthresh=1)  # none wrong can be shown
@@ -104,7 +104,7 @@ def draw_convergence(
             bottom.axhline(bound, color="0.4", linewidth=1)
             said, place = "no patterns reach more (proven)", bottom.get_yaxis_transform()
             bottom.text(0.99, bound, said, transform=place, ha="right", va="bottom", color="0.3", size="small")
-        bottom.set_ylim(max(LEAST_WINDOW, least - 0.05), max(LEAST_WINDOW, most) + 0.05)
+        bottom.set_ylim(max(MIN_WINDOW, lowest - 0.05), max(MIN_WINDOW, highest) + 0.05)
         for panel in (top, bottom):
             panel.grid(alpha=0.3)
             panel.set_xlim(left=0)

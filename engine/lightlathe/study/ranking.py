@@ -1,4 +1,4 @@
-"""Which variant of a study is best, by how much, and whether the difference is more than chance."""
+"""Ranking of a study's variants, and whether their differences exceed chance."""
 
 import dataclasses
 import itertools
@@ -59,7 +59,7 @@ class Line:
 
     rank      1 is best; variants that differ by no more than either spreads over its repeats share a rank, and so do
               all without a value
-    spread    largest less smallest value of the ranking figure over the repeats; NaN for one run
+    spread    range (max - min) of the ranking figure over the repeats; NaN for one run
     failed    the first error, where a run gave no design
     """
 
@@ -114,13 +114,13 @@ def _level(first: float, second: float, *spreads: float) -> bool:
 class Effect:
     """How far another value of one varied key moves the mean of the ranking figure on one job, all other keys the same.
 
-    typical, most   median and largest difference, over all pairs of values and all settings of the other keys
+    median, largest   median and largest difference, over all pairs of values and all settings of the other keys
     """
 
     job: str
     key: str
-    typical: float
-    most: float
+    median: float
+    largest: float
 
 
 def effects(lines: list[Line], rank_by: str) -> list[Effect]:

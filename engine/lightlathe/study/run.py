@@ -1,4 +1,4 @@
-"""Designs under several losses, solvers or settings side by side: which is best here, by how much, and is that noise?
+"""Runs a study: designs with different losses, solvers or settings, for comparison.
 
 A plan (plan.py) says which. Every combination is designed from the job's start and, to see how much of a difference is
 chance, from that start disturbed at random. All runs end in one HDF5 file (file.py).
@@ -20,18 +20,11 @@ import torch
 from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.flow.certificate import proof_of
-from lightlathe.flow.prepare import (
-    Setup,
-    Solid,
-    device_of,
-    lay_out,
-    load_solids,
-    patterns_of,
-    prepare,
-    require_memory,
-    settings_of,
-)
+from lightlathe.flow.certificate import certificate_of
+from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.prepare import Setup, prepare
+from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
 from lightlathe.result.record import Record
 from lightlathe.study.file import Run, Study, read_study, write_study
@@ -75,7 +68,7 @@ def begin(
 
 
 class Watch(Protocol):
-    """Who is told how a study goes: each design's number and name, the figures of each iteration, what came of it."""
+    """Callbacks for a study's progress: each design's number and name, its iterations, its outcome."""
 
     def begin(self, number: int, words: str) -> None: ...
     def __call__(self, figures: dict[str, float]) -> None: ...
@@ -188,10 +181,10 @@ def _machine(setup: Setup) -> dict[str, Any]:
 
 
 def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
-    """What is proven of the window of any design in this place."""
+    """The certified upper bound of the window for this part, grid and light."""
     dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
-    proof = proof_of(setup, dose, iterations=iterations)
-    return {} if proof is None else _bound_in(proof.figures())
+    certificate = certificate_of(setup, dose, iterations=iterations)
+    return {} if certificate is None else _bound_in(certificate.figures())
 
 
 def _bound_in(figures: dict[str, float]) -> dict[str, float]:

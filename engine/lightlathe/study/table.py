@@ -1,4 +1,4 @@
-"""A study as text: a table for each job, what moves the ranking figure, and how much of it is chance."""
+"""A study as text: a table for each job, the effect of each key, and the spread by chance."""
 
 import math
 from collections.abc import Iterable
@@ -69,7 +69,7 @@ def _block(lines: list[Line], rank_by: str) -> str:
         text.append("  " + "  ".join(cells).rstrip())
     text += [f"  {line.name} failed: {line.failed}" for line in lines if line.failed is not None]
     for effect in effects(lines, rank_by):
-        moved = f"{_shown(effect.typical, form)} (median), {_shown(effect.most, form)} (most)"
+        moved = f"{_shown(effect.median, form)} (median), {_shown(effect.largest, form)} (max)"
         text.append(f"  another {effect.key}, all else the same, moves {named} by {moved}")
     return "\n".join([*text, *_noise(lines, rank_by, form)])
 
@@ -83,16 +83,16 @@ def _noise(lines: list[Line], rank_by: str, form: str) -> list[str]:
     if not spreads:
         return ["  one run each: how much of a difference is chance is not known (repeats = 1)"]
     runs = "/".join(str(n) for n in sorted({line.runs for line in lines}))
-    typical = _shown(spreads[len(spreads) // 2], form)
+    median = _shown(spreads[len(spreads) // 2], form)
     return [
-        f"  chance, a start disturbed at random, moves it by {typical} (median), {_shown(spreads[-1], form)} (most): "
+        f"  chance, a start disturbed at random, moves it by {median} (median), {_shown(spreads[-1], form)} (max): "
         f"the spread over {runs} runs,",
         "  whose means are above; = where the spread hides the order",
     ]
 
 
 def _where(study: Any) -> str:
-    """Where and when the runs were made."""
+    """The provenance of the runs: machines and dates."""
 
     def facts(*names: str) -> list[str]:
         return _once(" ".join(str(r.facts[n]) for n in names if n in r.facts) for r in study.runs if not r.failed)

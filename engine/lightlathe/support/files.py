@@ -1,4 +1,4 @@
-"""What lies under a name, and whether this program may put a file of its own there."""
+"""What exists under a path, and whether this program may write a file of its own there."""
 
 import contextlib
 import hashlib
@@ -70,7 +70,7 @@ def kind_of(path: Path) -> str | None:
 
 
 def what_is(path: Path) -> str:
-    """What lies under a name, in a few words."""
+    """What exists under a path, in a few words."""
     if not path.exists():
         return "a link to nothing"
     if path.is_dir():
@@ -102,7 +102,7 @@ def sha256_of(path: Path) -> str:
 
 
 def drawn_by(path: str | Path) -> dict[str, str]:
-    """Metadata for matplotlib's `savefig`, by which a picture is known again as one of ours."""
+    """Metadata for matplotlib's `savefig`, by which a picture is recognised as one of ours."""
     return {"Software" if Path(path).suffix.lower() == ".png" else "Creator": DRAWN_BY}
 
 

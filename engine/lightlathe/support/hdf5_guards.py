@@ -1,4 +1,4 @@
-"""Looks at an HDF5 file where the library itself does not come back from damage (HDF5 2.0 and before).
+"""Checks of an HDF5 file for damage on which the library itself hangs or crashes (HDF5 2.0 and before).
 
 Texts of varied length lie in global heaps, lists of objects that carry no checksum. HDF5 reads such a list object by
 object, and where one of free space says that it has no bytes, it reads that one for ever; so it does where the size of

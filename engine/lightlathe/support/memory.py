@@ -1,4 +1,4 @@
-"""Memory that is free for a design: of this machine within its limits, or of a card."""
+"""Memory available for a design: of this machine within its limits, or of a card."""
 
 from pathlib import Path
 
@@ -10,7 +10,7 @@ GROUP = Path("/sys/fs/cgroup")  # limits of a container or a batch job on Linux,
 def free_bytes(device: torch.device) -> float:
     """Memory that a design may take on `device`: what the card has free, or what is available here.
 
-    Available, not free: the system hands back at once what it only keeps of files (psutil.virtual_memory).
+    Available, not free: it includes file caches, which the system releases on demand (psutil.virtual_memory).
     """
     if device.type == "cuda":
         return float(torch.cuda.mem_get_info(device)[0])

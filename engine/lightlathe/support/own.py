@@ -1,7 +1,7 @@
-"""A Python file of the user's own, named in a job as "file.py:name". Here and nowhere else is such a file read and run.
+"""A Python file of the user's, named in a job as "file.py:name". No other module reads or runs such files.
 
 Reading a job runs nothing: `OwnFile.named` reads the file and sees from its syntax tree whether it defines the name.
-`OwnFile.load` runs the very bytes that were read, when they are needed and by consent: see `OwnMember`.
+`OwnFile.load` runs exactly the bytes that were read, when needed and with consent: see `OwnMember`.
 """
 
 import ast
@@ -25,7 +25,7 @@ log = logging.getLogger(__name__)
 _RUN: set[str] = set()  # SHA-256 of what was run in this process
 
 CONSENT = "Read it, then run it: Job.load() from Python; --run-own for a result."
-MOST_BYTES = 1_000_000  # of a file of one's own: some 25,000 lines
+MAX_BYTES = 1_000_000  # of a file of one's own: some 25,000 lines
 
 
 def is_own(name: Any) -> TypeGuard[str]:
@@ -34,7 +34,7 @@ def is_own(name: Any) -> TypeGuard[str]:
 
 
 class NotRun(JobError, AttributeError):
-    """Something was asked of a member whose file has not been run."""
+    """A member was used whose file has not been run."""
 
 
 @dataclass(frozen=True)
@@ -61,14 +61,14 @@ class OwnFile:
             raise JobError(f"{where}: there is no file {file}; paths are relative to the job file.")
         try:
             with file.open("rb") as opened:
-                source = opened.read(MOST_BYTES + 1)
+                source = opened.read(MAX_BYTES + 1)
         except OSError as problem:
             raise JobError(f"{where}: {file} cannot be read ({problem.strerror}).") from None
-        if len(source) > MOST_BYTES:
-            raise JobError(f"{where}: {file} has more than {MOST_BYTES / 1e6:g} MB; expected a short Python file.")
+        if len(source) > MAX_BYTES:
+            raise JobError(f"{where}: {file} has more than {MAX_BYTES / 1e6:g} MB; expected a short Python file.")
         try:
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of strange escapes: they are told when the file is run
+                warnings.simplefilter("ignore")  # of invalid escapes: they are reported when the file is run
                 tree = ast.parse(source, str(file))
         except (SyntaxError, ValueError, RecursionError, MemoryError) as problem:
             raise JobError(f"{where}: {file} is not Python: {type(problem).__name__}: {problem}") from None
@@ -208,7 +208,7 @@ class OwnMember:
         return self._guarded(attribute)
 
     def _guarded(self, attribute: str) -> Any:
-        """An attribute of what was loaded; its errors are told as JobError."""
+        """An attribute of what was loaded; its errors become JobError."""
         try:
             value = getattr(self._loaded, attribute)
         except AttributeError:

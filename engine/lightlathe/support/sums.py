@@ -1,9 +1,9 @@
-"""Sums and curves whose last digits hang on neither the number of threads nor where an array is split among them.
+"""Sums and functions whose last digits do not depend on the number of threads.
 
 Torch's own sums over large arrays split by threads on a CPU, and so change their last digits with the number of them;
-some of its curves (sigmoid, softplus, powers) end each thread's share by another formula. A design multiplies such
-digits until levels differ. Here they are the same for any number of threads on one machine. On other devices these are
-torch's own, which repeat there.
+some of its curves (sigmoid, softplus, powers) end each thread's share by another formula. A design amplifies such
+differences until levels change. Here results are the same for any number of threads on one machine. Other devices use
+torch's own, which are repeatable there.
 
 Torch's `exp`, `log`, comparisons and arithmetic number by number, `amax`, `cumsum` and `sort` are as safe as they are.
 """

@@ -12,7 +12,7 @@ from lightlathe.support.threads import share_out
 
 BLOCK = 2**14  # numbers of a flat array that one partial sum covers
 ROWS = 256  # rows that one partial sum of columns covers
-AT_ONCE = 16  # blocks that a thread takes at a time
+BLOCKS_PER_CHUNK = 16  # blocks that a thread takes at a time
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract", "reassoc"})
 
@@ -39,10 +39,10 @@ def columns(x: np.ndarray) -> np.ndarray:
 
 
 def _shared(work: Callable[[int, int], None], blocks: int) -> None:
-    if blocks <= AT_ONCE:  # done before a thread would start
+    if blocks <= BLOCKS_PER_CHUNK:  # done before a thread would start
         work(0, blocks)
     else:
-        share_out(work, blocks, most=AT_ONCE)
+        share_out(work, blocks, max_items=BLOCKS_PER_CHUNK)
 
 
 @fast

@@ -1,4 +1,4 @@
-"""Sharing out a loop among the threads that torch is set to use."""
+"""Splitting a loop among the threads that torch is set to use."""
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -8,12 +8,12 @@ import numpy as np
 import torch
 
 
-def share_out(work: Callable[[int, int], None], items: int, most: int) -> None:
-    """Run work(first, last) over 0..items in pieces of at most `most`, a whole number of rounds for every thread."""
+def share_out(work: Callable[[int, int], None], items: int, max_items: int) -> None:
+    """Run work(first, last) over 0..items in pieces of up to `max_items`, a whole number of rounds for each thread."""
     threads = min(torch.get_num_threads(), items)
     if threads < 1:
         return
-    rounds = -(-items // (threads * most))
+    rounds = -(-items // (threads * max_items))
     edges = np.linspace(0, items, threads * rounds + 1).round().astype(int).tolist()
     if threads == 1:
         for first, last in pairwise(edges):

@@ -1,10 +1,10 @@
-"""What the program does just now, told to whoever watches: like logging, with no callback in every signature.
+"""Progress reports to a watcher, without a callback in every signature (as logging does).
 
     with doing("proving"):              # or @doing("proving") on a function
         for number in range(100):
             step(number + 1, 100)
 
-Nothing is told where nobody watches.
+Without a watcher nothing happens.
 """
 
 import contextlib
@@ -30,7 +30,7 @@ _work: ContextVar[_Work | None] = ContextVar("work", default=None)
 
 @contextlib.contextmanager
 def watched(watcher: Watcher | None) -> Iterator[None]:
-    """Within the block `watcher` is told, in place of whoever was before; None changes nothing."""
+    """Within the block `watcher` receives the reports, in place of any outer one; None changes nothing."""
     if watcher is None:
         yield
         return
@@ -43,7 +43,7 @@ def watched(watcher: Watcher | None) -> Iterator[None]:
 
 @contextlib.contextmanager
 def doing(words: str, of: int | None = None) -> Iterator[None]:
-    """Within the block, or the function that it decorates, this is done; then again what was done around it."""
+    """Reports an activity for a block or a decorated function; afterwards the enclosing one is current again."""
     token = _work.set(_Work(words, 0, of))
     _tell()
     try:
@@ -54,7 +54,7 @@ def doing(words: str, of: int | None = None) -> Iterator[None]:
 
 
 def step(done: int | None = None, of: int | None = None, figures: Mapping[str, float] | None = None) -> None:
-    """So many steps of what is done are through: one more where `done` is left out."""
+    """Reports `done` steps of the activity as finished; one more where `done` is left out."""
     work = _work.get()
     if work is not None:
         work.done = work.done + 1 if done is None else done

@@ -1,4 +1,4 @@
-"""Numbers in sentences: no exponents, no plural of one, times in a unit that a person would use."""
+"""Numbers in sentences: no exponents, correct plurals, times in readable units."""
 
 import math
 from collections.abc import Sequence

@@ -33,13 +33,13 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
-    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), most=4)
+    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
 
 def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
-    from lightlathe.dose.kernels.cpu_loops import ANGLES_AT_ONCE, collect_angles
+    from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS, collect_angles
 
     dose = _numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
@@ -50,7 +50,7 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     def work(first: int, last: int) -> None:
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
 
-    share_out(work, views.angles, most=ANGLES_AT_ONCE)
+    share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
 
 

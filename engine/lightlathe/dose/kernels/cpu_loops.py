@@ -15,7 +15,7 @@ TILE = 24
 SLICES = 64  # one row of numbers: 4 registers of 16 float32 where the machine has AVX-512
 GROUP = 4  # angles that one pass over a tile adds
 FIRST = np.uint64(0)
-ANGLES_AT_ONCE = 64  # angles whose weights are kept; read once, used for every block of slices
+ANGLES_PER_PASS = 64  # angles whose weights are kept; read once, used for every block of slices
 INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
@@ -151,7 +151,7 @@ def fetch(rows, r, array, a, b, z, length):
 
 @fast
 def lit(rows, first, last):
-    """True if any number of rows first to last is not 0; found at once where most are not."""
+    """True if any number of rows first to last is not 0; fast where most are not."""
     for r in range(first, last):
         for k in range(SLICES):
             if rows[r, k] != 0:
@@ -185,13 +185,13 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span):
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
     total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * span, light)
-    low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_AT_ONCE, shape), np.int32)
-    weight = np.empty((2 * ANGLES_AT_ONCE, shape), light.dtype)
-    first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
+    low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_PER_PASS, shape), np.int32)
+    weight = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
-        for a0 in range(0, angles, ANGLES_AT_ONCE):
-            here = min(ANGLES_AT_ONCE, angles - a0)
+        for a0 in range(0, angles, ANGLES_PER_PASS):
+            here = min(ANGLES_PER_PASS, angles - a0)
             for a in range(here):
                 c, n, near, far = cos[a0 + a], sin[a0 + a], weight[2 * a], weight[2 * a + 1]
                 if len(lines[0]) == 0:
@@ -240,10 +240,10 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span):
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
     low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
     tile_rows, total = rows_of_zeros(shape, light), rows_of_zeros(1, light)
-    number = np.empty((ANGLES_AT_ONCE, 2 * shape), np.int32)
-    weight = np.empty((ANGLES_AT_ONCE, 2 * shape), light.dtype)
-    start = np.zeros((ANGLES_AT_ONCE, span + 2), np.int64)
-    first_bin, bins_read = np.zeros(ANGLES_AT_ONCE, np.int64), np.zeros(ANGLES_AT_ONCE, np.int64)
+    number = np.empty((ANGLES_PER_PASS, 2 * shape), np.int32)
+    weight = np.empty((ANGLES_PER_PASS, 2 * shape), light.dtype)
+    start = np.zeros((ANGLES_PER_PASS, span + 2), np.int64)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a in range(angles):

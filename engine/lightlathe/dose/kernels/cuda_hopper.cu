@@ -416,7 +416,7 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
         if (view < 0) continue;
         float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz + blockIdx.y * 256 + 2 * (lane & 3);
         const int left = nz - blockIdx.y * 256 - 2 * (lane & 3);
-        // nobody else adds to this row in this launch: the order of sums is that of the blocks, whatever the timing
+        // no other program adds to this row in this launch: the order of sums is that of the blocks, whatever the timing
 #pragma unroll
         for (int k = 0; k < 32; ++k) {
             const float one = d[4 * k + 2 * n] * back * gain, two = d[4 * k + 2 * n + 1] * back * gain;

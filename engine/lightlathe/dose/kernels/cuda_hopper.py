@@ -21,7 +21,7 @@ WINDOW, STAGE_BYTES, STAGES = 24, 2 * 16 * 24 * 16, 16  # as in cuda_hopper.cu
 PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000
 ABSORPTION_AT_MOST = 10.0  # weights of voxels outside the vial, which are dropped, must stay below 65504 = exp(11.1)
 MIDDLE_STEP = 2.0**-11  # so a shift is off by a 4000th of a bin at most, half of what halves do to a weight
-DIRECTIONS_AT_MOST = 2000  # a table of them lies in shared memory
+MAX_DIRECTIONS = 2000  # a table of them lies in shared memory
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
@@ -34,9 +34,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
     if views.bin_mm < views.voxel_mm * (1 - 1e-9):
         return f"its bins are no finer than voxels, and these are {views.bin_mm / views.voxel_mm:.3g} voxels"
-    if reach(views) > 2048 or views.angles > DIRECTIONS_AT_MOST:
+    if reach(views) > 2048 or views.angles > MAX_DIRECTIONS:
         return (
-            f"it takes 2048 voxels or bins across and {DIRECTIONS_AT_MOST} angles at most, and this is "
+            f"it takes 2048 voxels or bins across and {MAX_DIRECTIONS} angles at most, and this is "
             f"{views.nx} x {views.ny}, {views.bins} bins {views.middle_mm:g} mm off the axis, {views.angles} angles"
         )
     absorbed = views.absorption_per_mm * math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
@@ -76,7 +76,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
                        views_array, low, high, member, light, views.bins, nz, octets)  # fmt: skip
         boxes = TensorMap(light, tuple(light.shape), (1, 16, 8 * WINDOW))
         grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), math.ceil(nz / 128))
-        program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * DIRECTIONS_AT_MOST,
+        program.launch("deposit", grid, (640,), STAGES * STAGE_BYTES + 16 * MAX_DIRECTIONS,
                        boxes, table, low, high, dose, views.nx, views.ny, nz, views.bins, len(table),
                        _middle(views), radius, decay, limit, float(gain))  # fmt: skip
     return dose

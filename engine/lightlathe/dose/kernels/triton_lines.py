@@ -1,4 +1,4 @@
-"""The dose kernels in Triton where bins are chords of their own: bent, or unevenly spaced (see dose/lines.py).
+"""The dose kernels in Triton for bins on general chords: deflected, or unevenly spaced (see dose/lines.py).
 
 The scheme of triton_kernels.py, one view at a time: views from behind are no mirror images here. The chord beside a
 voxel is found by bisection, and its place between two chords from the distances to both; all in float64, once for all

@@ -80,7 +80,7 @@ def _stepped(
     x, loose, table, first_step, step, trial, sums, limit, columns, rows, side, tiles, programs, middle,
     OPENING: tl.constexpr, WIDEN: tl.constexpr, OUT: tl.constexpr, IN: tl.constexpr, ROWS: tl.constexpr,
 ):  # fmt: skip
-    """The step; or, OPENING, what the length of a first step hangs on, and nothing where none is asked for.
+    """The step; or, OPENING, what the length of a first step depends on, and nothing where none is asked for.
 
     A program makes columns of one parity, `first` the first of them; its numbers lie `at`, where they are `held`.
     """

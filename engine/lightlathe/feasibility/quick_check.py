@@ -1,4 +1,4 @@
-"""Before resin is poured: will it work, and if not, why."""
+"""The feasibility check: whether a job can work, in seconds, before any design."""
 
 import dataclasses
 import logging
@@ -13,8 +13,9 @@ from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
-from lightlathe.flow.prepare import Solid, device_of, lay_out, load_solids, patterns_of, require_memory, voxels
+from lightlathe.flow.devices import device_of, patterns_of, require_memory
 from lightlathe.flow.shadow import even_shadow
+from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
 from lightlathe.part import ThinReport, level_ends
@@ -24,9 +25,9 @@ from lightlathe.support.watching import doing
 
 log = logging.getLogger(__name__)
 
-LOOK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
-LOOK_ACROSS = 2_000  # voxels along any axis, for grids like a needle: some work is done slice by slice
-FEW_SOLIDS = 10  # with more, the grid it looks at has fewer voxels: every solid is counted into all of them
+CHECK_VOXELS = 2e7  # on larger grids the check judges the part on coarser voxels, to answer in seconds
+CHECK_ACROSS = 2_000  # voxels along any axis (long, thin grids): some work is done slice by slice
+FEW_SOLIDS = 10  # with more, a coarser grid is used: every solid is counted on the whole grid
 
 
 @doing("checking whether it can work")
@@ -59,15 +60,15 @@ def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
 
 
 def machine_here(job: Job) -> Machine:
-    """What this machine offers on the device that the job asks for; JobError where it has no such device."""
+    """This machine's resources on the job's device; JobError where it has no such device."""
     device = device_of(job)
     return Machine(device.type, free_bytes(device))
 
 
-def look_at(grid: Grid, solids: int) -> Grid:
+def check_grid(grid: Grid, solids: int) -> Grid:
     """The job's grid, or a coarser one where so many voxels and solids would take more than seconds."""
-    look, coarser, most = grid, 1.0, LOOK_VOXELS / max(1.0, solids / FEW_SOLIDS)
-    while look.voxels > most or max(look.shape) > LOOK_ACROSS:
+    look, coarser, max_voxels = grid, 1.0, CHECK_VOXELS / max(1.0, solids / FEW_SOLIDS)
+    while look.voxels > max_voxels or max(look.shape) > CHECK_ACROSS:
         coarser *= 1.2
         look = grid.coarser(coarser)
     return look
@@ -79,19 +80,19 @@ def case_of(
     machine: Machine | None = None,
     thin: Sequence[ThinReport] | None = None,
 ) -> Case:
-    """What decides whether a job can work, on this machine where no other is given."""
+    """The inputs of the check for a job; on this machine unless another is given."""
     part = seen(job, solids, thin)
     return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine or machine_here(job))
 
 
 def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None = None) -> Extent:
-    """A job's part as it stands in the vial."""
+    """The extent of a job's part in the vial."""
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
-    grid = look_at(layout.grid, len(solids))
-    misfits, doubts, helps = [], [], []
+    grid = check_grid(layout.grid, len(solids))
+    violations, possible_mistakes, helps = [], [], []
     for solid, report in zip(solids, layout.fits, strict=True):
-        (misfits if solid.role == "part" else doubts).extend(report.problems)
+        (violations if solid.role == "part" else possible_mistakes).extend(report.problems)
         helps += report.helps if solid.role == "part" else ()
     walls = [found.thinnest_mm for found in (thinnest(job, solids) if thin is None else thin)]
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
@@ -106,17 +107,17 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
     try:
         part = part.seen_as(voxels(job, solids, grid, torch.device("cpu")))
     except PartError as problem:
-        misfits.append(str(problem))
+        violations.append(str(problem))
     else:
         try:
             shadow = even_shadow(job, solids, grid)
         except PartError as problem:  # too thin for the coarser voxels there
-            doubts.append(f"The shadow of the insert could not be estimated: {problem}")
+            possible_mistakes.append(f"The shadow of the insert could not be estimated: {problem}")
     return dataclasses.replace(
         part,
         shadow_lost=None if shadow is None else shadow.lost,
         shadow_text="" if shadow is None else shadow.text(),
-        misfits=tuple(misfits),
+        violations=tuple(violations),
         helps=tuple(dict.fromkeys(helps)),
-        doubts=tuple(doubts),
+        possible_mistakes=tuple(possible_mistakes),
     )

@@ -1,0 +1,53 @@
+"""What solvers ask of a dose operator."""
+
+from collections.abc import Callable
+from typing import Any, Protocol, Self
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import ShapeError
+from lightlathe.gpu.forms import value_and_gradient
+from lightlathe.quantities import Target
+
+
+class LinearMap(Protocol):
+    """A linear map from patterns (angle, column, row) to a dose (x, y, z) with its exact transpose.
+
+    What a solver needs; subclasses implement the abstract methods.
+    """
+
+    device: torch.device
+    dtype: torch.dtype
+    gain: float
+    pattern_shape: tuple[int, int, int]
+    dose_shape: tuple[int, int, int]
+
+    def __call__(self, patterns: Tensor) -> Tensor: ...
+
+    def transpose(self, dose: Any) -> Tensor: ...
+
+    def scaled(self, gain: float) -> Self:
+        """The same map with another gain."""
+        raise ShapeError(f"{type(self).__name__} has no gain of its own; expected a map that can be scaled.")
+
+    def within(self, light: float) -> "LinearMap":
+        """The same, with the caller's guarantee that patterns lie in 0..`light`."""
+        return self
+
+    def gradient_of(
+        self, loss: Callable[[Tensor, Target], Tensor], dose: Tensor, target: Target
+    ) -> tuple[Tensor, Tensor]:
+        """Value of a loss at a dose of this map, and its gradient by the patterns."""
+        value, gradient = value_and_gradient(loss, dose, target)
+        return value, self.transpose(gradient)
+
+    @property
+    def slices_independent(self) -> bool:
+        """True where each slice is lit by patterns of its own; for certificates and slicewise solvers."""
+        return False
+
+    @property
+    def straight_rays(self) -> bool:
+        """True where light runs along the projector's direction; needed by closed-form limits."""
+        return False

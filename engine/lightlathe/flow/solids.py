@@ -1,0 +1,116 @@
+"""The solids of a job: read, placed, laid out in the vial, counted into voxels."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import PurePath
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from lightlathe.families import Shape
+from lightlathe.job import Job
+from lightlathe.part import (
+    FitReport,
+    Surface,
+    coverage,
+    fit,
+    grid_for,
+    judge,
+    place,
+    read_surface,
+)
+from lightlathe.quantities import Grid, Part
+from lightlathe.support.own import OwnMember
+from lightlathe.support.watching import doing
+
+
+@dataclass(frozen=True)
+class Solid:
+    """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role."""
+
+    role: str
+    form: Surface | Shape
+    unit: str | None  # in which a mesh was read
+    files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The layout: the grid, and how each solid fits the vial and the light."""
+
+    grid: Grid
+    fits: tuple[FitReport, ...]
+
+
+def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
+    """The job's grid around its solids, and their clearances; raises nothing where a solid does not fit.
+
+    An insert may be far taller than what is printed on it: the grid holds the rest.
+    """
+    light, vial = job.light, job.vial
+    placed = [s.form for s in solids if s.role != "insert"]
+    grid = grid_for(placed, vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
+    field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
+    room = (vial.radius_mm, vial.resin_height_mm, *field)
+    fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert") for s in solids]
+    return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))
+
+
+def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
+    """The grid, one slice taller where that puts rows on whole slices: half a row off, every edge would blur."""
+    nx, ny, nz = grid.shape
+    per_row = round(pixel_mm / grid.voxel_mm)
+    whole = abs(per_row * grid.voxel_mm - pixel_mm) < 1e-9 * pixel_mm
+    return Grid((nx, ny, nz + 1), grid.voxel_mm) if whole and (nz - rows * per_row) % 2 else grid
+
+
+def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
+    """Every [part] read and placed, and the reader's warnings."""
+    solids: list[Solid] = []
+    said: list[str] = []
+    boxes = []
+    for table in job.parts:
+        if table.mesh is None:
+            assert table.shape is not None
+            if isinstance(table.shape, OwnMember):
+                table.shape.load()
+            solids.append(Solid(table.role, table.shape, None))
+            continue
+        with doing(f"reading {table.mesh}"):
+            surface = read_surface(job.path(table.mesh), table.unit)
+        said += surface.warnings
+        form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
+        if table.centre:
+            boxes.append(form.bounds_mm)
+        named = PurePath(table.mesh)
+        files = {
+            table.mesh if name == named.name else str(named.parent / name): sha256
+            for name, sha256 in surface.files.items()
+        }
+        solids.append(Solid(table.role, form, surface.report.unit, files))
+    middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
+    for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
+        if table.mesh is not None:
+            assert isinstance(solid.form, Surface)
+            moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
+            solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
+    return tuple(solids), said
+
+
+@doing("counting voxels")
+def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
+    """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
+    forms: dict[str, list[Surface | Shape]] = {"part": [], "insert": [], "keep_liquid": []}
+    for solid in solids:
+        forms[solid.role].append(solid.form)
+    part = coverage(forms["part"], grid, device=device)
+    insert = coverage(forms["insert"], grid, device=device) if forms["insert"] else None
+    keep_liquid = [coverage(form, grid, device=device) for form in forms["keep_liquid"]]
+
+    def judged(tolerance_mm: float) -> Tensor:
+        inserts = [] if insert is None else [insert]
+        return judge(part, grid, job.vial.radius_mm, inserts, keep_liquid, tolerance_mm)
+
+    return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None)
