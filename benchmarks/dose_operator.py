@@ -67,7 +67,7 @@ def off_axis(work: Workload, device: torch.device, bent: bool) -> DoseOperator:
     if bent:
         s = 0.7 * chords.offset_mm
         turn = torch.asin(s / work.radius_mm) - torch.asin(s / (1.5 * work.radius_mm))
-        chords = replace(chords, offset_mm=s / 1.5, turn_rad=turn)
+        chords = replace(chords, offset_mm=s / 1.5, deflection_rad=turn)
     return DoseOperator(Optics(chords, work.radius_mm, 0.5 / work.radius_mm), work.grid, Backend(device=device))
 
 

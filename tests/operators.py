@@ -45,7 +45,7 @@ def operator(
         chords = replace(chords, row_mm=row)
     if bend:
         s = chords.offset_mm
-        chords = replace(chords, offset_mm=s + 0.05 * s**3, turn_rad=bend * s, share=1 - 0.1 * s.abs())
+        chords = replace(chords, offset_mm=s + 0.05 * s**3, deflection_rad=bend * s, transmittance=1 - 0.1 * s.abs())
     backend.setdefault("dtype", torch.float64)
     return DoseOperator(Optics(chords, radius, absorption), Grid(shape, voxel), Backend(**backend), gain=gain)
 

@@ -134,7 +134,7 @@ class Part:
 
     @property
     def volume_mm3(self) -> float:
-        """Of what is to be printed."""
+        """Volume to print, without inserts."""
         return float(exact_total(self.printed)) * self.grid.voxel_mm**3
 
     @property
@@ -177,27 +177,27 @@ class FineShape:
 
 @dataclass(frozen=True)
 class Chords:
-    """The light inside the resin: one straight chord per projector column and stage angle.
+    """The light inside the resin: one straight chord per projector column and scan angle.
 
-    angle_rad    (angle,) float64  scan angle of each pattern, over one full turn, 2 pi not repeated
+    angle_rad    (angle,) float64  scan angle of each pattern; need not divide a turn evenly
     offset_mm    (column,) float64  distance s of the chord from the axis, growing with the column
-    turn_rad     (column,) float64  deflection phi of the chord from the projector's direction
-    share        (column,) float64  transmittance T up to the resin (surface losses, concentration)
+    deflection_rad     (column,) float64  deflection phi of the chord from the projector's direction
+    transmittance (column,) float64  T up to the resin (surface losses, concentration)
     rows         number of pattern rows; row k lies at z = (k - (rows-1)/2) * row_mm
     row_mm       row pitch in the vial
     """
 
     angle_rad: Tensor
     offset_mm: Tensor
-    turn_rad: Tensor
-    share: Tensor
+    deflection_rad: Tensor
+    transmittance: Tensor
     rows: int
     row_mm: float
 
     def __post_init__(self) -> None:
         columns = self.offset_mm.shape
-        has_axes("turn_rad", self.turn_rad, ("column",), columns)
-        has_axes("share", self.share, ("column",), columns)
+        has_axes("deflection_rad", self.deflection_rad, ("column",), columns)
+        has_axes("transmittance", self.transmittance, ("column",), columns)
         if self.rows < 1 or self.row_mm <= 0 or self.angle_rad.ndim != 1 or len(self.angle_rad) < 1:
             raise ShapeError(
                 f"chords have {self.rows} rows of {self.row_mm} mm and angles of shape "
@@ -227,7 +227,7 @@ class Optics:
     @property
     def straight_rays(self) -> bool:
         """True where every ray of an image runs along the projector's direction."""
-        return not bool(self.chords.turn_rad.any())
+        return not bool(self.chords.deflection_rad.any())
 
     @property
     def slices_independent(self) -> bool:

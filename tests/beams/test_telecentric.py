@@ -18,15 +18,15 @@ def test_columns_are_chords(columns, first):
     assert float(chords.offset_mm[0]) == first
     assert float(chords.offset_mm.sum()) == 0
     assert chords.row_mm == 0.5
-    assert not chords.turn_rad.any()
-    assert bool((chords.share == 1).all())
+    assert not chords.deflection_rad.any()
+    assert bool((chords.transmittance == 1).all())
 
 
 def test_an_axis_that_is_off_shifts_every_chord():
     settings = {"angle_rad": full_turn(8), "columns": 4, "rows": 3, "pixel_mm": 0.5}
     shifted = Telecentric().chords(**settings, axis_offset_mm=-0.3)
     torch.testing.assert_close(shifted.offset_mm, Telecentric().chords(**settings).offset_mm - 0.3)
-    assert not shifted.turn_rad.any()
+    assert not shifted.deflection_rad.any()
 
 
 def test_it_is_in_the_table():

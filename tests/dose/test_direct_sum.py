@@ -33,7 +33,7 @@ def even(pixel: float, axis_offset: float, columns: int | None = None) -> Chords
     made = Telecentric().chords(
         angle_rad=full_turn(ANGLES, 0.1), columns=columns, rows=1, pixel_mm=pixel, axis_offset_mm=axis_offset
     )
-    return chords(made.offset_mm, made.turn_rad, made.share)
+    return chords(made.offset_mm, made.deflection_rad, made.transmittance)
 
 
 def patterns(kind: str, columns: int) -> torch.Tensor:
@@ -53,7 +53,9 @@ def dose_of(c: Chords, light: torch.Tensor, kernel: str = "cpu", dtype: torch.dt
 
 
 def wanted(c: Chords, light: torch.Tensor) -> np.ndarray:
-    return direct_dose(light, c.angle_rad, c.offset_mm, c.turn_rad, c.share, GRID.shape[:2], VOXEL, RADIUS, ABSORPTION)
+    return direct_dose(
+        light, c.angle_rad, c.offset_mm, c.deflection_rad, c.transmittance, GRID.shape[:2], VOXEL, RADIUS, ABSORPTION
+    )
 
 
 @functools.cache

@@ -152,7 +152,7 @@ def test_bent_chords_take_any_angles():
     """Half a turn, unevenly: each angle alone gives its share."""
     s = (torch.arange(9) - 4) * 0.5
     c = chords(s, turn=0.0)
-    c = replace(c, turn_rad=-0.1 * s.double(), angle_rad=torch.tensor([0.0, 0.3, 0.4, 3.0], dtype=torch.float64))
+    c = replace(c, deflection_rad=-0.1 * s.double(), angle_rad=torch.tensor([0.0, 0.3, 0.4, 3.0], dtype=torch.float64))
     g = random(c.pattern_shape, torch.float64)
     alone = [light(replace(c, angle_rad=a[None]))(p[None].contiguous()) for a, p in zip(c.angle_rad, g, strict=True)]
     torch.testing.assert_close(light(c)(g), sum(alone) / 4, rtol=0, atol=EPS)

@@ -4,9 +4,10 @@ import json
 import math
 
 import pytest
-from good_case import changed, only, verdict
+from good_case import GOOD, changed, only, verdict
 
 from lightlathe.errors import JobError
+from lightlathe.feasibility.questions import QUESTIONS
 from lightlathe.judge import CAUTIONS, Reason, Verdict
 
 
@@ -103,3 +104,10 @@ def test_help_goes_only_with_what_needs_it():
         assert not (reason.level == "will work" and reason.change)
     lines = Verdict((Reason("field", "will work", "fits.", change="more."),), ()).text()
     assert "helps most" not in lines
+
+
+def test_every_question_of_the_table_is_asked_once():
+    """A new line in QUESTIONS is a topic of its own, with words for a person."""
+    reasons = [reason for reason in (question(GOOD) for question in QUESTIONS) if reason is not None]
+    assert len({reason.topic for reason in reasons}) == len(reasons) >= 11
+    assert all(reason.text.endswith(".") and reason.level == "will work" for reason in reasons)

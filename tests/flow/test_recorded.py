@@ -28,8 +28,8 @@ class Squeezed:
 
     def chords(self, **given):
         plain = Telecentric().chords(**given)
-        share = torch.linspace(0.5, 1.0, len(plain.share), dtype=torch.float64)
-        return dataclasses.replace(plain, offset_mm=plain.offset_mm * self.by, share=share)
+        share = torch.linspace(0.5, 1.0, len(plain.transmittance), dtype=torch.float64)
+        return dataclasses.replace(plain, offset_mm=plain.offset_mm * self.by, transmittance=share)
 
 
 class Steep(Threshold):
@@ -62,7 +62,7 @@ def test_the_optics_are_in_the_file(job, tmp_path):
     record = pipeline.design(job)
     again = stored(record, tmp_path)
     optics = pipeline.prepare(job).operator.optics
-    for name in ("angle_rad", "offset_mm", "turn_rad", "share"):
+    for name in ("angle_rad", "offset_mm", "deflection_rad", "transmittance"):
         assert torch.equal(getattr(again.optics.chords, name), getattr(optics.chords, name)), name
     assert (again.optics.chords.rows, again.optics.chords.row_mm) == (20, 0.25)
     assert (again.optics.absorption_per_mm, again.optics.vial_radius_mm) == (0.1, 5.0)

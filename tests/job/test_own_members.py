@@ -127,7 +127,8 @@ def pipeline_settings(value):
         ("beam", "def it(**light): return Telecentric().chords(**{**light, 'columns': 2})", r"\(4, 2, 3\)"),
         ("beam", "def it(**light): return Telecentric().chords(**{**light, 'axis_offset_mm': 0.0})", "that is off"),
         ("beam", "def it(**light):\n    c = Telecentric().chords(**light)\n"
-         "    return dataclasses.replace(c, share=c.share * float('nan'))", "share is .*expected finite float64"),
+         "    return dataclasses.replace(c, transmittance=c.transmittance * float('nan'))",
+         "transmittance is .*expected finite float64"),
         ("beam", "def it(angle_rad): pass", "fails: TypeError"),
         ("response", "def it(code): return list(code)", "gives list for 256 codes"),
         ("response", "def it(code): return code[::-1].copy()", "light goes from 1 to 0"),

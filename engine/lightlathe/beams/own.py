@@ -38,10 +38,12 @@ class OwnBeam(OwnMember):
         if chords.pattern_shape != (4, COLUMNS, ROWS):
             raise JobError(f"{self.where}: gives chords of (angle, column, row) = {chords.pattern_shape}; expected "
                            f"{(4, COLUMNS, ROWS)}.")  # fmt: skip
-        for name in ("angle_rad", "offset_mm", "turn_rad", "share"):
+        for name in ("angle_rad", "offset_mm", "deflection_rad", "transmittance"):
             values = getattr(chords, name)
             if values.dtype != torch.float64 or not bool(values.isfinite().all()):
                 raise JobError(f"{self.where}: {name} is {values.tolist()}, {values.dtype}; expected finite float64.")
-        if bool((chords.share < 0).any()) or not bool(chords.share.any()):
-            raise JobError(f"{self.where}: share is {chords.share.tolist()}; expected shares of 0 or more, not all 0.")
+        if bool((chords.transmittance < 0).any()) or not bool(chords.transmittance.any()):
+            raise JobError(
+                f"{self.where}: transmittance is {chords.transmittance.tolist()}; expected 0 or more, not all 0."
+            )
         return chords

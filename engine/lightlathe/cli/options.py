@@ -87,7 +87,7 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
     sub.add_argument(
-        "--motion", choices=("continuous", "stepped"), help="whether the vial turns on while an image stands"
+        "--motion", choices=("continuous", "stepped"), help="whether the vial keeps turning while an image is shown"
     )
     sub.add_argument(
         "--came-out",

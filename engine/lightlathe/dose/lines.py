@@ -18,16 +18,16 @@ class Lines:
     each outermost one, parallel to it, as far away as its neighbour's offset.
 
     offset_mm   (bin,) float64, growing, at least two
-    turn_rad    (bin,) float64
+    deflection_rad    (bin,) float64
     """
 
     offset_mm: Tensor
-    turn_rad: Tensor
+    deflection_rad: Tensor
 
     @cached_property
     def with_dark(self) -> tuple[Tensor, Tensor]:
         """Offset and turn of every chord and of the dark one beyond each end, (bins + 2,) each."""
-        s, turn = self.offset_mm, self.turn_rad
+        s, turn = self.offset_mm, self.deflection_rad
         ends = 2 * s[:1] - s[1:2], 2 * s[-1:] - s[-2:-1]
         return torch.cat([ends[0], s, ends[1]]), torch.cat([turn[:1], turn, turn[-1:]])
 
@@ -63,5 +63,5 @@ class Lines:
                 f"the chords of columns {j - 1} and {j}, turned by {math.degrees(float(turn[j])):.4g} and "
                 f"{math.degrees(float(turn[j + 1])):.4g} degrees, cross at s = {float(place[0][j]):.4g} mm, "
                 f"t = {float(place[1][j]):.4g} mm; expected no chords that cross within the vial's {radius_mm:g} mm.\n"
-                "  Light that comes to a focus inside the vial cannot be computed. Is turn_rad in rad?"
+                "  Light that comes to a focus inside the vial cannot be computed. Is deflection_rad in rad?"
             )

@@ -26,7 +26,7 @@ class DoseOperator(LinearMap):
     operator.transpose(d)    (x, y, z) -> (angle, column, row), with <A p, d> = <p, A' d> in plain sums
                              Either takes a batch, one more axis in front, and gives one: all of it in one pass.
 
-    Each voxel reads every pattern at the column that lights it, times the share of that light which arrives there.
+    Each voxel reads every pattern at the column that lights it, attenuated along its path.
     Units     `gain` is the dose that one image at full level leaves where nothing is lost on the way. The default,
               1 / angles, gives the mean over the turn in units of the incident light; for mJ/cm3 pass
               10 * absorption_per_mm * irradiance_mw_cm2 * dwell_s * turns (see `gain_mj_cm3`).
@@ -108,7 +108,7 @@ class DoseOperator(LinearMap):
         return _Linear.apply(dose, self._transpose, self._forward, self._transpose)
 
     def workspace(self) -> LaidOut | None:
-        """Where a loss may leave its gradient for `transpose`, none where the kernel has no form of its own for it.
+        """Where a loss may leave its gradient for `transpose`, None where the kernel has no packed format.
 
         For an operator `within` some light; looks for the largest dose at first use.
         """

@@ -70,7 +70,7 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
     Raises ShapeError where chords cross inside the vial.
     """
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
-    turn, share = chords.turn_rad.double().cpu(), chords.share.double().cpu()
+    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()
     columns = len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines = float(offset[0] + offset[-1]) / 2, None

@@ -30,7 +30,7 @@ class Beam(Protocol):
         vial: VialSize,
         resin: Resin,
     ) -> Chords:
-        """The chords of a projector with square pixels of `pixel_mm`; `rows` of them at `row_mm` in the vial.
+        """The chords of a projector with square pixels of `pixel_mm`; sets `row_mm`, the row pitch in the vial.
 
         angle_rad        (angle,) float64, the scan angle of each image
         axis_offset_mm   how far across the light the middle column misses the turning axis, outside the vial

@@ -6,7 +6,7 @@ from torch import Tensor
 
 
 class Resin(Protocol):
-    """Doses mJ/cm3, absorption 1/mm (base e). What `Liquid` (resins/liquid.py) lists beside may be left out or None."""
+    """Doses mJ/cm3, absorption 1/mm (base e). Attributes listed in `Liquid` (resins/liquid.py) are optional."""
 
     @property
     def absorption_per_mm(self) -> float: ...
@@ -26,7 +26,7 @@ class Resin(Protocol):
 
     @property
     def gel_mj_cm3(self) -> float:
-        """Dose around which designs aim, between the two."""
+        """Dose around which designs aim: the middle of the two."""
         ...
 
     @property

@@ -42,7 +42,7 @@ class Case:
 
     @property
     def continuous(self) -> bool:
-        """Whether the vial turns on while an image stands."""
+        """Whether the vial keeps turning while an image is shown."""
         return self.turn.motion == "continuous"
 
     @property

@@ -11,8 +11,21 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, levels, sinking, heat, effort,
-)  # fmt: skip
+    absorption,
+    threshold,
+    room,
+    place,
+    field,
+    detail,
+    diffraction,
+    insert,
+    turn,
+    light,
+    levels,
+    sinking,
+    heat,
+    effort,
+)
 
 
 def verdict_on(case: Case) -> Verdict:

@@ -26,7 +26,7 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem,
     """The print of the levels with the stage's motion, on the job's grid and on a finer one, on the CPU.
 
     Its figures are those of judge/quality.py, of the exposure plan, of the light that is used, of graded parts and of
-    what designing for scenarios brought.
+    the effect of designing for scenarios.
     """
     job, part = setup.job, setup.part.to(setup.device)
     resin = job.resin.at(plan.exposure_s)
@@ -55,11 +55,11 @@ def share_from(patterns: Tensor, level: float) -> float:
     return float(exact_total(patterns * (patterns >= level)) / total) if total > 0 else 0.0
 
 
-@doing("what designing for scenarios brought")
+@doing("comparing plain and robust design")
 def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     """The effect of designing for scenarios: windows over all scenarios at one exposure, and of the plain case.
 
-    Of the motion that the stage makes.
+    Uses the motion that the stage makes.
     """
     figures = {}
     for name, patterns in (("plain", plain), ("robust", robust)):
@@ -74,7 +74,7 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     return figures
 
 
-def mending_move_mm(setup: Setup, fine_solid: Tensor | None) -> float | None:
+def corrective_shift_mm(setup: Setup, fine_solid: Tensor | None) -> float | None:
     """The shift along z that corrects a print whose errors lie mostly at its flat ends; None if there is none."""
     if setup.fine is None or fine_solid is None:
         return None

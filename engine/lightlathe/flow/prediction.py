@@ -74,7 +74,7 @@ def predict(
     exposure_s       exposure time, s, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis
     sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
-    motion           whether it turns on while an image stands; as the record's job says where None
+    motion           whether it keeps turning while an image is shown; as the record's job says where None
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)

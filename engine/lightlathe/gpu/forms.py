@@ -1,4 +1,4 @@
-"""The fused forms on GPUs, and the plain ones that say what they compute, by (loss or solver, kind): found here alone.
+"""Registry of fused GPU forms and their plain references, by (loss or solver, kind). Look them up only here.
 
 Each is a module with functions of the same names. They lie beside the family that they belong to.
 """
@@ -62,7 +62,7 @@ def value_and_gradient(
 ) -> ValueAndGradient:
     """Value of any loss that torch can differentiate, and its derivative by the dose; fused where a loss names a form.
 
-    workspace   where the derivative may be left in halves, if the form can
+    workspace   where the derivative may be written in float16, if the form can
     """
     name = vars(type(loss)).get("fused")  # its own: a class that derives from a loss may mean another
     if name is not None and serve(dose):

@@ -2,7 +2,7 @@
 
 import math
 
-from lightlathe.flow.findings import mending_move_mm
+from lightlathe.flow.findings import corrective_shift_mm
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.shadow import Shadow
 from lightlathe.judge.ends import move_words
@@ -26,7 +26,7 @@ def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> lis
         bits=light.bits,
         voxels_per_pixel=light.pixel_mm / setup.job.grid.voxel_mm,
         safe_dose=resin.liquid_below_mj_cm3 > 0,
-        move_mm=mending_move_mm(setup, prediction.fine_solid),
+        move_mm=corrective_shift_mm(setup, prediction.fine_solid),
     )
 
 

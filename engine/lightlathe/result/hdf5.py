@@ -23,7 +23,7 @@ from lightlathe.support.watching import doing
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are not provenance
 MEANING = "0 ignored, 1 liquid, 2 solid"
-COLUMNS = {"offset_mm": "mm", "turn_rad": "rad", "share": "1"}  # of the chords, one number per column
+COLUMNS = {"offset_mm": "mm", "deflection_rad": "rad", "transmittance": "1"}  # of the chords, one number per column
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 

@@ -37,8 +37,8 @@ class Start(Protocol):
 class Solver(Protocol):
     """A rule that says which patterns to try next.
 
-    State is a flat dict of tensors; the loop reads its key "trial", the patterns to evaluate next. `advance` is told
-    what came of them. `restage` is called when the loss has changed, so that values from before mean nothing now.
+    State is a flat dict of tensors; the loop reads its key "trial", the patterns to evaluate next. `advance` receives
+    their evaluation. `restage` is called when the loss has changed, so that earlier values mean nothing now.
     A solver may also have `loss_for(state, loss)`: what to evaluate instead of the loss itself.
     """
 
@@ -116,12 +116,12 @@ def solve(
     One iteration is one product with the operator and one with its transpose, trials of a line search included.
 
     start         patterns, or a start from STARTS; not looked at when `state` is given
-    log_every     iterations from one logged to the next; the first and the last are. Only those logged are judged:
+    log_every     iterations from one logged to the next; the first and last are always logged. Only those are judged:
                   the best patterns are of one of them, and stop rules look at them alone
     on_iteration  called with the figures of each logged iteration; a string it returns stops the run for that reason
     checkpoint    called with the state after each logged iteration; it may write it down, or not
-    state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is used
-                  up: what a solver keeps in place is written over. Levels above the problem's limit are clipped
+    state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is
+                  consumed: buffers are overwritten in place. Levels above the problem's limit are clipped
     spent_s       seconds before this run that count as its own: stop rules and the log go on from them
     Waits for the device at the start and at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
@@ -135,7 +135,7 @@ def solve(
     if state is None:
         run = {**_begin(problem, solver, start, by_slice), "seconds": spent_s}
     else:
-        run = _gone_on_from(state, problem.limit)
+        run = _resumed(state, problem.limit)
     run["best"] = run["best"].clone()  # memory of this run alone: better patterns are written over it
     rows: dict[str, list[float]] = {}
     began = time.perf_counter() - run["seconds"]
@@ -208,7 +208,7 @@ def _begin(
     }
 
 
-def _gone_on_from(state: State, limit: float) -> State:
+def _resumed(state: State, limit: float) -> State:
     clipped = {k: state["solver"][k].clamp(0, limit) for k in ("trial", "patterns") if k in state["solver"]}
     return {**state, "solver": {**state["solver"], **clipped}}
 

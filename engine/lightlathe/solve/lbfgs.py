@@ -11,7 +11,7 @@ from lightlathe.solve.eight_bits import BLOCK, blocks_of
 from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.problem import Evaluated, Problem
 
-MAX_PAIRS = 10  # more bring nothing, and a card would have to keep the sums of more products than it has places
+MAX_PAIRS = 10  # more do not help, and exceed the GPU kernel's accumulators
 
 
 @dataclass(frozen=True)
@@ -21,9 +21,9 @@ class BoundedLBFGS:
     memory         pairs kept, of 8 bits a number (eight_bits.py): each takes half the memory of the patterns
     first_change   size of the first step: its mean change, in units of the mean level
 
-    One iteration is one trial. A trial that lowers the loss too little teaches as well: the next goes half as far, in
-    the direction that all pairs give, its own among them. No decision waits for the host. Pairs are kept when the loss
-    changes to its next stage: its curvature is near enough, and relearning it costs a quarter more iterations
+    One iteration is one trial. A trial that lowers the loss too little also contributes a pair: the next goes half as
+    far, in the direction that all pairs give, its own among them. No decision waits for the host. Pairs are kept when
+    the loss changes to its next stage: its curvature is near enough, and relearning it costs a quarter more iterations
     (benchmarks/quality.py). More pairs than 5 bring little, and pairs of 8 bits lose little (benchmarks/QUALITY.md).
     Source: Liu & Nocedal, Math. Program. 45 (1989) 503; levels at a bound that would leave it are set aside as in
     Bertsekas, SIAM J. Control Optim. 20 (1982) 221, in the pairs as well as in the gradient.
@@ -50,18 +50,18 @@ class BoundedLBFGS:
             "age": torch.zeros(m, device=device, dtype=torch.int64),  # serial number of the pair in each slot, 0: none
             "value": torch.full((), torch.nan, device=device, dtype=torch.float64),
             "step": torch.ones((), device=device, dtype=torch.float64),
-            "predicted": torch.zeros((), device=device, dtype=torch.float64),  # change of the loss at the slope of now
+            "predicted": torch.zeros((), device=device, dtype=torch.float64),  # change of the loss by the gradient
         }
 
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 
     def advance(self, state: dict[str, Tensor], at: Evaluated, problem: Problem) -> dict[str, Tensor]:
-        """The next state. `pairs` and `scales` are written in place, for want of memory.
+        """The next state. `pairs` and `scales` are written in place, to save memory.
 
-        A step done again from its state does the same, and where not every iteration is logged, a design that is
-        stopped between two goes on with pairs of a little later. On a card its first step may teach nothing as well:
-        a trial that was refused has been written over.
+        Repeating a step from the same state gives the same. If not every iteration is logged, a design stopped between
+        two logged ones resumes with slightly newer pairs; on a card its first step may add none, as a rejected trial is
+        overwritten.
         """
         x, g, value, age = (state[k] for k in ("patterns", "gradient", "value", "age"))
         pairs, change = Coded(state["pairs"], state["scales"]), Coded(state["change"], state["change_scales"])

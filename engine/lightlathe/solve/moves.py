@@ -14,14 +14,14 @@ class Point(NamedTuple):
 
 
 class Move(NamedTuple):
-    """From `before` to a trial, which is gone on from where `accepted`: 0-d bool, or (slice,)."""
+    """From `before` to a trial, which becomes the current point where `accepted`: 0-d bool, or (slice,)."""
 
     accepted: Tensor
     tried: Point
     before: Point
 
     def outcome(self) -> Point:
-        """The point that is gone on from."""
+        """The point to continue from."""
         return Point(*(torch.where(self.accepted, new, old) for new, old in zip(self.tried, self.before, strict=True)))
 
 
@@ -35,7 +35,7 @@ class Coded(NamedTuple):
 class Stepped(NamedTuple):
     """What a step gives.
 
-    at          the point that is gone on from
+    at          the point to continue from
     trial       the next one to be evaluated
     predicted   <gradient, trial - patterns>, float64: 0-d, or (slice,)
     change      trial - patterns, in 8 bits

@@ -11,7 +11,7 @@ from lightlathe.support.sums import dot, exact_total
 def looked(
     accepted: Tensor, tried: Tensor, x: Tensor, gradient: Tensor, *, limit: float
 ) -> tuple[Tensor, Tensor]:  # fmt: skip
-    """<gradient, tried - x> in float64, and M gradient: M the levels free to move at the point gone on from.
+    """<gradient, tried - x> in float64, and M gradient: M the levels free to move at the point to continue from.
 
     That point is `tried` where accepted, else x; gradient is the one there.
     """

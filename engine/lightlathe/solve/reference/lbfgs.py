@@ -22,14 +22,14 @@ class Products(NamedTuple):
 
     gram: Tensor  # (2 pairs + 1, 2 pairs + 1) of the rows of S, those of Y, and q; of S with S the diagonal alone
     size: Tensor  # sum |q|
-    levels: Tensor  # sum of the levels gone on from
+    levels: Tensor  # sum of the levels at the point to continue from
 
 
 def learnt(move: Move, learn: Tensor, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
-    """Where `learn`, writes the newest pair into `slot` (1,), in place for want of memory; takes the products.
+    """Where `learn`, writes the newest pair into `slot` (1,), in place to save memory; takes the products.
 
     change   of the move, as `combined` gave it
-    q is the gradient of the point gone on from. Doing it twice from one state gives the same.
+    q is the gradient at the point to continue from. Repeating it from the same state gives the same.
     """
     bend = encoded((move.tried.gradient - move.before.gradient).flatten())
     rows = pairs.scales.shape[1]

@@ -62,7 +62,7 @@ def decoded(coded: Coded, columns: int, dtype: torch.dtype) -> Tensor:
 
 
 def products(move: Move, slot: Tensor, change: Coded, pairs: Coded, *, limit: float) -> Products:
-    """Writes the newest pair into `slot`, in place, and returns the products at the point gone on from.
+    """Writes the newest pair into `slot`, in place, and returns the products at the point to continue from.
 
     change   of the move, as `stepped` gave it
     """
