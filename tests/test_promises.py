@@ -66,7 +66,7 @@ def test_a_killed_run_leaves_a_state_that_reads(small_job, tmp_path, how):
     with running(tmp_path, endless(small_job)) as run:
         time.sleep(0.5)
         run.send_signal(how)
-        assert run.wait(timeout=60) == (-9 if how == signal.SIGKILL else 130)
+        assert run.wait(timeout=300) == (-9 if how == signal.SIGKILL else 130)
     assert not (tmp_path / "a.h5").exists()
     if how != signal.SIGKILL:
         assert "Go on with: lightlathe design disc.toml -o a.h5 --resume" in (tmp_path / "said").read_text()
@@ -123,7 +123,7 @@ def test_a_full_disk_keeps_the_state_of_before_and_the_words_how_to_go_on(small_
         resource.prlimit(run.pid, resource.RLIMIT_FSIZE, (len(before) // 2, len(before) // 2))
         time.sleep(1)
         run.terminate()
-        assert run.wait(timeout=60) == 130
+        assert run.wait(timeout=300) == 130
     said = (tmp_path / "said").read_text()
     assert "The state could not be written once more: a.partial.h5: cannot write the file (File too large)" in said
     assert "The state is in a.partial.h5. Go on with: lightlathe design disc.toml -o a.h5 --resume" in said
