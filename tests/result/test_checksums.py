@@ -6,11 +6,11 @@ import logging
 
 import h5py
 import pytest
-from sealing import without_checksums
 
 from lightlathe.errors import ResultError
 from lightlathe.result import read_result, write_result
 from lightlathe.result.storage import note_on
+from sealing import without_checksums
 
 
 def sha256(data: bytes) -> str:

@@ -4,11 +4,11 @@ import h5py
 import numpy as np
 import pytest
 import torch
-from sealing import as_before, sealed_anew
 
 from lightlathe.errors import ResultError
 from lightlathe.result import partial_path, read_partial, read_result, write_partial, write_result
 from lightlathe.result.storage import whole_file
+from sealing import as_before, sealed_anew
 
 
 def test_read_back_as_written(record, tmp_path):
