@@ -23,7 +23,8 @@ def changed(case: Case = GOOD, **keys) -> Case:
         (table,) = (
             f.name
             for f in dataclasses.fields(case)
-            if key in {inner.name for inner in dataclasses.fields(getattr(case, f.name))}
+            if dataclasses.is_dataclass(getattr(case, f.name))
+            and key in {inner.name for inner in dataclasses.fields(getattr(case, f.name))}
         )
         tables.setdefault(table, {})[key] = value
     return case.having(**tables)

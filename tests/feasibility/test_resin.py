@@ -110,3 +110,13 @@ def test_what_a_dark_resin_is_told_to_change_lifts_the_watch(absorption):
 
 def test_no_narrower_vial_is_named_where_none_helps():
     assert "Or a vial" not in only(verdict(absorption_per_mm=0.6, radius_mm=4.5), "absorption").change
+
+
+def test_bent_rays_are_given_no_closed_form_limit():
+    """The limits hold for straight rays: a dark resin is no stop where a beam bends them, and the text says why."""
+    dark = changed(absorption_per_mm=0.5)
+    assert only(verdict_on(dark), "absorption").level == "cannot work"
+    bent = only(verdict_on(dataclasses.replace(dark, straight_rays=False)), "absorption")
+    assert bent.level == "marginal"
+    assert "the quick bound on the process window does not hold" in bent.text
+    assert "inf" not in only(verdict_on(dataclasses.replace(dark, straight_rays=False)), "threshold").text

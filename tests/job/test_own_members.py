@@ -73,6 +73,12 @@ def job_with(small_job, tmp_path):
     return job
 
 
+@pytest.fixture(autouse=True)
+def elsewhere(tmp_path, monkeypatch):
+    """Python that a result holds leaves its mark in the current folder."""
+    monkeypatch.chdir(tmp_path)
+
+
 @pytest.fixture
 def ran(tmp_path):
     return lambda: len((tmp_path / "mine.py.ran").read_text()) if (tmp_path / "mine.py.ran").exists() else 0

@@ -14,6 +14,7 @@ from lightlathe.feasibility.machine import Machine
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.prepare import optics_of
 from lightlathe.flow.shadow import even_shadow
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
@@ -82,7 +83,8 @@ def case_of(
 ) -> Case:
     """The inputs of the check for a job; on this machine unless another is given."""
     part = seen(job, solids, thin)
-    return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine or machine_here(job))
+    machine, straight = machine or machine_here(job), optics_of(job).straight_rays
+    return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
 
 
 def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None = None) -> Extent:

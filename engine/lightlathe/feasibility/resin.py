@@ -21,8 +21,10 @@ def window_limit(case: Case) -> Callable[[float], float]:
     Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer. `strip_limit` gives
     away its numerical error too, the closed forms have none; so 0 or less excludes every print. It is of the resin
     everywhere, between the voxels' centres too: a design whose pixels are finer than its voxels, which looks at their
-    centres alone, can seem to do better.
+    centres alone, can seem to do better. Infinite where rays are not straight: nothing is proven for those here.
     """
+    if not case.straight_rays:
+        return lambda _absorption: math.inf
     wall = case.vial.radius_mm - case.grid.voxel_mm / 2
     reach = min(case.part.radius_mm, wall)
     speck = case.grid.voxel_mm / 2
@@ -51,7 +53,9 @@ def absorption(case: Case) -> Reason:
         f"{amount(case.vial.radius_mm, 3)} mm (mu R = {amount(case.a)}); in even light the axis gets "
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
-    if case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
+    if not case.straight_rays:
+        light += "; this beam's rays are not straight, so the quick bound on the process window does not hold"
+    if not case.straight_rays or case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
         return Reason(
             "absorption",
             "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal",

@@ -28,7 +28,7 @@ OF_THE_DESIGN = (  # keys of [design] that change neither voxels nor operator, s
 
 
 @dataclass(frozen=True)
-class Plan:
+class StudyPlan:
     """What a study compares. Fields are the keys of [study]; `vary` and `set` use dotted job keys ("design.loss").
 
     jobs               job files, relative to the study file
@@ -110,8 +110,8 @@ class Planned:
         return f"{self.job.name}: {label(self.variant)}" + (f", repeat {self.repeat}" if self.repeat else "")
 
 
-def load_plan(path: str | Path) -> Plan:
-    """The plan in a study file; its [study] table holds the fields of Plan. Paths in it become absolute.
+def load_plan(path: str | Path) -> StudyPlan:
+    """The plan in a study file; its [study] table holds the fields of StudyPlan. Paths in it become absolute.
 
     Raises JobError.
     """
@@ -122,7 +122,7 @@ def load_plan(path: str | Path) -> Plan:
         raise JobError(
             f"{path}: has the tables {names}; a study file has [study] alone. For a job file: `lightlathe design`."
         )
-    plan = build(Plan, tables["study"], Where(path.name, "study"))
+    plan = build(StudyPlan, tables["study"], Where(path.name, "study"))
     try:
         jobs = [path_in(path.parent, job).resolve() for job in plan.jobs]
     except (OSError, RuntimeError) as problem:  # links that go round
@@ -136,7 +136,7 @@ def load_plan(path: str | Path) -> Plan:
     return dataclasses.replace(plan, jobs=tuple(map(str, jobs)), rank_by=rank_by)
 
 
-def designs(plan: Plan) -> list[Planned]:
+def designs(plan: StudyPlan) -> list[Planned]:
     """Every design of a plan, in running order. Raises what its job files would raise."""
     planned: dict[str, Planned] = {}
     seen: dict[str, str] = {}

@@ -29,7 +29,7 @@ from lightlathe.part import require_fit
 from lightlathe.result.record import Record
 from lightlathe.study.file import Run, Study, read_study, write_study
 from lightlathe.study.own import OwnFigure
-from lightlathe.study.plan import Plan, Planned, designs, same_place
+from lightlathe.study.plan import Planned, StudyPlan, designs, same_place
 from lightlathe.study.table import one_line
 from lightlathe.support.own import OwnMember, is_own
 from lightlathe.support.sums import exact_total
@@ -38,7 +38,7 @@ log = logging.getLogger(__name__)
 
 
 def begin(
-    plan: Plan, path: Path, *, resume: bool = False, before: Callable[[list[OwnMember]], None] | None = None
+    plan: StudyPlan, path: Path, *, resume: bool = False, before: Callable[[list[OwnMember]], None] | None = None
 ) -> tuple[Study, list[Planned]]:
     """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
 
@@ -136,7 +136,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     return study
 
 
-def _still_valid(study: Study, plan: Plan, planned: list[Planned], path: Path) -> Study:
+def _still_valid(study: Study, plan: StudyPlan, planned: list[Planned], path: Path) -> Study:
     """The study, if its runs are what the plan asks for now; JobError names what has changed since."""
     if json.loads(study.plan)["bound_iterations"] != plan.bound_iterations:
         raise JobError(f"{path}: its runs were made with another value of bound_iterations; start afresh with -o.")
