@@ -68,7 +68,7 @@ WORDS = (
     (
         "weak_lamp",
         "check",
-        "stronger light, though still too little; it then wants finer voxels and more images",
+        "stronger light, which may still be too little; it then wants finer voxels and more images",
     ),
     ("full_vial", "check", "all of the part must get the latter; nothing around it is judged"),
     ("full_vial", "check", "6400 voxels"),
@@ -77,6 +77,7 @@ WORDS = (
     ("micro_pixels", "check", "several times as long, and as much worse"),
     ("weak_lamp", "design", "nothing comes out"),
     ("weak_lamp", "check", "verdict: cannot work"),
+    ("weak_lamp", "design", "it would take exposures of up to 4.05 days, where 24 h is the longest allowed"),
     ("weak_lamp", "check", "the shortest takes longer than the 24 h allowed where no max_exposure_s is set"),
     ("weak_lamp", "check", "in 12 h, half of the longest exposure allowed"),
     ("too_short_an_exposure", "check", "a design may take longer than the 20 s that max_exposure_s allows"),

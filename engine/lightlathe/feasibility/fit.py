@@ -99,9 +99,13 @@ def _smaller(case: Case, times: float) -> Case:
 
 
 def _still_weak(case: Case, times: float) -> str:
-    """A caveat where the light is too weak, with the smaller picture too."""
-    shortest, _ = exposure_range_s(_smaller(case, times))
-    return ", though still too little" if shortest > min(PATIENCE_S, allowed_s(case)) else ""
+    """A caveat where the light is too weak with the smaller picture too, or may be."""
+    shortest, longest = exposure_range_s(_smaller(case, times))
+    if shortest > allowed_s(case):
+        return ", though still too little"
+    if longest > allowed_s(case):
+        return ", which may still be too little"
+    return ", though still very slow" if shortest > PATIENCE_S else ""
 
 
 def _wanted_with(case: Case, times: float) -> str:

@@ -167,7 +167,7 @@ def _cover(
 
     turn_s   they are whole multiples of it; 0: any. Empty if a step is too long or more than `max_vials` are needed.
     """
-    reach = [low] * len(rates)
+    reach = [min(low, high * (1 - 2 * REL_TOLERANCE))] * len(rates)  # a threshold known exactly is one to cover too
     series: list[float] = []
     while len(series) < max_vials:
         left = [r / out if out > 0 else math.inf for r, (out, _) in zip(reach, rates, strict=True) if r < high]
@@ -177,6 +177,9 @@ def _cover(
             longest = math.ceil(longest / turn_s - REL_TOLERANCE) * turn_s if turn_s else longest
         elif turn_s:
             longest = math.floor(longest / turn_s + REL_TOLERANCE) * turn_s
+        enough = max((high / inside for r, (_, inside) in zip(reach, rates, strict=True) if r < high), default=0.0)
+        enough = math.ceil(enough / turn_s - REL_TOLERANCE) * turn_s if turn_s else enough
+        longest = min(longest, enough)  # the last need not leave off at a threshold
         further = [max(r, longest * inside) for r, (_, inside) in zip(reach, rates, strict=True)]
         if not longest > 0 or all(b <= a * (1 + REL_TOLERANCE) for a, b in zip(reach, further, strict=True)):
             return ()
