@@ -1,6 +1,7 @@
 """What the program promises of an exposure, a file or a resumed run holds."""
 
 import contextlib
+import functools
 import hashlib
 import resource
 import signal
@@ -44,7 +45,9 @@ def running(folder, text, output="a.h5"):
     (folder / "disc.toml").write_text(text)
     command = [sys.executable, "-m", "lightlathe.cli.main", "design", "disc.toml", "-o", output]
     with (folder / "said").open("w") as said:
-        run = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=said)
+        # even where the tests themselves run under nohup
+        heard = functools.partial(signal.signal, signal.SIGHUP, signal.SIG_DFL)
+        run = subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=said, preexec_fn=heard)
         try:
             for _ in range(1200):
                 if (folder / output.replace(".h5", ".partial.h5")).exists():
@@ -66,7 +69,7 @@ def test_a_killed_run_leaves_a_state_that_reads(small_job, tmp_path, how):
     with running(tmp_path, endless(small_job)) as run:
         time.sleep(0.5)
         run.send_signal(how)
-        assert run.wait(timeout=300) == (-9 if how == signal.SIGKILL else 130)
+        assert run.wait(timeout=120) == (-9 if how == signal.SIGKILL else 130)
     assert not (tmp_path / "a.h5").exists()
     if how != signal.SIGKILL:
         assert "Go on with: lightlathe design disc.toml -o a.h5 --resume" in (tmp_path / "said").read_text()
@@ -123,7 +126,7 @@ def test_a_full_disk_keeps_the_state_of_before_and_the_words_how_to_go_on(small_
         resource.prlimit(run.pid, resource.RLIMIT_FSIZE, (len(before) // 2, len(before) // 2))
         time.sleep(1)
         run.terminate()
-        assert run.wait(timeout=300) == 130
+        assert run.wait(timeout=120) == 130
     said = (tmp_path / "said").read_text()
     assert "The state could not be written once more: a.partial.h5: cannot write the file (File too large)" in said
     assert "The state is in a.partial.h5. Go on with: lightlathe design disc.toml -o a.h5 --resume" in said
