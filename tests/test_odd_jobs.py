@@ -28,7 +28,7 @@ TOGETHER = {
     ),
     "too short a time, yet another exposure": (
         r"is too short for a full cure",
-        r"Another exposure would print it right",
+        r"Another exposure would print every voxel of the job's grid right",
     ),
     "nothing comes out, yet a best threshold": (r"nothing comes out", r"thin places"),
     "nothing outside, yet light there": (
@@ -64,6 +64,10 @@ WORDS = (
     ("two_angles", "design", "Windows of that slice alone"),
     ("dark_resin", "design", "Proven: no patterns whatever print this part in this resin and vial, in 60 images"),
     ("no_window", "design", "more iterations may find one"),
+    ("two_angles", "design", "more of the bound (bound_iterations) may rule it out"),
+    ("full_vial", "predict, came out all solid", "is what this job asks for: nothing around the part is judged"),
+    ("no_safe_dose", "predict, came out all solid", "no exposure opens gaps: measure that dose first"),
+    ("no_safe_dose", "predict, came out nothing", "that nothing came out denies it"),
     ("no_window", "check", "Or a vial of 8.6 mm or less, which still holds the part"),
     (
         "weak_lamp",
@@ -142,7 +146,7 @@ WORDS = (
     ("tiny_part", "design", "0.60 x 0.60 x 0.50 mm"),
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 16"),
-    ("no_window", "design", "a window of 16 % is not ruled out on these voxels"),
+    ("no_window", "design", "does not rule out a window of 16 % on these voxels"),
     ("no_window", "design", "(at most 16 %)"),
     ("one_angle", "design", "(at most -38 %)"),
     ("insert", "design", "away from it, where the dose falls to 40.5 mJ/cm3, below the 42 at which it gels"),
@@ -157,7 +161,7 @@ WORDS = (
     ("scenarios", "design", "0.25 mm under every scenario of [design.robust], for the gel dose only"),
     ("scenarios", "design", "with no scenario applied"),
     ("strong_lamp", "design", "less than one of the projector's 255 steps is left"),
-    ("strong_lamp", "design", "Another exposure would print it right"),
+    ("strong_lamp", "design", "Another exposure would print every voxel of the job's grid right"),
     ("131_images", "design", "With a lamp at"),
     ("131_images", "design", "right from 11.96 to 12.04 s"),
     ("six_angles", "design", "With a lamp at"),

@@ -128,7 +128,7 @@ def test_what_may_help_hangs_on_what_is_known():
     one = unproven(0.1, 1)  # the warning on bits asks for more already, and one bit is never dimmed
     assert one == "Before its levels were rounded to 1 bit this light had a window of 10 %."
     open_ = advice(Certificate(-0.1, 0.045, 0.0, (0.0, 0.0), (1.0, 0.0)), [Remedy("as it is", -math.inf, 0.045)], 60)
-    assert "a window of 4.5 % is not ruled out on these voxels, so more iterations may find one" in open_
+    assert "the bound does not rule out a window of 4.5 % on these voxels: more iterations may find one" in open_
     assert "as it is far below 0 (at most 4 %)" in open_
     assert window_words(math.nan) == "no light in part of it"
 

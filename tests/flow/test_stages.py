@@ -155,7 +155,7 @@ def test_all_that_takes_long_is_told_of(small_job, tmp_path, monkeypatch):
         "proving",
         "checking the proof",
         "no window: trying half the absorption",
-        "what designing for scenarios brought",
+        "comparing plain and robust design",
         "writing the result",
         "writing frames",
     ):

@@ -83,7 +83,7 @@ def test_another_exposure_is_named_beside_a_narrow_window():
     wrong = GOOD | {"under_cure_fraction": 0.04, "window_relative": 0.009}
     said = warnings(wrong, missed)
     assert any("only 0.9 %" in sentence for sentence in said)
-    assert any("Another exposure would print it right" in sentence for sentence in said)
+    assert any("Another exposure would print every voxel of the job's grid right" in sentence for sentence in said)
 
 
 def test_finer_voxels_are_not_asked_for_where_they_cannot_help():

@@ -112,10 +112,7 @@ def next_exposure(
         raise JobError("the dose holds NaN or infinity; expected finite mJ/cm3. Is the result file damaged?")
     seen = read_came_out(came_out) if isinstance(came_out, str) else came_out
     if seen.kind in ("nothing", "all solid"):
-        factor = LEAP if seen.kind == "nothing" else 1 / LEAP
-        way, until = ("longer", "the part appears") if seen.kind == "nothing" else ("shorter", "gaps open")
-        reason = f"'{seen.kind}' gives no distance, so this is {LEAP} times {way}: go on until {until}, then measure."
-        return _next(factor, exposure_s, turn_s, math.nan, reason, longest_s)
+        return _leap(seen.kind, part, exposure_s, turn_s, stated, longest_s)
     each = part.grid.voxel_mm if seen.by_mm is None else seen.by_mm / 2
     offset = -each if seen.kind == "thin" else each
     places, doses = dose_across_surface(dose, part)
@@ -151,6 +148,26 @@ def next_exposure(
             "trusting either."
         )
     return _next(factor, exposure_s, turn_s, met, reason, longest_s)
+
+
+def _leap(
+    seen: str, part: Part, exposure_s: float, turn_s: float, stated: tuple[float, float] | None, longest_s: float
+) -> NextExposure:
+    """What to try where nothing came out, or all of it turned solid: neither gives a distance."""
+    surrounded = bool((part.judged == LIQUID).any())
+    if seen == "all solid" and not surrounded:
+        reason = f"'{seen}' is what this job asks for: nothing around the part is judged."
+        return _next(1.0, exposure_s, turn_s, math.nan, reason, longest_s)
+    way, until = ("shorter", "gaps open") if seen == "all solid" else ("longer", "the part appears")
+    then = ", then measure" if surrounded else ""
+    reason = f"'{seen}' gives no distance, so this is {LEAP} times {way}: go on until {until}{then}."
+    if stated is not None and stated[0] == 0:
+        reason += (
+            " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."
+            if seen == "all solid"
+            else " By the job (liquid_below is 0) any dose turns this resin solid; that nothing came out denies it."
+        )
+    return _next(1 / LEAP if seen == "all solid" else LEAP, exposure_s, turn_s, math.nan, reason, longest_s)
 
 
 def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:

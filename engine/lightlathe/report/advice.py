@@ -37,8 +37,9 @@ def advice(certificate: Certificate, remedies: list[Remedy], images: int) -> str
         )
     else:
         said = (
-            f"No exposure is right everywhere; a window of {percent(certificate.upper_bound)} is not ruled out on "
-            "these voxels, so more iterations may find one. "
+            "No exposure is right everywhere; the bound does not rule out a window of "
+            f"{percent(certificate.upper_bound)} on these voxels: more iterations may find one, more of the bound "
+            "(bound_iterations) may rule it out. "
         )
     tried = "; ".join(f"{r.words} {window_words(r.reached)} (at most {window_words(r.upper_bound)})" for r in remedies)
     return (

@@ -99,7 +99,9 @@ def warnings(
         and plan.reachable
         and not (plan.right or math.isnan(plan.shortest_s))
     ):
-        said.append("Another exposure would print it right: the planned one misses the window.")
+        said.append(
+            "Another exposure would print every voxel of the job's grid right: the planned one misses the window."
+        )
     if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
         said.append(_slim(plan))
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
