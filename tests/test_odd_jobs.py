@@ -100,6 +100,7 @@ WORDS = (
     ("one_slice", "check", "or a stage that stops under each image"),
     ("micro_pixels", "check", "629 images a turn or more in 10.5 s or more"),
     ("insert", "check", "below about 7.6 Pa s"),
+    ("insert", "check", "voxels beside it get up to 36 % less light"),
     ("inhibited", "design", "the doses that this resin needs change with the time over which they come"),
     ("no_safe_dose", "design", "liquid_below is 0, so any dose turns this resin solid"),
     ("one_bit", "design", "the design's light times 0.65"),

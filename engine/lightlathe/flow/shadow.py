@@ -51,7 +51,7 @@ class Shadow:
             return said + "It stands in no slice of the part, so this costs nothing."
         if math.isnan(self.liquid):
             return said + (
-                f"If it is opaque, places beside it get up to {percent(self.lost)} less light, by even light from all "
+                f"If it is opaque, voxels beside it get up to {percent(self.lost)} less light, by even light from all "
                 f"around, and more than {percent(SHADOWED_SHARE)} less up to {amount(self.shadow_mm)} mm away."
             )
         without, with_ = self.weakest
@@ -65,7 +65,7 @@ class Shadow:
                 f"{amount(self.gel_mj_cm3, 3)} at which it gels"
             )
         return said + (
-            f"If it is opaque, {stays}. Places lose up to {percent(self.lost)} of their dose, and the least dose "
+            f"If it is opaque, {stays}. Voxels lose up to {percent(self.lost)} of their dose, and the least dose "
             f"within {amount(self.shadow_mm)} mm of it falls from {amount(without, 3)} to {amount(with_, 3)} mJ/cm3."
         )
 
