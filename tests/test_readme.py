@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 import lightlathe as ll
+from lightlathe.job.design import Design
 from lightlathe.job.toml import toml_of
+from lightlathe.solve import copies
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text()
@@ -102,3 +104,13 @@ def test_the_two_commands_are_those_that_ci_runs():
     ci = (ROOT / ".ci" / "run").read_text()
     for block in blocks("")[:2]:
         assert block.strip() in ci
+
+
+def test_the_memory_of_a_design_is_what_the_check_counts():
+    """Bytes a pattern pixel and a voxel, of the defaults, on a CPU and on a card."""
+    design = Design()
+    told = re.search(
+        r"takes about (\d+) bytes a pattern pixel and (\d+) a voxel on a\s+CPU, (\d+) and (\d+) on a card", README
+    )
+    counted = [4 * n for device in ("cpu", "cuda") for n in copies(design.solver, design.loss, device)]
+    assert [int(n) for n in told.groups()] == counted

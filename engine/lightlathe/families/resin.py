@@ -26,7 +26,7 @@ class Resin(Protocol):
 
     @property
     def gel_mj_cm3(self) -> float:
-        """Dose around which designs aim: the middle of the two."""
+        """Dose around which designs aim, between the two; of the members here their middle."""
         ...
 
     @property

@@ -14,6 +14,7 @@ from lightlathe.families import Resin
 from lightlathe.flow.solids import Solid
 from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
+from lightlathe.job.toml import without_nothing
 from lightlathe.part.own import OwnShape
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
@@ -67,7 +68,7 @@ def job_of(record: Record, resin: Resin | None = None, *, run_own: bool = False)
     Raises ResultError where the record's settings are no job, or lack what is asked.
     """
     try:
-        tables = _without_nothing({k: record.settings[k] for k in PHYSICAL})
+        tables = without_nothing({k: record.settings[k] for k in PHYSICAL})
         tables["sources"] = record.settings.get("sources", {})
         members = {place: _stand_in(place, name, record, resin) for place, name in dict(_outside(tables)).items()}
         job = job_from(
@@ -231,10 +232,3 @@ def _all(value: Any, place: str) -> Iterator[tuple[str, str]]:
             yield from _all(inner, place)
     elif isinstance(value, str):
         yield place, value
-
-
-def _without_nothing(value: Any) -> Any:
-    """Settings as a TOML file would give them: no entry where nothing was said."""
-    if isinstance(value, dict):
-        return {k: _without_nothing(v) for k, v in value.items() if v is not None}
-    return [_without_nothing(v) for v in value] if isinstance(value, list) else value

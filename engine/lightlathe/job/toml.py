@@ -1,6 +1,5 @@
 """TOML files: bytes -> tables, for jobs and studies. Invalid or excessively nested TOML raises JobError."""
 
-import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -95,32 +94,17 @@ def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
 
 
 def toml_of(tables: Mapping[str, Any]) -> str:
-    """The text of a job file equivalent to these tables of plain values."""
-    lines: list[str] = []
-    for name, table in tables.items():
-        several = isinstance(table, list)
-        for one in table if several else [table]:
-            if not isinstance(one, Mapping):  # resin = "mine.py:name" must stand before all tables
-                lines.insert(0, f"{_key(name)} = {_value(one)}\n")
-                continue
-            lines.append(f"[[{_key(name)}]]" if several else f"[{_key(name)}]")
-            lines += [f"{_key(key)} = {_value(value)}" for key, value in one.items() if value is not None]
-            lines.append("")
-    return "\n".join(lines)
+    """The text of a job file equivalent to these tables of plain values; None is left out."""
+    import tomli_w
+
+    return tomli_w.dumps(without_nothing(tables))
 
 
-def _key(name: str) -> str:
-    return name if re.fullmatch("[A-Za-z0-9_-]+", name) else _value(name)
-
-
-def _value(value: Any) -> str:
+def without_nothing(value: Any) -> Any:
+    """Plain values as a TOML file would give them: no entry where nothing was said."""
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None) + " }"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_value, value))}]"
-    if isinstance(value, str):
-        return json.dumps(value).replace("\x7f", "\\u007f")  # TOML takes JSON's escapes, and refuses DEL as it is
-    return str(value).lower() if isinstance(value, bool) else repr(value)
+        return {k: without_nothing(v) for k, v in value.items() if v is not None}
+    return [without_nothing(v) for v in value] if isinstance(value, list) else value
 
 
 _TOO_DEEP = f"lists or tables more than {DEEPEST} deep; nothing in a job or a study goes deeper than five."

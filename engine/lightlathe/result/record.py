@@ -17,8 +17,8 @@ class Record:
     log_before    the logs of stages before the design itself, by name: coarser_1, ..., plain
     warnings      sentences for the user
     optics        of images that stand at their angles; None in files from earlier versions
-    own           members of the job that are Python of the user's own, by place ("resin", "light.beam"); files hold
-                  only their names, so a record that was read has none
+    own           members of the job that no file holds, by place ("resin", "light.beam"): made in Python, known in
+                  a file by name alone, so a record that was read has none
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
 
