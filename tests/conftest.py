@@ -17,7 +17,9 @@ if workers := int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "0")):  # pytest -
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache))
 os.environ.pop("TRITON_INTERPRET", None)  # gpu_device.py switches it on where it is wanted
 
-from gpu_device import interpreter  # noqa: E402, imports torch
+import torch  # noqa: E402
+
+from gpu_device import ON_CARD, interpreter  # noqa: E402
 from odd_jobs import disc  # noqa: E402
 
 with interpreter(), contextlib.suppress(ImportError):
@@ -38,6 +40,21 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, A
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
     with interpreter() if for_gpus(item.path) else contextlib.nullcontext():
         return (yield)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if not ON_CARD and item.get_closest_marker("card"):
+            item.add_marker(pytest.mark.skip(reason="needs a CUDA card"))
+
+
+@pytest.fixture(autouse=True)
+def card_out_of_sight(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A job whose device is `auto` designs on the CPU, here and in processes that a test starts: what such tests
+    compare is the same on every machine. Tests of GPU functions, and those marked `card`, name their device."""
+    if not for_gpus(request.path) and not request.node.get_closest_marker("card"):
+        monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
+        monkeypatch.setenv("CUDA_VISIBLE_DEVICES", "")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -48,7 +48,7 @@ def test_the_torch_counter_agrees_with_the_cpu_counter(shape):
     torch.testing.assert_close(other, cpu, atol=ROUND, rtol=0)
 
 
-@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA card")
+@pytest.mark.card
 def test_cuda_agrees_with_the_cpu():
     part, grid = surface(ball_triangles(1.1, rings=64), ball_triangles(0.9, (0.5, 0.1, 0.2))), Grid((60, 61, 62), 0.05)
     found = coverage(part, grid, device="cuda")

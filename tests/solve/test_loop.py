@@ -196,7 +196,7 @@ class OnCard(LinearMap):
         return (self.matrix.T @ dose.flatten()).reshape(self.pattern_shape)
 
 
-@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA device")
+@pytest.mark.card
 @pytest.mark.filterwarnings("ignore:Synchronization debug mode")  # torch says that it may miss some waits
 @pytest.mark.parametrize("name", SOLVERS)
 def test_an_iteration_does_not_wait_for_the_device(name):
