@@ -99,6 +99,17 @@ JOBS = {
     ),
     "tiny_part": disc(("radius_mm = 2.0, height_mm = 1.0", "radius_mm = 0.3, height_mm = 0.5")),
     "full_vial": disc(("radius_mm = 2.0", "radius_mm = 5.0"), ("[grid]", "[grid]\nmargin_voxels = 0")),
+    "full_vial_too_short": disc(
+        ("radius_mm = 2.0", "radius_mm = 5.0"),
+        ("[grid]", "max_exposure_s = 20\n[grid]\nmargin_voxels = 0"),
+        ("irradiance_mw_cm2 = 20", "irradiance_mw_cm2 = 4"),
+    ),
+    "full_vial_no_safe_dose": disc(
+        ("radius_mm = 2.0", "radius_mm = 5.0"),
+        ("[grid]", "[grid]\nmargin_voxels = 0"),
+        ("liquid_below_mj_cm3 = 40", "liquid_below_mj_cm3 = 0"),
+    ),
+    "inhibited_too_short": disc((THRESHOLD, INHIBITED), ("[grid]", "max_exposure_s = 10\n[grid]")),
     "fine_pixels": disc(("pixel_mm = 0.25\ncolumns = 40\nrows = 20", "pixel_mm = 0.125\ncolumns = 80\nrows = 40")),
     "micro_pixels": disc(
         ("radius_mm = 2.0, height_mm = 1.0", "radius_mm = 1.0, height_mm = 0.2"),

@@ -53,6 +53,11 @@ TOGETHER = {
     "a gel dose, where any dose gels": (r"liquid below 0 ", r"its gel dose|shortest possible exposure"),
     "closest, by another measure": (r"comes closest", r"."),
     "a band blamed for nothing": (r"tolerance_mm\) mends", r"."),
+    "right from then on, yet none right": (
+        r"right from [\d.]+ s on",
+        r"no exposure is right everywhere|No exposure prints this right",
+    ),
+    "a best exposure, where any dose is too much": (r"liquid below 0 ", r"best exposure lies"),
     "fewer copies, where one does not fit": (r"100 billion voxels", r"fewer copies"),
     "memory called hopeless": (r"effort:[^\n]*B are free", r"verdict: cannot work\n  stop    effort"),
 }
@@ -75,6 +80,8 @@ WORDS = (
         "stronger light, which may still be too little; it then wants finer voxels and more images",
     ),
     ("full_vial", "check", "all of the part must get the latter; nothing around it is judged"),
+    ("full_vial_too_short", "design", "on the finer grid of 0.125 mm this one prints"),
+    ("full_vial_no_safe_dose", "check", "nothing around it is judged"),
     ("full_vial", "check", "6400 voxels"),
     ("full_vial", "check", "40 voxels across the part.\n"),
     ("inhibited", "check", "3.92 s is the shortest possible exposure"),

@@ -66,3 +66,29 @@ def test_the_shortest_exposure_takes_the_doses_of_that_exposure():
     assert shortest > 30
     assert shortest * rate < 0.999 * resin.gel_mj_cm3  # which is that of 30 s
     assert longest > shortest
+
+
+@pytest.mark.parametrize("allowed", [10.0, 12.0, 20.0])
+def test_the_light_that_a_resin_held_back_by_oxygen_is_told_to_take_is_enough(allowed):
+    """It needs more dose in less time, so the irradiance grows by more than the time falls."""
+    resin = Inhibited(absorption_per_mm=0.08, wavelength_nm=405.0, planned_exposure_s=30.0)
+    case = dataclasses.replace(changed(seconds_per_turn=1.0, max_exposure_s=allowed), resin=resin)
+    found = only(verdict_on(case), "light")
+    assert found.level != "will work"
+    times = float(re.search(r"([\d.]+) times (the irradiance, or|to be on the safe side)", found.change)[1])
+    lit = case.having(light={"irradiance_mw_cm2": case.light.irradiance_mw_cm2 * times})
+    assert exposure_range_s(lit)[1] <= allowed < exposure_range_s(case)[1]
+
+
+@pytest.mark.parametrize("keys", [{"viscosity_pa_s": 3.0}, {"viscosity_pa_s": 6.0, "max_exposure_s": 24.0}])
+@pytest.mark.parametrize("irradiance", [4.0, 20.0, 60.0])
+def test_light_or_a_turn_that_is_named_keeps_the_part_from_sinking(keys, irradiance):
+    case = changed(irradiance_mw_cm2=irradiance, angles=60, **keys)
+    found = only(verdict_on(case), "sinking")
+    assert found.level == "marginal"
+    turn = re.search(r"a turn of ([\d.]+) s", found.change)
+    times = re.search(r"([\d.]+) times the irradiance", found.change)
+    if turn or times:
+        done = changed(case, irradiance_mw_cm2=irradiance * (float(times[1]) if times else 1.0))
+        done = changed(done, seconds_per_turn=float(turn[1])) if turn else done
+        assert only(verdict_on(done), "sinking").level == "will work"

@@ -101,10 +101,13 @@ def test_what_a_dark_resin_is_told_to_change_lifts_the_watch(absorption):
     case = changed(absorption_per_mm=absorption, radius_mm=3.0)
     found = only(verdict_on(case), "absorption")
     assert found.level != "will work"
-    depth, vial = re.search(r"depth of ([\d.]+) mm or more.*Or a vial of ([\d.]+) mm", found.change).groups()
+    depth, share, vial = re.search(
+        r"depth of ([\d.]+) mm or more, that is ([\d.]+) %.*Or a vial of ([\d.]+) mm", found.change
+    ).groups()
+    weaker = changed(case, absorption_per_mm=absorption * float(share) / 100)
     paler = changed(case, absorption_per_mm=1 / float(depth))
     narrower = changed(case, inner_diameter_mm=float(vial))
-    for other in (paler, narrower):
+    for other in (paler, weaker, narrower):
         assert only(verdict_on(other), "absorption").level == "will work"
 
 

@@ -38,8 +38,10 @@ def test_a_part_sinks_while_the_vial_turns():
     assert "more than a pixel in 6 s, half of a likely exposure" in bright.text
     assert "in 12 h, half of the longest exposure allowed" in dim.text
     assert dim.limit / bright.limit == pytest.approx(12 * 3600 / 6)
-    stirred = only(verdict(irradiance_mw_cm2=4000.0, viscosity_pa_s=bright.limit / 3), "sinking")
-    assert stirred.change.startswith("a turn of 4 s with as much more light")
+    stirred = only(verdict(irradiance_mw_cm2=4000.0, viscosity_pa_s=bright.limit / 3, angles=60), "sinking")
+    assert stirred.change.startswith("a turn of 4 s, or a resin of")  # which needs no more light: 4000 is far too much
+    fast = only(verdict(irradiance_mw_cm2=4000.0, viscosity_pa_s=bright.limit / 3, angles=360), "sinking")
+    assert fast.change.startswith("a resin of")  # 90 images a second are more than a video projector shows
 
 
 def test_sinking_by_stokes():

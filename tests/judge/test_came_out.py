@@ -41,6 +41,16 @@ def test_recovers_the_threshold_that_was_there(off):
     assert found.turns == round(found.exposure_s / 5)
 
 
+def test_the_wanted_surface_is_that_of_the_whole_shape_under_a_tolerance_band():
+    """Two voxels on either side of the surface are not judged: the print is compared with the shape all the same."""
+    dose, part = ball()
+    distance = dose.clamp(min=1e-9).log().neg() / SLOPE + math.log(80) / SLOPE  # from the surface
+    judged = torch.where((distance.abs() < 0.2) & (dose > 0), IGNORED, part.judged).to(torch.uint8)
+    banded = dataclasses.replace(part, judged=judged, whole=part.judged)
+    plain, found = (dose_across_surface(dose, one) for one in (part, banded))
+    assert all((a == b).all() for a, b in zip(plain, found, strict=True))
+
+
 def test_without_a_distance_a_voxel_on_each_side():
     dose, part = ball()
     assert next_exposure(dose, part, 60.0, 5.0, "too thin").factor == pytest.approx(

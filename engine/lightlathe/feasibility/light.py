@@ -7,10 +7,11 @@ from typing import Any
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.even_light import mean_within, profile
 from lightlathe.feasibility.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
-from lightlathe.judge.turning import FAST_TURN_S
+from lightlathe.judge.turning import FAST_TURN_S, VIDEO_RATE
 from lightlathe.judge.verdict import Reason
-from lightlathe.support.words import amount, count, duration, rounded_up
+from lightlathe.support.words import amount, count, duration, rounded_down, rounded_up
 
+MAX_TIMES = 1e9  # the irradiance: no more is looked for
 SHORTEST_S = 1e-6  # no exposure is shorter
 PATIENCE_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
 FEW_BITS = 3  # below, much of the window is lost: a disc in 60 images has none with 1 bit, 0.75 of it with 2, measured
@@ -59,6 +60,19 @@ def allowed_s(case: Case) -> float:
     return max(1, math.floor(case.turn.longest_s / case.turn.seconds_per_turn + 1e-9)) * case.turn.seconds_per_turn
 
 
+def brighter(case: Case, enough: Callable[[Case], bool], guess: float) -> str:
+    """How many times the irradiance is enough, to two digits; from a guess on, as some resins need more dose in less
+    time."""
+    times = float(rounded_up(guess))
+    while times < MAX_TIMES and not enough(_lit(case, times)):
+        times = float(rounded_up(1.01 * times))
+    return rounded_up(times)
+
+
+def _lit(case: Case, times: float) -> Case:
+    return case.having(light={"irradiance_mw_cm2": case.light.irradiance_mw_cm2 * times})
+
+
 def light(case: Case) -> Reason:
     """Light budget: the expected exposure against the longest allowed, a practical limit and one turn."""
     short, long = exposure_range_s(case)
@@ -76,12 +90,16 @@ def light(case: Case) -> Reason:
         text = f"{text.partition(':')[0]}; any of it turns this resin solid, so there is no exposure to plan."
         return Reason("light", "will work", text, None, None, known=True)
     if short > allowed:
-        change = (
-            f"at least {rounded_up(short / allowed)} times the irradiance, {rounded_up(long / allowed)} times to be on "
-            "the safe side; or as much more time (max_exposure_s in [turn])."
-        )
         if math.isinf(short):
             change = "a paler resin: no light arrives at the part."
+        else:
+            least = brighter(case, lambda other: exposure_range_s(other)[0] <= allowed, short / allowed)
+            safe = brighter(case, lambda other: exposure_range_s(other)[1] <= allowed, long / allowed)
+            time = "as much more time" if case.steady else f"{duration(short)} to {duration(long)}"
+            change = (
+                f"at least {least} times the irradiance, {safe} times to be on the safe side; or {time} "
+                "(max_exposure_s in [turn])."
+            )
         return Reason(
             "light", "cannot work", f"{text}; even the shortest takes longer than {limit}.", short, allowed, "s", change
         )
@@ -94,8 +112,11 @@ def light(case: Case) -> Reason:
         slow = f"very slow, and a design may take longer than {limit}" if long > allowed else "very slow"
         return Reason("light", "marginal", f"{text}: {slow}.", short, PATIENCE_S, "s", change)
     if long > allowed:
-        change = f"{rounded_up(long / allowed)} times the irradiance"
-        if math.isfinite(long):
+        if math.isinf(long):
+            change = "a paler resin, so that light arrives at all of the part"
+        else:
+            change = brighter(case, lambda other: exposure_range_s(other)[1] <= allowed, long / allowed)
+            change += " times the irradiance"
             turns = math.ceil(long / case.turn.seconds_per_turn * (1 - 1e-9))
             change += f", or max_exposure_s = {rounded_up(turns * case.turn.seconds_per_turn, 6)} in [turn]"
         text += f"; a design may take longer than {limit}"
@@ -109,9 +130,14 @@ def light(case: Case) -> Reason:
             case.turn.seconds_per_turn,
             "s",
             f"a lamp at {amount(100 * likely / case.turn.seconds_per_turn)} % of its light"
-            + (f", or a turn of {amount(likely)} s." if likely >= FAST_TURN_S else "."),
+            + (f", or a turn of {amount(likely)} s." if _can_turn_in(case, likely) else "."),
         )
     return Reason("light", "will work", f"{text}.", short, PATIENCE_S, "s")
+
+
+def _can_turn_in(case: Case, seconds: float) -> bool:
+    """Whether a turn of so many seconds neither stirs the resin nor asks too much of the projector."""
+    return seconds >= FAST_TURN_S and case.turn.angles / seconds <= VIDEO_RATE
 
 
 def levels(case: Case) -> Reason | None:
@@ -152,9 +178,15 @@ def sinking(case: Case) -> Reason:
         change = f"a resin of {rounded_up(thick)} Pa s or more (colder resin is thicker too)."
         wanted = turning * allowed / sunk
         if wanted >= case.turn.seconds_per_turn:
-            change = f"{rounded_up(sunk / allowed)} times the irradiance, or {change}"
-        elif wanted >= FAST_TURN_S:
-            change = f"a turn of {amount(wanted)} s with as much more light, or {change}"
+            times = brighter(case, lambda other: likely_s(other) <= wanted, likely_s(case) / wanted)
+            change = f"{times} times the irradiance, or {change}"
+        elif _can_turn_in(case, wanted):
+            turn_s = float(rounded_down(wanted))
+            more = ""
+            if likely_s(case) > turn_s:
+                times = brighter(case, lambda other: likely_s(other) <= turn_s, likely_s(case) / turn_s)
+                more = f" with {times} times the irradiance"
+            change = f"a turn of {turn_s:g} s{more}, or {change}"
         return Reason("sinking", "marginal", f"{text}, more than a pixel.", sunk, allowed, "mm", change)
     return Reason("sinking", "will work", f"{text}.", sunk, allowed, "mm")
 

@@ -102,9 +102,11 @@ def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
 def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
     """A resin with lower absorption that would print, and a narrower vial that would do instead, if one exists."""
     depth = max(_depth_for(limit_at, TIGHT_LIMIT, case.depth_mm), case.vial.radius_mm / MAX_OPTICAL_DEPTH)
-    less = case.depth_mm / depth
+    stated = rounded_up(depth)
+    less = 100 * case.depth_mm / float(stated)
+    share = f"{rounded_down(less)} %" if less >= 0.01 else "less than 0.01 %"
     change = (
-        f"a penetration depth of {rounded_up(depth)} mm or more, that is {_percent(less)} of the absorption: less "
+        f"a penetration depth of {stated} mm or more, that is {share} of the absorption: less "
         "absorber or initiator, or a wavelength that the resin takes less of"
     )
     narrower = _narrower(case)
@@ -144,7 +146,7 @@ def _depth_for(limit_at: Callable[[float], float], window: float, start_mm: floa
 def threshold(case: Case) -> Reason:
     """The resin's two doses: is there a safe dose at all, and how wide a window do they ask for?"""
     low, high = case.resin.liquid_below_mj_cm3, case.resin.solid_above_mj_cm3
-    if low == 0:
+    if low == 0 and case.part.surrounded:
         return Reason(
             "threshold",
             "cannot work",

@@ -183,6 +183,8 @@ def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: s
 def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarray]:
     """(distance mm, dose mJ/cm3): median dose against distance from the part's surface, inside negative.
 
+    The surface is that of the whole shape, a tolerance band included.
+
     Doses are made to fall from inside to outside (a running extreme from the surface on), since no threshold can lie
     where the dose rises outwards. Distances are between voxel centres, less GAP: good to a quarter voxel.
     Raises JobError where there is no part, or nothing around it.
@@ -190,8 +192,9 @@ def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarra
     from scipy.ndimage import distance_transform_edt
 
     voxel = part.grid.voxel_mm
-    block = _middle_slices(part)
-    judged = part.judged[..., block].cpu()
+    judged = part.judged if part.whole is None else part.whole
+    block = _middle_slices(judged)
+    judged = judged[..., block].cpu()
     solid = (judged == SOLID).numpy()
     if not solid.any() or not bool((judged == LIQUID).any()):
         what = "nothing around the part is judged" if solid.any() else "the part is empty"
@@ -214,13 +217,13 @@ def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarra
     return places, medians
 
 
-def _middle_slices(part: Part) -> slice:
+def _middle_slices(judged: Tensor) -> slice:
     """Slices of the part around its middle, as many as BLOCK_VOXELS allow.
 
     None above or below the part: past a flat end lies a dark row, whose dose says nothing of a threshold.
     """
-    nx, ny, _ = part.grid.shape
-    used = (part.judged == SOLID).any(0).any(0).nonzero().flatten()
+    nx, ny, _ = judged.shape
+    used = (judged == SOLID).any(0).any(0).nonzero().flatten()
     if not len(used):
         return slice(0, 1)
     low, high = int(used[0]), int(used[-1]) + 1

@@ -55,7 +55,8 @@ def unproven(reached: float, bits: int) -> str:
         help_ = "" if bits <= FEW_BITS else ": more bits, or levels that are dimmed less, keep it"
         levels = count(bits, "bit")
         return f"Before its levels were rounded to {levels} this light had a window of {percent(reached)}{help_}."
-    return "More iterations, a paler resin, more angles or a smaller part may help, in this order of effort."
+    few = f"More bits ({count(bits, 'bit')} {'is' if bits == 1 else 'are'} few), more" if bits <= FEW_BITS else "More"
+    return f"{few} iterations, a paler resin, more angles or a smaller part may help."
 
 
 def window_words(window: float) -> str:

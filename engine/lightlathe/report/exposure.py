@@ -28,7 +28,8 @@ def exposure_lines(record: Record) -> list[str]:
         doses, said = unstated(resin.at(plan.exposure_s))
         lines.append(f"how well the threshold is known is not stated ([resin] doses_known_to_percent); {said}:")
     windows = windows_of(record, resin)
-    if record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+    safe_dose = resin.liquid_below_mj_cm3 > 0
+    if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
     known = f"a threshold known to {amount(doses)} %" + (
@@ -42,7 +43,7 @@ def exposure_lines(record: Record) -> list[str]:
         images=len(record.patterns.angle_rad),
         longest_s=job.turn.longest_s,
         steady=judge.is_steady(resin, plan.exposure_s),
-        safe_dose=resin.liquid_below_mj_cm3 > 0,
+        safe_dose=safe_dose,
     )
     return [*lines, series.text()]
 
@@ -67,6 +68,8 @@ def on_finer(record: Record) -> str:
         return f"{words} every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints the whole shape right"
     if q["wrong_voxels_fine"] == 0:
         return f"{words} this exposure prints all of the shape right"
+    if math.isnan(q["window_relative_fine"]):  # one class alone is judged: the rest is a question of time
+        return f"{words} this one prints {q['iou_fine']:.4f} of 1"
     return f"{words} no exposure is right everywhere, this one for {q['iou_fine']:.4f} of 1"
 
 

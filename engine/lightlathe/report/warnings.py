@@ -77,7 +77,7 @@ def warnings(
             "which are too few for "
             "this print. Use a mode of the projector with more bits, 8 if it has them."
         )
-    if not safe_dose:
+    if not safe_dose and not math.isnan(window):
         said.append(
             "No exposure prints this right: liquid_below is 0, so any dose turns this resin solid, and light passes "
             "through all that surrounds the part."
