@@ -77,7 +77,8 @@ def _designed(
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window = prediction.quality["window_relative"]
-    certificate, remedies = proven(setup, setup.turning.scaled(plain.operator.gain)(found.patterns))
+    dose = setup.turning.scaled(plain.operator.gain)(found.patterns)
+    certificate, remedies = proven(setup, dose, found.iterations)
     if certificate is not None:
         prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})
     said = [

@@ -76,12 +76,14 @@ class Target:
     solid, liquid   (x, y, z) bool
     weight          (x, y, z) float or None: how much a voxel counts, 1 where None
     dose            (x, y, z) float or None: wanted dose in units of the gel dose, for graded parts
+    repeats         (z,) int or None: how many equal slices of the part each one stands for, 1 where None
     """
 
     solid: Tensor
     liquid: Tensor
     weight: Tensor | None = None
     dose: Tensor | None = None
+    repeats: Tensor | None = None
 
     def __post_init__(self) -> None:
         has_axes("liquid", self.liquid, ("x", "y", "z"), self.solid.shape)
@@ -89,6 +91,19 @@ class Target:
             extra = getattr(self, name)
             if extra is not None:
                 has_axes(name, extra, ("x", "y", "z"), self.solid.shape)
+        if self.repeats is not None:
+            has_axes("repeats", self.repeats, ("z",), self.solid.shape[2:])
+
+    def of_slices(self, index: Tensor) -> "Target":
+        """The target of some slices, `index` (slice,) int64."""
+
+        def taken(volume: Tensor | None) -> Tensor | None:
+            return None if volume is None else volume[..., index].contiguous()
+
+        return Target(
+            self.solid[..., index].contiguous(), self.liquid[..., index].contiguous(), taken(self.weight),
+            taken(self.dose), taken(self.repeats),
+        )  # fmt: skip
 
     @cached_property
     def judged_weight(self) -> Tensor:

@@ -58,6 +58,7 @@ def make_study(arguments: argparse.Namespace) -> Any:
 def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
     from lightlathe.cli.progress import StudyBar
+    from lightlathe.flow.until_done import expected
     from lightlathe.study.plots import require_drawing
     from lightlathe.study.run import begin, run
 
@@ -67,7 +68,7 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
     print_notes(*(planned.job for planned in todo))
     try:
-        with StudyBar([planned.job.design.iterations for planned in todo]) as bar, watched(bar.watch):
+        with StudyBar([expected(planned.job.design.iterations) for planned in todo]) as bar, watched(bar.watch):
             return run(study, todo, path, watch=bar)
     except BaseException:
         if path.exists():

@@ -93,6 +93,10 @@ class Turning(LinearMap):
         """The same light and the same motion on another grid, in as many parts."""
         return self._twin(self.still.on(grid), tuple(member.on(grid) for member in self._members))
 
+    def with_slices(self, count: int) -> "Turning":
+        """The same optics and motion for `count` slices, each lit by a row of its own."""
+        return Turning(self.still.with_slices(count), self.parts)
+
     def __call__(self, patterns: Tensor) -> Tensor:
         """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose; batches as DoseOperator."""
         return _sum(patterns, [member.dose for member in self._members])

@@ -90,6 +90,14 @@ class DoseOperator(LinearMap):
         """The same light in the same vial on another grid."""
         return DoseOperator(self.optics, grid, self.backend, gain=self.gain)
 
+    def with_slices(self, count: int) -> "DoseOperator":
+        """The same optics for `count` slices, each lit by a row of its own. ShapeError where slices share rows."""
+        if not self.slices_independent:
+            raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
+        nx, ny, _ = self.grid.shape
+        optics = self.optics.replace(rows=count, row_mm=self.grid.voxel_mm)
+        return DoseOperator(optics, Grid((nx, ny, count), self.grid.voxel_mm), self.backend, gain=self.gain)
+
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
         # the light is within what was told; what autograd sends back through the transpose need not be

@@ -31,6 +31,12 @@ class LinearMap(Protocol):
         """The same map with another gain."""
         raise ShapeError(f"{type(self).__name__} has no gain of its own; expected a map that can be scaled.")
 
+    def with_slices(self, count: int) -> "LinearMap":
+        """The same map for `count` slices, each lit by a row of its own; where slices are independent."""
+        raise ShapeError(
+            f"{type(self).__name__} ties its slices together; expected a map whose slices are independent."
+        )
+
     def within(self, light: float) -> "LinearMap":
         """The same, with the caller's guarantee that patterns lie in 0..`light`."""
         return self

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import astuple
 
 from lightlathe.feasibility.case import Case
+from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.solve import PrimalDual, copies
 from lightlathe.support.words import count, duration, large, rounded_up, size
@@ -60,7 +61,7 @@ def design_bytes(case: Case) -> float:
 
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration."""
-    machine, iterations = case.machine, case.design.iterations * (1 + _scenarios(case))
+    machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     iteration = 2.0 * voxels(case) * case.turn.angles / machine.speed
     return machine.begin_s + iterations * max(iteration, machine.least_iteration_s)
 

@@ -12,10 +12,12 @@ from lightlathe.flow.prepare import Setup
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import Bound, BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve
+from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, normalised, prove, solve
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
+LANES = 128  # slices that a card's kernels take at a time, however few there are
+LEAST, MOST = 100, 2000  # steps of the search for a bound
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -58,23 +60,42 @@ class Remedy:
     upper_bound: float
 
 
-def proven(setup: Setup, dose: Tensor) -> tuple[Certificate | None, list[Remedy]]:
+def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate | None, list[Remedy]]:
     """The certificate of a design and, where it has no process window, remedies.
 
-    dose   (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    dose         (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
     None where the job asks for none, or where there is nothing to separate.
     """
     steps = setup.job.design.bound_iterations
-    certificate = certificate_of(setup, dose, iterations=steps) if steps else None
+    if steps == 0:
+        return None, []
+    if steps == "auto":
+        certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))
+    else:
+        certificate = certificate_of(setup, dose, iterations=steps)
     if certificate is None or certificate.reached > 0:
         return certificate, []
     return closer(certificate, remedies_of(setup, certificate))
 
 
-def certificate_of(setup: Setup, dose: Tensor, *, iterations: int) -> Certificate | None:
+def steps_in(setup: Setup, iterations: float) -> int:
+    """How many steps of the search for a bound take as long as so many iterations of the design.
+
+    By their products with the operator, counted in slices: a step has four, an iteration two, of all slices.
+    """
+    slices = max(SLICES, LANES if setup.device.type == "cuda" else 1)
+    parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
+    return max(LEAST, round(iterations * 2 * setup.part.grid.shape[2] / (4 * slices * parts)))
+
+
+def certificate_of(
+    setup: Setup, dose: Tensor, *, iterations: int | None = None, most: int = MOST
+) -> Certificate | None:
     """The bound for a print; None where every slice is all part or all surroundings.
 
     dose   (x, y, z) of the print, in the motion that the stage makes; 1 at the gel dose
+    iterations, most   as solve.prove takes them
 
     The bound is for the map that gives the dose: where the vial turns during an image, each image is smeared over
     its step here too. (Images that stand still at the same angles may reach more or less.) The
@@ -92,14 +113,14 @@ def certificate_of(setup: Setup, dose: Tensor, *, iterations: int) -> Certificat
         return None
     windows = torch.where(both, 1 - max_outside / min_inside.clamp(min=1e-30), torch.inf)
     chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
-    bound, slices = _bounded(setup, dose, target, chosen, iterations)
+    bound, slices = _bounded(setup, dose, target, chosen, iterations, most)
     checked = torch.cat([chosen, sample_slices(target.solid).to(chosen)]).unique()
     checked = checked[both[checked]]
     at_wall = dict(zip(checked.tolist(), wall_bounds(setup, target, checked).tolist(), strict=True))
     closest = min(at_wall, key=lambda k: at_wall[k])
     if at_wall[closest] < bound.window and closest not in chosen:
         chosen = chosen.new_tensor([closest])
-        bound, slices = _bounded(setup, dose, target, chosen, iterations)
+        bound, slices = _bounded(setup, dose, target, chosen, iterations, most)
     limits = torch.tensor([at_wall[k] for k in chosen.tolist()], dtype=torch.float64)
     by_slice = torch.minimum(bound.by_slice, limits)
     bound = dataclasses.replace(bound, window=float(by_slice.amin()), by_slice=by_slice)
@@ -110,12 +131,14 @@ def certificate_of(setup: Setup, dose: Tensor, *, iterations: int) -> Certificat
     return Certificate(reached, bound.window, height, part, surroundings)
 
 
-def _bounded(setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int) -> tuple[Bound, Target]:
+def _bounded(
+    setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int | None, most: int
+) -> tuple[Bound, Target]:
     """The bound for some slices, and their target."""
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
     operator, exact = _operators(setup, setup.operator.gain, len(chosen))
     start = dose[:, :, chosen].float().contiguous()
-    return prove(operator, slices, start, exact=exact, iterations=iterations), slices
+    return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
 
 
 def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
@@ -144,7 +167,8 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
     solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
-    iterations = iterations or min(max(setup.job.design.iterations, 30), 100)
+    asked = setup.job.design.iterations
+    iterations = iterations or (100 if asked == "auto" else min(max(asked, 30), 100))
     found = []
     for words, aim, absorption, angles in (
         (AS_IT_IS, Target(solid, liquid), 1.0, 1),
@@ -158,10 +182,10 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
         still = scaled.still if isinstance(scaled, Turning) else scaled  # designs assume a stationary vial
-        problem = Problem(still, SoftWindow(sharpest=1000), aim, limit=setup.job.design.level_limit)
+        problem = Problem(still, SoftWindow(), aim, limit=setup.job.design.level_limit)
         with doing(f"no window: trying {words}", iterations):
             found_light = solve(
-                problem, BoundedLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
+                problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
             ).patterns
         dose = exact.scaled(scaled.gain)(found_light.double()).float()
         bound = prove(scaled, aim, dose, exact=exact, iterations=iterations)

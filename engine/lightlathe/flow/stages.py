@@ -13,9 +13,11 @@ from torch import Tensor
 
 from lightlathe.errors import SolveError
 from lightlathe.families import Stop
+from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
-from lightlathe.solve import Problem, StopRule, logged_every, solve
+from lightlathe.flow.until_done import solve_until_done
+from lightlathe.solve import Outcome, Problem, Solver, StopRule, logged_every, solve
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -25,11 +27,14 @@ Checkpoint = Callable[[dict[str, Any], Log], None]
 
 @dataclass(frozen=True)
 class Stage:
-    """One run of the loop. `problem` is made when its turn comes: volumes are large."""
+    """One run of the loop, of as many iterations as it takes where none are stated.
+
+    `problem` is made when its turn comes: volumes are large.
+    """
 
     name: str
     problem: Callable[[], Problem]
-    iterations: int
+    iterations: int | None
 
 
 @dataclass(frozen=True)
@@ -50,6 +55,11 @@ class Found:
     log_before: dict[str, Log]
 
     @property
+    def iterations(self) -> int:
+        """Of the last stage."""
+        return int(self.log["iteration"][-1]) + 1
+
+    @property
     def coarse_s(self) -> float:
         """Seconds that went into coarser voxels."""
         ends = [log["seconds"][-1] for name, log in self.log_before.items() if name.startswith(COARSER)]
@@ -59,16 +69,17 @@ class Found:
 def stages_of(setup: Setup, plain: Problem, robust: Problem | None) -> list[Stage]:
     """The stages of a job in their order; the last is the design itself."""
     design = setup.job.design
+    iterations = None if design.iterations == "auto" else design.iterations
     stages = [
         Stage(f"{COARSER}{number}", lambda by=rung.coarser: coarser_problem(setup, by), rung.iterations)
         for number, rung in enumerate(design.ladder, 1)
     ]
     if robust is None:
-        return [*stages, Stage("design", lambda: plain, design.iterations)]
+        return [*stages, Stage("design", lambda: plain, iterations)]
     return [
         *stages,
-        Stage("plain", lambda: plain, design.iterations),
-        Stage("robust", lambda: robust, design.iterations),
+        Stage("plain", lambda: plain, iterations),
+        Stage("robust", lambda: robust, iterations),
     ]
 
 
@@ -111,6 +122,7 @@ def run_stages(
             start = start_of(setup, problem)
         else:
             start = start * (gain_before / own_gain)
+        slices = distinct(problem, setup.job.design.solver)
         rows: Log = {name: list(values) for name, values in past.items()} if goes_on else {}
         ready: dict[str, Any] = {"stage": stage.name, "before": _tensors(log_before)}
         if stage.name == "robust":
@@ -129,11 +141,12 @@ def run_stages(
 
         spent_s = log_before[names[number - 1]]["seconds"][-1] if number else 0.0
         with doing(stage.name.replace("_", " "), stage.iterations):
-            outcome = solve(
-                problem,
+            outcome = _solved(
+                slices.problem,
                 setup.job.design.solver,
-                start,
-                iterations=stage.iterations,
+                start if goes_on is not None else slices.taken(start),
+                stage.iterations,
+                rows,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
                 stop=stop if last else _half(stop),
@@ -141,11 +154,19 @@ def run_stages(
                 state=goes_on,
                 spent_s=spent_s,
             )
+        found = slices.spread(outcome.patterns)
         if last:
-            return Found(outcome.patterns, ready.get("start"), outcome.stopped_because, rows, log_before)
-        log_before[stage.name], start, gain_before = rows, outcome.patterns, own_gain
+            return Found(found, ready.get("start"), outcome.stopped_because, rows, log_before)
+        log_before[stage.name], start, gain_before = rows, found, own_gain
         del outcome  # and with it what the solver keeps
     raise AssertionError("a design has one stage or more")
+
+
+def _solved(problem: Problem, solver: Solver, start: Tensor, iterations: int | None, past: Log, **also: Any) -> Outcome:
+    """The outcome of one stage; `past` is its log before a run that is resumed."""
+    if iterations is None:
+        return solve_until_done(problem, solver, start, past=past, **also)
+    return solve(problem, solver, start, iterations=iterations, **also)
 
 
 def _half(stop: Stop | None) -> Stop | None:

@@ -9,7 +9,7 @@ from lightlathe.errors import JobError, shown
 from lightlathe.families import Loss, Penalty, Stop
 from lightlathe.job.bounds import positive
 from lightlathe.losses import SoftWindow
-from lightlathe.solve import BoundedLBFGS, Filtered, Solver, Start
+from lightlathe.solve import Auto, Filtered, Solver, Start
 
 MAX_SCENARIOS = 1000  # each has a dose operator of its own, and a volume
 
@@ -57,8 +57,9 @@ class Design:
     stop          rules for stopping early
     robust        scenarios that must all print
     ladder        coarse-to-fine stages, coarsest first; see CoarseStage
-    bound_iterations   steps on the upper bound of the window; 0: no certificate
-
+    iterations    auto: as many as it takes (flow/until_done.py)
+    bound_iterations   steps on the upper bound of the window; 0: no certificate; auto: while it falls, at most
+                  BOUND_SHARE times the iterations that were done
     rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
                   nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
     seed          of the random numbers that a loss of your own may draw; nothing else here is random
@@ -69,7 +70,7 @@ class Design:
     """
 
     loss: Loss = SoftWindow()  # noqa: RUF009, frozen
-    solver: Solver = BoundedLBFGS()  # noqa: RUF009, frozen
+    solver: Solver = Auto()  # noqa: RUF009, frozen
     start: Start = Filtered()  # noqa: RUF009, frozen
     weight: Literal["coverage", "even"] = "even"
     part_weight: float = 1.0
@@ -77,8 +78,8 @@ class Design:
     stop: Stop | None = None
     robust: Robust | None = None
     ladder: tuple[CoarseStage, ...] = ()
-    iterations: int = 60
-    bound_iterations: int = 100
+    iterations: int | Literal["auto"] = "auto"
+    bound_iterations: int | Literal["auto"] = "auto"
     rounding_iterations: int | None = None
     level_limit: float = 10.0
     tolerance_mm: float = 0.0
@@ -89,7 +90,9 @@ class Design:
     precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
-        positive("design", iterations=self.iterations, level_limit=self.level_limit)
+        positive("design", level_limit=self.level_limit)
+        if self.iterations != "auto":
+            positive("design", iterations=self.iterations)
         if self.kernel not in ("auto", *KERNELS):
             raise JobError(f"kernel is {shown(self.kernel)}; expected 'auto' or one of {', '.join(KERNELS)}.")
         if not 1e-3 <= self.part_weight <= 1e3:
@@ -100,8 +103,9 @@ class Design:
                 f"ladder has voxels {shown(widths)} times larger, in this order; expected the coarsest first."
             )
         for name in ("bound_iterations", "rounding_iterations"):
-            if (getattr(self, name) or 0) < 0:
-                raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
+            value = getattr(self, name)
+            if value not in (None, "auto") and value < 0:
+                raise JobError(f"{name} is {value}; expected 0 or more.")
         if not 0 <= self.seed < 2**63:
             raise JobError(f"seed is {self.seed}; expected a whole number from 0 to 2^63 - 1.")
         for name in ("tolerance_mm", "tolerance_voxels"):

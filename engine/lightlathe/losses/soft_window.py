@@ -12,6 +12,10 @@ from lightlathe.losses.voxels import check
 from lightlathe.quantities import Target
 from lightlathe.support.sums import log_of_sum
 
+SHARP, SHARPER, SHARPEST = 100.0, 10.0, 3000.0  # last sharpness where none is given: least, per iteration, most
+STAGE, RAMP = 10, 300  # iterations of a stage, and in all, where nothing else is said
+MOST_STAGES = 1000
+
 
 @dataclass(frozen=True)
 class SoftWindow:
@@ -24,32 +28,33 @@ class SoftWindow:
     for r = max elsewhere / min in the part: the widest relative window 1 - r. S exceeds that limit by at most
     log(number of judged voxels in the slice + 1) / k.
 
-    softest, sharpest   k of the first and the last stage, without unit; it rises geometrically in between
-    stages              how many values k takes
+    softest, sharpest   k of the first and the last stage, without unit; it rises geometrically in between. `sharpest`
+                        left out: ten times the iterations that the stages have, 100 to 3000
+    stages              how many values k takes; left out: one for every ten iterations
     last_share          share of the iterations that the last stage has
     slice_sharpness     q, at most k. Rows that reach into two slices let one slice gain at another's cost: a plain mean
                         (q = 0) would give the worst one up. Very large q forgets all but the worst, so that where no
                         light prints it the others are given up with it. Measured: DEVELOPERS.md, "Losses".
 
-    Use it for a wide process window. sharpest = 1000 comes within half a percent of the widest there is on the job's
-    voxels; 100 gives up a tenth of it and prints truer on a finer grid. Called without a stage it means its last.
+    Use it for a wide process window. A sharper last stage takes more iterations to be worth it; many short stages lose
+    less than a few long ones (benchmarks/QUALITY.md). Called without a stage it means its last.
     Source: bounds of the log-sum-exp, Boyd & Vandenberghe, Convex Optimization (2004), section 3.1.5.
     """
 
     fused: ClassVar[str] = "soft_window"
     softest: float = 10.0
-    sharpest: float = 100.0
-    stages: int = 8
+    sharpest: float | None = None
+    stages: int | None = None
     last_share: float = 0.1
     slice_sharpness: float = 20.0
 
     def __post_init__(self) -> None:
-        if not 0 < self.softest <= self.sharpest <= 1e5:
+        if not 0 < self.softest <= self.sharpness <= 1e5:
             raise JobError(
-                f"soft_window: softest is {self.softest} and sharpest {self.sharpest}; "
+                f"soft_window: softest is {self.softest} and sharpest {self.sharpness}; "
                 "expected 0 < softest <= sharpest <= 1e5."
             )
-        if not 1 <= self.stages <= 1000 or not 0 < self.last_share <= 1:
+        if not 1 <= (self.stages or 1) <= MOST_STAGES or self.stages == 0 or not 0 < self.last_share <= 1:
             raise JobError(
                 f"soft_window: stages is {self.stages} and last_share {self.last_share}; expected 1 to 1000 stages "
                 "and a share above 0 and at most 1."
@@ -57,14 +62,29 @@ class SoftWindow:
         if not self.slice_sharpness >= 0:
             raise JobError(f"soft_window: slice_sharpness is {self.slice_sharpness}; expected 0 or more.")
 
+    @property
+    def sharpness(self) -> float:
+        """k of the last stage."""
+        return max(SHARPEST, self.softest) if self.sharpest is None else self.sharpest
+
+    def over(self, iterations: int) -> "SoftWindow":
+        """The loss for a design that goes through the stages in so many iterations: what was left out is chosen."""
+        sharpest = min(max(SHARPER * iterations, SHARP), SHARPEST)
+        return replace(
+            self,
+            sharpest=max(sharpest, self.softest) if self.sharpest is None else self.sharpest,
+            stages=min(max(2, round(iterations / STAGE)), MOST_STAGES) if self.stages is None else self.stages,
+        )
+
     def stage(self, share: float) -> "SoftWindow":
         """The loss of one sharpness to use when `share` (0..1) of the iterations are done."""
-        steps = self.stages - 1
+        loss = self.over(RAMP)
+        steps = (loss.stages or 1) - 1
         if steps == 0 or share >= 1 - self.last_share:
-            return replace(self, softest=self.sharpest, stages=1)
+            return replace(loss, softest=loss.sharpness, stages=1)
         number = min(steps - 1, math.floor(share / (1 - self.last_share) * steps + 1e-9))
-        sharpness = self.softest * (self.sharpest / self.softest) ** (number / steps)
-        return replace(self, softest=sharpness, sharpest=sharpness, stages=1)
+        sharpness = self.softest * (loss.sharpness / self.softest) ** (number / steps)
+        return replace(loss, softest=sharpness, sharpest=sharpness, stages=1)
 
     def __call__(self, dose: Tensor, target: Target) -> Tensor:
         return self._joined(self.values(dose, target))
@@ -72,7 +92,7 @@ class SoftWindow:
     def values(self, dose: Tensor, target: Target) -> Tensor:
         """(slice,) S of each slice."""
         check(dose, target)
-        k = self.sharpest
+        k = self.sharpness
         excess = torch.where(target.solid, 1 - dose, torch.where(target.liquid, dose - 1, -math.inf)) * k
         if target.weight is not None:
             excess = excess + target.weight.to(dose.dtype).log()
@@ -84,12 +104,12 @@ class SoftWindow:
 
     def _joined(self, worst: Tensor) -> Tensor:
         """One value of the slices', (slice,)."""
-        q = min(self.slice_sharpness, self.sharpest)
+        q = min(self.slice_sharpness, self.sharpness)
         return worst.mean() if q == 0 else ((q * worst).logsumexp(0) - math.log(len(worst))) / q
 
     def joined_with_gradient(self, worst: Tensor) -> tuple[Tensor, Tensor]:
         """The same, and its derivative by each slice's: shares that sum to 1."""
-        q = min(self.slice_sharpness, self.sharpest)
+        q = min(self.slice_sharpness, self.sharpness)
         return self._joined(worst), torch.softmax(q * worst, 0)
 
 
@@ -104,8 +124,8 @@ class EachSlice:
         return self.window.values(dose, target)
 
     @property
-    def sharpest(self) -> float:
-        return self.window.sharpest
+    def sharpness(self) -> float:
+        return self.window.sharpness
 
     def joined_with_gradient(self, worst: Tensor) -> tuple[Tensor, Tensor]:
         return worst, torch.ones_like(worst)

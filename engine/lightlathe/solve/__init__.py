@@ -14,8 +14,10 @@ voxels to fine ones (flow/stages.py) saves nothing worth having: the filtered st
 
 from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
-from lightlathe.solve.bound import Bound, certify, prove
-from lightlathe.solve.design import Outcome, Solver, Start, StopRule, logged_every, solve
+from lightlathe.solve.auto import Auto
+from lightlathe.solve.best import narrowed
+from lightlathe.solve.bound import Bound, certify, estimate, prove
+from lightlathe.solve.design import ALL_DONE, Outcome, Solver, Start, is_by_slice, logged_every, solve, suited
 from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
 from lightlathe.solve.lbfgs import BoundedLBFGS
@@ -26,10 +28,12 @@ from lightlathe.solve.rounding import rounded
 from lightlathe.solve.scenarios import Scenarios, repeated
 from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
+from lightlathe.solve.stop import StopRule
 
 SOLVERS: dict[str, type[Solver]] = {
     "accelerated_gradient": AcceleratedGradient,
     "adam": Adam,
+    "auto": Auto,
     "bounded_lbfgs": BoundedLBFGS,
     "free_set_ramp": FreeSetRamp,
     "primal_dual": PrimalDual,
@@ -41,8 +45,8 @@ STARTS: dict[str, type[Start]] = {
     "filtered": Filtered,
 }
 __all__ = [
-    "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Bound", "BoundedLBFGS", "Earlier", "Evaluated", "Filtered",
-    "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver", "Start", "StopRule",
-    "Uniform", "certify", "copies", "logged_every", "normalised", "patterns_for", "prove", "repeated", "rounded",
-    "solve",
+    "ALL_DONE", "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Auto", "Bound", "BoundedLBFGS", "Earlier",
+    "Evaluated", "Filtered", "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver",
+    "Start", "StopRule", "Uniform", "certify", "copies", "estimate", "is_by_slice", "logged_every", "narrowed", "normalised",
+    "patterns_for", "prove", "repeated", "rounded", "solve", "suited",
 ]  # fmt: skip

@@ -28,6 +28,8 @@ START_SHARPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft 
 TINY = 1e-30
 SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
 ROUNDING = 1e-9  # relative; see `certify`
+RAMP, ROUND, MOST = 200, 100, 2000  # steps where none are said: through all sharpnesses, from look to look, in all
+WON = 0.002  # of window: a round that lowers the bound by no more is the last
 
 
 @dataclass(frozen=True)
@@ -54,16 +56,32 @@ class Bound:
         return i, j, self.worst_slice
 
 
-@doing("proving")
-def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations: int = 100) -> Bound:
-    """The tightest bound that `iterations` steps on the weights find, certified with the operator `exact`.
+def prove(
+    operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations: int | None = None, most: int = MOST
+) -> Bound:
+    """The tightest bound that is found in a number of steps on the weights, certified with the operator `exact`.
 
-    operator   gives each slice from one row of patterns of its own (rows and slices one to one); normalised
-    dose       (x, y, z) in units of the gel dose, of a design: its worst voxels are where the weights start
-    exact      the same operator in float64, normalised alike, on any device
+    operator     gives each slice from one row of patterns of its own (rows and slices one to one); normalised
+    dose         (x, y, z) in units of the gel dose, of a design: its worst voxels are where the weights start
+    exact        the same operator in float64, normalised alike, on any device
+    iterations   steps; left out: until ROUND of them lower the bound by no more than WON, `most` at most
 
     One iteration is two products with the operator and two with its transpose.
     """
+    dual, depth, _ = _searched(operator, target, dose, iterations, most)
+    return certify(exact, target, dual.weights(depth))
+
+
+def estimate(operator: Any, target: Target, dose: Tensor, *, iterations: int) -> Tensor:
+    """(slice,) the bounds that `prove` finds, in the operator's own precision: nothing is certified."""
+    return 1 - torch.exp(-_searched(operator, target, dose, iterations, iterations)[2])
+
+
+@doing("proving")
+def _searched(
+    operator: Any, target: Target, dose: Tensor, iterations: int | None, most: int
+) -> "tuple[_DualProblem, Tensor, Tensor]":
+    """The dual problem, its best point (x, y, z), and (slice,) the logarithm of the worst ratio there."""
     if operator.pattern_shape[2] != operator.dose_shape[2]:
         raise SolveError(
             f"the bound needs one pattern row per slice; got {operator.pattern_shape[2]} rows for "
@@ -71,22 +89,28 @@ def prove(operator: Any, target: Target, dose: Tensor, *, exact: Any, iterations
         )
     if not operator.slices_independent:
         raise SolveError("the bound gives each slice patterns of its own, and light ties these slices to each other.")
-    dual: Any = _DualProblem(operator, target)  # a solver asks of a problem no more than its limit and operator
+    dual = _DualProblem(operator, target)  # a solver asks of a problem no more than its limit and operator
     depth = dual.start(dose)
     solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a bound of its own
     state = solver.begin(depth, dual)
-    stage, best = -1, depth
+    ramp, last = iterations or min(RAMP, most), iterations or most
+    stage, best, before = -1, depth, math.inf
     lowest = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
-    for number in range(iterations):
-        if number * len(SHARPNESS) // iterations != stage:
-            stage = number * len(SHARPNESS) // iterations
-            state = solver.restage(state)
+    for number in range(last):
+        now = min(number * len(SHARPNESS) // ramp, len(SHARPNESS) - 1)
+        if now != stage:
+            stage, state = now, solver.restage(state)
         at, worst = dual.evaluate(state["trial"], SHARPNESS[stage])
         best = torch.where(worst < lowest, at.patterns, best)
         lowest = torch.minimum(worst, lowest)
-        state = solver.advance(state, at, dual)
-        step(number + 1, iterations)
-    return certify(exact, target, dual.weights(best))
+        state = solver.advance(state, at, dual)  # pyright: ignore[reportArgumentType]
+        step(number + 1, last)
+        if iterations is None and number + 1 >= ramp and (number + 1 - ramp) % ROUND == 0:
+            bound = 1 - math.exp(-float(lowest.amin()))
+            if before - bound <= WON:
+                break
+            before = bound
+    return dual, best, lowest
 
 
 @doing("checking the proof")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import torch
 
+from lightlathe.solve.auto import Auto
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.slicewise import SlicewiseLBFGS
 
@@ -31,7 +32,7 @@ def copies(solver: object, loss: object, device: str = "cpu") -> tuple[int, int]
     Measured as the growth of the resident size with either, in plain torch on a CPU, and on a card (benchmarks/GPU.md).
     Solvers and losses that were not measured, one's own among them, are taken for the largest of the others.
     """
-    card = int(device == "cuda")
+    card, solver = int(device == "cuda"), SlicewiseLBFGS() if isinstance(solver, Auto) else solver
     arrays = ARRAYS.get(type(solver).__name__, OTHER_ARRAYS)[card] + ROUNDING * card
     if isinstance(solver, (BoundedLBFGS, SlicewiseLBFGS)):
         arrays += math.ceil(2 * solver.memory / 4)

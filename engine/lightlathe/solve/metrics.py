@@ -1,7 +1,7 @@
 """The few figures that are logged at every step, computed where the dose lies, without waiting for the device."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import torch
@@ -31,20 +31,26 @@ class Figures:
 
     @staticmethod
     def of(dose: Tensor, target: Target) -> "Figures":
+        """A slice that stands for several counts as often."""
         solid, liquid = target.solid, target.liquid
         if serve(dose):
             from lightlathe.solve.gpu.metrics import tally
 
-            return Figures(*tally(dose, solid, liquid))
-        cured = dose >= 1
-        return Figures(
-            correct=(cured & solid).sum((0, 1)),
-            over=(cured & liquid).sum((0, 1)),
-            part=solid.sum((0, 1)),
-            rest=liquid.sum((0, 1)),
-            least=torch.where(solid, dose, math.inf).amin((0, 1)),
-            most=torch.where(liquid, dose, -math.inf).amax((0, 1)),
-        )
+            *counts, least, most = tally(dose, solid, liquid)
+        else:
+            cured = dose >= 1
+            counts = [voxels.sum((0, 1)) for voxels in (cured & solid, cured & liquid, solid, liquid)]
+            least = torch.where(solid, dose, math.inf).amin((0, 1))
+            most = torch.where(liquid, dose, -math.inf).amax((0, 1))
+        if target.repeats is not None:
+            counts = [voxels * target.repeats for voxels in counts]
+        return Figures(*counts, least, most)
+
+    def with_slices(self, index: Tensor, others: "Figures") -> "Figures":
+        """These figures, with those of `others` in the slices `index`; writes in place."""
+        for f in fields(self):
+            getattr(self, f.name).index_copy_(0, index, getattr(others, f.name))
+        return Figures(*(getattr(self, f.name) for f in fields(self)))
 
     @cached_property
     def iou(self) -> Tensor:

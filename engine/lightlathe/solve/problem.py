@@ -1,7 +1,7 @@
 """What a design has to solve: an operator, a loss on its dose, penalties on the patterns, the limit of the light."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeVar
 
@@ -58,6 +58,15 @@ class Problem:
     def slices_independent(self) -> bool:
         """True where each slice has patterns of its own and nothing else ties it to another."""
         return not self.penalties and self.operator.slices_independent
+
+    def of_slices(self, index: Tensor) -> "Problem":
+        """The problem of some slices alone, `index` (slice,) int64; where slices are independent."""
+        return replace(self, operator=self.operator.with_slices(len(index)), target=self.target.of_slices(index))
+
+    def staged_over(self, iterations: int) -> "Problem":
+        """The same, with a loss that knows over how many iterations it goes through its stages, if it asks."""
+        over = getattr(self.loss, "over", None)
+        return self if over is None else replace(self, loss=over(iterations))
 
     def loss_at(self, share: float) -> Loss:
         """The loss in force when `share` of the iterations are done: a staged loss changes, others do not."""

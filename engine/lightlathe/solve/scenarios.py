@@ -50,6 +50,14 @@ class Scenarios(LinearMap):
         once = {id(operator): operator.scaled(operator.gain * gain / self.gain) for operator, _ in self.members}
         return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
 
+    @property
+    def slices_independent(self) -> bool:
+        return all(operator.slices_independent for operator, _ in self.members)
+
+    def with_slices(self, count: int) -> "Scenarios":
+        once = {id(operator): operator.with_slices(count) for operator, _ in self.members}
+        return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
+
     def __call__(self, patterns: Tensor) -> Tensor:
         made: dict[int, Tensor] = {}
         for operator, _ in self.members:
@@ -73,5 +81,6 @@ def repeated(target: Target, count: int) -> Target:
         return None if volume is None else volume.repeat(count, 1, 1)
 
     return Target(
-        target.solid.repeat(count, 1, 1), target.liquid.repeat(count, 1, 1), again(target.weight), again(target.dose)
-    )
+        target.solid.repeat(count, 1, 1), target.liquid.repeat(count, 1, 1), again(target.weight), again(target.dose),
+        target.repeats,
+    )  # fmt: skip

@@ -58,6 +58,14 @@ class SlicewiseLBFGS:
             "predicted": torch.zeros(rows, device=device, dtype=torch.float64),  # change of the loss, to first order
         }
 
+    def of_slices(self, state: dict[str, Tensor], places: Tensor) -> dict[str, Tensor]:
+        """The state of some of its slices, `places` (slice,) int64, which go on as they would among the others."""
+        axis = {"codes": -2, "change": -2}  # four columns of a slice lie together in codes
+        return {
+            name: held if held.ndim == 0 else held.index_select(axis.get(name, -1), places)
+            for name, held in state.items()
+        }
+
     def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
         return {**state, "trial": state["patterns"], "value": torch.full_like(state["value"], torch.nan)}
 

@@ -90,10 +90,10 @@ def _slope_laid_out(
 
 
 class Window(Protocol):
-    """sharpest   k of the loss;  joined_with_gradient   (slice,) values -> the loss, and its derivative by each."""
+    """sharpness   k of the loss;  joined_with_gradient   (slice,) values -> the loss, and its derivative by each."""
 
     @property
-    def sharpest(self) -> float: ...
+    def sharpness(self) -> float: ...
 
     def joined_with_gradient(self, worst: Tensor, /) -> tuple[Tensor, Tensor]: ...
 
@@ -104,7 +104,7 @@ def value_and_gradient(loss: Window, dose: Tensor, target: Target, workspace: La
     workspace   where to leave the gradient, if anywhere
     """
     check(dose, target)
-    k, nz = float(loss.sharpest), dose.shape[2]
+    k, nz = float(loss.sharpness), dose.shape[2]
     columns = dose.shape[0] * dose.shape[1]
     deep = min(64, triton.next_power_of_2(nz))
     tiles = {"ROWS": TILE // deep, "DEEP": deep, "WEIGHTED": target.weight is not None}

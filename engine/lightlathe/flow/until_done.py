@@ -1,0 +1,148 @@
+"""A design that goes on until it is done: `iterations = "auto"`.
+
+A staged loss goes through its stages in RAMP iterations; from then on the design goes on in rounds of ROUND, until a
+round wins next to nothing. Where every slice is designed on its own, the narrowest slices are bounded after the ramp: no
+design of the whole has a wider window than their bound, so slices that have one are done and cost nothing more.
+What is decided depends on the state alone, so a run that is resumed decides alike.
+"""
+
+import dataclasses
+import time
+from collections.abc import Callable
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.families import Stop
+from lightlathe.solve import ALL_DONE, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
+
+RAMP, ROUND, MOST = 300, 100, 3000  # iterations
+TYPICAL = 400  # of parts in benchmarks/JOBS.md
+PLAIN = 60  # iterations of a loss without stages, where RAMP stands for others
+GAP = 0.02  # of window: closer to its bound a design is done
+WON = 0.001  # of window: a round that wins no more is the last
+BOUNDED = 8  # slices whose bound is looked for: the narrowest
+BOUND_STEPS = 100
+TOGETHER = 16  # slices are left out by this number, so that kernels are compiled for few shapes
+WORTH = 0.9  # share of the slices: with more still to do, none is left out
+
+
+def expected(iterations: int | str) -> int:
+    """How many iterations a design is likely to take: those that the job asks for, or TYPICAL."""
+    return TYPICAL if isinstance(iterations, str) else iterations
+
+
+def solve_until_done(
+    problem: Problem,
+    solver: Solver,
+    start: Any,
+    *,
+    stop: Stop | None,
+    state: dict[str, Any] | None,
+    past: dict[str, list[float]],
+    on_iteration: Callable[[dict[str, float]], None],
+    **also: Any,
+) -> Outcome:
+    """As solve.solve, in as many iterations as it takes, MOST at most.
+
+    past   the log of the run that `state` is of
+    """
+    ramp = RAMP if hasattr(problem.loss, "stage") else PLAIN
+    if not is_by_slice(solver, problem):
+        rule = _Either(stop, NothingWon(ramp, past))
+        return solve(problem, solver, start, iterations=MOST, ramp=ramp, stop=rule, state=state,
+                     on_iteration=on_iteration, **also)  # fmt: skip
+    done = 0 if state is None else int(state["iteration"])
+    end = ramp if done < ramp else ramp + ROUND * ((done - ramp) // ROUND + 1)
+    if state is not None and done >= ramp and (done - ramp) % ROUND == 0:  # it was stopped between two rounds
+        end = done
+    while True:
+        outcome = solve(problem, solver, start, iterations=end, ramp=ramp, stop=stop, state=state,
+                        on_iteration=on_iteration, **also)  # fmt: skip
+        if outcome.stopped_because != ALL_DONE:
+            return outcome
+        began = time.perf_counter()
+        reason, state = next_round(problem, suited(solver, problem), outcome.state)
+        state = {**state, "seconds": state["seconds"] + time.perf_counter() - began}
+        if reason is not None:
+            return dataclasses.replace(outcome, stopped_because=reason)
+        end += ROUND
+
+
+def next_round(problem: Problem, solver: Solver, run: dict[str, Any]) -> tuple[str | None, dict[str, Any]]:
+    """(why the design is done, or None; the run to go on with, of those slices that can still widen the window)."""
+    quality, both = run["quality"], _with_window(problem)
+    if not bool(both.any()):
+        return "no slice has both part and surroundings, so there is no window to widen", run
+    narrowest = float(quality[both].amin())
+    if "upper" not in run:
+        run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
+    upper = float(run["upper"])
+    if upper <= 0:
+        return "no window possible, even with a vial that stands under each image", run
+    if upper - narrowest <= GAP:
+        return f"within {GAP:g} of the widest window possible, with a vial that stands under each image", run
+    if narrowest - float(run["narrowest"]) <= WON:
+        return _nothing_won(), run
+    if run["iteration"] >= MOST:
+        return f"{MOST} iterations", run
+    open_ = (both & (quality < upper)).nonzero().flatten()
+    have = run.get("lanes")
+    most = len(quality) if have is None else len(have)
+    count = -(-len(open_) // TOGETHER) * TOGETHER
+    if count <= WORTH * most:
+        order = torch.where(both, quality, torch.inf).argsort(stable=True)
+        run = narrowed(run, solver, order[:count].sort().values)
+    return None, {**run, "narrowest": quality[both].amin().cpu()}
+
+
+def _with_window(problem: Problem) -> Tensor:
+    """(slice,) bool: slices that hold both part and surroundings."""
+    return problem.target.solid.any(0).any(0) & problem.target.liquid.any(0).any(0)
+
+
+def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
+    """0-d: what the window of the whole cannot exceed, from its narrowest slices; not certified."""
+    order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
+    few = order[: min(BOUNDED, int(both.sum()))].sort().values
+    part = problem.of_slices(few)
+    dose = part.seen(part.operator(run["best"][:, :, few].contiguous()))
+    return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
+
+
+def _nothing_won() -> str:
+    return f"no more than {WON:g} of window won in the last {ROUND} iterations"
+
+
+class NothingWon:
+    """A stop rule for designs of all slices at once: a round that widens the window by no more than WON is the last,
+    where it leaves as many voxels wrong as there were."""
+
+    def __init__(self, first: int, past: dict[str, list[float]]) -> None:
+        """first   iterations before which nothing is said;   past   the log so far"""
+        self.first = first
+        self.seen: list[tuple[float, float, float]] = []
+        for row in zip(*(past.get(name, ()) for name in ("iteration", "best_wrong", "best_window")), strict=True):
+            self.seen.append(row)
+
+    def reason(self, row: dict[str, float]) -> str | None:
+        self.seen.append((row["iteration"], row["best_wrong"], row["best_window"]))
+        if row["iteration"] + 1 < self.first:
+            return None
+        before = [(wrong, window) for at, wrong, window in self.seen if at <= row["iteration"] - ROUND]
+        if not before:
+            return None
+        wrong, window = before[-1]
+        same = row["best_wrong"] == wrong and not row["best_window"] > window + WON
+        return _nothing_won() if same else None
+
+
+class _Either:
+    """Two stop rules as one."""
+
+    def __init__(self, *rules: Stop | None) -> None:
+        self.rules = [rule for rule in rules if rule is not None]
+
+    def reason(self, row: dict[str, float]) -> str | None:
+        return next((said for rule in self.rules if (said := rule.reason(row)) is not None), None)

@@ -1,0 +1,174 @@
+"""Designs that go on until they are done: why they end, slices that are left out, resumption."""
+
+import dataclasses
+
+import pytest
+import torch
+from flat_problems import Mixing, make
+
+from lightlathe import pipeline
+from lightlathe.flow import until_done
+from lightlathe.flow.distinct import distinct
+from lightlathe.flow.until_done import NothingWon, next_round, solve_until_done
+from lightlathe.job import parse_job, resolved
+from lightlathe.losses import GapHinge, SoftWindow
+from lightlathe.quantities import Target
+from lightlathe.result import read_partial, write_partial
+from lightlathe.solve import Auto, BoundedLBFGS, Filtered, Problem, SlicewiseLBFGS, StopRule, narrowed, solve
+
+SHAPES = ("disc", "hook", "two_pins")
+
+
+class Stop(Exception):
+    pass
+
+
+@pytest.fixture
+def short(monkeypatch):
+    """Rounds of few iterations."""
+    for name, value in {"RAMP": 40, "ROUND": 20, "PLAIN": 20, "TOGETHER": 1}.items():
+        monkeypatch.setattr(until_done, name, value)
+
+
+def problem_of(shapes=SHAPES, voxels=24, angles=36):
+    alone = [make(shape, voxels=voxels, angles=angles, dtype=torch.float32) for shape in shapes]
+    whole = make("disc", voxels=voxels, angles=angles, dtype=torch.float32, slices=len(shapes))
+    solid, liquid = (torch.cat([getattr(case.target, name) for case in alone], 2) for name in ("solid", "liquid"))
+    return Problem(whole.raw.scaled(2.0 / angles), SoftWindow(), Target(solid, liquid))
+
+
+def done(problem, solver=Auto(), **more):  # noqa: B008, frozen
+    rows: list[dict[str, float]] = []
+    given = {"stop": None, "state": None, "past": {}, "on_iteration": rows.append, **more}
+    return solve_until_done(problem, solver, Filtered(), **given), rows
+
+
+def test_a_design_ends_where_its_rounds_win_nothing(short, monkeypatch):
+    monkeypatch.setattr(until_done, "GAP", -1.0)  # however close
+    outcome, rows = done(problem_of())
+    best = {int(row["iteration"]) + 1: row["best_window"] for row in rows}
+    ends = [40 + 20 * n for n in range(100) if 40 + 20 * n <= max(best)]
+    won = [best[after] - best[before] for before, after in zip(ends, ends[1:], strict=False)]
+    assert outcome.stopped_because.startswith("no more than 0.001 of window won")
+    assert max(best) == ends[-1]
+    assert won[-1] <= until_done.WON
+    assert all(more > until_done.WON for more in won[:-1])
+
+
+def test_a_design_ends_where_it_comes_close_to_its_bound(short, monkeypatch):
+    monkeypatch.setattr(until_done, "GAP", 0.5)
+    outcome, rows = done(problem_of())
+    assert "within 0.5 of the widest window possible" in outcome.stopped_because
+    assert len(rows) == 40
+
+
+def test_a_part_that_no_light_prints_ends_with_the_ramp(short):
+    """A ring so dark inside that the bound rules a window out."""
+    case = make("disc", voxels=24, angles=36, dtype=torch.float32, absorption=6.0)
+    problem = Problem(case.operator, SoftWindow(), case.target)
+    outcome, rows = done(problem)
+    assert outcome.stopped_because.startswith("no window possible")
+    assert len(rows) == 40
+
+
+def test_a_rule_of_the_job_ends_it_first(short):
+    outcome, rows = done(problem_of(), stop=StopRule(stall=1))
+    assert outcome.stopped_because == "no better design in 1 iterations"
+    outcome, rows = done(problem_of(), stop=StopRule(seconds=1e-9))
+    assert len(rows) == 1
+
+
+def test_slices_that_are_done_change_nothing_for_the_others():
+    """Bit for bit: the run of two slices of three, from the state of all, is that of all."""
+    problem = problem_of()
+    first = solve(problem, SlicewiseLBFGS(), Filtered(), iterations=30, ramp=30)
+    state = {k: v.clone() if isinstance(v, torch.Tensor) else v for k, v in first.state.items()}
+    state["solver"] = {k: v.clone() for k, v in first.state["solver"].items()}
+    state["figures"] = {k: v.clone() for k, v in first.state["figures"].items()}
+    lanes = torch.tensor([0, 2])
+    few = narrowed(state, SlicewiseLBFGS(), lanes)
+    whole = solve(problem, SlicewiseLBFGS(), Filtered(), iterations=50, ramp=30, state=first.state)
+    part = solve(problem, SlicewiseLBFGS(), Filtered(), iterations=50, ramp=30, state=few)
+    assert torch.equal(part.last, whole.last[:, :, lanes])
+    assert torch.equal(part.state["quality"][lanes], whole.state["quality"][lanes])
+    assert torch.equal(part.state["best"][:, :, lanes], whole.state["best"][:, :, lanes])
+    assert torch.equal(part.state["best"][:, :, 1], state["best"][:, :, 1])
+
+
+def test_only_slices_below_the_bound_go_on(short):
+    """The window of the whole is that of its narrowest slice; none that is wider than its bound can matter."""
+    problem = problem_of()
+    first = solve(problem, SlicewiseLBFGS(), Filtered(), iterations=40)
+    quality = torch.tensor([0.1, 0.5, 0.3], dtype=torch.float64)
+    run = {**first.state, "quality": quality, "upper": torch.tensor(0.4), "narrowest": torch.tensor(-1.0)}
+    reason, going = next_round(problem, SlicewiseLBFGS(), run)
+    assert reason is None
+    assert going["lanes"].tolist() == [0, 2]
+    assert going["solver"]["trial"].shape[2] == 2
+
+
+@pytest.mark.parametrize("at", [1, 39, 40, 45, 60])
+def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, short, at):
+    text = small_job().replace("iterations = 30", 'iterations = "auto"')
+    job, path = parse_job(text, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
+    assert job.design.iterations == "auto"
+    whole = pipeline.design(job)
+
+    def keep(state, log):
+        write_partial(path, job.text, resolved(job), state, log)
+        if state["iteration"] == at:
+            raise Stop
+
+    with pytest.raises(Stop):
+        pipeline.design(job, checkpoint=keep)
+    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    assert torch.equal(again.patterns.levels, whole.patterns.levels)
+    assert again.log["loss"] == whole.log["loss"]
+    assert again.facts["stopped_because"] == whole.facts["stopped_because"]
+
+
+def test_slices_that_share_rows_are_designed_together_until_nothing_is_won(short):
+    case = make("hook", voxels=24, angles=36, dtype=torch.float32, slices=2)
+    problem = Problem(Mixing(case.operator), SoftWindow(), case.target)
+    outcome, rows = done(problem)
+    assert isinstance(Auto().for_problem(problem), BoundedLBFGS)
+    assert outcome.stopped_because.startswith("no more than 0.001")
+    last, before = rows[-1], rows[-1 - until_done.ROUND]
+    assert last["best_window"] <= before["best_window"] + until_done.WON
+
+
+def test_a_loss_without_values_of_slices_is_designed_as_a_whole(short):
+    problem = dataclasses.replace(problem_of(), loss=GapHinge())
+    assert isinstance(Auto().for_problem(problem), BoundedLBFGS)
+    outcome, _ = done(problem)
+    assert outcome.stopped_because.startswith("no more than 0.001")
+
+
+def test_fewer_wrong_voxels_are_something_won():
+    rule = NothingWon(1, {})
+    rows = [{"iteration": n, "best_wrong": 200 - n, "best_window": 0.1} for n in range(150)]
+    assert not any(rule.reason(row) for row in rows)
+    still = [{"iteration": 150 + n, "best_wrong": 51, "best_window": 0.1} for n in range(101)]
+    assert [n for n, row in enumerate(still) if rule.reason(row)] == [99, 100]
+
+
+def test_equal_slices_are_designed_once_and_counted_as_often(short):
+    """An extruded part: its figures are those of all its slices, its light the same in each."""
+    problem = problem_of(("hook", "disc", "hook", "hook"))
+    slices = distinct(problem, Auto())
+    assert slices.first.tolist() == [0, 1]
+    assert slices.which.tolist() == [0, 1, 0, 0]
+    assert slices.problem.target.repeats.tolist() == [3, 1]
+    start = Filtered()(problem)
+    once = solve(slices.problem, SlicewiseLBFGS(), slices.taken(start), iterations=30)
+    each = solve(problem, SlicewiseLBFGS(), start, iterations=30)
+    assert torch.equal(slices.spread(once.patterns), each.patterns)
+    for name in ("iou", "under_cure_fraction", "over_cure_fraction", "window_relative", "best_window"):
+        assert once.log.get(name) == each.log.get(name)
+
+
+def test_slices_that_differ_in_one_voxel_are_two():
+    problem = problem_of(("hook", "hook"))
+    problem.target.solid[12, 3, 1] ^= True
+    assert distinct(problem, Auto()).which is None
+    assert distinct(problem_of(("hook", "hook")), BoundedLBFGS()).which is None  # which designs all as one
