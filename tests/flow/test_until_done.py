@@ -4,8 +4,8 @@ import dataclasses
 
 import pytest
 import torch
-from flat_problems import Mixing, make
 
+from flat_problems import Mixing, make
 from lightlathe import pipeline
 from lightlathe.flow import until_done
 from lightlathe.flow.distinct import distinct

@@ -2,8 +2,8 @@
 
 import pytest
 import torch
-from flat_problems import make
 
+from flat_problems import make
 from lightlathe.losses import GapHinge
 from lightlathe.solve import Problem
 

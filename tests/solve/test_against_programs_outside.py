@@ -5,9 +5,9 @@ import functools
 import numpy as np
 import pytest
 import torch
-from flat_problems import SHAPES, dense, make
 from scipy.optimize import linprog, lsq_linear, nnls
 
+from flat_problems import SHAPES, dense, make
 from lightlathe.losses import GapHinge, SoftWindow, SquaredError
 from lightlathe.solve import BoundedLBFGS, Filtered, FreeSetRamp, PrimalDual, Problem, Uniform, solve
 

@@ -4,9 +4,9 @@ import math
 
 import pytest
 import torch
-from flat_problems import Mixing, make
 from test_against_programs_outside import CASES, best_ratio, flat
 
+from flat_problems import Mixing, make
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow

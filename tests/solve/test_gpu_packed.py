@@ -4,9 +4,9 @@ import math
 
 import pytest
 import torch
-from flat_problems import make
 from gpu_cases import OnDevice, orders
 
+from flat_problems import make
 from gpu_device import DEVICE
 from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.gpu.packed import LaidOut

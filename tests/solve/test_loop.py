@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 import torch
-from flat_problems import dense, make
 
+from flat_problems import dense, make
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.losses import GapHinge, SoftWindow, SquaredError

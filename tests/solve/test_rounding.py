@@ -2,8 +2,8 @@
 
 import pytest
 import torch
-from flat_problems import make
 
+from flat_problems import make
 from lightlathe.errors import SolveError
 from lightlathe.flow.quantisation import ROUNDING_COST
 from lightlathe.job.model import ROUNDING_STEPS

@@ -2,8 +2,8 @@
 
 import pytest
 import torch
-from flat_problems import dense, make
 
+from flat_problems import dense, make
 from lightlathe.errors import SolveError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.losses import SoftWindow

@@ -6,8 +6,8 @@ import math
 
 import pytest
 import torch
-from flat_problems import Mixing, make
 
+from flat_problems import Mixing, make
 from lightlathe.errors import JobError
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Target

@@ -4,8 +4,8 @@ import math
 
 import pytest
 import torch
-from flat_problems import make
 
+from flat_problems import make
 from lightlathe.errors import JobError, ShapeError, SolveError
 from lightlathe.losses import GapHinge
 from lightlathe.quantities import Target

@@ -8,8 +8,8 @@ import functools
 
 import pytest
 import torch
-from flat_problems import make
 
+from flat_problems import make
 from lightlathe import pipeline
 from lightlathe.job import parse_job
 from lightlathe.losses import LOSSES, GapHinge, LightUsed, PeakLevel, Roughness, SoftWindow, weighted

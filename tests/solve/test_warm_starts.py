@@ -2,8 +2,8 @@
 
 import pytest
 import torch
-from flat_problems import make
 
+from flat_problems import make
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.errors import SolveError
 from lightlathe.losses import GapHinge

@@ -1,10 +1,8 @@
 """When a design stops before its iterations are spent."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from lightlathe.errors import JobError
-from lightlathe.families import Stop
 
 NOTHING_WON = "no more than {least:g} of window won in the last {iterations} iterations"
 
