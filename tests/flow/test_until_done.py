@@ -1,6 +1,7 @@
 """Designs that go on until they are done: why they end, slices that are left out, resumption."""
 
 import dataclasses
+import itertools
 
 import pytest
 import torch
@@ -48,7 +49,7 @@ def test_a_design_ends_where_its_rounds_win_nothing(short, monkeypatch):
     outcome, rows = done(problem_of())
     best = {int(row["iteration"]) + 1: row["best_window"] for row in rows}
     ends = [40 + 20 * n for n in range(100) if 40 + 20 * n <= max(best)]
-    won = [best[after] - best[before] for before, after in zip(ends, ends[1:], strict=False)]
+    won = [best[after] - best[before] for before, after in itertools.pairwise(ends)]
     assert outcome.stopped_because.startswith("no more than 0.001 of window won")
     assert max(best) == ends[-1]
     assert won[-1] <= until_done.WON

@@ -34,7 +34,7 @@ class LinearMap(Protocol):
     def with_slices(self, count: int) -> "LinearMap":
         """The same map for `count` slices, each lit by a row of its own; where slices are independent."""
         raise ShapeError(
-            f"{type(self).__name__} ties its slices together; expected a map whose slices are independent."
+            f"{type(self).__name__} has no slices of its own; expected a map whose slices are independent."
         )
 
     def within(self, light: float) -> "LinearMap":

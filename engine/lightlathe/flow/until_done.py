@@ -1,8 +1,8 @@
 """A design that goes on until it is done: `iterations = "auto"`.
 
 A staged loss goes through its stages in RAMP iterations; from then on the design goes on in rounds of ROUND, until a
-round wins next to nothing. Where every slice is designed on its own, the narrowest slices are bounded after the ramp: no
-design of the whole has a wider window than their bound, so slices that have one are done and cost nothing more.
+round wins next to nothing. Where every slice is designed on its own, the narrowest slices are bounded after the ramp:
+no design of the whole has a wider window than their bound, so slices that have one are done and cost nothing more.
 What is decided depends on the state alone, so a run that is resumed decides alike.
 """
 

@@ -47,6 +47,6 @@ STARTS: dict[str, type[Start]] = {
 __all__ = [
     "ALL_DONE", "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Auto", "Bound", "BoundedLBFGS", "Earlier",
     "Evaluated", "Filtered", "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver",
-    "Start", "StopRule", "Uniform", "certify", "copies", "estimate", "is_by_slice", "logged_every", "narrowed", "normalised",
-    "patterns_for", "prove", "repeated", "rounded", "solve", "suited",
+    "Start", "StopRule", "Uniform", "certify", "copies", "estimate", "is_by_slice", "logged_every", "narrowed",
+    "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "suited",
 ]  # fmt: skip

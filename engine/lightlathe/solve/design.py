@@ -52,8 +52,8 @@ class Outcome:
     """What a design gives.
 
     patterns         (angle, column, row) the best patterns logged: fewest wrong voxels, then the widest window
-    last             the patterns of the last iteration, of the slices that are still designed; on a card, where the solver
-                     refused them, those it went back to
+    last             the patterns of the last iteration, of the slices that are not done yet; on a card, where the
+                     solver refused them, those it went back to
     log              one list per figure, one value per logged iteration
     state            what `solve` needs to go on as if it had never stopped
     stopped_because  plain words

@@ -44,7 +44,8 @@ class Figures:
             most = torch.where(liquid, dose, -math.inf).amax((0, 1))
         if target.repeats is not None:
             counts = [voxels * target.repeats for voxels in counts]
-        return Figures(*counts, least, most)
+        correct, over, part, rest = counts
+        return Figures(correct, over, part, rest, least, most)
 
     def with_slices(self, index: Tensor, others: "Figures") -> "Figures":
         """These figures, with those of `others` in the slices `index`; writes in place."""
