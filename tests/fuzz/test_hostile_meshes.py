@@ -172,9 +172,9 @@ def test_more_open_edges_than_are_closed():
     ids=["stl", "obj", "ply", "3mf"],
 )
 def test_more_facets_than_are_read(read, monkeypatch, name, data):
-    from lightlathe.part import formats, threemf, threemf_xml
+    from lightlathe.part import limits, threemf, threemf_xml
 
-    for module in (formats, threemf, threemf_xml):
+    for module in (limits, threemf, threemf_xml):
         monkeypatch.setattr(module, "MAX_FACETS", 11)
     with pytest.raises(MeshError, match=r"12 facets; up to 11 are read|more than 11 triangles|faces"):
         read(name, data)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.limits import MAX_FACETS, MAX_LINE
+from lightlathe.part.limits import MAX_LINE, require_few
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])  # 50 bytes
 
@@ -36,12 +36,6 @@ def read_stl(path: Path, data: bytes) -> Facets:
         f"{path.name}: its header says {count} facets, but it holds {whole}{cut}; expected {84 + 50 * count} bytes and "
         f"found {len(data)}. Was the copy or download interrupted? Export the mesh again."
     )
-
-
-def require_few(name: str, facets: int) -> None:
-    """Raise MeshError where there are more facets than are read."""
-    if facets > MAX_FACETS:
-        raise MeshError(f"{name} holds {facets} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")
 
 
 def text_lines(name: str, data: bytes, encoding: str) -> Iterator[tuple[int, str]]:

@@ -23,18 +23,14 @@ def caps(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
     A hole is a connected set of open edges; its cap is the fan from their middle. Edges used k times too often in one
     direction get k cap facets, so that the mesh with its caps closes whatever the mesh is.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    from lightlathe.part.edges import edges
+    from lightlathe.part.edges import components, edges
 
     ends, _, _, net = edges(faces)
     rim, times = ends[net != 0], net[net != 0]
     if len(rim) == 0:
         return vertices, np.empty((0, 3), dtype=np.int64)
     n = len(vertices)
-    _, label = connected_components(coo_matrix((np.ones(len(rim)), rim.T), shape=(n, n)), directed=False)
-    _, hole = np.unique(label[rim[:, 0]], return_inverse=True)
+    _, hole = np.unique(components(rim, n)[rim[:, 0]], return_inverse=True)
     middle = np.stack([np.bincount(hole, vertices[rim].mean(1)[:, axis]) for axis in range(3)], axis=1)
     middle /= np.bincount(hole)[:, None]
     apex = n + hole

@@ -154,10 +154,6 @@ class VoxelsOfRecord:
     at_mm: tuple[float, float, float]
     sha256: str
 
-    def as_job(self) -> dict[str, Any]:
-        return {"kind": KIND, "cells": list(self.cells), "voxel_mm": self.voxel_mm, "at_mm": list(self.at_mm),
-                "sha256": self.sha256}  # fmt: skip
-
     def __getattr__(self, attribute: str) -> Any:
         if attribute.startswith("_"):
             raise AttributeError(attribute)
