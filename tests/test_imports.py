@@ -27,6 +27,7 @@ ROWS = [
     ["pipeline", "bench"],
     ["study"],
     ["cli"],
+    ["__main__"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
 HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
@@ -100,7 +101,7 @@ def test_a_turned_arrow_is_found(tmp_path, monkeypatch):
 
 def test_the_root_holds_the_flow_and_what_all_share():
     assert {p.name for p in PACKAGE.glob("*.py")} == {
-        "__init__.py", "pipeline.py", "quantities.py", "checks.py", "errors.py"
+        "__init__.py", "__main__.py", "pipeline.py", "quantities.py", "checks.py", "errors.py"
     }  # fmt: skip
 
 

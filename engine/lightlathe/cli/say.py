@@ -1,7 +1,6 @@
 """Messages shared by commands: notes on files, the outcome of a print, Python about to be run."""
 
 import contextlib
-import math
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -27,11 +26,6 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
     if outcome.exit_code and not quietly:
         print(outcome.text())
     return outcome.exit_code
-
-
-def finite(figures: dict[str, float]) -> dict[str, float | None]:
-    """Figures for JSON, which knows no NaN."""
-    return {name: value if math.isfinite(value) else None for name, value in figures.items()}
 
 
 def print_notes(*jobs: Any) -> None:

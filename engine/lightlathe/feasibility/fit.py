@@ -4,12 +4,11 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
-from lightlathe.judge.ends import move_onto_rows, move_words
+from lightlathe.judge.ends import REL_TOLERANCE, move_onto_rows, move_words
 from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
-REL_TOLERANCE = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of a stationary vial, 1 some 0.6: benchmarks/QUALITY.md

@@ -8,9 +8,8 @@ from lightlathe.support.words import amount, count, rounded_up
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
-SPREAD_PIXELS = (
-    1.0  # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
-)
+# a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
+SPREAD_PIXELS = 1.0
 
 
 def spread_mm(wavelength_nm: float, index: float, width_mm: float, away_mm: float) -> float:

@@ -13,6 +13,7 @@ from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
 from lightlathe.judge.exposure_plan import LONG_S
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
+from lightlathe.support.plain import finite
 from lightlathe.support.words import amount, duration
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
@@ -59,7 +60,7 @@ class NextExposure:
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in asdict(self).items()}
+        return finite(asdict(self))
 
 
 def read_came_out(text: str) -> CameOut:

@@ -59,11 +59,6 @@ class ExposurePlan:
         numbers = {name: float(value) for name, value in asdict(self).items()}
         return numbers | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
 
-    def as_json(self) -> dict[str, float | int | bool | None]:
-        """Plain numbers; None where a number is undefined."""
-        values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
-
     def text(self, voxels: str = "of the job's own grid", finer: str = "", *, around: bool = True) -> str:
         """Two lines for the summary.
 

@@ -1,9 +1,10 @@
 """The check's verdict, from all its reasons."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
+
+from lightlathe.support.plain import finite
 
 Level = Literal["will work", "marginal", "does not fit this machine", "cannot work"]
 LEVELS: tuple[Level, ...] = ("will work", "marginal", "does not fit this machine", "cannot work")
@@ -79,11 +80,7 @@ class Verdict:
         return {
             "verdict": self.level,
             "exit_code": self.exit_code,
-            "reasons": [{k: _finite(v) for k, v in asdict(r).items()} for r in self.reasons],
+            "reasons": [finite(asdict(r)) for r in self.reasons],
             "assumptions": list(self.assumptions),
             "cautions": list(self.cautions),
         }
-
-
-def _finite(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

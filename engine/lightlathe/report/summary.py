@@ -125,7 +125,7 @@ def _window(record: Record) -> str:
         )
     if math.isnan(window):
         return f"  window      none to judge: {nothing_judged(q)}"
-    size = _share(window) if window > -10 else "far below 0"
+    size = _share(window) if window > FAR_BELOW else "far below 0"
     return (
         f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
         "weakest place"

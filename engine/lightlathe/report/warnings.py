@@ -2,6 +2,7 @@
 
 import math
 
+from lightlathe.feasibility.case import FINER
 from lightlathe.flow.findings import corrective_shift_mm
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.shadow import Shadow
@@ -12,7 +13,6 @@ from lightlathe.judge.turning import FAST_TURN_S
 from lightlathe.quantities import Prediction
 from lightlathe.support.words import amount, count, duration, percent
 
-FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels
 WORSE = 0.02  # of overlap: the finer grid shows a print that much worse than the job's own (no source)
 FEW_BITS = 3  # 2 to 8 levels
 
@@ -196,7 +196,7 @@ def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: 
             f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
     liquid_most = quality["under_cure_fraction_fine"] > quality["over_cure_of_part_fine"]
-    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS and liquid_most:
+    if voxels_per_pixel is not None and voxels_per_pixel < FINER and liquid_most:
         return (
             " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "
             "the part too: voxels no wider than the pixels mend that."

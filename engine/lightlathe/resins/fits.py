@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightlathe.errors import MeasurementError
-from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
+from lightlathe.resins.regression import CONFIDENCE, half_of_mean, least_squares, logistic, outliers_of
 from lightlathe.support.words import amount, an
 
 SURE = 0.05  # probability that a dose below liquid_below gels, or one above solid_above does not
@@ -157,6 +157,9 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
     solid_above are its 5 and 95 % points. Where they do not, the highest dose that stayed liquid and the lowest that
     turned solid are taken, with the gap to the next dose on the other side as interval.
     """
+    from scipy.special import expit
+    from scipy.stats import norm
+
     if not (solid == 0).any() or not (solid == 1).any():
         raise MeasurementError(
             "the dose series has no liquid or no solid row; expected both. Go on to lower and higher doses."
@@ -175,13 +178,12 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
         fitted = np.where(x <= top_liquid, 0.0, np.where(x >= low_solid, 1.0, 0.5))
         return Fit(_doses(low, middle, high), axes, x, solid, fitted, (), (note,))
     middle, width, covariance = logistic(x, solid)
-    reach = math.log((1 - SURE) / SURE)
+    reach, quantile = math.log((1 - SURE) / SURE), float(norm.ppf(0.5 + CONFIDENCE / 2))
     found = []
     for side in (-reach, 0.0, reach):
         at = middle + side * width
-        half = normal_quantile() * math.sqrt(
-            max(0.0, covariance[0, 0] + 2 * side * covariance[0, 1] + side**2 * covariance[1, 1])
-        )
+        variance = covariance[0, 0] + 2 * side * covariance[0, 1] + side**2 * covariance[1, 1]
+        half = quantile * math.sqrt(max(0.0, variance))
         found.append(_from_log(at, at - half, at + half, "mJ/cm3"))
     if found[2].value > WIDEST * found[0].value:
         raise MeasurementError(

@@ -9,9 +9,8 @@ from lightlathe.errors import JobError
 from lightlathe.resins.liquid import Liquid
 from lightlathe.resins.threshold import Threshold
 
-PHOTON_MOLE_J_NM = (
-    6.02214076e23 * 6.62607015e-34 * 299792458 * 1e9
-)  # N_A h c: J per mole of photons, times nm (SI 2019)
+# N_A h c: J per mole of photons, times nm (SI 2019)
+PHOTON_MOLE_J_NM = 6.02214076e23 * 6.62607015e-34 * 299792458 * 1e9
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value, alike
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
+from lightlathe.support.plain import finite
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
@@ -135,7 +136,7 @@ class Measured:
     def as_json(self) -> dict[str, Any]:
         """Plain values; None where a number is undefined."""
         return {
-            "values": {name: _plain(asdict(value)) for name, value in self.values.items()},
+            "values": {name: finite(asdict(value)) for name, value in self.values.items()},
             "sources": self.sources,
             "outliers": self.outliers(),
             "notes": self.notes(),
@@ -159,13 +160,11 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     if not paths:
         raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
     tables = tuple(read_table(path) for path in paths)
-    first = {n: _named(table, _fit, table, None) for n, table in enumerate(tables) if table.series != "vial"}
+    first = {n: _fit(table, None) for n, table in enumerate(tables) if table.series != "vial"}
     known = [fit.values["absorption_per_mm"] for fit in first.values() if "absorption_per_mm" in fit.values]
     unused = absorption_per_mm if known else None
     absorption_per_mm = known[0].value if known else absorption_per_mm  # of doses and of [resin]: one and the same
-    found = tuple(
-        first[n] if n in first else _named(table, _fit, table, absorption_per_mm) for n, table in enumerate(tables)
-    )
+    found = tuple(first[n] if n in first else _fit(table, absorption_per_mm) for n, table in enumerate(tables))
     if not sure and (asked := unlikely(tables, found)):
         raise MeasurementError("\n  ".join([*asked, SURE]))
     values: dict[str, Value] = {}
@@ -188,6 +187,14 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
 
 
 def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
+    """The fit of a table; errors carry its name."""
+    try:
+        return _fit_of(table, absorption_per_mm)
+    except MeasurementError as problem:
+        raise MeasurementError(f"{table.name}: {problem}") from None
+
+
+def _fit_of(table: Table, absorption_per_mm: float | None) -> Fit:
     c = table.columns
     if table.series == "transmission":
         passed = c["transmission"] if "transmission" in c else np.exp(-LN10 * c["absorbance"])
@@ -214,14 +221,6 @@ def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
     return fits.thresholds(exposure * 10 * absorption_per_mm, c["solid"])
 
 
-def _named(table: Table, work: Any, *args: Any) -> Fit:
-    """Work on a table; errors carry its name."""
-    try:
-        return work(*args)
-    except MeasurementError as problem:
-        raise MeasurementError(f"{table.name}: {problem}") from None
-
-
 def _apart(a: Value, b: Value) -> bool:
     """Whether two values contradict each other: their intervals do not meet, or they are far apart all the same."""
     (a_low, a_high), (b_low, b_high) = (
@@ -244,7 +243,3 @@ def _known(name: str, values: list[Value]) -> list[str]:
     if percent < FLOOR_PERCENT:
         return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {amount(percent)}; no meter is as good"]
     return [f"{name}_known_to_percent = {amount(percent)}"]
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
