@@ -96,25 +96,20 @@ def effort(case: Case) -> Reason:
     )
     free = case.machine.memory_free_bytes
     if free is not None and need > MEMORY_SHARE * free:
-        larger = _larger(case, lambda other: design_bytes(other) <= MEMORY_SHARE * free)
+
+        def fits(other: Case) -> bool:
+            return design_bytes(other) <= MEMORY_SHARE * free
+
+        larger = _larger(case, fits)
         lean = case.having(design={"solver": PrimalDual()})
-        fewer = "a solver that keeps fewer copies, " if design_bytes(lean) <= MEMORY_SHARE * free else ""
+        fewer = "a solver that keeps fewer copies, " if fits(lean) else ""
         change = f"{larger}{fewer}or a bigger machine." if larger + fewer else "a bigger machine."
-        fits = [
-            n for n in range(1, case.grid.finer) if design_bytes(case.having(grid={"finer": n})) <= MEMORY_SHARE * free
-        ]
-        if fits:
-            change = f"finer = {fits[-1]} in [grid]; or {change}"
-        return Reason(
-            "effort",
-            # the program itself may be in memory already
-            "does not fit this machine" if arrays > 1.5 * free else "marginal",
-            f"{text}; {size(free)} are free on {case.machine.name}.",
-            need,
-            free,
-            "bytes",
-            change,
-        )
+        if finer := [n for n in range(1, case.grid.finer) if fits(case.having(grid={"finer": n}))]:
+            change = f"finer = {finer[-1]} in [grid]; or {change}"
+        # the program itself may be in memory already
+        level = "does not fit this machine" if arrays > 1.5 * free else "marginal"
+        text += f"; {size(free)} are free on {case.machine.name}."
+        return Reason("effort", level, text, need, free, "bytes", change)
     if time > HOUR_S:
         change = f"{_larger(case, lambda other: design_s(other) <= HOUR_S)}fewer iterations, or a graphics card."
         return Reason("effort", "marginal", f"{text}.", time, HOUR_S, "s", change)

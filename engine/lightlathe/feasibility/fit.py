@@ -27,12 +27,11 @@ def room(case: Case) -> Reason:
         helps = case.part.helps or ("a smaller part", *_larger_room(case, slack))
         change = f"{any_of(helps)}. Is the part's unit right?"
         return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
-    if clear < 2 * case.grid.voxel_mm:
+    around = 2 * case.grid.voxel_mm
+    if clear < around:
         change = "a wider vial or a smaller part: at least two voxels of resin around it."
-        return Reason(
-            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.grid.voxel_mm, "mm", change
-        )
-    return Reason("room", "will work", f"{text}.", clear, 2 * case.grid.voxel_mm, "mm")
+        return Reason("room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, around, "mm", change)
+    return Reason("room", "will work", f"{text}.", clear, around, "mm")
 
 
 def _larger_room(case: Case, slack: float) -> list[str]:
@@ -61,17 +60,14 @@ def field(case: Case) -> Reason:
     if width < across - slack or height < case.part.height_mm - slack:
         never = height < case.part.height_mm - slack
         dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
-        return Reason(
-            "field",
-            "cannot work",
-            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} "
-            f"mm tall, so {dark}.",
-            min(width - across, height - case.part.height_mm),
-            0.0,
-            "mm",
-            f"{_missing(case)}; or a lens that enlarges the picture "
-            f"{rounded_up(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
+        text += (
+            f"; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} mm "
+            f"tall, so {dark}."
         )
+        times = rounded_up(max(across / width, case.part.height_mm / height), 3)
+        change = f"{_missing(case)}; or a lens that enlarges the picture {times} times, or a smaller part."
+        spare = min(width - across, height - case.part.height_mm)
+        return Reason("field", "cannot work", text, spare, 0.0, "mm", change)
     share = across / width
     if width >= 2 * case.vial.radius_mm:
         text += f", as wide as the vial ({amount(2 * case.vial.radius_mm, 3)} mm); "
@@ -167,11 +163,8 @@ def _finer(case: Case, most_mm: float) -> str:
     if case.light.pixel_mm <= float(text):
         return f"voxels of {text} mm or less"
     columns, rows = (math.ceil(mm / float(text)) for mm in (2 * case.part.radius_mm, case.part.height_mm))
-    more = (
-        ""
-        if columns <= case.light.columns and rows <= case.light.rows
-        else f" ({columns} columns and {rows} rows, or more)"
-    )
+    enough = columns <= case.light.columns and rows <= case.light.rows
+    more = "" if enough else f" ({columns} columns and {rows} rows, or more)"
     return f"{'voxels and ' if case.grid.voxel_mm > float(text) else ''}pixels of {text} mm or less{more}"
 
 
@@ -185,14 +178,8 @@ def between_rows(case: Case) -> str:
     if case.part.level_ends_mm is None or case.grid.margin_voxels == 0:  # rows beyond the grid may be lit as well
         return ""
     low, high = case.part.level_ends_mm
-    move = move_onto_rows(
-        (low, high),
-        case.part.radius_mm,
-        case.light.pixel_mm,
-        case.light.rows,
-        case.vial.resin_height_mm,
-        case.grid.voxel_mm,
-    )
+    light, height = case.light, case.vial.resin_height_mm
+    move = move_onto_rows((low, high), case.part.radius_mm, light.pixel_mm, light.rows, height, case.grid.voxel_mm)
     if move is None:
         return ""
     return (
@@ -208,8 +195,8 @@ def turn(case: Case) -> Reason:
     columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
     enough = views_per_turn(columns)
     pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
-    moves = f"the part's edge moves {amount(smear)} mm, {count(pixels, 'pixel', digits=3)}"
-    moves += f" or {count(voxels, 'voxel', digits=3)}"
+    far = f"{count(pixels, 'pixel', digits=3)} or {count(voxels, 'voxel', digits=3)}"
+    moves = f"the part's edge moves {amount(smear)} mm, {far}"
     text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.light.pixel_mm)
@@ -235,15 +222,12 @@ def _finer_turn(case: Case, pixels: float) -> str:
     def images(limit: float) -> str:
         wanted = math.ceil(case.turn.angles * pixels / limit)
         fast = wanted / case.turn.seconds_per_turn > VIDEO_RATE
-        return f"{wanted} images a turn or more" + (
-            f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
-        )
+        slower = f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
+        return f"{wanted} images a turn or more{slower}"
 
     if not case.continuous:
         return f"{images(STEP_PIXELS)}."
-    stops = (
-        "a stage that stops under each image"
-        if pixels <= STEP_PIXELS
-        else f"{images(STEP_PIXELS)} of a stage that stops under each"
-    )
+    stops = "a stage that stops under each image"
+    if pixels > STEP_PIXELS:
+        stops = f"{images(STEP_PIXELS)} of a stage that stops under each"
     return f'{images(SMEAR_PIXELS)}, or {stops} (motion = "stepped").'

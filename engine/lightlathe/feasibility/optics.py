@@ -61,7 +61,5 @@ def insert(case: Case) -> Reason | None:
         return None
     if case.part.shadow_lost <= LOST:
         return Reason("insert", "will work", case.part.shadow_text, case.part.shadow_lost, LOST)
-    change = (
-        "an insert that lets the light through, such as glass; a much thinner one; or more exposure beside it by trial."
-    )
+    change = "an insert that transmits light, such as glass; a much thinner one; or more exposure beside it by trial."
     return Reason("insert", "marginal", case.part.shadow_text, case.part.shadow_lost, LOST, "", change)

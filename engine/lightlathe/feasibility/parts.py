@@ -6,6 +6,7 @@ from lightlathe.families import Shape
 from lightlathe.flow.solids import Solid, lay_out
 from lightlathe.job import Job
 from lightlathe.part import Surface, ThinReport, thin_walls
+from lightlathe.part.units import size_text
 from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
@@ -34,9 +35,8 @@ def parts_lines(
         alike = [other for other in solids if other.role == solid.role]
         number = f" {1 + next(n for n, other in enumerate(alike) if other is solid)}" if len(alike) > 1 else ""
         lines.append(f"{solid.role}{number}: {what}")
-        size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
         lines.append(
-            f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
+            f"  as placed {size_text(fitting.size_mm)}; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
             f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
         )
         problems += fitting.notes

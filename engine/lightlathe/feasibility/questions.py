@@ -10,21 +10,8 @@ from lightlathe.judge.cautions import CAUTIONS, assumptions
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption,
-    threshold,
-    room,
-    place,
-    field,
-    detail,
-    diffraction,
-    insert,
-    turn,
-    light,
-    levels,
-    sinking,
-    heat,
-    effort,
-)
+    absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, levels, sinking, heat, effort,
+)  # fmt: skip
 
 
 def verdict_on(case: Case) -> Verdict:

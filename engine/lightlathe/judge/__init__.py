@@ -10,24 +10,7 @@ from lightlathe.judge.spread import spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
 
 __all__ = [
-    "CAUTIONS",
-    "STOPS",
-    "ExposurePlan",
-    "NextExposure",
-    "Reason",
-    "Verdict",
-    "assumptions",
-    "best_thresholds",
-    "between",
-    "bracket",
-    "graded",
-    "is_steady",
-    "light_use",
-    "next_exposure",
-    "outcome_of",
-    "plan_exposure",
-    "quality",
-    "read_came_out",
-    "spread",
-    "with_margins_of",
-]
+    "CAUTIONS", "STOPS", "ExposurePlan", "NextExposure", "Reason", "Verdict", "assumptions", "best_thresholds",
+    "between", "bracket", "graded", "is_steady", "light_use", "next_exposure", "outcome_of", "plan_exposure",
+    "quality", "read_came_out", "spread", "with_margins_of",
+]  # fmt: skip

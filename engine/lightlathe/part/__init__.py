@@ -17,21 +17,6 @@ from lightlathe.part.thin import ThinReport, thin_walls
 from lightlathe.part.voxels import Voxels
 
 __all__ = [
-    "SHAPES",
-    "FitReport",
-    "Surface",
-    "ThinReport",
-    "Voxels",
-    "conflicts",
-    "coverage",
-    "fit",
-    "grid_for",
-    "judge",
-    "level_ends",
-    "near_surface",
-    "place",
-    "read_surface",
-    "require_fit",
-    "surface_from_triangles",
-    "thin_walls",
-]
+    "SHAPES", "FitReport", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
+    "level_ends", "near_surface", "place", "read_surface", "require_fit", "surface_from_triangles", "thin_walls",
+]  # fmt: skip

@@ -89,8 +89,7 @@ class Surface:
 
     @property
     def size_mm(self) -> NDArray[np.float64]:
-        low, high = self.bounds_mm
-        return high - low
+        return np.ptp(self.vertices_mm, axis=0)
 
     @property
     def reach_mm(self) -> float:

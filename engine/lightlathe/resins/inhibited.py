@@ -48,12 +48,9 @@ class Inhibited(Liquid):
     def __post_init__(self) -> None:
         self.check_liquid(self.absorption_per_mm)
         for name in (
-            "wavelength_nm",
-            "planned_exposure_s",
-            "radicals_per_photon",
-            "propagation_m3_mol_s",
-            "termination_m3_mol_s",
-        ):
+            "wavelength_nm", "planned_exposure_s",
+            "radicals_per_photon", "propagation_m3_mol_s", "termination_m3_mol_s",
+        ):  # fmt: skip
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0):
                 raise JobError(f"{name} is {value}; expected a number above 0.")
