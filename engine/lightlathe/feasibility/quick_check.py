@@ -76,10 +76,7 @@ def check_grid(grid: Grid, solids: int) -> Grid:
 
 
 def case_of(
-    job: Job,
-    solids: tuple[Solid, ...],
-    machine: Machine | None = None,
-    thin: Sequence[ThinReport] | None = None,
+    job: Job, solids: tuple[Solid, ...], machine: Machine | None = None, thin: Sequence[ThinReport] | None = None
 ) -> Case:
     """The inputs of the check for a job; on this machine unless another is given."""
     part = seen(job, solids, thin)

@@ -141,10 +141,8 @@ def bracket(
 
 
 def _too_long(exposures_s: Sequence[float], longest_s: float) -> str:
-    return (
-        f"it would take exposures of up to {duration(max(exposures_s))}, where {duration(longest_s)} is the longest "
-        "allowed"
-    )
+    longest = duration(max(exposures_s))
+    return f"it would take exposures of up to {longest}, where {duration(longest_s)} is the longest allowed"
 
 
 def _too_fast(turn_s: float, images: int) -> str:

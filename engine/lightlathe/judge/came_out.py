@@ -140,9 +140,7 @@ def next_exposure(
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
     if stated is not None and stated[0] == 0:
-        reason += (
-            " The job says that any dose turns this resin solid (liquid_below is 0), which a part that came out denies."
-        )
+        reason += " By the job (liquid_below is 0) any dose turns this resin solid, which a part that came out denies."
     elif stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
         reason += (
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
@@ -174,10 +172,8 @@ def _leap(
 def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
     exposure = factor * exposure_s
     if exposure > longest_s:
-        reason += (
-            f" The longest exposure allowed is {duration(longest_s)}: use more light, or allow more time "
-            "(max_exposure_s)."
-        )
+        allowed = f"The longest exposure allowed is {duration(longest_s)}"
+        reason += f" {allowed}: use more light, or allow more time (max_exposure_s)."
     return NextExposure(factor, exposure, max(1, round(exposure / turn_s)), gel, reason)
 
 

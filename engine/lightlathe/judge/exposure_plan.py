@@ -41,9 +41,8 @@ class ExposurePlan:
     @property
     def right(self) -> bool:
         """Whether this exposure prints every voxel right."""
-        return (
-            self.shortest_s * (1 - REL_TOLERANCE) <= self.exposure_s <= self.longest_s * (1 + REL_TOLERANCE)
-        )  # NaN compares false
+        low, high = self.shortest_s * (1 - REL_TOLERANCE), self.longest_s * (1 + REL_TOLERANCE)
+        return low <= self.exposure_s <= high  # NaN compares false
 
     @property
     def shorter_percent(self) -> float:

@@ -69,14 +69,8 @@ def spread(
             right.append(max(0.0, min(high, inside) - max(low, out)) / (high - low))
         else:
             right.append(float(out <= gel_mj_cm3 <= inside))
-    return Spread(
-        exposure_s,
-        min(best),
-        max(best),
-        sum(right) / len(right),
-        doses_known_to_percent,
-        absorption_known_to_percent,
-    )
+    share = sum(right) / len(right)
+    return Spread(exposure_s, min(best), max(best), share, doses_known_to_percent, absorption_known_to_percent)
 
 
 def _between(windows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -32,9 +32,8 @@ def exposure_lines(record: Record) -> list[str]:
     if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
-    known = f"a threshold known to {amount(doses)} %" + (
-        f" and an absorption known to {amount(absorption)} %" if absorption else ""
-    )
+    known = f"a threshold known to {amount(doses)} %"
+    known += f" and an absorption known to {amount(absorption)} %" if absorption else ""
     series = judge.bracket(
         plan,
         doses,

@@ -87,8 +87,7 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
         if lost < -MAX_GAIN:
             raise MeasurementError(
                 f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
-                "expected 1 or "
-                "less. Are path and transmission right?"
+                "expected 1 or less. Are path and transmission right?"
             )
         notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
         _need_positive(mu, "1/mm", "absorption", "Does the transmission fall with the path?")

@@ -86,10 +86,8 @@ class Measured:
             lines += [self._line("liquid_below_mj_cm3", ""), self._line("solid_above_mj_cm3", "")]
             lines += _known("doses", [d for d in doses if d is not None])
         elif onset is not None and not math.isnan(onset.low):
-            low, high = (
-                min(onset.low, onset.value * (1 - FILM_SPREAD)),
-                max(onset.high, onset.value * (1 + FILM_SPREAD)),
-            )
+            low = min(onset.low, onset.value * (1 - FILM_SPREAD))
+            high = max(onset.high, onset.value * (1 + FILM_SPREAD))
             lines += [
                 f"# onset in {self.sources['onset_mj_cm3']}: {onset.text()}. Films do not show how far",
                 f"# liquid and solid lie apart: {100 * FILM_SPREAD:g} % either side taken; a series in the vial tells",
@@ -102,10 +100,8 @@ class Measured:
             lines += ["# solid_above_mj_cm3 =     not measured: a dose series in the vial gives it"]
         induction = self.values.get("induction_mj_cm3")
         if induction is not None:
-            lines += [
-                f"# the first resin turned solid at {induction.text()} ({self.sources['induction_mj_cm3']}): "
-                "liquid_below_mj_cm3 is no more than that"
-            ]
+            first = f"{induction.text()} ({self.sources['induction_mj_cm3']})"
+            lines.append(f"# the first resin turned solid at {first}: liquid_below_mj_cm3 is no more than that")
         absorption = self.values.get("absorption_per_mm")
         if absorption is not None:
             lines[2:2] = _known("absorption", [absorption])
@@ -176,9 +172,8 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     induction = values.get("induction_mj_cm2")
     if induction is not None and absorption_per_mm is not None:
         per_cm = 10 * absorption_per_mm
-        values["induction_mj_cm3"] = Value(
-            induction.value * per_cm, induction.low * per_cm, induction.high * per_cm, "mJ/cm3"
-        )
+        value, low, high = (per_cm * number for number in (induction.value, induction.low, induction.high))
+        values["induction_mj_cm3"] = Value(value, low, high, "mJ/cm3")
         sources["induction_mj_cm3"] = sources["induction_mj_cm2"]
     if absorption_per_mm is not None and "absorption_per_mm" not in values:
         values["absorption_per_mm"] = Value(absorption_per_mm, math.nan, math.nan, "1/mm")
