@@ -29,7 +29,7 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
 
 
 def print_notes(*jobs: Any) -> None:
-    """Say once what reading jobs brought up: names of before."""
+    """Print each note from reading jobs once: former names."""
     for words in dict.fromkeys(words for job in jobs for words in job.notes):
         print(f"note: {words}")
 

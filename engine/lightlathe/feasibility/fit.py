@@ -86,16 +86,16 @@ def field(case: Case) -> Reason:
     return Reason("field", "will work", text, share, 1.0)
 
 
-def _smaller(case: Case, times: float) -> Case:
-    """The same with a picture so many times as large, all of its light in it."""
+def _scaled(case: Case, times: float) -> Case:
+    """The same with the picture scaled by a factor, its light the same in all."""
     light = case.light
     larger = {"pixel_mm": light.pixel_mm * times, "irradiance_mw_cm2": light.irradiance_mw_cm2 / times**2}
     return case.having(light=larger)
 
 
 def _still_weak(case: Case, times: float) -> str:
-    """A caveat where the light is too weak with the smaller picture too, or may be."""
-    shortest, longest = exposure_range_s(_smaller(case, times))
+    """A caveat where the light is, or may be, too weak with the scaled picture too."""
+    shortest, longest = exposure_range_s(_scaled(case, times))
     if shortest > allowed_s(case):
         return ", though still too little"
     if longest > allowed_s(case):
@@ -104,10 +104,10 @@ def _still_weak(case: Case, times: float) -> str:
 
 
 def _wanted_with(case: Case, times: float) -> str:
-    """What else a picture enlarged by this factor would need, where nothing is wrong without it."""
-    smaller = _smaller(case, times)
+    """What else a picture scaled by this factor would need, where nothing is wrong without it."""
+    scaled = _scaled(case, times)
     questions = ((detail, "finer voxels"), (turn, "more images a turn"), (light, "a dimmer lamp"))
-    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(smaller).level == "marginal"]
+    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(scaled).level == "marginal"]
     return f"; it then wants {', '.join(wanted[:-1])}{' and ' if wanted[1:] else ''}{wanted[-1]}" if wanted else ""
 
 

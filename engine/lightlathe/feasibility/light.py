@@ -61,8 +61,8 @@ def allowed_s(case: Case) -> float:
 
 
 def brighter(case: Case, enough: Callable[[Case], bool], guess: float) -> str:
-    """How many times the irradiance is enough, to two digits; from a guess on, as some resins need more dose in less
-    time."""
+    """The factor of the irradiance that is enough, rounded up to two digits. Searched upwards from a guess: some resins
+    need more dose in less time."""
     times = float(rounded_up(guess))
     while times < MAX_TIMES and not enough(_lit(case, times)):
         times = float(rounded_up(1.01 * times))

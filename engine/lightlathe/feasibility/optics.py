@@ -49,7 +49,7 @@ def diffraction(case: Case) -> Reason:
     wide = finest_mm(nm, n, case.part.radius_mm)
     text += (
         f": parallel light cannot draw that away from the axis, and to draw it even on the axis takes a lens with an "
-        f"aperture of {amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not know of it."
+        f"aperture of {amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not account for it."
     )
     change = f"pixels of {rounded_up(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
     return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)

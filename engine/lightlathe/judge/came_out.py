@@ -19,6 +19,7 @@ from lightlathe.support.words import amount, duration
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not trusted: at the ends of a flat part the dose falls without a threshold
 NOTHING, ALL_SOLID = "'nothing'", "'all solid'"
+ANY_DOSE = " By the job (liquid_below is 0) any dose turns this resin solid"
 UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is questioned (no source)
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
@@ -140,7 +141,9 @@ def next_exposure(
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
     if stated is not None and stated[0] == 0:
-        reason += " By the job (liquid_below is 0) any dose turns this resin solid, which a part that came out denies."
+        reason += (
+            " By the job (liquid_below is 0) any dose turns this resin solid; a part that came out contradicts it."
+        )
     elif stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
         reason += (
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
@@ -164,7 +167,7 @@ def _leap(
         reason += (
             " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."
             if seen == "all solid"
-            else " By the job (liquid_below is 0) any dose turns this resin solid; that nothing came out denies it."
+            else f"{ANY_DOSE}; that nothing came out contradicts it."
         )
     return _next(1 / LEAP if seen == "all solid" else LEAP, exposure_s, turn_s, math.nan, reason, longest_s)
 

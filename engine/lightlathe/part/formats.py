@@ -39,7 +39,7 @@ def read_stl(path: Path, data: bytes) -> Facets:
 
 
 def text_lines(name: str, data: bytes, encoding: str) -> Iterator[tuple[int, str]]:
-    """Line by line with its number, whatever the line ends; bytes that are no text come as a mark of their own."""
+    """Line by line with its number, whatever the line ends; bytes that are no text become a replacement character."""
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, errors="replace")
     for number, line in enumerate(iter(lambda: text.readline(MAX_LINE + 1), ""), start=1):
         if len(line) > MAX_LINE:

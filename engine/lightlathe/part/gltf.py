@@ -62,12 +62,12 @@ def _look_at(name: str, found: dict[str, Any]) -> tuple[str, ...]:
     for number, node in enumerate(found.get("nodes", [])):
         for child in node.get("children", []):
             if child in parents:
-                raise MeshError(f"{name}: node {shown(child)} hangs below two others; a scene is a tree.")
+                raise MeshError(f"{name}: node {shown(child)} has two parents; a scene is a tree.")
             parents[child] = number
     try:
         TopologicalSorter({child: [parent] for child, parent in parents.items()}).prepare()
     except CycleError as ring:
-        raise MeshError(f"{name}: node {ring.args[1][0]} hangs below itself; a scene is a tree.") from None
+        raise MeshError(f"{name}: node {ring.args[1][0]} is its own ancestor; a scene is a tree.") from None
     modes = [p.get("mode", 4) for mesh in found.get("meshes", []) for p in mesh["primitives"]]
     other = sum(mode not in TRIANGLES for mode in modes)
     if other == len(modes) and modes:

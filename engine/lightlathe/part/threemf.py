@@ -26,7 +26,7 @@ Node = tuple[str, str]  # model part, object id
 
 @dataclass(frozen=True)
 class Content:
-    """What one object holds with all its components, each as often as it is used."""
+    """Totals of one object with all its components, each counted as often as it is used."""
 
     facets: int
     uses: int

@@ -41,10 +41,10 @@ class Voxels:
             )
         if given.dtype.kind not in "bfiu":
             raise PartError(f"voxels: covered holds {given.dtype}; expected bool, or numbers of 0 to 1.")
-        array = np.array(given, dtype=np.float32)  # a copy: what becomes of the caller's array counts for nothing
+        array = np.array(given, dtype=np.float32)  # a copy: later changes to the caller's array do not count
         if not ((array >= 0) & (array <= 1)).all():  # NaN too
             raise PartError(
-                f"voxels: covered goes from {given.min():g} to {given.max():g}; expected numbers of 0 to 1, no NaN."
+                f"voxels: covered ranges from {given.min():g} to {given.max():g}; expected numbers of 0 to 1, no NaN."
             )
         if not array.any():
             raise PartError("voxels: covered is 0 everywhere; expected a solid.")

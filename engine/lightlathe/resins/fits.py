@@ -86,8 +86,8 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
         if lost < -MAX_GAIN:
             raise MeasurementError(
-                f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
-                "expected 1 or less. Are path and transmission right?"
+                f"extrapolated to a cuvette of no length, {amount(_exp(-lost), 3)} times the light comes out; expected "
+                "1 or less. Are path and transmission right?"
             )
         notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
         _need_positive(mu, "1/mm", "absorption", "Does the transmission fall with the path?")
@@ -119,7 +119,7 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     Rows without thickness are left out and said so.
     """
     cured = depth_mm > 0
-    notes = () if cured.all() else (f"{int((~cured).sum())} rows with no cured thickness are left out of the line",)
+    notes = () if cured.all() else (f"{int((~cured).sum())} rows with no cured thickness are left out of the fit",)
     if cured.sum() < 3 or len(np.unique(exposure_mj_cm2[cured])) < 2:
         raise MeasurementError(
             f"{int(cured.sum())} rows with a cured thickness; a working curve takes three or more at two exposures "
@@ -130,7 +130,7 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     _need_positive(slope, "mm", "penetration depth", "Does the thickness grow with the exposure?")
     start = (slope, float(x.mean() - y.mean() / slope))
     if len(np.unique(y)) < 2:
-        raise MeasurementError("every film is equally thick; expected films that grow with the exposure.")
+        raise MeasurementError("all films are equally thick; expected films that grow with the exposure.")
     (dp, log_ec), halves, fitted = least_squares(lambda t, d, e: d * (t - e), x, y, start)
     # onset dose = 10 Ec / Dp (mJ/cm2 over mm to mJ/cm3), its scatter from a fit in these very terms
     (_, log_dose), (_, half_dose), _ = least_squares(
@@ -161,7 +161,7 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
 
     if not (solid == 0).any() or not (solid == 1).any():
         raise MeasurementError(
-            "the dose series has no liquid or no solid row; expected both. Go on to lower and higher doses."
+            "the dose series has no liquid or no solid row; expected both. Extend it to lower and higher doses."
         )
     if len(np.unique(dose_mj_cm3)) < 2:
         raise MeasurementError("the dose series has one dose only; expected several, some too low and some too high.")

@@ -57,7 +57,7 @@ class Measured:
             f"{table.name}: {note}" for table, fit in zip(self.tables, self.fits, strict=True) for note in fit.notes
         ]
         said += [f"{t.name}: its remarks are kept and take no part in the fit" for t in self.tables if t.remarks]
-        said += [f"{place} lies far off the rest; it was kept. Check it." for place in self.outliers()]
+        said += [f"{place} lies far from the rest; it was kept. Check it." for place in self.outliers()]
         for name, value in self.values.items():
             for table, fit in zip(self.tables, self.fits, strict=True):
                 other = fit.values.get(name)

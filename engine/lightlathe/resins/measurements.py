@@ -130,7 +130,7 @@ def read_table(path: str | Path) -> Table:
         raise MeasurementError(f"{path.name}: {len(at)} columns of remarks in the head; expected one at most.")
     names = [name for name, _ in columns if name not in REMARKS]
     if len(set(names)) < len(names):
-        raise MeasurementError(f"{path.name}: a column comes twice in {shown(head.strip())}; expected each once.")
+        raise MeasurementError(f"{path.name}: a column appears twice in {shown(head.strip())}; expected each once.")
     series = next((s for s, sets in SERIES.items() if any(set(names) == set(needed) for needed in sets)), None)
     if series is None:
         raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
@@ -160,7 +160,7 @@ def _cells(file: str, line: int, text: str, parted: str) -> list[str]:
 
 
 def _words(remark: str) -> str:
-    """A remark of bearable length that steers no terminal."""
+    """A remark of limited length, control characters escaped."""
     return brief(remark) if remark.isprintable() else shown(remark)
 
 

@@ -30,8 +30,8 @@ def least_squares(
             found, covariance = curve_fit(model, x, y, p0=start, method="trf")
     except (RuntimeError, ValueError, OptimizeWarning, np.linalg.LinAlgError):
         raise MeasurementError(
-            "no curve can be laid through these points so that both its numbers are known; expected points that "
-            "spread along the axis and follow the law. Are columns and units right?"
+            "these points do not determine both parameters of the curve; expected points that spread along the axis "
+            "and follow the law. Are columns and units right?"
         ) from None
     half = t.ppf(0.5 + CONFIDENCE / 2, len(x) - 2) * np.sqrt(np.diag(covariance))
     return tuple(map(float, found)), tuple(map(float, half)), model(x, *found)
@@ -71,7 +71,7 @@ def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
         return middle, width, np.linalg.inv((dz_dp * weight) @ dz_dp.T)
     except np.linalg.LinAlgError:
         raise MeasurementError(
-            "the dose series does not say how far liquid and solid lie apart; expected several doses around the change."
+            "the dose series does not say how far apart liquid and solid are; expected several doses around the change."
         ) from None
 
 

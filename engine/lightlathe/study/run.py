@@ -40,7 +40,7 @@ log = logging.getLogger(__name__)
 def begin(
     plan: StudyPlan, path: Path, *, resume: bool = False, before: Callable[[list[OwnMember]], None] | None = None
 ) -> tuple[Study, list[Planned]]:
-    """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
+    """The study as far as it got, and the designs still to be made; raises before any long work where it cannot run.
 
     resume   take the runs in the study file `path`; otherwise there must be no such file. Jobs, variants and repeats
              may have been added to the plan since, but what was designed must be what the plan asks for now.
