@@ -173,10 +173,11 @@ def threshold(case: Case) -> Reason:
 
 def _over(case: Case) -> str:
     """The exposure that the two doses are for, where they change with it."""
-    if case.doses_over_s is None:
+    seconds = None if case.steady else getattr(case.resin, "planned_exposure_s", None)
+    if seconds is None:
         return ""
-    seconds = duration(case.doses_over_s)
-    return f" where the dose comes over {seconds} (planned_exposure_s; the design takes the doses of its own exposure)"
+    time = duration(seconds)
+    return f" where the dose comes over {time} (planned_exposure_s; the design takes the doses of its own exposure)"
 
 
 def _times(ratio: float) -> str:

@@ -141,9 +141,7 @@ def next_exposure(
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
     if stated is not None and stated[0] == 0:
-        reason += (
-            " By the job (liquid_below is 0) any dose turns this resin solid; a part that came out contradicts it."
-        )
+        reason += f"{ANY_DOSE}; a part that came out contradicts it."
     elif stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
         reason += (
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "

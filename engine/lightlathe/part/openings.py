@@ -64,13 +64,13 @@ def winding_at(x, y, z, triangles):
     return total / (2 * math.pi)
 
 
-def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
+def spans(cap_corners: NDArray[np.float64]) -> NDArray[np.float64]:
     """(h, 5): middle x, y, z, radius and area of each hole's cap; cap facets (l, 3, 3) share their last corner."""
-    if len(lid_corners) == 0:
+    if len(cap_corners) == 0:
         return np.empty((0, 5))
-    middles, hole = np.unique(lid_corners[:, 2], axis=0, return_inverse=True)
+    middles, hole = np.unique(cap_corners[:, 2], axis=0, return_inverse=True)
     hole = hole.reshape(-1)
-    a, b, c = np.moveaxis(lid_corners, 1, 0)
+    a, b, c = np.moveaxis(cap_corners, 1, 0)
     area = np.bincount(hole, np.linalg.norm(np.cross(a - c, b - c), axis=1) / 2)
     radius = np.zeros(len(middles))
     np.maximum.at(radius, hole, np.linalg.norm(a - c, axis=1))
