@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import astuple
 
 from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.judge.verdict import Reason
 from lightlathe.solve import PrimalDual, copies
 from lightlathe.support.words import count, duration, large, rounded_up, size
@@ -62,7 +63,7 @@ def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration."""
     machine, iterations = case.machine, case.design.iterations * (1 + _scenarios(case))
     iteration = 2.0 * voxels(case) * case.turn.angles / machine.speed
-    return machine.begin_s + iterations * max(iteration, machine.least_iteration_s)
+    return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:

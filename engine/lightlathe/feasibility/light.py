@@ -63,14 +63,10 @@ def allowed_s(case: Case) -> float:
 def brighter(case: Case, enough: Callable[[Case], bool], guess: float) -> str:
     """The factor of the irradiance that is enough, rounded up to two digits. Searched upwards from a guess: some resins
     need more dose in less time."""
-    times = float(rounded_up(guess))
-    while times < MAX_TIMES and not enough(_lit(case, times)):
+    times, now = float(rounded_up(guess)), case.light.irradiance_mw_cm2
+    while times < MAX_TIMES and not enough(case.having(light={"irradiance_mw_cm2": now * times})):
         times = float(rounded_up(1.01 * times))
     return rounded_up(times)
-
-
-def _lit(case: Case, times: float) -> Case:
-    return case.having(light={"irradiance_mw_cm2": case.light.irradiance_mw_cm2 * times})
 
 
 def light(case: Case) -> Reason:

@@ -136,9 +136,10 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     (_, log_dose), (_, half_dose), _ = least_squares(
         lambda t, d, g: d * (t - g - np.log(np.abs(d) / 10)), x, y, (dp, log_ec - math.log(dp / 10))
     )
+    highest = 1 / (dp - halves[0]) if dp > halves[0] else math.inf
     values = {
         "penetration_depth_mm": Value(dp, dp - halves[0], dp + halves[0], "mm"),
-        "absorption_per_mm": Value(1 / dp, 1 / (dp + halves[0]), _inverse(dp - halves[0]), "1/mm"),
+        "absorption_per_mm": Value(1 / dp, 1 / (dp + halves[0]), highest, "1/mm"),
         "onset_mj_cm2": _from_log(log_ec, log_ec - halves[1], log_ec + halves[1], "mJ/cm2"),
         "onset_mj_cm3": _from_log(log_dose, log_dose - half_dose, log_dose + half_dose, "mJ/cm3"),
     }
@@ -229,10 +230,6 @@ def _exp(x: float) -> float:
 
 def _doses(low: Value, middle: Value, high: Value) -> dict[str, Value]:
     return {"liquid_below_mj_cm3": low, "gel_mj_cm3": middle, "solid_above_mj_cm3": high}
-
-
-def _inverse(low: float) -> float:
-    return 1 / low if low > 0 else math.inf
 
 
 def _need_positive(value: float, unit: str, name: str, hint: str) -> None:

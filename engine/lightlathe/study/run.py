@@ -128,7 +128,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
             if figure is not None:
                 figures[figure.name] = figure(figures)
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
-        study = study.with_run(made)
+        study = dataclasses.replace(study, runs=(*study.runs, made))
         write_study(study, path, replace=ours)
         ours = True
         if watch is not None:
