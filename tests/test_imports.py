@@ -176,6 +176,13 @@ def test_importing_loads_no_heavy_library(module):
     assert done.stdout.split() == []
 
 
+def test_every_name_of_the_package_is_there():
+    import lightlathe
+
+    assert set(lightlathe.__all__) <= set(dir(lightlathe))
+    assert all(getattr(lightlathe, name) is not None for name in lightlathe.__all__)
+
+
 def test_the_package_itself_is_light():
     """`import lightlathe` runs its own few lines: no module of its own, so its time is the interpreter's."""
     code = "import sys, lightlathe; print(*sorted(m for m in sys.modules if m.startswith('lightlathe')))"

@@ -52,7 +52,7 @@ def quality(
     has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)
     judged = part.judged
     inside = outside = missing = extra = short = above = 0
-    least_in, most_out, most_in = math.inf, -math.inf, -math.inf
+    least_in, most_out = math.inf, -math.inf
     for d, s, j in slabs(dose, solid, judged):
         if not bool(torch.isfinite(d).all()):
             raise SolveError("the dose holds NaN or infinity; expected finite mJ/cm3. Are the patterns finite?")
@@ -65,7 +65,7 @@ def quality(
         short += int((d_in < solid_above_mj_cm3).sum())
         above += int((d_out > liquid_below_mj_cm3).sum())
         if d_in.numel():
-            least_in, most_in = min(least_in, float(d_in.min())), max(most_in, float(d_in.max()))
+            least_in = min(least_in, float(d_in.min()))
         if d_out.numel():
             most_out = max(most_out, float(d_out.max()))
     low = most_out if outside else NAN
