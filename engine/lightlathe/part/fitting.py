@@ -122,7 +122,7 @@ def fit(
         ]
         if fitting:
             hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"
-            (problems if problems else notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
+            (problems or notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
     return FitReport(
         size_mm=size,
         reach_mm=reach,

@@ -72,10 +72,10 @@ def _block(lines: list[Line], rank_by: str) -> str:
     for effect in effects(lines, rank_by):
         moved = f"{_shown(effect.median, form)} (median), {_shown(effect.largest, form)} (max)"
         text.append(f"  another {effect.key}, all else the same, moves {named} by {moved}")
-    return "\n".join([*text, *_noise(lines, rank_by, form)])
+    return "\n".join([*text, *_noise(lines, form)])
 
 
-def _noise(lines: list[Line], rank_by: str, form: str) -> list[str]:
+def _noise(lines: list[Line], form: str) -> list[str]:
     spreads = sorted(line.spread for line in lines if not math.isnan(line.spread))
     if not spreads:
         return ["  one run each: how much of a difference is chance is not known (repeats = 1)"]
