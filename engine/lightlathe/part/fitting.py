@@ -47,7 +47,6 @@ def grid_for(placed: Sequence[Bounded], vial_radius_mm: float, voxel_mm: float, 
 class FitReport:
     """How a part lies in the vial and in the projector's field, mm. A clearance below 0 is an overlap.
 
-    reach_mm              farthest point from the turning axis
     wall_clearance_mm     to the vial's inner wall
     field_clearance_mm    to the projector's edge across; at every angle the field must reach the part
     problems              one sentence for each thing that does not fit; empty where all fits
@@ -56,7 +55,6 @@ class FitReport:
     """
 
     size_mm: tuple[float, float, float]
-    reach_mm: float
     wall_clearance_mm: float
     field_clearance_mm: float
     problems: tuple[str, ...]
@@ -125,7 +123,6 @@ def fit(
             (problems or notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
     return FitReport(
         size_mm=size,
-        reach_mm=reach,
         wall_clearance_mm=wall,
         field_clearance_mm=field,
         problems=tuple(problems),

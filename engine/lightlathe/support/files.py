@@ -29,10 +29,7 @@ BEGIN_WITH = {
 }
 ENDINGS = {
     ".toml": "a job or study file",
-    ".stl": "a mesh",
-    ".obj": "a mesh",
-    ".ply": "a mesh",
-    ".3mf": "a mesh",
+    **dict.fromkeys((".stl", ".obj", ".ply", ".3mf"), "a mesh"),
     ".csv": "a table of measurements",
     ".json": "a JSON file",
     ".svg": "an SVG image",
