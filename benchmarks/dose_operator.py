@@ -43,7 +43,7 @@ class Row:
     def once(self, device: torch.device) -> None:
         before = torch.get_num_threads()
         torch.set_num_threads(self.threads or before)
-        self.seconds.append(timed(self.call, device, for_s=0, least=1).fastest)
+        self.seconds.append(timed(self.call, device, for_s=0, min_runs=1).fastest)
         torch.set_num_threads(before)
 
 

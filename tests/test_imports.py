@@ -27,6 +27,7 @@ ROWS = [
     ["pipeline", "bench"],
     ["study"],
     ["cli"],
+    ["__main__"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
 HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
@@ -100,7 +101,7 @@ def test_a_turned_arrow_is_found(tmp_path, monkeypatch):
 
 def test_the_root_holds_the_flow_and_what_all_share():
     assert {p.name for p in PACKAGE.glob("*.py")} == {
-        "__init__.py", "pipeline.py", "quantities.py", "checks.py", "errors.py"
+        "__init__.py", "__main__.py", "pipeline.py", "quantities.py", "checks.py", "errors.py"
     }  # fmt: skip
 
 
@@ -173,6 +174,13 @@ def test_importing_loads_no_heavy_library(module):
     code = f"import sys, {module}; print(*[m for m in {HEAVY!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=True)
     assert done.stdout.split() == []
+
+
+def test_every_name_of_the_package_is_there():
+    import lightlathe
+
+    assert set(lightlathe.__all__) <= set(dir(lightlathe))
+    assert all(getattr(lightlathe, name) is not None for name in lightlathe.__all__)
 
 
 def test_the_package_itself_is_light():

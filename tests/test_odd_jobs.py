@@ -72,7 +72,7 @@ WORDS = (
     ("two_angles", "design", "more of the bound (bound_iterations) may rule it out"),
     ("full_vial", "predict, came out all solid", "is what this job asks for: nothing around the part is judged"),
     ("no_safe_dose", "predict, came out all solid", "no exposure opens gaps: measure that dose first"),
-    ("no_safe_dose", "predict, came out nothing", "that nothing came out denies it"),
+    ("no_safe_dose", "predict, came out nothing", "that nothing came out contradicts it"),
     ("no_window", "check", "Or a vial of 8.6 mm or less, which still holds the part"),
     (
         "weak_lamp",
@@ -202,7 +202,7 @@ def test_the_texts_of_an_odd_job(name, tmp_path):
 def test_the_texts_of_commands_without_a_job(tmp_path):
     said = dict(others(tmp_path))
     no_sentence_is_spoilt("others", said)
-    assert "lies far off" not in said["resin films.csv"]  # 0.008 um of 612
+    assert "lies far from" not in said["resin films.csv"]  # 0.008 um of 612
     assert "0.1501 (0.1500 to 0.1501) mm" in said["resin films.csv"]
     assert "penetration depth of -0.13 mm;" in said["resin falling.csv"]
     assert "'100.4', above 100 %" in said["resin bright.csv"]

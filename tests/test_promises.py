@@ -43,7 +43,7 @@ def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
 def running(folder, text, output="a.h5"):
     """A design that does not end by itself, once its first state is written; its standard error goes to folder/said."""
     (folder / "disc.toml").write_text(text)
-    command = [sys.executable, "-m", "lightlathe.cli.main", "design", "disc.toml", "-o", output]
+    command = [sys.executable, "-m", "lightlathe", "design", "disc.toml", "-o", output]
     with (folder / "said").open("w") as said:
         # even where the tests themselves run under nohup
         heard = functools.partial(signal.signal, signal.SIGHUP, signal.SIG_DFL)

@@ -28,26 +28,17 @@ if TYPE_CHECKING:  # the same names, for type checkers
 
 __version__ = "0.1.0"
 
-_HOME = {
-    "load_job": "lightlathe.job",
-    "job_from": "lightlathe.job",
-    "Job": "lightlathe.job",
-    "check": "lightlathe.pipeline",
-    "design": "lightlathe.pipeline",
-    "predict": "lightlathe.pipeline",
-    "read_result": "lightlathe.result",
-    "write_result": "lightlathe.result",
-    "Backend": "lightlathe.dose",
-    "DoseOperator": "lightlathe.dose",
-    "Grid": "lightlathe.quantities",
-    "Chords": "lightlathe.quantities",
-    "LinearMap": "lightlathe.quantities",
-    "Optics": "lightlathe.quantities",
-    "Part": "lightlathe.quantities",
-    "Target": "lightlathe.quantities",
-    "Voxels": "lightlathe.part",
-    "LightlatheError": "lightlathe.errors",
+_NAMES = {
+    "dose": ("Backend", "DoseOperator"),
+    "errors": ("LightlatheError",),
+    "families.linear_map": ("LinearMap",),
+    "job": ("Job", "job_from", "load_job"),
+    "part": ("Voxels",),
+    "pipeline": ("check", "design", "predict"),
+    "quantities": ("Chords", "Grid", "Optics", "Part", "Target"),
+    "result": ("read_result", "write_result"),
 }
+_HOME = {name: f"lightlathe.{module}" for module, names in _NAMES.items() for name in names}
 __all__ = ["__version__", *_HOME]
 
 

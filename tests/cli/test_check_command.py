@@ -44,11 +44,6 @@ def test_a_layer_printer_resin_cannot_work(write, capsys, tmp_path):
     assert "does not print: print and part overlap by" in said
 
 
-def test_a_resin_without_threshold_cannot_work(write, capsys):
-    assert main(["check", write(liquid_below=0)]) == 4
-    assert "turns solid" in capsys.readouterr().out
-
-
 def test_a_part_wider_than_the_vial_is_a_verdict_not_a_crash(write, capsys):
     job = write()
     with open(job) as file:

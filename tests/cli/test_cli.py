@@ -2,6 +2,7 @@
 
 import json
 import subprocess
+import sys
 import sysconfig
 from pathlib import Path
 
@@ -100,11 +101,17 @@ def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, mon
     assert log == list(range(8))
 
 
-def test_the_program_is_installed():
-    """The command itself, where pip puts the commands of this Python."""
-    command = Path(sysconfig.get_path("scripts")) / "lightlathe"
-    done = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
+@pytest.mark.parametrize(
+    "command",
+    [[Path(sysconfig.get_path("scripts")) / "lightlathe"], [sys.executable, "-m", "lightlathe"]],
+    ids=["command", "module"],
+)
+def test_the_program_is_installed(command):
+    """The command itself, where pip puts the commands of this Python; and the package run as a module."""
+    done = subprocess.run([*command, "--version"], capture_output=True, text=True, check=True)
     assert done.stdout == f"lightlathe {lightlathe.__version__}\n"
+    wrong = subprocess.run([*command, "check", "none.toml"], capture_output=True, text=True, check=False)
+    assert (wrong.returncode, wrong.stderr.partition(":")[0]) == (1, "JobError")
 
 
 @pytest.mark.parametrize(

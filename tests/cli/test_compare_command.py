@@ -104,7 +104,7 @@ def test_ctrl_c_leaves_a_whole_study_and_says_how_to_go_on(folder, capsys, monke
 def test_a_polite_kill_does_the_same(folder):
     """SIGTERM to the program itself, in the middle of a long study: exit code 130, no traceback, a readable file."""
     (folder / "losses.toml").write_text(STUDY.replace("repeats = 2", "repeats = 100"))
-    command = [sys.executable, "-m", "lightlathe.cli.main", "compare", "losses.toml"]
+    command = [sys.executable, "-m", "lightlathe", "compare", "losses.toml"]
     program = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     try:
         until = time.monotonic() + 100  # many times what it needs; it ends with the first run written

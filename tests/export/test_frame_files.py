@@ -75,14 +75,6 @@ def test_paths_that_cannot_be_folders_are_errors(tmp_path, name):
         written(patterns, tmp_path / name)
 
 
-@pytest.mark.parametrize("key", ["turns", "frames", "timing"])
-def test_facts_never_replace_what_the_manifest_states(tmp_path, key):
-    patterns = stack((3, 4, 5), 255)
-    with pytest.raises(ResultError, match=f"its own {key}"):
-        written(patterns, tmp_path / "f", facts={key: 7})
-    assert not (tmp_path / "f").exists()
-
-
 @pytest.mark.parametrize("sense", [1, -1])
 def test_an_image_stands_around_its_angle(tmp_path, sense):
     """The vial turns evenly from scan_angle_at_start_deg; half-way through an image it is at scan_angle_deg."""

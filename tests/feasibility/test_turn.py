@@ -6,7 +6,7 @@ import pytest
 from good_case import only, verdict
 
 from lightlathe.feasibility.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
-from lightlathe.judge.turning import smear_mm, views_per_turn
+from lightlathe.judge.turning import smear_mm
 
 
 def test_no_contrast_is_kept_beyond_two_pixels_of_smear():
@@ -17,14 +17,9 @@ def test_no_contrast_is_kept_beyond_two_pixels_of_smear():
 
 
 def test_full_sharpness_by_the_sampling_rule():
-    """Over 512 columns 804.2 images per half turn, 1609 a turn (Kak & Slaney 1988)."""
+    """Over 512 columns 804.2 images per half turn, 1609 a turn (Kak & Slaney 1988: pi/2 per column)."""
     text = only(verdict(radius_mm=4.0, pixel_mm=8.0 / 512, columns=512), "turn").text
     assert "512 columns takes 1609 images)" in text
-
-
-def test_sampling_rule():
-    """804 views per half turn for 512 columns (Kak & Slaney 1988, pi/2 per column): 804.2, and no part of a view."""
-    assert views_per_turn(512) == 1609
 
 
 def test_smear():

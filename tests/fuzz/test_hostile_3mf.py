@@ -86,7 +86,7 @@ def test_counted_is_what_is_placed(tmp_path_factory, data):
         (model(OBJECT.replace('v3="3"', f'v3="{"9" * 9000}"'), ONE), r"v3 of a triangle is '9+ \.\.\. \(9002 char"),
         (model(OBJECT.replace('v3="3"', 'v3="-1"'), ONE), "v3 of a triangle is '-1'; expected the number of a vertex"),
         (model(OBJECT.replace('x="2"', 'x="2_0"'), ONE), "line 1: cannot be read as 3MF: x is '2_0'; expected"),
-        (model(OBJECT + OBJECT, ONE), "object '1' comes twice"),
+        (model(OBJECT + OBJECT, ONE), "object '1' appears twice"),
         (model("<a>" * 5000 + "</a>" * 5000, ONE), "more than 100 tags inside each other"),
         (model("".join(f'<object id="{n}"/>' for n in range(100_001)), ONE), "more than 100000 objects"),
         (

@@ -121,8 +121,8 @@ def test_more_inward_bodies_than_can_be_sorted_out(monkeypatch):
         ("c.obj", obj() + b"f 1 2 " + b"9" * 400, r"line 20: 'f 1 2 9+ \.\.\. \(408 characters\)"),
         ("c.obj", obj() + b"f 1 2 0\nv 1 1 1\n", "line 20: 'f 1 2 0'"),
         ("c.obj", obj() + b"v 1 1 1 \\\n" * 200_000, "more than 1000000 characters, joined from several"),
-        ("c.glb", gltf([{"children": [1] * 10}, {"children": [2] * 10}, {"mesh": 0}]), "hangs below two others"),
-        ("c.glb", gltf([{"children": [1]}, {"children": [0]}]), "hangs below itself"),
+        ("c.glb", gltf([{"children": [1] * 10}, {"children": [2] * 10}, {"mesh": 0}]), "has two parents"),
+        ("c.glb", gltf([{"children": [1]}, {"children": [0]}]), "is its own ancestor"),
         ("c.glb", gltf([{"mesh": 0}] * 100_001), "a scene of 100001 nodes"),
         ("c.glb", gltf(accessors=[{"componentType": 5126, "count": 2**32, "type": "VEC3"}]), "accessor of 4294967296"),
         ("c.glb", gltf(accessors=[{"componentType": 5126, "count": 36, "type": "VEC3"}]), "without a buffer view"),
@@ -172,9 +172,9 @@ def test_more_open_edges_than_are_closed():
     ids=["stl", "obj", "ply", "3mf"],
 )
 def test_more_facets_than_are_read(read, monkeypatch, name, data):
-    from lightlathe.part import formats, threemf, threemf_xml
+    from lightlathe.part import limits, threemf, threemf_xml
 
-    for module in (formats, threemf, threemf_xml):
+    for module in (limits, threemf, threemf_xml):
         monkeypatch.setattr(module, "MAX_FACETS", 11)
     with pytest.raises(MeshError, match=r"12 facets; up to 11 are read|more than 11 triangles|faces"):
         read(name, data)

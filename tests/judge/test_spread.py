@@ -1,6 +1,5 @@
 """Uncertainty of the resin carried to the exposure: by hand and against random resins."""
 
-import json
 import math
 import random
 
@@ -18,7 +17,6 @@ def test_by_hand():
     assert found.longest_s == pytest.approx(60 * 100 / math.sqrt(7000))
     assert "75 % of such resins" in found.text()
     assert "absorption" not in found.text()
-    json.dumps(found.as_json(), allow_nan=False)
 
 
 def test_a_resin_known_exactly():

@@ -7,7 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
-from lightlathe.errors import MeasurementError
+from lightlathe.errors import MeasurementError, ResultError
 from lightlathe.resins import Threshold
 from lightlathe.resins.known import KNOWN, known_text
 from lightlathe.resins.measured import measure
@@ -187,7 +187,7 @@ def test_a_picture_of_the_residuals(folder):
     drawn = picture.read_text(encoding="utf-8")
     assert drawn.count("line 12") == 2  # beside the point and beside its residual
     assert "vial.csv: vial" in drawn
-    with pytest.raises(MeasurementError, match="xyz"):
+    with pytest.raises(ResultError, match="xyz"):
         draw_residuals(found, folder / "fit.xyz")
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lightlathe.errors import MeasurementError
-from lightlathe.resins.measurements import SERIES, UNITS, read_table
+from lightlathe.resins.measurements import COLUMNS, SERIES, read_table
 
 
 def table(tmp_path, text, name="data.csv", encoding="utf-8"):
@@ -32,7 +32,7 @@ def test_columns_say_what_the_series_is(tmp_path, text, series):
 
 def test_every_column_belongs_to_a_series():
     used = {name for sets in SERIES.values() for columns in sets for name in columns}
-    assert used == set(UNITS)
+    assert used == set(COLUMNS)
 
 
 @pytest.mark.parametrize(

@@ -68,7 +68,7 @@ def untouched(folder):
         (["compare", "losses.toml", "-o", f"{RESULT}.h5", "--resume"], "is a result, not a study"),
         (["resin", "films.csv", "--picture", "photo.png"], "is a PNG image, not a picture that Lightlathe drew"),
         (["resin", "films.csv", "--picture", "drawing.svg"], "is an SVG image, not a picture that Lightlathe drew"),
-        (["resin", "films.csv", "--picture", "films.csv"], "ends in .png, .svg, .pdf"),
+        (["resin", "films.csv", "--picture", "films.csv"], "ends in .png, .svg or .pdf"),
         (["bench", "-o", "disc.toml"], "is a job or study file, not a bench file"),
         (["bench", "-o", "notes.json"], "is a JSON file, not a bench file"),
         (["bench", "-o", "nowhere/b.json"], "Does the folder exist"),

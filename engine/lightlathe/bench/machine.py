@@ -6,9 +6,8 @@ import platform
 from pathlib import Path
 from typing import Any
 
+import psutil
 import torch
-
-from lightlathe.support.memory import total_bytes
 
 PACKAGES = ("torch", "numpy", "numba", "llvmlite", "triton")
 
@@ -20,7 +19,7 @@ def machine(device: torch.device) -> dict[str, Any]:
         "processor": _processor(),
         "cores": cores(),
         "threads": torch.get_num_threads(),
-        "memory_bytes": total_bytes(),
+        "memory_bytes": psutil.virtual_memory().total,
         "system": platform.platform(),
         "python": platform.python_version(),
     }

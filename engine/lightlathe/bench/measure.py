@@ -82,16 +82,9 @@ def products_row(
     began = time.perf_counter()
     operator = work.operator(device, precision=precision)
     row: dict[str, Any] = {
-        "case": work.name,
-        "voxels": work.voxels,
-        "angles": work.angles,
-        "kernel": operator.kernel,
-        "precision": precision,
-        "error_forward": None,
-        "error_adjoint": None,
-        "forward_s": None,
-        "adjoint_s": None,
-    }
+        "case": work.name, "voxels": work.voxels, "angles": work.angles, "kernel": operator.kernel,
+        "precision": precision, "error_forward": None, "error_adjoint": None, "forward_s": None, "adjoint_s": None,
+    }  # fmt: skip
     if device.type == "cuda" or work.voxels <= 128:  # beyond, the reference is too slow on a CPU
         row |= errors(work.operator(device, slices=4, precision=precision), work)
         if not row["right"]:
@@ -132,11 +125,8 @@ def iteration(work: Workload, device: torch.device, precision: str, products_s: 
         wait(device)
         seconds.append(time.perf_counter() - began)
     each = (seconds[2] - seconds[1]) / more  # what comes once, before and after the loop, drops out
-    return {
-        "iteration_s": each,
-        "iteration_other_share": 1 - products_s / each,
-        "iteration_memory_bytes": peak_bytes(device),
-    }
+    other = 1 - products_s / each
+    return {"iteration_s": each, "iteration_other_share": other, "iteration_memory_bytes": peak_bytes(device)}
 
 
 @doing("a design to the stated quality")

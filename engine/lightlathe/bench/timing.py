@@ -18,7 +18,6 @@ class Timed:
     seconds: float
     fastest: float
     spread: float
-    runs: int
 
 
 def timed(call: Callable[[], object], device: torch.device, *, for_s: float = 0.5, min_runs: int = 3) -> Timed:
@@ -30,7 +29,7 @@ def timed(call: Callable[[], object], device: torch.device, *, for_s: float = 0.
     while len(seconds) < min_runs or (time.perf_counter() - began < for_s and len(seconds) < 1000):
         seconds.append(_once(call, device))
     middle = statistics.median(seconds)
-    return Timed(middle, min(seconds), (max(seconds) - min(seconds)) / middle, len(seconds))
+    return Timed(middle, min(seconds), (max(seconds) - min(seconds)) / middle)
 
 
 def wait(device: torch.device) -> None:

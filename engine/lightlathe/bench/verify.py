@@ -25,12 +25,8 @@ def verify(device: torch.device) -> list[dict[str, Any]]:
             if precision == "half" and device.type == "cpu":
                 continue  # kernels of the CPU know one precision only
             for work in SIZES[:2] if name == "reference" else SIZES:  # itself, in another dtype; slow
-                row = {
-                    "kernel": name,
-                    "precision": precision,
-                    "dtype": str(dtype).removeprefix("torch."),
-                    "case": work.name,
-                }
+                row = {"kernel": name, "precision": precision, "case": work.name}
+                row["dtype"] = str(dtype).removeprefix("torch.")
                 try:
                     operator = work.operator(device, slices=SLICES, kernel=name, precision=precision, dtype=dtype)
                 except KernelUnavailable as reason:

@@ -17,10 +17,8 @@ def check(arguments: argparse.Namespace) -> int:
     print_own(job.own_of_print, quietly=arguments.json)
     solids, said = load_solids(job)
     thin = feasibility.thinnest(job, solids)
-    verdict, parts = (
-        feasibility.check(job, solids, machine, thin),
-        feasibility.parts_lines(job, solids, said, thin),
-    )
+    verdict = feasibility.check(job, solids, machine, thin)
+    parts = feasibility.parts_lines(job, solids, said, thin)
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
         ran = [str(member.source.file) for member in job.own_of_print]

@@ -17,9 +17,7 @@ def init(arguments: argparse.Namespace) -> int:
     print(f"job   {job}: every key is explained in it\nmesh  {mesh}: a caged-ball check valve, 8 mm tall")
     print(f"next  lightlathe check {named}     (seconds; nothing is designed)")
     print(f"      lightlathe design {named}    (about a minute on two cores)")
-    print(
-        "then  put your own mesh, vial, resin and projector into the job; `lightlathe resin` fits measurements of yours"
-    )
+    print("then  put your own mesh, vial, resin and projector into the job; `lightlathe resin` fits your measurements")
     return 0
 
 

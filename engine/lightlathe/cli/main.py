@@ -79,6 +79,3 @@ COMMANDS = {
     "init": init, "check": check, "design": design, "compare": compare, "predict": predict, "export": export,
     "resin": resin, "bench": bench,
 }  # fmt: skip
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -46,22 +46,12 @@ def parser() -> argparse.ArgumentParser:
         return sub
 
     sub = command("init", "write a job and its mesh to begin with")
-    sub.add_argument(
-        "folder",
-        type=Path,
-        nargs="?",
-        default=Path(),
-        metavar="FOLDER",
-        help="where to (default: here); made if need be",
-    )
+    where = "where to (default: here); made if need be"
+    sub.add_argument("folder", type=Path, nargs="?", default=Path(), metavar="FOLDER", help=where)
 
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
-    sub.add_argument(
-        "--json",
-        action="store_true",
-        help="as JSON; exit code 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine",
-    )
+    sub.add_argument("--json", action="store_true", help="as JSON, with the same exit codes")
     other = sub.add_mutually_exclusive_group()
     other.add_argument(
         "--machine", type=Path, metavar="FILE", help="judge memory and time for the machine of a bench file"
@@ -126,14 +116,8 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
     sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
-    sub.add_argument(
-        "--against",
-        type=Path,
-        action="append",
-        default=[],
-        metavar="OTHER.json",
-        help="lay an earlier bench of any machine beside it; may be given several times",
-    )
+    other = "lay an earlier bench of any machine beside it; may be given several times"
+    sub.add_argument("--against", type=Path, action="append", default=[], metavar="OTHER.json", help=other)
     return top
 
 
@@ -149,6 +133,6 @@ def assumptions(arguments: argparse.Namespace) -> str:
     if arguments.sense is not None:
         said.append(f"vial turning {arguments.sense}")
     if arguments.motion is not None:
-        said.append("vial turning on under each image" if arguments.motion == "continuous" else "vial standing still "
-                    "under each image")  # fmt: skip
+        turning = "turning on" if arguments.motion == "continuous" else "standing still"
+        said.append(f"vial {turning} under each image")
     return ", ".join(said) or "as designed"

@@ -5,7 +5,7 @@ import json
 import shlex
 
 from lightlathe.cli.options import assumptions
-from lightlathe.cli.say import finite, note, run_own, told
+from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
 
 
@@ -16,6 +16,7 @@ def predict(arguments: argparse.Namespace) -> int:
     from lightlathe.report.summary import comparison
     from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
+    from lightlathe.support.plain import finite
     from lightlathe.support.words import count
 
     record = read_result(arguments.result)

@@ -1,7 +1,6 @@
 """Messages shared by commands: notes on files, the outcome of a print, Python about to be run."""
 
 import contextlib
-import math
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -29,13 +28,8 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
     return outcome.exit_code
 
 
-def finite(figures: dict[str, float]) -> dict[str, float | None]:
-    """Figures for JSON, which knows no NaN."""
-    return {name: value if math.isfinite(value) else None for name, value in figures.items()}
-
-
 def print_notes(*jobs: Any) -> None:
-    """Say once what reading jobs brought up: names of before."""
+    """Print each note from reading jobs once: former names."""
     for words in dict.fromkeys(words for job in jobs for words in job.notes):
         print(f"note: {words}")
 

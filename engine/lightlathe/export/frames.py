@@ -37,17 +37,14 @@ def write_frames(
 
     codes    (angle, column, row) integer codes, the projector's response undone
     motion   "continuous" or "stepped": what the stage does while an image stands; see TIMING
-    facts    more entries for the manifest: sense, response, resin, ...
+    facts    more entries for the manifest: name, sense, response
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
     8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
-    Raises ResultError unless the folder is new or empty and can be written, and for facts the manifest has already.
+    Raises ResultError unless the folder is new or empty and can be written.
     """
     folder = Path(folder)
-    manifest = manifest_of(patterns, codes, bits, motion)
-    if taken := sorted(manifest.keys() & facts.keys()):
-        raise ResultError(f"the manifest has its own {', '.join(taken)}; expected other names for further facts.")
-    manifest = {**manifest, **facts, "frames": manifest["frames"]}
+    manifest = manifest_of(patterns, codes, bits, motion, facts)
     depth = np.uint8 if bits <= 8 else np.uint16
     path = folder / "manifest.json"
     try:
@@ -65,7 +62,7 @@ def write_frames(
     return path
 
 
-def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -> dict[str, Any]:
+def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str, facts: dict[str, Any]) -> dict[str, Any]:
     """The manifest: what projector and stage need to show one turn of frames."""
     angles, columns, rows = codes.shape
     digits = max(5, len(str(angles - 1)))
@@ -86,6 +83,7 @@ def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -
         "turns": patterns.turns,
         "exposure_s": patterns.exposure_s,
         "scan_angle_at_start_deg": scan[0] - half,
+        **facts,
         "frames": [
             {
                 "file": f"frame_{number:0{digits}d}.png",

@@ -52,11 +52,6 @@ class Case:
         return self.light.pixel_mm < FINER * self.grid.voxel_mm
 
     @property
-    def doses_over_s(self) -> float | None:
-        """The exposure that the resin's two doses are for, where they change with it and it says so."""
-        return None if self.steady else getattr(self.resin, "planned_exposure_s", None)
-
-    @property
     def steady(self) -> bool:
         """Whether the resin's doses are the same, however long the exposure."""
         return is_steady(self.resin, 1.0)

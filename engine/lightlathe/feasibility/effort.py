@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import astuple
 
 from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.solve import PrimalDual, copies
@@ -63,7 +64,7 @@ def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     iteration = 2.0 * voxels(case) * case.turn.angles / machine.speed
-    return machine.begin_s + iterations * max(iteration, machine.least_iteration_s)
+    return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
@@ -97,25 +98,20 @@ def effort(case: Case) -> Reason:
     )
     free = case.machine.memory_free_bytes
     if free is not None and need > MEMORY_SHARE * free:
-        larger = _larger(case, lambda other: design_bytes(other) <= MEMORY_SHARE * free)
+
+        def fits(other: Case) -> bool:
+            return design_bytes(other) <= MEMORY_SHARE * free
+
+        larger = _larger(case, fits)
         lean = case.having(design={"solver": PrimalDual()})
-        fewer = "a solver that keeps fewer copies, " if design_bytes(lean) <= MEMORY_SHARE * free else ""
+        fewer = "a solver that keeps fewer copies, " if fits(lean) else ""
         change = f"{larger}{fewer}or a bigger machine." if larger + fewer else "a bigger machine."
-        fits = [
-            n for n in range(1, case.grid.finer) if design_bytes(case.having(grid={"finer": n})) <= MEMORY_SHARE * free
-        ]
-        if fits:
-            change = f"finer = {fits[-1]} in [grid]; or {change}"
-        return Reason(
-            "effort",
-            # the program itself may be in memory already
-            "does not fit this machine" if arrays > 1.5 * free else "marginal",
-            f"{text}; {size(free)} are free on {case.machine.name}.",
-            need,
-            free,
-            "bytes",
-            change,
-        )
+        if finer := [n for n in range(1, case.grid.finer) if fits(case.having(grid={"finer": n}))]:
+            change = f"finer = {finer[-1]} in [grid]; or {change}"
+        # the program itself may be in memory already
+        level = "does not fit this machine" if arrays > 1.5 * free else "marginal"
+        text += f"; {size(free)} are free on {case.machine.name}."
+        return Reason("effort", level, text, need, free, "bytes", change)
     if time > HOUR_S:
         change = f"{_larger(case, lambda other: design_s(other) <= HOUR_S)}fewer iterations, or a graphics card."
         return Reason("effort", "marginal", f"{text}.", time, HOUR_S, "s", change)

@@ -4,12 +4,11 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
-from lightlathe.judge.ends import move_onto_rows, move_words
+from lightlathe.judge.ends import REL_TOLERANCE, move_onto_rows, move_words
 from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, count, rounded_down, rounded_up
 
-REL_TOLERANCE = 1e-3  # of a pixel or a voxel: a mesh in float32 is off by that much where its numbers are some 100 mm
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
 SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of a stationary vial, 1 some 0.6: benchmarks/QUALITY.md
@@ -28,12 +27,11 @@ def room(case: Case) -> Reason:
         helps = case.part.helps or ("a smaller part", *_larger_room(case, slack))
         change = f"{any_of(helps)}. Is the part's unit right?"
         return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
-    if clear < 2 * case.grid.voxel_mm:
+    around = 2 * case.grid.voxel_mm
+    if clear < around:
         change = "a wider vial or a smaller part: at least two voxels of resin around it."
-        return Reason(
-            "room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, 2 * case.grid.voxel_mm, "mm", change
-        )
-    return Reason("room", "will work", f"{text}.", clear, 2 * case.grid.voxel_mm, "mm")
+        return Reason("room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, around, "mm", change)
+    return Reason("room", "will work", f"{text}.", clear, around, "mm")
 
 
 def _larger_room(case: Case, slack: float) -> list[str]:
@@ -62,17 +60,14 @@ def field(case: Case) -> Reason:
     if width < across - slack or height < case.part.height_mm - slack:
         never = height < case.part.height_mm - slack
         dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
-        return Reason(
-            "field",
-            "cannot work",
-            f"{text}; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} "
-            f"mm tall, so {dark}.",
-            min(width - across, height - case.part.height_mm),
-            0.0,
-            "mm",
-            f"{_missing(case)}; or a lens that enlarges the picture "
-            f"{rounded_up(max(across / width, case.part.height_mm / height), 3)} times, or a smaller part.",
+        text += (
+            f"; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} mm "
+            f"tall, so {dark}."
         )
+        times = rounded_up(max(across / width, case.part.height_mm / height), 3)
+        change = f"{_missing(case)}; or a lens that enlarges the picture {times} times, or a smaller part."
+        spare = min(width - across, height - case.part.height_mm)
+        return Reason("field", "cannot work", text, spare, 0.0, "mm", change)
     share = across / width
     if width >= 2 * case.vial.radius_mm:
         text += f", as wide as the vial ({amount(2 * case.vial.radius_mm, 3)} mm); "
@@ -91,16 +86,16 @@ def field(case: Case) -> Reason:
     return Reason("field", "will work", text, share, 1.0)
 
 
-def _smaller(case: Case, times: float) -> Case:
-    """The same with a picture so many times as large, all of its light in it."""
+def _scaled(case: Case, times: float) -> Case:
+    """The same with the picture scaled by a factor, its light the same in all."""
     light = case.light
     larger = {"pixel_mm": light.pixel_mm * times, "irradiance_mw_cm2": light.irradiance_mw_cm2 / times**2}
     return case.having(light=larger)
 
 
 def _still_weak(case: Case, times: float) -> str:
-    """A caveat where the light is too weak with the smaller picture too, or may be."""
-    shortest, longest = exposure_range_s(_smaller(case, times))
+    """A caveat where the light is, or may be, too weak with the scaled picture too."""
+    shortest, longest = exposure_range_s(_scaled(case, times))
     if shortest > allowed_s(case):
         return ", though still too little"
     if longest > allowed_s(case):
@@ -109,10 +104,10 @@ def _still_weak(case: Case, times: float) -> str:
 
 
 def _wanted_with(case: Case, times: float) -> str:
-    """What else a picture enlarged by this factor would need, where nothing is wrong without it."""
-    smaller = _smaller(case, times)
+    """What else a picture scaled by this factor would need, where nothing is wrong without it."""
+    scaled = _scaled(case, times)
     questions = ((detail, "finer voxels"), (turn, "more images a turn"), (light, "a dimmer lamp"))
-    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(smaller).level == "marginal"]
+    wanted = [words for ask, words in questions if ask(case).level == "will work" and ask(scaled).level == "marginal"]
     return f"; it then wants {', '.join(wanted[:-1])}{' and ' if wanted[1:] else ''}{wanted[-1]}" if wanted else ""
 
 
@@ -168,11 +163,8 @@ def _finer(case: Case, most_mm: float) -> str:
     if case.light.pixel_mm <= float(text):
         return f"voxels of {text} mm or less"
     columns, rows = (math.ceil(mm / float(text)) for mm in (2 * case.part.radius_mm, case.part.height_mm))
-    more = (
-        ""
-        if columns <= case.light.columns and rows <= case.light.rows
-        else f" ({columns} columns and {rows} rows, or more)"
-    )
+    enough = columns <= case.light.columns and rows <= case.light.rows
+    more = "" if enough else f" ({columns} columns and {rows} rows, or more)"
     return f"{'voxels and ' if case.grid.voxel_mm > float(text) else ''}pixels of {text} mm or less{more}"
 
 
@@ -186,14 +178,8 @@ def between_rows(case: Case) -> str:
     if case.part.level_ends_mm is None or case.grid.margin_voxels == 0:  # rows beyond the grid may be lit as well
         return ""
     low, high = case.part.level_ends_mm
-    move = move_onto_rows(
-        (low, high),
-        case.part.radius_mm,
-        case.light.pixel_mm,
-        case.light.rows,
-        case.vial.resin_height_mm,
-        case.grid.voxel_mm,
-    )
+    light, height = case.light, case.vial.resin_height_mm
+    move = move_onto_rows((low, high), case.part.radius_mm, light.pixel_mm, light.rows, height, case.grid.voxel_mm)
     if move is None:
         return ""
     return (
@@ -209,8 +195,8 @@ def turn(case: Case) -> Reason:
     columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
     enough = views_per_turn(columns)
     pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
-    moves = f"the part's edge moves {amount(smear)} mm, {count(pixels, 'pixel', digits=3)}"
-    moves += f" or {count(voxels, 'voxel', digits=3)}"
+    far = f"{count(pixels, 'pixel', digits=3)} or {count(voxels, 'voxel', digits=3)}"
+    moves = f"the part's edge moves {amount(smear)} mm, {far}"
     text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
         kept = contrast_left(smear, case.light.pixel_mm)
@@ -236,15 +222,12 @@ def _finer_turn(case: Case, pixels: float) -> str:
     def images(limit: float) -> str:
         wanted = math.ceil(case.turn.angles * pixels / limit)
         fast = wanted / case.turn.seconds_per_turn > VIDEO_RATE
-        return f"{wanted} images a turn or more" + (
-            f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
-        )
+        slower = f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
+        return f"{wanted} images a turn or more{slower}"
 
     if not case.continuous:
         return f"{images(STEP_PIXELS)}."
-    stops = (
-        "a stage that stops under each image"
-        if pixels <= STEP_PIXELS
-        else f"{images(STEP_PIXELS)} of a stage that stops under each"
-    )
+    stops = "a stage that stops under each image"
+    if pixels > STEP_PIXELS:
+        stops = f"{images(STEP_PIXELS)} of a stage that stops under each"
     return f'{images(SMEAR_PIXELS)}, or {stops} (motion = "stepped").'

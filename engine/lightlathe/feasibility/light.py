@@ -61,34 +61,30 @@ def allowed_s(case: Case) -> float:
 
 
 def brighter(case: Case, enough: Callable[[Case], bool], guess: float) -> str:
-    """How many times the irradiance is enough, to two digits; from a guess on, as some resins need more dose in less
-    time."""
-    times = float(rounded_up(guess))
-    while times < MAX_TIMES and not enough(_lit(case, times)):
+    """The factor of the irradiance that is enough, rounded up to two digits. Searched upwards from a guess: some resins
+    need more dose in less time."""
+    times, now = float(rounded_up(guess)), case.light.irradiance_mw_cm2
+    while times < MAX_TIMES and not enough(case.having(light={"irradiance_mw_cm2": now * times})):
         times = float(rounded_up(1.01 * times))
     return rounded_up(times)
-
-
-def _lit(case: Case, times: float) -> Case:
-    return case.having(light={"irradiance_mw_cm2": case.light.irradiance_mw_cm2 * times})
 
 
 def light(case: Case) -> Reason:
     """Light budget: the expected exposure against the longest allowed, a practical limit and one turn."""
     short, long = exposure_range_s(case)
-    likely, allowed = likely_s(case), allowed_s(case)
+    likely, allowed, turn_s = likely_s(case), allowed_s(case), case.turn.seconds_per_turn
     text = (
         f"{amount(case.light.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a "
         f"second at the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest "
         f"that a design usually needs{FINE if case.pixels_are_finer else ''}, rounded up to whole turns of "
-        f"{duration(case.turn.seconds_per_turn)}"
+        f"{duration(turn_s)}"
     )
     limit = f"the {duration(allowed)} that max_exposure_s allows"
     if case.turn.max_exposure_s is None:
         limit = f"the {duration(allowed)} allowed where no max_exposure_s is set"
     if case.resin.liquid_below_mj_cm3 == 0:
         text = f"{text.partition(':')[0]}; any of it turns this resin solid, so there is no exposure to plan."
-        return Reason("light", "will work", text, None, None, known=True)
+        return Reason("light", "will work", text)
     if short > allowed:
         if math.isinf(short):
             change = "a paler resin: no light arrives at the part."
@@ -100,15 +96,13 @@ def light(case: Case) -> Reason:
                 f"at least {least} times the irradiance, {safe} times to be on the safe side; or {time} "
                 "(max_exposure_s in [turn])."
             )
-        return Reason(
-            "light", "cannot work", f"{text}; even the shortest takes longer than {limit}.", short, allowed, "s", change
-        )
+        text += f"; even the shortest takes longer than {limit}."
+        return Reason("light", "cannot work", text, short, allowed, "s", change)
     if short > PATIENCE_S:
         change = "a paler resin, so that light arrives at the part."
         if case.a < 3:
-            change = (
-                f"{amount(likely / 60)} times the irradiance for a print of about a minute; or a more sensitive resin."
-            )
+            times = amount(likely / 60)
+            change = f"{times} times the irradiance for a print of about a minute; or a more sensitive resin."
         slow = f"very slow, and a design may take longer than {limit}" if long > allowed else "very slow"
         return Reason("light", "marginal", f"{text}: {slow}.", short, PATIENCE_S, "s", change)
     if long > allowed:
@@ -117,21 +111,15 @@ def light(case: Case) -> Reason:
         else:
             change = brighter(case, lambda other: exposure_range_s(other)[1] <= allowed, long / allowed)
             change += " times the irradiance"
-            turns = math.ceil(long / case.turn.seconds_per_turn * (1 - 1e-9))
-            change += f", or max_exposure_s = {rounded_up(turns * case.turn.seconds_per_turn, 6)} in [turn]"
+            turns = math.ceil(long / turn_s * (1 - 1e-9))
+            change += f", or max_exposure_s = {rounded_up(turns * turn_s, 6)} in [turn]"
         text += f"; a design may take longer than {limit}"
         return Reason("light", "marginal", f"{text}.", long, allowed, "s", f"{change}.")
-    if long < case.turn.seconds_per_turn:
-        return Reason(
-            "light",
-            "marginal",
-            f"{text}; one turn takes {duration(case.turn.seconds_per_turn)}, so levels must be dimmed and lose steps.",
-            long,
-            case.turn.seconds_per_turn,
-            "s",
-            f"a lamp at {amount(100 * likely / case.turn.seconds_per_turn)} % of its light"
-            + (f", or a turn of {amount(likely)} s." if _can_turn_in(case, likely) else "."),
-        )
+    if long < turn_s:
+        text += f"; one turn takes {duration(turn_s)}, so levels must be dimmed and lose steps."
+        faster = f", or a turn of {amount(likely)} s" if _can_turn_in(case, likely) else ""
+        change = f"a lamp at {amount(100 * likely / turn_s)} % of its light{faster}."
+        return Reason("light", "marginal", text, long, turn_s, "s", change)
     return Reason("light", "will work", f"{text}.", short, PATIENCE_S, "s")
 
 
@@ -209,8 +197,6 @@ def heat(case: Case) -> Reason:
         f"needs about {duration(leaves)} to leave this vial"
     )
     if rise > HOT_K:
-        change = (
-            "a resin with fewer double bonds (a diluent or a filler), a smaller part, or light in doses with pauses."
-        )
+        change = "a resin with fewer double bonds (a diluent, a filler), a smaller part, or light in doses with pauses."
         return Reason("heat", "marginal", f"{text}.", rise, HOT_K, "K", change)
     return Reason("heat", "will work", f"{text}.", rise, HOT_K, "K")

@@ -40,13 +40,3 @@ class Machine:
     def program_bytes(self) -> float:
         """What the program takes before any array, of the memory that counts."""
         return PROGRAM_BYTES if self.device == "cpu" else 0.0
-
-    @property
-    def begin_s(self) -> float:
-        """Before the first iteration."""
-        return BEGIN_S[self.device]
-
-    @property
-    def least_iteration_s(self) -> float:
-        """Of an iteration, however small the job."""
-        return LEAST_ITERATION_S[self.device]

@@ -8,9 +8,8 @@ from lightlathe.support.words import amount, count, rounded_up
 
 USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
-SPREAD_PIXELS = (
-    1.0  # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
-)
+# a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
+SPREAD_PIXELS = 1.0
 
 
 def spread_mm(wavelength_nm: float, index: float, width_mm: float, away_mm: float) -> float:
@@ -50,7 +49,7 @@ def diffraction(case: Case) -> Reason:
     wide = finest_mm(nm, n, case.part.radius_mm)
     text += (
         f": parallel light cannot draw that away from the axis, and to draw it even on the axis takes a lens with an "
-        f"aperture of {amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not know of it."
+        f"aperture of {amount(aperture_for(nm, pixel))} (0.61 lambda / NA). The design does not account for it."
     )
     change = f"pixels of {rounded_up(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
     return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)
@@ -62,7 +61,5 @@ def insert(case: Case) -> Reason | None:
         return None
     if case.part.shadow_lost <= LOST:
         return Reason("insert", "will work", case.part.shadow_text, case.part.shadow_lost, LOST)
-    change = (
-        "an insert that lets the light through, such as glass; a much thinner one; or more exposure beside it by trial."
-    )
+    change = "an insert that transmits light, such as glass; a much thinner one; or more exposure beside it by trial."
     return Reason("insert", "marginal", case.part.shadow_text, case.part.shadow_lost, LOST, "", change)

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-from lightlathe.families import Shape
 from lightlathe.flow.solids import Solid, lay_out
 from lightlathe.job import Job
 from lightlathe.part import Surface, ThinReport, thin_walls
+from lightlathe.part.units import size_text
 from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
@@ -30,13 +30,13 @@ def parts_lines(
     walls = iter(thinnest(job, solids) if thin is None else thin)
     for solid, fitting in zip(solids, layout.fits, strict=True):
         form = solid.form
-        what = form.report.text() if isinstance(form, Surface) else _name_of(form)
+        name = form.name if isinstance(form, OwnMember) else type(form).__name__.lower()
+        what = form.report.text() if isinstance(form, Surface) else name
         alike = [other for other in solids if other.role == solid.role]
         number = f" {1 + next(n for n, other in enumerate(alike) if other is solid)}" if len(alike) > 1 else ""
         lines.append(f"{solid.role}{number}: {what}")
-        size = " x ".join(f"{amount(s, 4)}" for s in fitting.size_mm)
         lines.append(
-            f"  as placed {size} mm; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
+            f"  as placed {size_text(fitting.size_mm)}; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
             f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
         )
         problems += fitting.notes
@@ -45,7 +45,3 @@ def parts_lines(
             lines.append(f"  thinnest wall {amount(found.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
             problems += found.warnings
     return lines + [f"warning: {text}" for text in problems]
-
-
-def _name_of(form: Shape) -> str:
-    return form.name if isinstance(form, OwnMember) else type(form).__name__.lower()

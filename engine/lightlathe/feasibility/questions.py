@@ -6,26 +6,12 @@ from lightlathe.feasibility.fit import detail, field, place, room, turn
 from lightlathe.feasibility.light import heat, levels, light, sinking
 from lightlathe.feasibility.optics import diffraction, insert
 from lightlathe.feasibility.resin import absorption, threshold
-from lightlathe.judge.assumptions import assumptions
-from lightlathe.judge.cautions import CAUTIONS
+from lightlathe.judge.cautions import CAUTIONS, assumptions
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption,
-    threshold,
-    room,
-    place,
-    field,
-    detail,
-    diffraction,
-    insert,
-    turn,
-    light,
-    levels,
-    sinking,
-    heat,
-    effort,
-)
+    absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, levels, sinking, heat, effort,
+)  # fmt: skip
 
 
 def verdict_on(case: Case) -> Verdict:

@@ -60,12 +60,6 @@ def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
     return True
 
 
-def machine_here(job: Job) -> Machine:
-    """This machine's resources on the job's device; JobError where it has no such device."""
-    device = device_of(job)
-    return Machine(device.type, free_bytes(device))
-
-
 def check_grid(grid: Grid, solids: int) -> Grid:
     """The job's grid, or a coarser one where so many voxels and solids would take more than seconds."""
     look, coarser, max_voxels = grid, 1.0, CHECK_VOXELS / max(1.0, solids / FEW_SOLIDS)
@@ -76,14 +70,13 @@ def check_grid(grid: Grid, solids: int) -> Grid:
 
 
 def case_of(
-    job: Job,
-    solids: tuple[Solid, ...],
-    machine: Machine | None = None,
-    thin: Sequence[ThinReport] | None = None,
+    job: Job, solids: tuple[Solid, ...], machine: Machine | None = None, thin: Sequence[ThinReport] | None = None
 ) -> Case:
-    """The inputs of the check for a job; on this machine unless another is given."""
-    part = seen(job, solids, thin)
-    machine, straight = machine or machine_here(job), optics_of(job).straight_rays
+    """The inputs of the check for a job, on this machine unless another is given. Raises JobError."""
+    part, straight = seen(job, solids, thin), optics_of(job).straight_rays
+    if machine is None:
+        device = device_of(job)
+        machine = Machine(device.type, free_bytes(device))
     return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
 
 

@@ -56,13 +56,8 @@ def absorption(case: Case) -> Reason:
     if not case.straight_rays:
         light += "; this beam's rays are not straight, so the quick bound on the process window does not hold"
     if not case.straight_rays or case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
-        return Reason(
-            "absorption",
-            "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal",
-            f"{light}.",
-            case.a,
-            MAX_OPTICAL_DEPTH,
-        )
+        level = "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal"
+        return Reason("absorption", level, f"{light}.", case.a, MAX_OPTICAL_DEPTH)
     if limit <= 0:
         needed = _depth_for(limit_at, 0.0, case.depth_mm)
         dies = depth_where(case.a, 0.01)
@@ -88,15 +83,12 @@ def absorption(case: Case) -> Reason:
 def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
     """A hint where the same number in another unit would be a printable resin."""
     given = case.resin.absorption_per_mm
-    readings = (
-        (given / 10, f"If {amount(given, 4)} is per cm, absorption_per_mm = {amount(given / 10, 4)}."),
-        (
-            1 / given,
-            f"If {amount(given, 4)} is the penetration depth in mm, absorption_per_mm = {amount(1 / given, 4)}.",
-        ),
+    readings = {"per cm": given / 10, "the penetration depth in mm": 1 / given}
+    return "".join(
+        f" If {amount(given, 4)} is {words}, absorption_per_mm = {amount(value, 4)}."
+        for words, value in readings.items()
+        if value < given and limit_at(value) > TIGHT_LIMIT
     )
-    fit = [words for value, words in readings if value < given and limit_at(value) > TIGHT_LIMIT]
-    return "".join(f" {words}" for words in fit)
 
 
 def _paler(case: Case, limit_at: Callable[[float], float]) -> str:
@@ -147,17 +139,15 @@ def threshold(case: Case) -> Reason:
     """The resin's two doses: is there a safe dose at all, and how wide a window do they ask for?"""
     low, high = case.resin.liquid_below_mj_cm3, case.resin.solid_above_mj_cm3
     if low == 0 and case.part.surrounded:
-        return Reason(
-            "threshold",
-            "cannot work",
+        text = (
             "liquid_below is 0: everything that light touches turns solid, and to reach the part light must pass "
-            "through all the rest.",
-            0.0,
-            0.0,
-            "mJ/cm3",
-            "a resin with an inhibitor (oxygen or an added one), so that some dose leaves it liquid. If 0 stands for "
-            "'not measured', measure it.",
+            "through all the rest."
         )
+        change = (
+            "a resin with an inhibitor (oxygen or an added one), so that some dose leaves it liquid. If 0 stands for "
+            "'not measured', measure it."
+        )
+        return Reason("threshold", "cannot work", text, 0.0, 0.0, "mJ/cm3", change)
     need = 1 - low / high
     text = f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}"
     if not case.part.surrounded:
@@ -170,32 +160,24 @@ def threshold(case: Case) -> Reason:
     narrow = "measure the two doses closer together, with more vials between them; or a resin that turns more sharply."
     limit = window_limit(case)(case.resin.absorption_per_mm)
     if need > limit > 0:
-        above = (
-            f"{text}, above the proven limit of {_percent(limit)}: no light is right for every threshold between "
-            "the two, so the true one must be found by trying."
+        text += (
+            f", above the proven limit of {_percent(limit)}: no light is right for every threshold between the two, so "
+            "the true one must be found by trying."
         )
-        return Reason("threshold", "marginal", above, need, limit, "", narrow)
+        return Reason("threshold", "marginal", text, need, limit, "", narrow)
     if need > TYPICAL_WINDOW:
-        return Reason(
-            "threshold",
-            "marginal",
-            f"{text}; designs often end near {_percent(TYPICAL_WINDOW)}.",
-            need,
-            TYPICAL_WINDOW,
-            "",
-            narrow,
-        )
+        text += f"; designs often end near {_percent(TYPICAL_WINDOW)}."
+        return Reason("threshold", "marginal", text, need, TYPICAL_WINDOW, "", narrow)
     return Reason("threshold", "will work", f"{text}.", need, TYPICAL_WINDOW)
 
 
 def _over(case: Case) -> str:
     """The exposure that the two doses are for, where they change with it."""
-    if case.doses_over_s is None:
+    seconds = None if case.steady else getattr(case.resin, "planned_exposure_s", None)
+    if seconds is None:
         return ""
-    return (
-        f" where the dose comes over {duration(case.doses_over_s)} (planned_exposure_s; the design takes the doses of "
-        "its own exposure)"
-    )
+    time = duration(seconds)
+    return f" where the dose comes over {time} (planned_exposure_s; the design takes the doses of its own exposure)"
 
 
 def _times(ratio: float) -> str:

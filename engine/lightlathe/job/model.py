@@ -116,8 +116,7 @@ class Turn:
     max_exposure_s: float | None = None
 
     def __post_init__(self) -> None:
-        positive("turn", angles=self.angles, seconds_per_turn=self.seconds_per_turn)
-        positive("turn", max_exposure_s=self.max_exposure_s)
+        positive("turn", angles=self.angles, seconds_per_turn=self.seconds_per_turn, max_exposure_s=self.max_exposure_s)
         if self.max_exposure_s is not None and self.max_exposure_s < self.seconds_per_turn:
             raise JobError(
                 f"max_exposure_s is {self.max_exposure_s}, less than one turn of {self.seconds_per_turn} s; "

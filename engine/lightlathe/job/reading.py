@@ -49,7 +49,7 @@ SHAPE = Family(SHAPES, OwnShape)
 SHAPE_OF_RECORD = Family({**SHAPES, KIND: VoxelsOfRecord}, OwnShape)
 KINDS = {
     cls: name
-    for family in (BEAM, LOSS, PENALTY, SHAPE, RESPONSE, RESIN, SOLVER, START)
+    for family in (BEAM, LOSS, PENALTY, SHAPE_OF_RECORD, RESPONSE, RESIN, SOLVER, START)
     for name, cls in family.members.items()
 }
 
@@ -233,7 +233,7 @@ def resolved(job: Job) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     """The equivalent plain data: members become tables with their `kind`."""
-    if isinstance(value, OwnMember | Voxels | VoxelsOfRecord):
+    if isinstance(value, OwnMember | Voxels):
         return value.as_job()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}

@@ -23,7 +23,6 @@ class Series:
     exposures_s   in whole turns at the plan's dimming, shortest first; empty where there is none
     known         the uncertainty that it covers, in words
     planned       the plan's own exposure is all it takes
-    vials         fewest vials that cover it, were any exposure allowed; 0 where none do, and why
     other_turn_s  a turn time with which there is a series, whether or not stage and projector keep up; NaN where none
                   is needed
     other_s       that series; empty where turns are too fast for the stage or the projector, or exposures too long
@@ -36,7 +35,6 @@ class Series:
     known: str
     turn_s: float
     planned: bool = False
-    vials: int = 0
     other_turn_s: float = math.nan
     other_s: tuple[float, ...] = ()
     dimmer_s: tuple[float, ...] = ()
@@ -114,14 +112,14 @@ def bracket(
     if not all(inside > out for out, inside in pairs):
         return series((), why="for some of these absorptions no exposure is right")
     if all(out <= low * (1 + REL_TOLERANCE) and inside >= high * (1 - REL_TOLERANCE) for out, inside in pairs):
-        return series((plan.exposure_s,), planned=True, vials=1)
+        return series((plan.exposure_s,), planned=True)
     if not steady:
         return series((), why="the doses that this resin needs change with the time over which they come")
     found = _cover(rates, low, high, plan.turn_s, MAX_VIALS)
     if found and max(found) > longest_s * (1 + REL_TOLERANCE):
-        return series((), vials=len(found), why=_too_long(found, longest_s))
+        return series((), why=_too_long(found, longest_s))
     if found:
-        return series(found, vials=len(found))
+        return series(found)
     vials = len(_cover(rates, low, high, 0.0, MANY + 1)) or MANY + 1
     turn_s = plan.turn_s
     while vials <= MAX_VIALS and not found and turn_s > SHORTEST * plan.turn_s:
@@ -130,12 +128,11 @@ def bracket(
     if not found:
         many = f"{vials} vials" if vials <= MANY else f"more than {MANY} vials"
         why = f"it would take {many} in fine steps of time; measure the resin more closely first"
-        return series((), vials=vials, why=why)
+        return series((), why=why)
     dimmer = tuple(round(seconds / turn_s) * plan.turn_s for seconds in found)
     long, fast = max(found) > longest_s * (1 + REL_TOLERANCE), _too_fast(turn_s, images)
     return series(
         (),
-        vials=vials,
         other_turn_s=turn_s,
         other_s=() if long or fast else found,
         dimmer_s=dimmer if max(dimmer) <= longest_s * (1 + REL_TOLERANCE) else (),
@@ -144,10 +141,8 @@ def bracket(
 
 
 def _too_long(exposures_s: Sequence[float], longest_s: float) -> str:
-    return (
-        f"it would take exposures of up to {duration(max(exposures_s))}, where {duration(longest_s)} is the longest "
-        "allowed"
-    )
+    longest = duration(max(exposures_s))
+    return f"it would take exposures of up to {longest}, where {duration(longest_s)} is the longest allowed"
 
 
 def _too_fast(turn_s: float, images: int) -> str:

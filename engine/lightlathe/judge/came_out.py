@@ -13,11 +13,13 @@ from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
 from lightlathe.judge.exposure_plan import LONG_S
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
+from lightlathe.support.plain import finite
 from lightlathe.support.words import amount, duration
 
 FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not trusted: at the ends of a flat part the dose falls without a threshold
 NOTHING, ALL_SOLID = "'nothing'", "'all solid'"
+ANY_DOSE = " By the job (liquid_below is 0) any dose turns this resin solid"
 UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is questioned (no source)
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
@@ -59,7 +61,7 @@ class NextExposure:
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in asdict(self).items()}
+        return finite(asdict(self))
 
 
 def read_came_out(text: str) -> CameOut:
@@ -139,9 +141,7 @@ def next_exposure(
     if abs(factor - 1) < 0.02:
         reason += " The two hardly differ: time alone will not mend it. Look at focus, axis and washing."
     if stated is not None and stated[0] == 0:
-        reason += (
-            " The job says that any dose turns this resin solid (liquid_below is 0), which a part that came out denies."
-        )
+        reason += f"{ANY_DOSE}; a part that came out contradicts it."
     elif stated is not None and not stated[0] / UNLIKE <= met <= stated[1] * UNLIKE:
         reason += (
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
@@ -165,7 +165,7 @@ def _leap(
         reason += (
             " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."
             if seen == "all solid"
-            else " By the job (liquid_below is 0) any dose turns this resin solid; that nothing came out denies it."
+            else f"{ANY_DOSE}; that nothing came out contradicts it."
         )
     return _next(1 / LEAP if seen == "all solid" else LEAP, exposure_s, turn_s, math.nan, reason, longest_s)
 
@@ -173,10 +173,8 @@ def _leap(
 def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
     exposure = factor * exposure_s
     if exposure > longest_s:
-        reason += (
-            f" The longest exposure allowed is {duration(longest_s)}: use more light, or allow more time "
-            "(max_exposure_s)."
-        )
+        allowed = f"The longest exposure allowed is {duration(longest_s)}"
+        reason += f" {allowed}: use more light, or allow more time (max_exposure_s)."
     return NextExposure(factor, exposure, max(1, round(exposure / turn_s)), gel, reason)
 
 

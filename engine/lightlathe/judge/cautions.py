@@ -1,4 +1,4 @@
-"""Cautions that go with every check, summary and report."""
+"""What goes with every check, summary and report: cautions, and the assumptions about the light."""
 
 LIGHT = (
     "Light: this equipment can injure eyes and skin, by reflections too. Have the complete machine classified by a "
@@ -18,3 +18,14 @@ ESTIMATES = (
     "medical or load-bearing use. Local law, safety data sheets and qualified people come first."
 )
 CAUTIONS = (LIGHT, RESIN, HEAT, ESTIMATES)
+
+
+def assumptions(refractive_index: float) -> tuple[str, ...]:
+    """The assumptions about the light behind every dose and figure; the index is the resin's."""
+    return (
+        f"The bath and the vial's wall match the resin's refractive index of {refractive_index:g} (to about 0.005), so "
+        "that light enters straight.",
+        "The beam is parallel: no ray spreads or converges on its way through the vial, nothing scatters it.",
+        "Between the centres of two pixels light changes linearly, with a dark pixel beyond the outermost: no lens "
+        "blurs it further.",
+    )

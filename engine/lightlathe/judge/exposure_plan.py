@@ -41,9 +41,8 @@ class ExposurePlan:
     @property
     def right(self) -> bool:
         """Whether this exposure prints every voxel right."""
-        return (
-            self.shortest_s * (1 - REL_TOLERANCE) <= self.exposure_s <= self.longest_s * (1 + REL_TOLERANCE)
-        )  # NaN compares false
+        low, high = self.shortest_s * (1 - REL_TOLERANCE), self.longest_s * (1 + REL_TOLERANCE)
+        return low <= self.exposure_s <= high  # NaN compares false
 
     @property
     def shorter_percent(self) -> float:
@@ -58,11 +57,6 @@ class ExposurePlan:
         """Every number of the plan, as a result file holds them."""
         numbers = {name: float(value) for name, value in asdict(self).items()}
         return numbers | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
-
-    def as_json(self) -> dict[str, float | int | bool | None]:
-        """Plain numbers; None where a number is undefined."""
-        values = asdict(self) | {"shorter_percent": self.shorter_percent, "longer_percent": self.longer_percent}
-        return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
 
     def text(self, voxels: str = "of the job's own grid", finer: str = "", *, around: bool = True) -> str:
         """Two lines for the summary.

@@ -29,18 +29,12 @@ def _bits(dose: Tensor) -> Tensor:
 
 
 def histogram(dose: Tensor, judged: Tensor, value: int) -> Tensor:
-    """(BUCKETS,) int64 on the CPU: voxels with judged == value in each bucket of dose (see `edge`)."""
+    """(BUCKETS,) int64 on the CPU: voxels with judged == value in each bucket of dose (see `edges`)."""
     counts = torch.zeros(BUCKETS, dtype=torch.int64, device=dose.device)
     for part_dose, part_judged in slabs(dose, judged):
         chosen = _bits(part_dose[part_judged == value])
         counts += torch.bincount(chosen >> LOW_BITS, minlength=BUCKETS)[:BUCKETS]
     return counts.cpu()
-
-
-def edge(bucket: int) -> float:
-    """The lowest dose of a bucket."""
-    bits = torch.tensor([min(bucket << LOW_BITS, 0x7F7FFFFF)], dtype=torch.int32)
-    return float(bits.view(torch.float32)[0])
 
 
 def edges() -> Tensor:

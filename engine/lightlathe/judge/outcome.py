@@ -44,11 +44,9 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
     where = "the finer grid" if fine else "the job's grid"
     if not overlap >= NO_PRINT:
         share = "nothing" if math.isnan(overlap) else f"{100 * overlap:.0f} %"
-        return Outcome(
-            "does not print", (f"print and part overlap by {share} on {where}, less than {100 * NO_PRINT:.0f} %",)
-        )
-    reasons = []
-    wrong = int(quality["wrong_voxels"])
+        why = f"print and part overlap by {share} on {where}, less than {100 * NO_PRINT:.0f} %"
+        return Outcome("does not print", (why,))
+    reasons, wrong = [], int(quality["wrong_voxels"])
     if wrong:
         reasons.append(f"{wrong} {'voxel comes' if wrong == 1 else 'voxels come'} out wrong on the job's grid")
     if fine and overlap < AGREES:

@@ -7,7 +7,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
-from lightlathe.judge.order import edge, edges, histogram, received_by, slabs
+from lightlathe.judge.order import edges, histogram, received_by, slabs
 from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
 from lightlathe.support.sums import exact_total, mean
 
@@ -52,7 +52,7 @@ def quality(
     has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)
     judged = part.judged
     inside = outside = missing = extra = short = above = 0
-    least_in, most_out, most_in = math.inf, -math.inf, -math.inf
+    least_in, most_out = math.inf, -math.inf
     for d, s, j in slabs(dose, solid, judged):
         if not bool(torch.isfinite(d).all()):
             raise SolveError("the dose holds NaN or infinity; expected finite mJ/cm3. Are the patterns finite?")
@@ -65,7 +65,7 @@ def quality(
         short += int((d_in < solid_above_mj_cm3).sum())
         above += int((d_out > liquid_below_mj_cm3).sum())
         if d_in.numel():
-            least_in, most_in = min(least_in, float(d_in.min())), max(most_in, float(d_in.max()))
+            least_in = min(least_in, float(d_in.min()))
         if d_out.numel():
             most_out = max(most_out, float(d_out.max()))
     low = most_out if outside else NAN
@@ -109,12 +109,13 @@ def best_thresholds(
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     inside = histogram(dose, part.judged, SOLID)
     outside = histogram(dose, part.judged, LIQUID)
+    lowest = edges()
     # entry b: a threshold at the lower edge of bucket b + 1, so that a voxel without dose is never solid
     right = (inside.sum() - inside.cumsum(0)).double()
     extra = (outside.sum() - outside.cumsum(0)).double()
     iou = right / (inside.sum() + extra)
     if between is not None:
-        thresholds = torch.cat([edges()[1:], torch.tensor([math.inf])])
+        thresholds = torch.cat([lowest[1:], torch.tensor([math.inf])])
         iou[(thresholds < between[0]) | (thresholds > between[1])] = NAN
         if bool(iou.isnan().all()):
             return NAN, NAN, NAN
@@ -125,7 +126,7 @@ def best_thresholds(
     last = first
     while last + 1 < len(iou) and iou[last + 1] == iou[first]:  # above the highest dose iou is 0
         last += 1
-    return edge(first + 1), edge(last + 1), float(iou[first])
+    return float(lowest[first + 1]), float(lowest[last + 1]), float(iou[first])
 
 
 def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:

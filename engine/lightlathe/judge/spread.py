@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,7 +20,6 @@ class Spread:
     right_share              share of the resins within the interval that the planned exposure prints right
     doses_known_to_percent   what the threshold doses are known to; half an interval
     absorption_known_to_percent   the same of the absorption; 0 where one was tried alone
-    absorptions              how many absorptions within the interval were tried
     """
 
     exposure_s: float
@@ -28,7 +27,6 @@ class Spread:
     longest_s: float
     right_share: float
     doses_known_to_percent: float
-    absorptions: int
     absorption_known_to_percent: float = 0.0
 
     def text(self) -> str:
@@ -39,10 +37,6 @@ class Spread:
             f"given the resin's uncertainty ({known}), the best exposure lies between {self.shortest_s:.1f} and "
             f"{self.longest_s:.1f} s; {self.exposure_s:.1f} s is right for {percent(self.right_share)} of such resins"
         )
-
-    def as_json(self) -> dict[str, float | int | None]:
-        """Plain numbers; None where a number is undefined."""
-        return {k: v if math.isfinite(v) else None for k, v in asdict(self).items()}
 
 
 def spread(
@@ -75,15 +69,8 @@ def spread(
             right.append(max(0.0, min(high, inside) - max(low, out)) / (high - low))
         else:
             right.append(float(out <= gel_mj_cm3 <= inside))
-    return Spread(
-        exposure_s,
-        min(best),
-        max(best),
-        sum(right) / len(right),
-        doses_known_to_percent,
-        len(windows),
-        absorption_known_to_percent,
-    )
+    share = sum(right) / len(right)
+    return Spread(exposure_s, min(best), max(best), share, doses_known_to_percent, absorption_known_to_percent)
 
 
 def _between(windows: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

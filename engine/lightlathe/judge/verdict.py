@@ -1,21 +1,17 @@
 """The check's verdict, from all its reasons."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
+
+from lightlathe.support.plain import finite
 
 Level = Literal["will work", "marginal", "does not fit this machine", "cannot work"]
 LEVELS: tuple[Level, ...] = ("will work", "marginal", "does not fit this machine", "cannot work")
 STOPS: tuple[Level, ...] = ("does not fit this machine", "cannot work")  # nothing is designed unless asked for
 # 1 and 2 are errors of the program and of its use
 EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4, "does not fit this machine": 5}
-MARKS = {
-    "will work": "  ok      ",
-    "marginal": "  watch   ",
-    "does not fit this machine": "  too big ",
-    "cannot work": "  stop    ",
-}
+MARKS = {"will work": "ok", "marginal": "watch", "does not fit this machine": "too big", "cannot work": "stop"}
 
 
 @dataclass(frozen=True)
@@ -67,8 +63,7 @@ class Verdict:
         also = f" (not judged, a number is missing: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
         for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
-            mark = MARKS[r.level] if r.known else "  ?       "
-            lines.append(f"{mark}{r.topic}: {r.text}")
+            lines.append(f"  {MARKS[r.level] if r.known else '?':8}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")
         lines += [f"  assumed {text}" for text in self.assumptions]
@@ -79,11 +74,7 @@ class Verdict:
         return {
             "verdict": self.level,
             "exit_code": self.exit_code,
-            "reasons": [{k: _finite(v) for k, v in asdict(r).items()} for r in self.reasons],
+            "reasons": [finite(asdict(r)) for r in self.reasons],
             "assumptions": list(self.assumptions),
             "cautions": list(self.cautions),
         }
-
-
-def _finite(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

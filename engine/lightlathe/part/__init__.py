@@ -12,29 +12,11 @@ from lightlathe.part.placement import place
 from lightlathe.part.reading import read_surface
 from lightlathe.part.roles import conflicts, judge, near_surface
 from lightlathe.part.shapes import SHAPES
-from lightlathe.part.surface import MeshReport, Surface, surface_from_triangles
+from lightlathe.part.surface import Surface, surface_from_triangles
 from lightlathe.part.thin import ThinReport, thin_walls
-from lightlathe.part.units import MM_PER_UNIT
 from lightlathe.part.voxels import Voxels
 
 __all__ = [
-    "MM_PER_UNIT",
-    "SHAPES",
-    "FitReport",
-    "MeshReport",
-    "Surface",
-    "ThinReport",
-    "Voxels",
-    "conflicts",
-    "coverage",
-    "fit",
-    "grid_for",
-    "judge",
-    "level_ends",
-    "near_surface",
-    "place",
-    "read_surface",
-    "require_fit",
-    "surface_from_triangles",
-    "thin_walls",
-]
+    "SHAPES", "FitReport", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
+    "level_ends", "near_surface", "place", "read_surface", "require_fit", "surface_from_triangles", "thin_walls",
+]  # fmt: skip

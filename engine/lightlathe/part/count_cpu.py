@@ -4,16 +4,14 @@ The compiled code is kept in __pycache__ and looked up by the file of the outerm
 cutting.py, lines.py or openings.py delete this file's entries there.
 """
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numba
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from lightlathe.part.count import ONE, STEP, Count
 from lightlathe.part.cutting import cut_layer
 from lightlathe.part.lines import follow_lines
+from lightlathe.support.threads import share_out
 
 
 def count_voxels(count: Count) -> NDArray[np.float32]:
@@ -24,14 +22,13 @@ def count_voxels(count: Count) -> NDArray[np.float32]:
     starts, members = _by_layer(first, last, nx)
     result = np.zeros(count.shape, dtype=np.float32)
 
-    def layer(i: int) -> None:
-        mine = members[starts[i] : starts[i + 1]]
-        if len(mine):
-            _count_layer(i, mine, count.corners, count.whole, count.shift, count.caps, count.holes, result[i])
+    def layers(first: int, last: int) -> None:
+        for i in range(first, last):
+            mine = members[starts[i] : starts[i + 1]]
+            if len(mine):
+                _count_layer(i, mine, count.corners, count.whole, count.shift, count.caps, count.holes, result[i])
 
-    with ThreadPoolExecutor(torch.get_num_threads()) as threads:
-        for _ in threads.map(layer, range(nx)):
-            pass
+    share_out(layers, nx, max_items=1)  # one at a time: a flat end lies in a single layer
     return result
 
 

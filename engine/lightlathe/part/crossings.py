@@ -48,7 +48,7 @@ def _all_crossings(corners, whole, shift, across):
                 if last <= first:
                     continue
                 if fill:
-                    slope_x, slope_y = slopes(whole[f], corners[f], shift)
+                    slope_x, slope_y = slopes(whole[f], corners[f])
                     for j in range(first, last):
                         dx, dy = float(x - whole[f, 0, 0]), float((j << shift) + half - whole[f, 0, 1])
                         cell[total, 0], cell[total, 1], side[total], facet[total] = i, j, up, f

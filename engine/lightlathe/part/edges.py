@@ -19,6 +19,15 @@ def edges(faces: Faces) -> tuple[Faces, NDArray[np.int64], NDArray[np.int64], ND
     return np.stack([keys // count, keys % count], axis=1), index, sign, net
 
 
+def components(pairs: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """(count,) number of the connected component of each of `count` things, joined by pairs (p, 2)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    graph = coo_matrix((np.ones(len(pairs)), pairs.T), shape=(count, count))
+    return connected_components(graph, directed=False)[1]
+
+
 def open_edges(faces: Faces) -> int:
     return int((edges(faces)[3] != 0).sum())
 

@@ -47,24 +47,16 @@ def grid_for(placed: Sequence[Bounded], vial_radius_mm: float, voxel_mm: float, 
 class FitReport:
     """How a part lies in the vial and in the projector's field, mm. A clearance below 0 is an overlap.
 
-    reach_mm                  farthest point from the turning axis
-    wall_clearance_mm         to the vial's inner wall
-    top_clearance_mm, bottom_clearance_mm    to the ends of the resin, which is centred on the origin
-    field_clearance_mm        to the projector's edge across; at every angle the field must reach the part
-    field_top_clearance_mm, field_bottom_clearance_mm    to the projector's edge in height
-    problems                  one sentence for each thing that does not fit; empty where all fits
-    helps                     what can make it fit, the easiest first; empty where all fits
-    notes                     what fits, but is probably a mistake (a unit that makes the part tiny)
+    wall_clearance_mm     to the vial's inner wall
+    field_clearance_mm    to the projector's edge across; at every angle the field must reach the part
+    problems              one sentence for each thing that does not fit; empty where all fits
+    helps                 what can make it fit, the easiest first; empty where all fits
+    notes                 what fits, but is probably a mistake (a unit that makes the part tiny)
     """
 
     size_mm: tuple[float, float, float]
-    reach_mm: float
     wall_clearance_mm: float
-    top_clearance_mm: float
-    bottom_clearance_mm: float
     field_clearance_mm: float
-    field_top_clearance_mm: float
-    field_bottom_clearance_mm: float
     problems: tuple[str, ...]
     notes: tuple[str, ...] = ()
     helps: tuple[str, ...] = ()
@@ -92,42 +84,32 @@ def fit(
         read_as = placed.report.unit
     low, high = placed.bounds_mm
     x, y, z = (float(s) for s in high - low)
-    size = x, y, z
-    reach = placed.reach_mm
-    clearances = {
-        "wall_clearance_mm": vial_radius_mm - reach,
-        "top_clearance_mm": resin_height_mm / 2 - float(high[2]),
-        "bottom_clearance_mm": resin_height_mm / 2 + float(low[2]),
-        "field_clearance_mm": field_width_mm / 2 - reach,
-        "field_top_clearance_mm": field_height_mm / 2 - float(high[2]),
-        "field_bottom_clearance_mm": field_height_mm / 2 + float(low[2]),
-    }
+    size, reach = (x, y, z), placed.reach_mm
+    bottom, top = float(low[2]), float(high[2])
+    wall, field = vial_radius_mm - reach, field_width_mm / 2 - reach
     across = f"its farthest point is {amount(reach, 4)} mm from the axis"
-    up, down = f"its top is at z = {amount(high[2], 4)} mm", f"its bottom is at z = {amount(low[2], 4)} mm"
-    tall = amount(field_height_mm, 4)
-    places = {
-        "wall_clearance_mm": f"the vial's inner radius of {amount(vial_radius_mm, 4)} mm: {across}",
-        "top_clearance_mm": f"the top of the resin, {amount(resin_height_mm, 4)} mm high: {up}",
-        "bottom_clearance_mm": f"the bottom of the resin, {amount(resin_height_mm, 4)} mm high: {down}",
-        "field_clearance_mm": f"the projector's field, {amount(field_width_mm, 4)} mm wide: {across}",
-        "field_top_clearance_mm": f"the top of the projector's field, {tall} mm high: {up}",
-        "field_bottom_clearance_mm": f"the bottom of the projector's field, {tall} mm high: {down}",
-    }
-    slack = 1e-6 * max(vial_radius_mm, resin_height_mm)  # touching is fitting: an STL holds float32, good to 6e-8
-    looked = ["wall_clearance_mm"] if insert else list(clearances)
-    what = "insert" if insert else "part"
-    problems = [
-        f"The {what} reaches {amount(-clearances[k], 4)} mm beyond {places[k]}."
-        for k in looked
-        if clearances[k] < -slack
+    up, down = f"its top is at z = {amount(top, 4)} mm", f"its bottom is at z = {amount(bottom, 4)} mm"
+    resin = f"of the resin, {amount(resin_height_mm, 4)} mm high"
+    light = f"of the projector's field, {amount(field_height_mm, 4)} mm high"
+    taller = "a taller field of light"
+    limits = [  # the clearance, what is reached where it is below 0, and what would be larger
+        (wall, f"the vial's inner radius of {amount(vial_radius_mm, 4)} mm: {across}", "a wider vial"),
+        (resin_height_mm / 2 - top, f"the top {resin}: {up}", "more resin"),
+        (resin_height_mm / 2 + bottom, f"the bottom {resin}: {down}", "more resin"),
+        (field, f"the projector's field, {amount(field_width_mm, 4)} mm wide: {across}", "a wider field of light"),
+        (field_height_mm / 2 - top, f"the top {light}: {up}", taller),
+        (field_height_mm / 2 + bottom, f"the bottom {light}: {down}", taller),
     ]
-    helps = _helps(placed, {k for k in looked if clearances[k] < -slack}, min(vial_radius_mm, field_width_mm / 2),
-                   min(resin_height_mm, field_height_mm), slack)  # fmt: skip
+    slack = 1e-6 * max(vial_radius_mm, resin_height_mm)  # touching is fitting: an STL holds float32, good to 6e-8
+    beyond = [limit for limit in (limits[:1] if insert else limits) if limit[0] < -slack]
+    what = "insert" if insert else "part"
+    problems = [f"The {what} reaches {amount(-clearance, 4)} mm beyond {words}." for clearance, words, _ in beyond]
+    radius, height = min(vial_radius_mm, field_width_mm / 2), min(resin_height_mm, field_height_mm)
+    helps = _helps(placed, min(wall, field) < -slack, radius, height, slack) if beyond else []
     notes = []
     if insert:
-        field_width_mm, field_height_mm, resin_height_mm = math.inf, math.inf, math.inf
-    box_reach = math.hypot(x, y) / 2
-    if problems and box_reach <= min(vial_radius_mm, field_width_mm / 2) and z <= min(resin_height_mm, field_height_mm):
+        radius, height, resin_height_mm = vial_radius_mm, math.inf, math.inf
+    if problems and math.hypot(x, y) / 2 <= radius and z <= height:
         problems.append("Centred on the axis it would fit.")
     elif read_as is not None and (problems or max(size) < SMALL * vial_radius_mm):
         fitting = [
@@ -138,40 +120,33 @@ def fit(
         ]
         if fitting:
             hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"
-            (problems if problems else notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
+            (problems or notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
     return FitReport(
-        size_mm=size, reach_mm=reach, problems=tuple(problems), notes=tuple(notes), helps=helps, **clearances
+        size_mm=size,
+        wall_clearance_mm=wall,
+        field_clearance_mm=field,
+        problems=tuple(problems),
+        notes=tuple(notes),
+        helps=tuple(dict.fromkeys([*helps, *(larger for _, _, larger in beyond)])),
     )
 
 
-def _helps(placed: Bounded, beyond: set[str], radius_mm: float, height_mm: float, slack_mm: float) -> tuple[str, ...]:
-    """Changes that can make it fit the cylinder of light and resin, given its size and place.
+def _helps(placed: Bounded, too_wide: bool, radius_mm: float, height_mm: float, slack_mm: float) -> list[str]:
+    """Other places and sizes that can make it fit the cylinder of light and resin.
 
-    beyond   the clearances below 0
+    too_wide   whether it is now, where it lies
     """
-    if not beyond:
-        return ()
     low, high = placed.bounds_mm
     x, y, z = (float(s) for s in high - low)
     off = float(np.abs(low + high).max()) / 2
     helps = ["another place"] if off > slack_mm and max(x, y) / 2 <= radius_mm and z <= height_mm else []
     if isinstance(placed, Surface):  # analytic shapes stand upright
         smallest, middle, longest = sorted((x, y, z))
-        across = bool(beyond & {"wall_clearance_mm", "field_clearance_mm"})
-        if across and z < longest <= height_mm and middle / 2 <= radius_mm:
+        if too_wide and z < longest <= height_mm and middle / 2 <= radius_mm:
             helps.append("the part laid along the axis")
         if z == longest > height_mm and z / 2 <= radius_mm and smallest <= height_mm:
             helps.append("the part laid across the axis")
-    helps.append("a smaller part")
-    wider = {
-        "wall_clearance_mm": "a wider vial",
-        "top_clearance_mm": "more resin",
-        "bottom_clearance_mm": "more resin",
-        "field_clearance_mm": "a wider field of light",
-        "field_top_clearance_mm": "a taller field of light",
-        "field_bottom_clearance_mm": "a taller field of light",
-    }
-    return tuple(dict.fromkeys([*helps, *(words for name, words in wider.items() if name in beyond)]))
+    return [*helps, "a smaller part"]
 
 
 def _fits(size: tuple[float, float, float], times: float, vial_radius_mm: float, resin_height_mm: float) -> bool:

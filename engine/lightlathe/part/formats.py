@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.limits import MAX_FACETS, MAX_LINE
+from lightlathe.part.limits import MAX_LINE, require_few
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])  # 50 bytes
 
@@ -38,14 +38,8 @@ def read_stl(path: Path, data: bytes) -> Facets:
     )
 
 
-def require_few(name: str, facets: int) -> None:
-    """Raise MeshError where there are more facets than are read."""
-    if facets > MAX_FACETS:
-        raise MeshError(f"{name} holds {facets} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")
-
-
 def text_lines(name: str, data: bytes, encoding: str) -> Iterator[tuple[int, str]]:
-    """Line by line with its number, whatever the line ends; bytes that are no text come as a mark of their own."""
+    """Line by line with its number, whatever the line ends; bytes that are no text become a replacement character."""
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, errors="replace")
     for number, line in enumerate(iter(lambda: text.readline(MAX_LINE + 1), ""), start=1):
         if len(line) > MAX_LINE:

@@ -5,6 +5,7 @@ section 3.12, `extensionsRequired`; section 4.4, the GLB container; primitive mo
 """
 
 import json
+from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
 from lightlathe.errors import MeshError, shown
@@ -61,26 +62,14 @@ def _look_at(name: str, found: dict[str, Any]) -> tuple[str, ...]:
     for number, node in enumerate(found.get("nodes", [])):
         for child in node.get("children", []):
             if child in parents:
-                raise MeshError(f"{name}: node {shown(child)} hangs below two others; a scene is a tree.")
+                raise MeshError(f"{name}: node {shown(child)} has two parents; a scene is a tree.")
             parents[child] = number
-    _require_no_ring(name, parents)
+    try:
+        TopologicalSorter({child: [parent] for child, parent in parents.items()}).prepare()
+    except CycleError as ring:
+        raise MeshError(f"{name}: node {ring.args[1][0]} is its own ancestor; a scene is a tree.") from None
     modes = [p.get("mode", 4) for mesh in found.get("meshes", []) for p in mesh["primitives"]]
     other = sum(mode not in TRIANGLES for mode in modes)
     if other == len(modes) and modes:
         raise MeshError(f"{name} holds points, lines or fans only; expected triangles or strips of them.")
     return (f"{name}: {other} primitives of points, lines or fans were left out.",) if other else ()
-
-
-def _require_no_ring(name: str, parents: dict[int, int]) -> None:
-    sound: set[int] = set()
-    for start in parents:
-        walked = []
-        here = start
-        while here in parents and here not in sound:
-            walked.append(here)
-            here = parents[here]
-            if here == start:
-                raise MeshError(f"{name}: node {start} hangs below itself; a scene is a tree.")
-            if len(walked) > len(parents):
-                raise MeshError(f"{name}: nodes of the scene hang below themselves; a scene is a tree.")
-        sound.update(walked)

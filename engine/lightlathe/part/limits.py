@@ -1,6 +1,8 @@
 """Limits on mesh files, checked before the work: a file beyond them is refused in seconds, with the number, and not
 when memory runs out."""
 
+from lightlathe.errors import MeshError
+
 # Ten million facets are 20 um wide on a part of 20 mm, about a projector's pixel. Reading them takes 4 GB (measured on
 # two million: 280 bytes each beside the file and its numbers) and two minutes.
 MAX_FACETS = 10_000_000
@@ -25,3 +27,9 @@ MAX_TAG = 4_000_000  # bytes from one tag to the next
 MAX_TAGS = 40_000_000  # tags in one package: four times MAX_FACETS
 
 MAX_JSON = 100_000_000  # bytes of a glTF description, with the data that is written into it
+
+
+def require_few(name: str, facets: int) -> None:
+    """Raise MeshError where there are more facets than are read."""
+    if facets > MAX_FACETS:
+        raise MeshError(f"{name} holds {facets} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")

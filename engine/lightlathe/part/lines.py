@@ -71,7 +71,7 @@ def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, ex
             first, last, side = row_range(whole[f], x, y, shift, ny)
             if first >= last:
                 continue
-            slope_x, slope_y = slopes(whole[f], corners[f], shift)
+            slope_x, slope_y = slopes(whole[f], corners[f])
             low = min(corners[f, 0, 2], corners[f, 1, 2], corners[f, 2, 2])
             high = max(corners[f, 0, 2], corners[f, 1, 2], corners[f, 2, 2])
             for j in range(first, last):
@@ -94,7 +94,7 @@ def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, ex
 
 
 @numba.njit(cache=True)
-def slopes(whole, corner, shift):
+def slopes(whole, corner):
     """Rise of the facet's plane in z per whole step of x and of y."""
     ax, ay = float(whole[1, 0] - whole[0, 0]), float(whole[1, 1] - whole[0, 1])
     bx, by = float(whole[2, 0] - whole[0, 0]), float(whole[2, 1] - whole[0, 1])

@@ -23,18 +23,14 @@ def caps(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
     A hole is a connected set of open edges; its cap is the fan from their middle. Edges used k times too often in one
     direction get k cap facets, so that the mesh with its caps closes whatever the mesh is.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    from lightlathe.part.edges import edges
+    from lightlathe.part.edges import components, edges
 
     ends, _, _, net = edges(faces)
     rim, times = ends[net != 0], net[net != 0]
     if len(rim) == 0:
         return vertices, np.empty((0, 3), dtype=np.int64)
     n = len(vertices)
-    _, label = connected_components(coo_matrix((np.ones(len(rim)), rim.T), shape=(n, n)), directed=False)
-    _, hole = np.unique(label[rim[:, 0]], return_inverse=True)
+    _, hole = np.unique(components(rim, n)[rim[:, 0]], return_inverse=True)
     middle = np.stack([np.bincount(hole, vertices[rim].mean(1)[:, axis]) for axis in range(3)], axis=1)
     middle /= np.bincount(hole)[:, None]
     apex = n + hole
@@ -68,13 +64,13 @@ def winding_at(x, y, z, triangles):
     return total / (2 * math.pi)
 
 
-def spans(lid_corners: NDArray[np.float64]) -> NDArray[np.float64]:
+def spans(cap_corners: NDArray[np.float64]) -> NDArray[np.float64]:
     """(h, 5): middle x, y, z, radius and area of each hole's cap; cap facets (l, 3, 3) share their last corner."""
-    if len(lid_corners) == 0:
+    if len(cap_corners) == 0:
         return np.empty((0, 5))
-    middles, hole = np.unique(lid_corners[:, 2], axis=0, return_inverse=True)
+    middles, hole = np.unique(cap_corners[:, 2], axis=0, return_inverse=True)
     hole = hole.reshape(-1)
-    a, b, c = np.moveaxis(lid_corners, 1, 0)
+    a, b, c = np.moveaxis(cap_corners, 1, 0)
     area = np.bincount(hole, np.linalg.norm(np.cross(a - c, b - c), axis=1) / 2)
     radius = np.zeros(len(middles))
     np.maximum.at(radius, hole, np.linalg.norm(a - c, axis=1))

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
-from lightlathe.part.edges import edges, open_edges
+from lightlathe.part.edges import components, edges, open_edges
 from lightlathe.part.limits import MAX_INWARD, MAX_NEAR
 
 FLAT = 1e-12  # a facet whose height is below this share of its longest side has no area in float64
@@ -57,14 +57,10 @@ def weld_close(vertices: Vertices, faces: Faces) -> tuple[Vertices, Faces, float
     of float32 at the largest coordinate of the two corners: what an exporter loses that computes one corner twice.
     A corner far out joins nothing elsewhere.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     pairs, reach = _near(vertices)
     if len(pairs) == 0:
         return vertices, faces, 0.0
-    n = len(vertices)
-    _, group = connected_components(coo_matrix((np.ones(len(pairs)), pairs.T), shape=(n, n)), directed=False)
+    group = components(pairs, len(vertices))
     _, first = np.unique(group, return_index=True)
     joined, _ = drop_copies(drop_flat(vertices, first[group][faces])[0])
     if len(joined) == 0 or open_edges(joined) >= open_edges(faces):
@@ -103,14 +99,10 @@ def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
 
 def bodies(faces: Faces) -> NDArray[np.int64]:
     """(f,) number of the body (connected component, joined by edges) of each facet."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     index = edges(faces)[1]
     facet = np.repeat(np.arange(len(faces)), 3)
     n = len(faces)
-    graph = coo_matrix((np.ones(3 * n), (facet, index + n)), shape=(n + index.max() + 1,) * 2)
-    _, label = connected_components(graph, directed=False)
+    label = components(np.stack([facet, index + n], axis=1), n + int(index.max()) + 1)
     return np.unique(label[:n], return_inverse=True)[1]
 
 
@@ -120,9 +112,6 @@ def orient_consistently(faces: Faces) -> tuple[Faces, int]:
     Neighbours over an edge with exactly two facets must run along it in opposite directions. Each facet is doubled
     (as it is, turned) and like is joined with like: a body that can be made consistent falls into two mirror copies.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     _, index, sign, _ = edges(faces)
     n = len(faces)
     order = np.argsort(index, kind="stable")
@@ -134,9 +123,7 @@ def orient_consistently(faces: Faces) -> tuple[Faces, int]:
         return faces, 0
     a, b = left // 3, right // 3
     same, other = np.where(against, b + n, b), np.where(against, b, b + n)
-    rows, cols = np.r_[a, a + n], np.r_[same, other]
-    graph = coo_matrix((np.ones(len(rows)), (rows, cols)), shape=(2 * n, 2 * n))
-    _, label = connected_components(graph, directed=False)
+    label = components(np.stack([np.r_[a, a + n], np.r_[same, other]], axis=1), 2 * n)
     as_is, turned = label[:n], label[n:]
     can = as_is != turned
     pair = np.minimum(as_is, turned)

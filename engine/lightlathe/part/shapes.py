@@ -51,21 +51,18 @@ class _Upright:
         return np.stack([middle - half, middle + half])
 
     @property
-    def size_mm(self) -> NDArray[np.float64]:
-        return 2 * np.array(self.half_mm)
-
-    @property
     def reach_mm(self) -> float:
         """Distance of the farthest point from the turning axis, for a round shape."""
         return math.hypot(self.at_mm[0], self.at_mm[1]) + self.half_mm[0]
 
     def triangles(self) -> NDArray[np.float64]:
         """(f, 3, 3) mm: facets of the shape in its place; round ones lie within 1e-3 of the radius."""
-        mesh = self._mesh()
-        return np.asarray(mesh.triangles, dtype=np.float64) + np.array(self.at_mm)
+        from trimesh import creation
 
-    def _mesh(self) -> Any:
-        """A trimesh about the origin."""
+        return np.asarray(self._mesh(creation).triangles, dtype=np.float64) + np.array(self.at_mm)
+
+    def _mesh(self, creation: Any) -> Any:
+        """A mesh about the origin, by `trimesh.creation`."""
         raise NotImplementedError
 
     def _bars(self, grid: Grid, device: torch.device | str) -> Tensor:
@@ -93,9 +90,7 @@ class Cylinder(_Upright):
     def thinnest_mm(self) -> float:
         return min(2 * self.radius_mm, self.height_mm)
 
-    def _mesh(self) -> Any:
-        from trimesh import creation
-
+    def _mesh(self, creation: Any) -> Any:
         return creation.cylinder(radius=self.radius_mm, height=self.height_mm, sections=SECTIONS)
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
@@ -133,9 +128,7 @@ class Tube(_Upright):
     def thinnest_mm(self) -> float:
         return min(self.outer_radius_mm - self.inner_radius_mm, self.height_mm)
 
-    def _mesh(self) -> Any:
-        from trimesh import creation
-
+    def _mesh(self, creation: Any) -> Any:
         return creation.annulus(
             r_min=self.inner_radius_mm, r_max=self.outer_radius_mm, height=self.height_mm, sections=SECTIONS
         )
@@ -172,9 +165,7 @@ class Box(_Upright):
     def thinnest_mm(self) -> float:
         return min(self.x_mm, self.y_mm, self.z_mm)
 
-    def _mesh(self) -> Any:
-        from trimesh import creation
-
+    def _mesh(self, creation: Any) -> Any:
         return creation.box(extents=(self.x_mm, self.y_mm, self.z_mm))
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
@@ -203,9 +194,7 @@ class Sphere(_Upright):
     def thinnest_mm(self) -> float:
         return 2 * self.radius_mm
 
-    def _mesh(self) -> Any:
-        from trimesh import creation
-
+    def _mesh(self, creation: Any) -> Any:
         return creation.uv_sphere(radius=self.radius_mm, count=(SECTIONS // 2, SECTIONS))
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:

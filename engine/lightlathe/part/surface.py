@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lightlathe.errors import MeshError
-from lightlathe.part.limits import MAX_FACETS, MAX_MM, MAX_OPEN
+from lightlathe.part.limits import MAX_MM, MAX_OPEN, require_few
 from lightlathe.part.units import size_text
 from lightlathe.support.words import amount, count
 
@@ -89,8 +89,7 @@ class Surface:
 
     @property
     def size_mm(self) -> NDArray[np.float64]:
-        low, high = self.bounds_mm
-        return high - low
+        return np.ptp(self.vertices_mm, axis=0)
 
     @property
     def reach_mm(self) -> float:
@@ -119,8 +118,7 @@ def surface_from_triangles(
 
     triangles_mm = np.asarray(triangles_mm, dtype=np.float64)
     given, notes = len(triangles_mm), list(warnings)
-    if given > MAX_FACETS:
-        raise MeshError(f"{name} holds {given} facets; up to {MAX_FACETS} are read. Export a coarser mesh.")
+    require_few(name, given)
     bad: NDArray[np.bool_] = np.logical_not(np.isfinite(triangles_mm.reshape(-1, 9)).all(axis=1))
     if bad.any():
         raise MeshError(

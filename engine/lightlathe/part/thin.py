@@ -79,7 +79,7 @@ def thin_walls(solid: Surface | Shape, grid: Grid, inserts: Sequence[Surface | S
     """Thinnest wall of a placed part, and the walls thinner than a voxel of `grid`.
 
     inserts   solids in the vial already: what they fill of the part is not printed, and a wall ends where they begin.
-              One that is HUGE beside the part is left out: its facets lie between lines by rounding
+              One more than HUGE times the part's size is left out: rounding would move its facets between the lines
 
     A wall is found if three of the 300 lines over the part's longest side meet it. Of a curved wall
     only what lies within 25 degrees of its other side counts.

@@ -6,6 +6,7 @@ understood.
 """
 
 from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,7 @@ Node = tuple[str, str]  # model part, object id
 
 @dataclass(frozen=True)
 class Content:
-    """What one object holds with all its components, each as often as it is used."""
+    """Totals of one object with all its components, each counted as often as it is used."""
 
     facets: int
     uses: int
@@ -56,7 +57,8 @@ class _Build:
         if not model.items:
             raise MeshError(f"{self.name} prints nothing: its <build> has no item.")
         items = [(node, item.transform) for item, node in _inside(start, model.items)]
-        found = [self._content(node) for node, _ in items]
+        self._count([node for node, _ in items])
+        found = [self.contents[node] for node, _ in items]
         facets, uses = sum(c.facets for c in found), sum(c.uses for c in found)
         for count, max_count, what in ((facets, MAX_FACETS, "triangles"), (uses, MAX_USES, "objects and components")):
             if count > max_count:
@@ -97,27 +99,20 @@ class _Build:
             )
         return objects[key]
 
-    def _content(self, top: Node) -> Content:
-        """Counts without placing anything, each object once, however deep and however often it is used."""
-        open_nodes: list[tuple[Node, list[Node]]] = [(top, [])]  # with the components not yet looked at
-        inside = {top}
-        if top not in self.contents:
-            open_nodes[0][1].extend(self._components(top))
-        while open_nodes:
-            node, rest = open_nodes[-1]
-            if rest:
-                child = rest.pop()
-                if child in inside:
-                    raise MeshError(f"{self.name}: object {shown(child[1])} contains itself.")
-                if child not in self.contents:
-                    open_nodes.append((child, self._components(child)))
-                    inside.add(child)
-                continue
-            if node not in self.contents:
+    def _count(self, tops: list[Node]) -> None:
+        """What these hold, without placing anything: each object once, however deep and however often it is used."""
+        components: dict[Node, list[Node]] = {}
+        ahead = tops[::-1]
+        while ahead:
+            node = ahead.pop()
+            if node not in components:
+                components[node] = self._components(node)
+                ahead += components[node]
+        try:
+            for node in TopologicalSorter(components).static_order():  # what an object consists of comes before it
                 self.contents[node] = self._sum(node)
-            open_nodes.pop()
-            inside.discard(node)
-        return self.contents[top]
+        except CycleError as ring:
+            raise MeshError(f"{self.name}: object {shown(ring.args[1][0][1])} contains itself.") from None
 
     def _components(self, node: Node) -> list[Node]:
         thing = self._object(node)

@@ -147,7 +147,7 @@ class Model:
         self._count_use()
         key = a["id"]
         if key in self.objects:
-            self._tags.fail(f"object {shown(key)} comes twice; expected each id once.")
+            self._tags.fail(f"object {shown(key)} appears twice; expected each id once.")
         self._now = self.objects[key] = Object(a.get("type", "model"))
 
     def _component(self, a: dict[str, str]) -> None:

@@ -9,8 +9,8 @@ import numpy as np
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.part.facets import Facets
-from lightlathe.part.formats import require_few, text_lines
-from lightlathe.part.limits import MAX_BYTES, MAX_FACETS, MAX_LINE
+from lightlathe.part.formats import text_lines
+from lightlathe.part.limits import MAX_BYTES, MAX_FACETS, MAX_LINE, require_few
 
 MAX_HEADER = 1000  # lines before end_header: elements, properties and remarks
 PLAIN = bytes(b if 32 <= b < 127 or b in b"\t\n\r" else ord("?") for b in range(256))

@@ -17,21 +17,12 @@ def size_text(size_mm) -> str:
     return " x ".join(amount(float(s), 4) for s in size_mm) + " mm"
 
 
-def units_that_fit(longest_mm: float, unit: str, smallest_mm: float, largest_mm: float) -> list[str]:
-    """The units, other than `unit`, in which a longest side read as `longest_mm` would lie within the two limits."""
-    return [
-        other
-        for other, mm in MM_PER_UNIT.items()
-        if other != unit and smallest_mm <= longest_mm / MM_PER_UNIT[unit] * mm <= largest_mm
-    ]
-
-
 def unit_warning(name: str, size_mm, unit: str) -> str | None:
     """A sentence about a size no one prints in a vial and the units that would make sense of it; else None."""
     longest = float(max(size_mm))
     smallest, largest = PRINTABLE_MM
     if smallest <= longest <= largest:
         return None
-    fitting = units_that_fit(longest, unit, smallest, largest)
+    fitting = [u for u, mm in MM_PER_UNIT.items() if smallest <= longest / MM_PER_UNIT[unit] * mm <= largest]
     hint = f" Is its unit {' or '.join(fitting)}?" if fitting else " No other unit makes it fit either."
     return f"{name} is {size_text(size_mm)}, read as {unit}; expected a part of {smallest:g} to {largest:g} mm.{hint}"

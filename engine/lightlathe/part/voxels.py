@@ -41,10 +41,10 @@ class Voxels:
             )
         if given.dtype.kind not in "bfiu":
             raise PartError(f"voxels: covered holds {given.dtype}; expected bool, or numbers of 0 to 1.")
-        array = np.array(given, dtype=np.float32)  # a copy: what becomes of the caller's array counts for nothing
+        array = np.array(given, dtype=np.float32)  # a copy: later changes to the caller's array do not count
         if not ((array >= 0) & (array <= 1)).all():  # NaN too
             raise PartError(
-                f"voxels: covered goes from {given.min():g} to {given.max():g}; expected numbers of 0 to 1, no NaN."
+                f"voxels: covered ranges from {given.min():g} to {given.max():g}; expected numbers of 0 to 1, no NaN."
             )
         if not array.any():
             raise PartError("voxels: covered is 0 everywhere; expected a solid.")
@@ -153,10 +153,6 @@ class VoxelsOfRecord:
     voxel_mm: float
     at_mm: tuple[float, float, float]
     sha256: str
-
-    def as_job(self) -> dict[str, Any]:
-        return {"kind": KIND, "cells": list(self.cells), "voxel_mm": self.voxel_mm, "at_mm": list(self.at_mm),
-                "sha256": self.sha256}  # fmt: skip
 
     def __getattr__(self, attribute: str) -> Any:
         if attribute.startswith("_"):

@@ -32,9 +32,8 @@ def advice(certificate: Certificate, remedies: list[Remedy], images: int) -> str
     x, y = certificate.part_mm
     beside_x, beside_y = certificate.surroundings_mm
     if certificate.upper_bound <= 0:
-        said = (
-            f"Proven: no patterns whatever print this part in this resin and vial, in {count(images, 'image')} a turn. "
-        )
+        turn = f"{count(images, 'image')} a turn"
+        said = f"Proven: no patterns whatever print this part in this resin and vial, in {turn}. "
     else:
         said = (
             "No exposure is right everywhere; the bound does not rule out a window of "

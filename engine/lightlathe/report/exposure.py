@@ -9,9 +9,8 @@ from lightlathe.flow.recorded import job_of
 from lightlathe.result import Record
 from lightlathe.support.words import amount
 
-UNSTATED_PERCENT = (
-    10.0  # what a threshold is taken to be known to where the job does not say (common practice, no source)
-)
+# what a threshold is taken to be known to where the job does not say (common practice, no source)
+UNSTATED_PERCENT = 10.0
 
 
 def exposure_lines(record: Record) -> list[str]:
@@ -20,7 +19,8 @@ def exposure_lines(record: Record) -> list[str]:
     resin = job.resin
     banded = record.part.whole is not None
     voxels = f"of {record.part.grid.voxel_mm:g} mm" + (" less the tolerance band" if banded else "")
-    voxels += " under every scenario of [design.robust]" if is_robust(record) else ""
+    robust = record.settings.get("design", {}).get("robust") is not None
+    voxels += " under every scenario of [design.robust]" if robust else ""
     around = not math.isnan(record.quality["over_cure_fraction"])
     lines = plan.text(voxels, on_finer(record), around=around).splitlines()
     doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
@@ -32,9 +32,8 @@ def exposure_lines(record: Record) -> list[str]:
     if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
-    known = f"a threshold known to {amount(doses)} %" + (
-        f" and an absorption known to {amount(absorption)} %" if absorption else ""
-    )
+    known = f"a threshold known to {amount(doses)} %"
+    known += f" and an absorption known to {amount(absorption)} %" if absorption else ""
     series = judge.bracket(
         plan,
         doses,
@@ -71,8 +70,3 @@ def on_finer(record: Record) -> str:
     if math.isnan(q["window_relative_fine"]):  # one class alone is judged: the rest is a question of time
         return f"{words} this one prints {q['iou_fine']:.4f} of 1"
     return f"{words} no exposure is right everywhere, this one for {q['iou_fine']:.4f} of 1"
-
-
-def is_robust(record: Record) -> bool:
-    """Whether the design had scenarios."""
-    return record.settings.get("design", {}).get("robust") is not None

@@ -1,26 +1,14 @@
 """A picture of a result: middle slices of what is wanted, the dose, and what is predicted to turn solid."""
 
-import os
 from pathlib import Path
 
 import numpy as np
 
-from lightlathe.errors import ResultError
 from lightlathe.quantities import IGNORED, SOLID, FineShape, Part, Prediction
-from lightlathe.support.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
+from lightlathe.support.pictures import require_drawable, save
 from lightlathe.support.watching import doing
 
 INSERT = "#8a6fae"
-
-
-def require_matplotlib() -> None:
-    """ResultError where matplotlib is missing."""
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        raise ResultError(
-            "pictures need matplotlib, which is not installed. pip install 'matplotlib>=3.8' (the extra 'plot')"
-        ) from None
 
 
 @doing("drawing")
@@ -38,19 +26,9 @@ def draw(
     What is predicted is judged on the finer grid, where there is one; the whole shape, no tolerance band left out.
 
     path    ends in .png, .svg or .pdf, in a folder that exists
-    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, the path cannot be written, or a file
-    that is no picture of ours has that name.
+    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or the path cannot be written.
     """
-    path = Path(path)
-    if path.suffix.lower() not in PICTURE_ENDINGS or os.path.isdir(path):
-        raise ResultError(f"{path}: expected the name of a picture file that ends in .png, .svg or .pdf.")
-    if not os.path.isdir(path.parent):
-        raise ResultError(
-            f"{path}: there is no folder {path.parent}; expected a .png, .svg or .pdf in a folder there is."
-        )
-    require_replaceable(path, PICTURE)
-    require_matplotlib()
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    require_drawable(path)
     from matplotlib.colors import ListedColormap
     from matplotlib.figure import Figure
     from matplotlib.patches import Patch
@@ -68,7 +46,6 @@ def draw(
     ]
     colours = ListedColormap(["white", "#e8edf2", "#2f6f9f", "#f2b134", "#c8402f"])
     figure = Figure(figsize=(11, 7), layout="constrained")
-    FigureCanvasAgg(figure)
     axes = figure.subplots(2, 3)
     for row, (where, (axis, place), extent, across, up, up_name) in zip(axes, cuts, strict=True):
         looks = {"origin": "lower", "extent": extent, "interpolation": "nearest"}
@@ -93,13 +70,7 @@ def draw(
     marks += [] if insert is None else [Patch(facecolor=INSERT, edgecolor="grey", label="insert")]
     figure.legend(handles=marks, loc="outside lower center", ncols=6)
     figure.suptitle(title)
-    try:
-        figure.savefig(path, dpi=110, metadata=drawn_by(path))
-    except OSError as problem:
-        raise ResultError(
-            f"{path}: cannot write the .png, .svg or .pdf ({problem}). Is the folder writable, the disk full?"
-        ) from None
-    return path
+    return save(figure, path, dpi=110)
 
 
 def outcome_of(part: Part, prediction: Prediction, fine: FineShape | None) -> tuple[np.ndarray, int]:

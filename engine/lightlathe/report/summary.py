@@ -26,9 +26,8 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     exposure   lines on the exposure and its margins
     """
     q, patterns, grid = record.quality, record.patterns, record.part.grid
-    over = (
-        "" if is_steady(resin, patterns.exposure_s) else f" where the dose comes over {duration(patterns.exposure_s)}"
-    )
+    seconds = patterns.exposure_s
+    over = "" if is_steady(resin, seconds) else f" where the dose comes over {duration(seconds)}"
     lines = [
         f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
         _part(record),
@@ -61,9 +60,8 @@ def _part(record: Record) -> str:
         low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
     else:
         solid = (record.part.coverage >= 0.5).nonzero()
-        low, high = (
-            (edge - torch.tensor(grid.shape) / 2) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1)
-        )
+        middle = torch.tensor(grid.shape) / 2
+        low, high = ((edge - middle) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1))
         reach = torch.tensor(record.part.reach_mm)
     size, middle = (high - low).tolist(), ((low + high) / 2).tolist()
     return (
@@ -125,7 +123,7 @@ def _window(record: Record) -> str:
         )
     if math.isnan(window):
         return f"  window      none to judge: {nothing_judged(q)}"
-    size = _share(window) if window > -10 else "far below 0"
+    size = _share(window) if window > FAR_BELOW else "far below 0"
     return (
         f"  window      {size}: up to {amount(low, 3)} mJ/cm3 outside the part, only {amount(high, 3)} in its "
         "weakest place"

@@ -2,6 +2,7 @@
 
 import math
 
+from lightlathe.feasibility.case import FINER
 from lightlathe.flow.findings import corrective_shift_mm
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.shadow import Shadow
@@ -12,7 +13,6 @@ from lightlathe.judge.turning import FAST_TURN_S
 from lightlathe.quantities import Prediction
 from lightlathe.support.words import amount, count, duration, percent
 
-FINER_PIXELS = 0.99  # voxels a pixel is wide: below, pixels are finer than voxels
 WORSE = 0.02  # of overlap: the finer grid shows a print that much worse than the job's own (no source)
 FEW_BITS = 3  # 2 to 8 levels
 
@@ -55,27 +55,24 @@ def warnings(
     """
     said = []
     under, over = quality["under_cure_fraction"], quality["over_cure_fraction"]
-    window = quality["window_relative"]
+    wrong, window = under > 0 or over > 0, quality["window_relative"]
     if math.isnan(window):
         said.append(f"There is no window to judge: {nothing_judged(quality)}.")
     if under > 0:
         said.append(f"{percent(under)} of the part stays liquid: {_missing(under)}.")
     if over > 0:
         of_part = quality["over_cure_of_part"]
-        as_much = (
-            f"as much as {percent(of_part)} of the part"
-            if of_part < 1
-            else f"{amount(of_part)} times the part's volume"
-        )
+        as_much = f"{amount(of_part)} times the part's volume"
+        if of_part < 1:
+            as_much = f"as much as {percent(of_part)} of the part"
         said.append(
             f"{percent(over)} of the resin around the part turns solid ({as_much}): gaps close and the part comes out "
             "oversized."
         )
-    if (under > 0 or over > 0) and bits is not None and bits <= FEW_BITS:
+    if wrong and bits is not None and bits <= FEW_BITS:
         said.append(
-            f"{count(bits, 'bit')} per pixel {'gives' if bits == 1 else 'give'} only {2**bits} levels of light, "
-            "which are too few for "
-            "this print. Use a mode of the projector with more bits, 8 if it has them."
+            f"{count(bits, 'bit')} per pixel {'gives' if bits == 1 else 'give'} only {2**bits} levels of light, too "
+            "few for this print. Use a mode of the projector with more bits, 8 if it has them."
         )
     if not safe_dose and not math.isnan(window):
         said.append(
@@ -92,20 +89,15 @@ def warnings(
             f"The process window is only {percent(window)}: an exposure or a threshold off by half of that "
             "spoils the print."
         )
-    if (
-        window > 0
-        and (under > 0 or over > 0)
-        and plan is not None
-        and plan.reachable
-        and not (plan.right or math.isnan(plan.shortest_s))
-    ):
+    misses = plan is not None and plan.reachable and not (plan.right or math.isnan(plan.shortest_s))
+    if window > 0 and wrong and misses:
         said.append(
             "Another exposure would print every voxel of the job's grid right: the planned one misses the window."
         )
     if plan is not None and plan.right and min(plan.shorter_percent, plan.longer_percent) < MARGIN_PERCENT:
         said.append(_slim(plan))
     unsure_in, unsure_out = quality["unsure_part_fraction"], quality["unsure_liquid_fraction"]
-    if under == 0 and over == 0 and (unsure_in > 0 or unsure_out > 0):
+    if not wrong and (unsure_in > 0 or unsure_out > 0):
         shares = ((unsure_in, "of the part"), (unsure_out, "of the rest"))
         both = " and ".join(f"{percent(share)} {whose}" for share, whose in shares if share > 0)
         said.append(
@@ -196,7 +188,7 @@ def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: 
             f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
     liquid_most = quality["under_cure_fraction_fine"] > quality["over_cure_of_part_fine"]
-    if voxels_per_pixel is not None and voxels_per_pixel < FINER_PIXELS and liquid_most:
+    if voxels_per_pixel is not None and voxels_per_pixel < FINER and liquid_most:
         return (
             " The pixels are finer than the voxels, so stripes of liquid may lie between the voxels' centres, inside "
             "the part too: voxels no wider than the pixels mend that."

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightlathe.errors import MeasurementError
-from lightlathe.resins.regression import expit, half_of_mean, least_squares, logistic, normal_quantile, outliers_of
+from lightlathe.resins.regression import CONFIDENCE, half_of_mean, least_squares, logistic, outliers_of
 from lightlathe.support.words import amount, an
 
 SURE = 0.05  # probability that a dose below liquid_below gels, or one above solid_above does not
@@ -86,9 +86,8 @@ def absorption(path_mm: np.ndarray, transmission: np.ndarray) -> Fit:
         (mu, lost), (half, _), fitted = least_squares(lambda x, m, b: m * x + b, path_mm, y, (1.0, 0.0))
         if lost < -MAX_GAIN:
             raise MeasurementError(
-                f"by these points {amount(_exp(-lost), 3)} times the light comes out of a cuvette of no length; "
-                "expected 1 or "
-                "less. Are path and transmission right?"
+                f"extrapolated to a cuvette of no length, {amount(_exp(-lost), 3)} times the light comes out; expected "
+                "1 or less. Are path and transmission right?"
             )
         notes = (f"walls take {amount(100 * (1 - _exp(-lost)))} % of the light",)
         _need_positive(mu, "1/mm", "absorption", "Does the transmission fall with the path?")
@@ -120,7 +119,7 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     Rows without thickness are left out and said so.
     """
     cured = depth_mm > 0
-    notes = () if cured.all() else (f"{int((~cured).sum())} rows with no cured thickness are left out of the line",)
+    notes = () if cured.all() else (f"{int((~cured).sum())} rows with no cured thickness are left out of the fit",)
     if cured.sum() < 3 or len(np.unique(exposure_mj_cm2[cured])) < 2:
         raise MeasurementError(
             f"{int(cured.sum())} rows with a cured thickness; a working curve takes three or more at two exposures "
@@ -131,15 +130,16 @@ def working_curve(exposure_mj_cm2: np.ndarray, depth_mm: np.ndarray) -> Fit:
     _need_positive(slope, "mm", "penetration depth", "Does the thickness grow with the exposure?")
     start = (slope, float(x.mean() - y.mean() / slope))
     if len(np.unique(y)) < 2:
-        raise MeasurementError("every film is equally thick; expected films that grow with the exposure.")
+        raise MeasurementError("all films are equally thick; expected films that grow with the exposure.")
     (dp, log_ec), halves, fitted = least_squares(lambda t, d, e: d * (t - e), x, y, start)
     # onset dose = 10 Ec / Dp (mJ/cm2 over mm to mJ/cm3), its scatter from a fit in these very terms
     (_, log_dose), (_, half_dose), _ = least_squares(
         lambda t, d, g: d * (t - g - np.log(np.abs(d) / 10)), x, y, (dp, log_ec - math.log(dp / 10))
     )
+    highest = 1 / (dp - halves[0]) if dp > halves[0] else math.inf
     values = {
         "penetration_depth_mm": Value(dp, dp - halves[0], dp + halves[0], "mm"),
-        "absorption_per_mm": Value(1 / dp, 1 / (dp + halves[0]), _inverse(dp - halves[0]), "1/mm"),
+        "absorption_per_mm": Value(1 / dp, 1 / (dp + halves[0]), highest, "1/mm"),
         "onset_mj_cm2": _from_log(log_ec, log_ec - halves[1], log_ec + halves[1], "mJ/cm2"),
         "onset_mj_cm3": _from_log(log_dose, log_dose - half_dose, log_dose + half_dose, "mJ/cm3"),
     }
@@ -157,9 +157,12 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
     solid_above are its 5 and 95 % points. Where they do not, the highest dose that stayed liquid and the lowest that
     turned solid are taken, with the gap to the next dose on the other side as interval.
     """
+    from scipy.special import expit
+    from scipy.stats import norm
+
     if not (solid == 0).any() or not (solid == 1).any():
         raise MeasurementError(
-            "the dose series has no liquid or no solid row; expected both. Go on to lower and higher doses."
+            "the dose series has no liquid or no solid row; expected both. Extend it to lower and higher doses."
         )
     if len(np.unique(dose_mj_cm3)) < 2:
         raise MeasurementError("the dose series has one dose only; expected several, some too low and some too high.")
@@ -175,13 +178,12 @@ def thresholds(dose_mj_cm3: np.ndarray, solid: np.ndarray) -> Fit:
         fitted = np.where(x <= top_liquid, 0.0, np.where(x >= low_solid, 1.0, 0.5))
         return Fit(_doses(low, middle, high), axes, x, solid, fitted, (), (note,))
     middle, width, covariance = logistic(x, solid)
-    reach = math.log((1 - SURE) / SURE)
+    reach, quantile = math.log((1 - SURE) / SURE), float(norm.ppf(0.5 + CONFIDENCE / 2))
     found = []
     for side in (-reach, 0.0, reach):
         at = middle + side * width
-        half = normal_quantile() * math.sqrt(
-            max(0.0, covariance[0, 0] + 2 * side * covariance[0, 1] + side**2 * covariance[1, 1])
-        )
+        variance = covariance[0, 0] + 2 * side * covariance[0, 1] + side**2 * covariance[1, 1]
+        half = quantile * math.sqrt(max(0.0, variance))
         found.append(_from_log(at, at - half, at + half, "mJ/cm3"))
     if found[2].value > WIDEST * found[0].value:
         raise MeasurementError(
@@ -228,10 +230,6 @@ def _exp(x: float) -> float:
 
 def _doses(low: Value, middle: Value, high: Value) -> dict[str, Value]:
     return {"liquid_below_mj_cm3": low, "gel_mj_cm3": middle, "solid_above_mj_cm3": high}
-
-
-def _inverse(low: float) -> float:
-    return 1 / low if low > 0 else math.inf
 
 
 def _need_positive(value: float, unit: str, name: str, hint: str) -> None:

@@ -9,9 +9,8 @@ from lightlathe.errors import JobError
 from lightlathe.resins.liquid import Liquid
 from lightlathe.resins.threshold import Threshold
 
-PHOTON_MOLE_J_NM = (
-    6.02214076e23 * 6.62607015e-34 * 299792458 * 1e9
-)  # N_A h c: J per mole of photons, times nm (SI 2019)
+# N_A h c: J per mole of photons, times nm (SI 2019)
+PHOTON_MOLE_J_NM = 6.02214076e23 * 6.62607015e-34 * 299792458 * 1e9
 
 
 @dataclass(frozen=True)
@@ -49,12 +48,9 @@ class Inhibited(Liquid):
     def __post_init__(self) -> None:
         self.check_liquid(self.absorption_per_mm)
         for name in (
-            "wavelength_nm",
-            "planned_exposure_s",
-            "radicals_per_photon",
-            "propagation_m3_mol_s",
-            "termination_m3_mol_s",
-        ):
+            "wavelength_nm", "planned_exposure_s",
+            "radicals_per_photon", "propagation_m3_mol_s", "termination_m3_mol_s",
+        ):  # fmt: skip
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0):
                 raise JobError(f"{name} is {value}; expected a number above 0.")

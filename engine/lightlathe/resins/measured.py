@@ -13,6 +13,7 @@ from lightlathe.resins import fits
 from lightlathe.resins.fits import LN10, Fit, Value, alike
 from lightlathe.resins.measurements import Table, read_table
 from lightlathe.resins.unlikely import SURE, unlikely
+from lightlathe.support.plain import finite
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
@@ -56,7 +57,7 @@ class Measured:
             f"{table.name}: {note}" for table, fit in zip(self.tables, self.fits, strict=True) for note in fit.notes
         ]
         said += [f"{t.name}: its remarks are kept and take no part in the fit" for t in self.tables if t.remarks]
-        said += [f"{place} lies far off the rest; it was kept. Check it." for place in self.outliers()]
+        said += [f"{place} lies far from the rest; it was kept. Check it." for place in self.outliers()]
         for name, value in self.values.items():
             for table, fit in zip(self.tables, self.fits, strict=True):
                 other = fit.values.get(name)
@@ -85,10 +86,8 @@ class Measured:
             lines += [self._line("liquid_below_mj_cm3", ""), self._line("solid_above_mj_cm3", "")]
             lines += _known("doses", [d for d in doses if d is not None])
         elif onset is not None and not math.isnan(onset.low):
-            low, high = (
-                min(onset.low, onset.value * (1 - FILM_SPREAD)),
-                max(onset.high, onset.value * (1 + FILM_SPREAD)),
-            )
+            low = min(onset.low, onset.value * (1 - FILM_SPREAD))
+            high = max(onset.high, onset.value * (1 + FILM_SPREAD))
             lines += [
                 f"# onset in {self.sources['onset_mj_cm3']}: {onset.text()}. Films do not show how far",
                 f"# liquid and solid lie apart: {100 * FILM_SPREAD:g} % either side taken; a series in the vial tells",
@@ -101,10 +100,8 @@ class Measured:
             lines += ["# solid_above_mj_cm3 =     not measured: a dose series in the vial gives it"]
         induction = self.values.get("induction_mj_cm3")
         if induction is not None:
-            lines += [
-                f"# the first resin turned solid at {induction.text()} ({self.sources['induction_mj_cm3']}): "
-                "liquid_below_mj_cm3 is no more than that"
-            ]
+            first = f"{induction.text()} ({self.sources['induction_mj_cm3']})"
+            lines.append(f"# the first resin turned solid at {first}: liquid_below_mj_cm3 is no more than that")
         absorption = self.values.get("absorption_per_mm")
         if absorption is not None:
             lines[2:2] = _known("absorption", [absorption])
@@ -135,7 +132,7 @@ class Measured:
     def as_json(self) -> dict[str, Any]:
         """Plain values; None where a number is undefined."""
         return {
-            "values": {name: _plain(asdict(value)) for name, value in self.values.items()},
+            "values": {name: finite(asdict(value)) for name, value in self.values.items()},
             "sources": self.sources,
             "outliers": self.outliers(),
             "notes": self.notes(),
@@ -159,13 +156,11 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     if not paths:
         raise MeasurementError("no table of measurements was given; expected one CSV file or more.")
     tables = tuple(read_table(path) for path in paths)
-    first = {n: _named(table, _fit, table, None) for n, table in enumerate(tables) if table.series != "vial"}
+    first = {n: _fit(table, None) for n, table in enumerate(tables) if table.series != "vial"}
     known = [fit.values["absorption_per_mm"] for fit in first.values() if "absorption_per_mm" in fit.values]
     unused = absorption_per_mm if known else None
     absorption_per_mm = known[0].value if known else absorption_per_mm  # of doses and of [resin]: one and the same
-    found = tuple(
-        first[n] if n in first else _named(table, _fit, table, absorption_per_mm) for n, table in enumerate(tables)
-    )
+    found = tuple(first[n] if n in first else _fit(table, absorption_per_mm) for n, table in enumerate(tables))
     if not sure and (asked := unlikely(tables, found)):
         raise MeasurementError("\n  ".join([*asked, SURE]))
     values: dict[str, Value] = {}
@@ -177,9 +172,8 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
     induction = values.get("induction_mj_cm2")
     if induction is not None and absorption_per_mm is not None:
         per_cm = 10 * absorption_per_mm
-        values["induction_mj_cm3"] = Value(
-            induction.value * per_cm, induction.low * per_cm, induction.high * per_cm, "mJ/cm3"
-        )
+        value, low, high = (per_cm * number for number in (induction.value, induction.low, induction.high))
+        values["induction_mj_cm3"] = Value(value, low, high, "mJ/cm3")
         sources["induction_mj_cm3"] = sources["induction_mj_cm2"]
     if absorption_per_mm is not None and "absorption_per_mm" not in values:
         values["absorption_per_mm"] = Value(absorption_per_mm, math.nan, math.nan, "1/mm")
@@ -188,6 +182,14 @@ def measure(paths: Sequence[str | Path], *, absorption_per_mm: float | None = No
 
 
 def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
+    """The fit of a table; errors carry its name."""
+    try:
+        return _fit_of(table, absorption_per_mm)
+    except MeasurementError as problem:
+        raise MeasurementError(f"{table.name}: {problem}") from None
+
+
+def _fit_of(table: Table, absorption_per_mm: float | None) -> Fit:
     c = table.columns
     if table.series == "transmission":
         passed = c["transmission"] if "transmission" in c else np.exp(-LN10 * c["absorbance"])
@@ -214,14 +216,6 @@ def _fit(table: Table, absorption_per_mm: float | None) -> Fit:
     return fits.thresholds(exposure * 10 * absorption_per_mm, c["solid"])
 
 
-def _named(table: Table, work: Any, *args: Any) -> Fit:
-    """Work on a table; errors carry its name."""
-    try:
-        return work(*args)
-    except MeasurementError as problem:
-        raise MeasurementError(f"{table.name}: {problem}") from None
-
-
 def _apart(a: Value, b: Value) -> bool:
     """Whether two values contradict each other: their intervals do not meet, or they are far apart all the same."""
     (a_low, a_high), (b_low, b_high) = (
@@ -244,7 +238,3 @@ def _known(name: str, values: list[Value]) -> list[str]:
     if percent < FLOOR_PERCENT:
         return [f"{name}_known_to_percent = {FLOOR_PERCENT:g}   # the fit says {amount(percent)}; no meter is as good"]
     return [f"{name}_known_to_percent = {amount(percent)}"]
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}

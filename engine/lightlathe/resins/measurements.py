@@ -6,60 +6,52 @@ import re
 import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 from lightlathe.errors import MeasurementError, brief, shown
 
+
+class Column(NamedTuple):
+    """A column of numbers, but for its name.
+
+    units     accepted unit -> factor to the program's own, the first one
+    bounds    what a number can be at all, in the program's own unit, with a wide margin (common practice, no source):
+              beyond it stand slips of the unit, of the column or of the decimal point, and numbers that no fit survives
+    """
+
+    units: dict[str, float]
+    meaning: str
+    bounds: tuple[float, float]
+
+
 LENGTH = {"mm": 1.0, "um": 1e-3, "\u03bcm": 1e-3, "cm": 10.0}
-UNITS: dict[str, dict[str, float]] = {  # column: accepted unit -> factor to the program's own, the first one
-    "path": LENGTH,
-    "depth": LENGTH,
-    "transmission": {"1": 1.0, "%": 0.01},
-    "absorbance": {"1": 1.0, "AU": 1.0, "mAU": 1e-3},
-    "concentration": {"mol/m3": 1.0, "mmol/L": 1.0, "mol/L": 1e3},
-    "molar_absorption_base10": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
-    "molar_absorption_base_e": {"L/(mol cm)": 1.0, "m2/mol": 10.0},
-    "exposure": {"mJ/cm2": 1.0, "J/cm2": 1e3, "J/m2": 0.1},
-    "dose": {"mJ/cm3": 1.0, "J/cm3": 1e3, "J/m3": 1e-3},
-    "irradiance": {"mW/cm2": 1.0, "W/cm2": 1e3, "W/m2": 0.1},
-    "time": {"s": 1.0, "min": 60.0},
-    "onset": {"s": 1.0, "min": 60.0},
-    "solid": {"1": 1.0},
-}
-MEANING = {
-    "path": "length of the cuvette",
-    "depth": "thickness of cured resin",
-    "transmission": "share of the light that passes",
-    "absorbance": "base 10, as a spectrometer shows it",
-    "concentration": "of one absorber, a row for each",
-    "molar_absorption_base10": "as handbooks list it",
-    "molar_absorption_base_e": "2.303 times the base-10 value",
-    "exposure": "light energy per area at the place looked at",
-    "dose": "absorbed light energy per volume",
-    "irradiance": "at the place looked at",
-    "time": "that the light was on",
-    "onset": "time until the first resin turned solid",
-    "solid": "1 or yes, 0 or no, 0.5 or partly",
+CONCENTRATION = {"mol/m3": 1.0, "mmol/L": 1.0, "mol/L": 1e3}
+MOLAR = {"L/(mol cm)": 1.0, "m2/mol": 10.0}
+TIME = {"s": 1.0, "min": 60.0}
+EXPOSURE = {"mJ/cm2": 1.0, "J/cm2": 1e3, "J/m2": 0.1}
+DOSE = {"mJ/cm3": 1.0, "J/cm3": 1e3, "J/m3": 1e-3}
+IRRADIANCE = {"mW/cm2": 1.0, "W/cm2": 1e3, "W/m2": 0.1}
+COLUMNS = {
+    "path": Column(LENGTH, "length of the cuvette", (1e-4, 1e4)),  # 0.1 um to 10 m
+    # a film too thick is asked about where it is fitted
+    "depth": Column(LENGTH, "thickness of cured resin", (0.0, 1e6)),
+    # ten decades: more than any spectrometer tells from darkness
+    "transmission": Column({"1": 1.0, "%": 0.01}, "share of the light that passes", (1e-10, 1.0)),
+    "absorbance": Column({"1": 1.0, "AU": 1.0, "mAU": 1e-3}, "base 10, as a spectrometer shows it", (0.0, 10.0)),
+    # pure water is 55,500 mol/m3
+    "concentration": Column(CONCENTRATION, "of one absorber, a row for each", (1e-9, 1e5)),
+    "molar_absorption_base10": Column(MOLAR, "as handbooks list it", (1e-6, 1e8)),  # the strongest dyes have some 3e5
+    "molar_absorption_base_e": Column(MOLAR, "2.303 times the base-10 value", (1e-6, 1e8)),
+    "exposure": Column(EXPOSURE, "light energy per area at the place looked at", (1e-6, 1e9)),
+    "dose": Column(DOSE, "absorbed light energy per volume", (1e-6, 1e9)),
+    "irradiance": Column(IRRADIANCE, "at the place looked at", (1e-6, 1e9)),
+    "time": Column(TIME, "that the light was on", (1e-6, 1e7)),  # a microsecond to four months
+    "onset": Column(TIME, "time until the first resin turned solid", (1e-6, 1e7)),
+    "solid": Column({"1": 1.0}, "1 or yes, 0 or no, 0.5 or partly", (0.0, 1.0)),
 }
 REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # heads of a column for words
-# What a number can be at all, in the program's own units, with a wide margin (common practice, no source): beyond it
-# stand slips of the unit, of the column or of the decimal point, and numbers that no fit comes back from.
-BOUNDS: dict[str, tuple[float, float]] = {
-    "path": (1e-4, 1e4),  # 0.1 um to 10 m
-    "depth": (0.0, 1e6),  # a film too thick is asked about where it is fitted
-    "transmission": (1e-10, 1.0),  # ten decades: more than any spectrometer tells from darkness
-    "absorbance": (0.0, 10.0),  # the same ten decades
-    "concentration": (1e-9, 1e5),  # mol/m3; pure water is 55,500
-    "molar_absorption_base10": (1e-6, 1e8),  # L/(mol cm); the strongest dyes have some 3e5
-    "molar_absorption_base_e": (1e-6, 1e8),
-    "exposure": (1e-6, 1e9),
-    "dose": (1e-6, 1e9),
-    "irradiance": (1e-6, 1e9),
-    "time": (1e-6, 1e7),  # a microsecond to four months
-    "onset": (1e-6, 1e7),
-    "solid": (0.0, 1.0),
-}
 LONGEST_FILE = 10_000_000  # bytes: a hundred thousand rows and more
 WORDS = {"yes": 1.0, "no": 0.0, "partly": 0.5}
 SERIES: dict[str, tuple[tuple[str, ...], ...]] = {  # series: the sets of columns that make it
@@ -73,7 +65,7 @@ SERIES: dict[str, tuple[tuple[str, ...], ...]] = {  # series: the sets of column
 
 @dataclass(frozen=True)
 class Table:
-    """One series of measurements in the program's own units (the first of each line of UNITS).
+    """One series of measurements in the program's own units (the first of each line of COLUMNS).
 
     series    a key of SERIES
     columns   column name -> values
@@ -130,7 +122,7 @@ def read_table(path: str | Path) -> Table:
         raise MeasurementError(f"{path.name}: {len(at)} columns of remarks in the head; expected one at most.")
     names = [name for name, _ in columns if name not in REMARKS]
     if len(set(names)) < len(names):
-        raise MeasurementError(f"{path.name}: a column comes twice in {shown(head.strip())}; expected each once.")
+        raise MeasurementError(f"{path.name}: a column appears twice in {shown(head.strip())}; expected each once.")
     series = next((s for s, sets in SERIES.items() if any(set(names) == set(needed) for needed in sets)), None)
     if series is None:
         raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
@@ -143,7 +135,7 @@ def read_table(path: str | Path) -> Table:
                 "Is a decimal comma among them? Numbers need a decimal point."
             )
         remarks += [_words(cells[n].strip()) for n in at]
-        rows.append([_number(path.name, number, name, UNITS[name][unit], cell) for (name, unit), cell in
+        rows.append([_number(path.name, number, name, COLUMNS[name].units[unit], cell) for (name, unit), cell in
                      zip(columns, cells, strict=True) if name not in REMARKS])  # fmt: skip
     if not rows:
         raise MeasurementError(f"{path.name}: a head and no rows; expected at least one measurement.")
@@ -160,7 +152,7 @@ def _cells(file: str, line: int, text: str, parted: str) -> list[str]:
 
 
 def _words(remark: str) -> str:
-    """A remark of bearable length that steers no terminal."""
+    """A remark of limited length, control characters escaped."""
     return brief(remark) if remark.isprintable() else shown(remark)
 
 
@@ -170,13 +162,13 @@ def _column(file: str, head: str) -> tuple[str, str]:
     name = match[1].lower() if match else head.strip()
     if name in REMARKS:
         return name, ""
-    if match is None or name not in UNITS:
+    if match is None or name not in COLUMNS:
         raise MeasurementError(f"{file}: unknown column {shown(head.strip())}. {accepted()}")
     unit = None if match[2] is None else match[2].strip()
-    if unit is None or unit not in UNITS[name]:
+    if unit is None or unit not in COLUMNS[name].units:
         came = "has no unit" if unit is None else f"has the unit {shown(unit)}"
         raise MeasurementError(
-            f"{file}: column '{name}' {came}; accepted are {', '.join(f'{name} [{u}]' for u in UNITS[name])}."
+            f"{file}: column '{name}' {came}; accepted are {', '.join(f'{name} [{u}]' for u in COLUMNS[name].units)}."
         )
     return name, unit
 
@@ -200,10 +192,10 @@ def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
         asked = "Is the unit %?" if factor == 1 else "Was it measured against the same cuvette without resin?"
         most = "1" if factor == 1 else "100 %"
         raise MeasurementError(f"{file} line {line}: transmission is {came}, above {most}. {asked}")
-    low, high = BOUNDS[name]
+    low, high = COLUMNS[name].bounds
     if not (low <= value <= high or value == 0):
         hint = " Is its unit mAU?" if name == "absorbance" else ""
-        own = next(iter(UNITS[name]))
+        own = next(iter(COLUMNS[name].units))
         raise MeasurementError(
             f"{file} line {line}: {name} is {came}, which is {value:.3g} [{own}]; expected {low:g} to "
             f"{high:g}. Are unit and column right?{hint}"
@@ -214,6 +206,6 @@ def _number(file: str, line: int, name: str, factor: float, cell: str) -> float:
 def accepted() -> str:
     """What a table may hold, as a text of several lines."""
     kinds = [f"  {series}: {' or '.join(' + '.join(s) for s in sets)}" for series, sets in SERIES.items()]
-    units = [f"  {name} [{'] ['.join(UNITS[name])}]: {MEANING[name]}" for name in UNITS]
+    units = [f"  {name} [{'] ['.join(column.units)}]: {column.meaning}" for name, column in COLUMNS.items()]
     words = f"  {REMARKS[0]}: a column of words, kept and not used"
     return "\n".join(["Series and their columns:", *kinds, "Columns and their units:", *units, words])

@@ -53,7 +53,9 @@ class OwnResin(OwnMember):
 
     def at(self, exposure_s: float) -> "OwnResin":
         """The resin as it is when the dose comes over `exposure_s`; equal where that does not matter."""
-        return self._holding(self._guarded_at(exposure_s))
+        if self._loaded is None:
+            raise NotRun(f"{self.where}: {self.source.file} has not been run, which its doses would take. {CONSENT}")
+        return self._holding(self._guarded("at")(exposure_s))
 
     def absorbing(self, absorption_per_mm: float) -> "OwnResin":
         """The same with another absorption, where it is a dataclass with that field; else JobError."""
@@ -64,11 +66,6 @@ class OwnResin(OwnMember):
                 f"{self.where}: takes no other absorption ({problem}); expected a dataclass with the field "
                 "absorption_per_mm."
             ) from None
-
-    def _guarded_at(self, exposure_s: float) -> Any:
-        if self._loaded is None:
-            raise NotRun(f"{self.where}: {self.source.file} has not been run, which its doses would take. {CONSENT}")
-        return self._guarded("at")(exposure_s)
 
     def _holding(self, found: Any) -> "OwnResin":
         other = type(self)(self.source, self.settings)

@@ -9,9 +9,8 @@ import numpy as np
 from lightlathe.errors import MeasurementError
 
 CONFIDENCE = 0.95
-REPEATS = (
-    0.01  # of a value: no bench repeats one more closely, so what is nearer is no outlier (common practice, no source)
-)
+# of a value: no bench repeats one more closely, so what is nearer is no outlier (common practice, no source)
+REPEATS = 0.01
 
 
 def least_squares(
@@ -31,8 +30,8 @@ def least_squares(
             found, covariance = curve_fit(model, x, y, p0=start, method="trf")
     except (RuntimeError, ValueError, OptimizeWarning, np.linalg.LinAlgError):
         raise MeasurementError(
-            "no curve can be laid through these points so that both its numbers are known; expected points that "
-            "spread along the axis and follow the law. Are columns and units right?"
+            "these points do not determine both parameters of the curve; expected points that spread along the axis "
+            "and follow the law. Are columns and units right?"
         ) from None
     half = t.ppf(0.5 + CONFIDENCE / 2, len(x) - 2) * np.sqrt(np.diag(covariance))
     return tuple(map(float, found)), tuple(map(float, half)), model(x, *found)
@@ -50,6 +49,7 @@ def half_of_mean(each: np.ndarray) -> float:
 def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
     """Middle and width of a logistic curve by maximum likelihood, and their covariance from its curvature."""
     from scipy.optimize import minimize
+    from scipy.special import expit
 
     def miss(p: np.ndarray) -> float:
         z = (x - p[0]) / math.exp(min(p[1], 700.0))  # exp(710) is beyond float64
@@ -71,18 +71,8 @@ def logistic(x: np.ndarray, y: np.ndarray) -> tuple[float, float, np.ndarray]:
         return middle, width, np.linalg.inv((dz_dp * weight) @ dz_dp.T)
     except np.linalg.LinAlgError:
         raise MeasurementError(
-            "the dose series does not say how far liquid and solid lie apart; expected several doses around the change."
+            "the dose series does not say how far apart liquid and solid are; expected several doses around the change."
         ) from None
-
-
-def expit(z: np.ndarray) -> np.ndarray:
-    return 0.5 * (1 + np.tanh(z / 2))
-
-
-def normal_quantile() -> float:
-    from scipy.stats import norm
-
-    return float(norm.ppf(0.5 + CONFIDENCE / 2))
 
 
 def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int, value: np.ndarray) -> tuple[int, ...]:
@@ -95,9 +85,7 @@ def outliers_of(x: np.ndarray, residual: np.ndarray, parameters: int, value: np.
 
     n = len(x)
     free = n - parameters - 1
-    if free < 1:
-        return ()
-    if np.ptp(x) == 0:
+    if free < 1 or np.ptp(x) == 0:
         return ()
     leverage = 1 / n + (x - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum()
     total = float((residual**2).sum())

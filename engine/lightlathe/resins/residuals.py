@@ -2,32 +2,21 @@
 
 from pathlib import Path
 
-from lightlathe.errors import MeasurementError
 from lightlathe.resins.measured import Measured
-from lightlathe.support.files import PICTURE, PICTURE_ENDINGS, drawn_by, require_replaceable
+from lightlathe.support.pictures import require_drawable, save
 from lightlathe.support.watching import doing
 
 
 @doing("drawing")
-def draw_residuals(measured: Measured, path: str | Path) -> Path:
+def draw_residuals(measured: Measured, path: Path) -> Path:
     """One row for each table: points with the fit, and residuals; outliers ringed and named by their line.
 
     The kind of picture follows the ending of `path` (png, svg, pdf).
-    Raises MeasurementError if matplotlib is not installed, or does not know the ending; ResultError where a file
-    that is no picture of ours has that name.
+    Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or the path cannot be written.
     """
-    try:
-        from matplotlib.figure import Figure
-    except ImportError:
-        raise MeasurementError(
-            "a picture takes matplotlib, which is not installed. pip install 'matplotlib>=3.8' (the extra 'plot')"
-        ) from None
-    path = Path(path)
-    if path.suffix.lower() not in PICTURE_ENDINGS:
-        raise MeasurementError(
-            f"{path}: expected the name of a picture file that ends in {', '.join(PICTURE_ENDINGS)}."
-        )
-    require_replaceable(path, PICTURE)
+    require_drawable(path)
+    from matplotlib.figure import Figure
+
     count = len(measured.tables)
     figure = Figure(figsize=(9, 3.2 * count), layout="constrained")
     axes = figure.subplots(count, 2, squeeze=False)
@@ -45,5 +34,4 @@ def draw_residuals(measured: Measured, path: str | Path) -> Path:
                 panel.annotate(f"line {table.lines[i]}", (fit.x[i], height), xytext=(6, 6), textcoords="offset points")
         left.legend()
         right.margins(x=0.15, y=0.2)
-    figure.savefig(path, dpi=150, metadata=drawn_by(path))
-    return path
+    return save(figure, path, dpi=150)

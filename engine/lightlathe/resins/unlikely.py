@@ -20,7 +20,7 @@ SURE = "If the table is right as it is, `lightlathe resin --sure` takes it."
 
 
 def unlikely(tables: Sequence[Table], fits: Sequence[Fit]) -> list[str]:
-    """What should be asked about tables and their fits, each with the unit or the value that was probably meant."""
+    """Questions about tables and their fits, each with the unit or the value that was probably meant."""
     said = [
         f"{a.name} and {b.name} hold the same {a.series} measurements; expected each once. Was another file meant?"
         for a, b in combinations(tables, 2)
@@ -36,7 +36,7 @@ def _same(a: Table, b: Table) -> bool:
 
 
 def _columns(table: Table) -> list[str]:
-    """What is unlikely of the numbers as they are written."""
+    """Implausible numbers as they are written."""
     said = []
     if table.units.get("transmission") == "%" and table.columns["transmission"].max() <= 0.01:
         most = 100 * table.columns["transmission"].max()
@@ -54,7 +54,7 @@ def _columns(table: Table) -> list[str]:
 
 
 def _values(table: Table, fit: Fit) -> list[str]:
-    """What is unlikely of what the numbers come to."""
+    """Implausible results of the fit."""
     said = []
     for name, (low, high), unit in (
         ("onset_mj_cm2", ONSETS_MJ_CM2, "mJ/cm2"),

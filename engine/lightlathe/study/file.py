@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -65,9 +65,6 @@ class Study:
     @property
     def rank_by(self) -> str:
         return json.loads(self.plan)["rank_by"]
-
-    def with_run(self, run: Run) -> "Study":
-        return replace(self, runs=(*self.runs, run))
 
 
 @doing("writing the study")

@@ -75,9 +75,7 @@ class StudyPlan:
         for key in (*vary, *(self.set or {})):
             table, _, rest = key.partition(".")
             if not table or not rest or "." in rest:
-                raise JobError(
-                    f'{shown(key)} does not name a key of a job\'s table; expected for example "design.loss".'
-                )
+                raise JobError(f'{shown(key)} does not name a key of a table; expected for example "design.loss".')
             if key == "design.bound_iterations":
                 raise JobError("a study proves once for all its runs: set bound_iterations in [study].")
             if key in vary and key in (self.set or {}):

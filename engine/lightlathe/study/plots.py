@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError
-from lightlathe.report.pictures import require_matplotlib
-from lightlathe.support.files import PICTURE, drawn_by, require_replaceable
+from lightlathe.support.files import PICTURE, require_replaceable
+from lightlathe.support.pictures import require_drawable, require_matplotlib, save
 from lightlathe.support.watching import doing
 
 DASHES = ("-", "--", ":", "-.", (0, (1, 3)), (0, (6, 2, 1, 2, 1, 2)))
@@ -65,17 +65,14 @@ def draw_convergence(
     Drawn is the best design so far, which a stop there would have kept. A grey line shows the widest window that any
     patterns could reach, where that is proven and the same for all runs.
     """
-    require_replaceable(path, PICTURE)
-    require_matplotlib()
+    require_drawable(path)
     from matplotlib import colormaps, rc_context
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     firsts = list(dict.fromkeys(_first(r.variant) for r in runs))
     rests = list(dict.fromkeys(_rest(r.variant) for r in runs))
     colours = colormaps["tab10"] if len(firsts) <= 10 else colormaps["turbo"].resampled(len(firsts))
     figure = Figure(figsize=(12, 8 + 0.22 * -(-len(firsts) * len(rests) // 3)), layout="constrained")
-    FigureCanvasAgg(figure)
     axes = figure.subplots(2, 2, sharex="col", sharey="row")
     for run in sorted(runs, key=lambda r: -r.repeat):
         look = {
@@ -113,12 +110,8 @@ def draw_convergence(
     figure.suptitle(title)
     columns = len(rests) if len(rests) in (2, 3, 4) else 3  # a column for each dash, where there are a few
     figure.legend(loc="outside lower center", ncols=columns, fontsize="small")
-    try:
-        with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
-            figure.savefig(path, dpi=110, metadata=drawn_by(path))
-    except OSError as problem:
-        raise ResultError(f"{path}: cannot write the picture ({problem}). Is the folder writable?") from None
-    return path
+    with rc_context({"svg.fonttype": "none", "svg.hashsalt": title}):  # text stays text
+        return save(figure, path, dpi=110)
 
 
 def _best(run: Any) -> tuple[np.ndarray, np.ndarray]:

@@ -14,16 +14,10 @@ import numpy as np
 from lightlathe.errors import ResultError
 from lightlathe.support.own import OwnFile, is_own
 
-BETTER = {
-    "iou_fine": 1,
-    "iou_fine_judged": 1,
-    "iou": 1,
-    "window_relative": 1,
-    "wrong_voxels": -1,
-    "wrong_voxels_fine": -1,
-    "light_mj": -1,
-    "seconds": -1,
-}  # 1: larger is better
+BETTER = {  # 1: larger is better
+    "iou_fine": 1, "iou_fine_judged": 1, "iou": 1, "window_relative": 1,
+    "wrong_voxels": -1, "wrong_voxels_fine": -1, "light_mj": -1, "seconds": -1,
+}  # fmt: skip
 
 
 def rank_figure(name: str, folder: Path | None = None) -> str:

@@ -40,7 +40,7 @@ log = logging.getLogger(__name__)
 def begin(
     plan: StudyPlan, path: Path, *, resume: bool = False, before: Callable[[list[OwnMember]], None] | None = None
 ) -> tuple[Study, list[Planned]]:
-    """The study as far as it got, and the designs still to be made; raises before any long work for what cannot go.
+    """The study as far as it got, and the designs still to be made; raises before any long work where it cannot run.
 
     resume   take the runs in the study file `path`; otherwise there must be no such file. Jobs, variants and repeats
              may have been added to the plan since, but what was designed must be what the plan asks for now.
@@ -128,7 +128,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
             if figure is not None:
                 figures[figure.name] = figure(figures)
         made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
-        study = study.with_run(made)
+        study = dataclasses.replace(study, runs=(*study.runs, made))
         write_study(study, path, replace=ours)
         ours = True
         if watch is not None:

@@ -50,7 +50,8 @@ def one_line(run: Any) -> str:
 
 
 def _block(lines: list[Line], rank_by: str) -> str:
-    found = [column for column in COLUMNS if column[1] != "iou_fine_judged" or _has(lines, "iou_fine_judged")]
+    banded = any(not math.isnan(line.figures.get("iou_fine_judged", math.nan)) for line in lines)
+    found = [column for column in COLUMNS if column[1] != "iou_fine_judged" or banded]
     columns = sorted(found, key=lambda column: column[1] != rank_by)  # the figure that ranks stands first
     if columns[0][1] != rank_by:
         columns = [(rank_by, rank_by, "{:.4g}"), *columns]
@@ -71,14 +72,10 @@ def _block(lines: list[Line], rank_by: str) -> str:
     for effect in effects(lines, rank_by):
         moved = f"{_shown(effect.median, form)} (median), {_shown(effect.largest, form)} (max)"
         text.append(f"  another {effect.key}, all else the same, moves {named} by {moved}")
-    return "\n".join([*text, *_noise(lines, rank_by, form)])
+    return "\n".join([*text, *_noise(lines, form)])
 
 
-def _has(lines: list[Line], figure: str) -> bool:
-    return any(not math.isnan(line.figures.get(figure, math.nan)) for line in lines)
-
-
-def _noise(lines: list[Line], rank_by: str, form: str) -> list[str]:
+def _noise(lines: list[Line], form: str) -> list[str]:
     spreads = sorted(line.spread for line in lines if not math.isnan(line.spread))
     if not spreads:
         return ["  one run each: how much of a difference is chance is not known (repeats = 1)"]

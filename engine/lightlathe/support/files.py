@@ -19,7 +19,6 @@ WORDS = {
     PICTURE: "a picture that Lightlathe drew",
 }
 DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
-PICTURE_ENDINGS = (".png", ".svg", ".pdf")
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -30,10 +29,7 @@ BEGIN_WITH = {
 }
 ENDINGS = {
     ".toml": "a job or study file",
-    ".stl": "a mesh",
-    ".obj": "a mesh",
-    ".ply": "a mesh",
-    ".3mf": "a mesh",
+    **dict.fromkeys((".stl", ".obj", ".ply", ".3mf"), "a mesh"),
     ".csv": "a table of measurements",
     ".json": "a JSON file",
     ".svg": "an SVG image",
@@ -101,11 +97,6 @@ def sha256_of(path: Path) -> str:
         ) from None
 
 
-def drawn_by(path: str | Path) -> dict[str, str]:
-    """Metadata for matplotlib's `savefig`, by which a picture is recognised as one of ours."""
-    return {"Software" if Path(path).suffix.lower() == ".png" else "Creator": DRAWN_BY}
-
-
 def _head(path: Path) -> bytes:
     try:
         with open(path, "rb") as file:
@@ -126,7 +117,7 @@ def _format_of(path: Path) -> str | None:
 
 
 def _is_picture_of_ours(path: Path, head: bytes) -> bool:
-    """Whether matplotlib wrote it with the mark of `drawn_by`."""
+    """Whether matplotlib wrote it with the mark of pictures.py."""
     mark = DRAWN_BY.encode()
     if head.startswith(b"\x89PNG\r\n\x1a\n"):
         return b"tEXtSoftware\0" + mark in head

@@ -21,7 +21,7 @@ BLOCK = 1 << 20  # bytes looked through at once
 
 
 def require_sound_heaps(path: Path) -> None:
-    """ValueError where a global heap of the file would hold HDF5 for ever. Takes 0.7 s a GB."""
+    """ValueError where a global heap of the file would make HDF5 hang. Takes 0.7 s a GB."""
     with path.open("rb") as file:
         for heap in list(_places(file)):
             file.seek(heap + len(BEGINS))

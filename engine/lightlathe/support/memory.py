@@ -19,13 +19,6 @@ def free_bytes(device: torch.device) -> float:
     return min(float(psutil.virtual_memory().available), within_limit(GROUP))
 
 
-def total_bytes() -> int:
-    """Memory that this machine has."""
-    import psutil
-
-    return int(psutil.virtual_memory().total)
-
-
 def within_limit(group: Path) -> float:
     """What a control group leaves: its limit less what is used, files that can be dropped not counted."""
     limit, used = (_text(group / name).strip() for name in ("memory.max", "memory.current"))

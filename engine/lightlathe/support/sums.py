@@ -5,7 +5,7 @@ some of its curves (sigmoid, softplus, powers) end each thread's share by anothe
 differences until levels change. Here results are the same for any number of threads on one machine. Other devices use
 torch's own, which are repeatable there.
 
-Torch's `exp`, `log`, comparisons and arithmetic number by number, `amax`, `cumsum` and `sort` are as safe as they are.
+Torch's `exp`, `log`, comparisons and arithmetic number by number, `amax`, `cumsum` and `sort` need no such care.
 """
 
 import math

@@ -7,8 +7,6 @@ from numbers import Integral
 WRITTEN_OUT = (1e-9, 1e15)
 LIFETIME_S = 3e9
 UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
-
-
 SIZES = (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
 LARGE = (("billion", 1e9), ("million", 1e6))
 
@@ -20,10 +18,7 @@ def count(number: float, noun: str, plural: str = "", digits: int = 2) -> str:
 
 
 def amount(value: float, digits: int = 2) -> str:
-    """A number to so many significant digits, written out: 970, 0.013, 1300. Undefined where it is not a number.
-
-    What no sentence is right to hold, a billion billions or a billionth, keeps its exponent.
-    """
+    """A number to so many significant digits, written out: 970, 0.013, 1300; beyond WRITTEN_OUT with its exponent."""
     if math.isnan(value):
         return "undefined"
     if math.isinf(value):
@@ -40,12 +35,12 @@ def amount(value: float, digits: int = 2) -> str:
 
 
 def rounded_up(value: float, digits: int = 2) -> str:
-    """The same, never below a value above 0: for 'so much or more'. What exceeds it by a rounding error is it."""
+    """The same, rounded up where the value is above 0: for 'so much or more'. A rounding error does not count."""
     return _rounded(value, digits, 1)
 
 
 def rounded_down(value: float, digits: int = 2) -> str:
-    """The same, never above it: for 'so much or less'."""
+    """The same, rounded down: for 'so much or less'."""
     return _rounded(value, digits, -1)
 
 
@@ -73,7 +68,7 @@ def size(bytes_: float) -> str:
 
 
 def percent(share: float) -> str:
-    """A share in percent to two digits, and never 0 or 100 for what is not."""
+    """A share in percent to two digits; 0 and 100 only where it is exactly that."""
     value = 100 * share
     if math.isnan(value):
         return "an unknown share"

@@ -1,5 +1,6 @@
-"""Losses of a dose, and penalties on patterns."""
+"""What a design is made with: losses, penalties, early stopping; and the figures by which designs are ranked."""
 
+from collections.abc import Mapping
 from typing import Protocol
 
 from torch import Tensor
@@ -22,4 +23,16 @@ class Penalty(Protocol):
 
         patterns   (angle, column, row), in units of the even light that gives the part a mean dose of 1
         """
+        ...
+
+
+class Stop(Protocol):
+    def reason(self, row: dict[str, float]) -> str | None:
+        """Why to stop now, in words, or None. `row` holds the figures of one logged iteration, as /log of a result."""
+        ...
+
+
+class Figure(Protocol):
+    def __call__(self, figures: Mapping[str, float], /) -> float:
+        """Larger is better; `figures` are those of one run, by name (study/run.py). NaN comes last."""
         ...
