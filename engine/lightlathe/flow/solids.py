@@ -4,6 +4,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePath
+from typing import Any
 
 import numpy as np
 import torch
@@ -11,6 +12,7 @@ from torch import Tensor
 
 from lightlathe.families import Shape
 from lightlathe.job import Job
+from lightlathe.judge.ends import move_onto_rows
 from lightlathe.part import (
     FitReport,
     Surface,
@@ -18,6 +20,7 @@ from lightlathe.part import (
     fit,
     grid_for,
     judge,
+    level_ends,
     place,
     read_surface,
 )
@@ -96,7 +99,36 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             assert isinstance(solid.form, Surface)
             moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
+    move_mm = onto_rows(job, solids)
+    if move_mm is not None:
+        solids = [dataclasses.replace(solid, form=solid.form.moved(along_z(solid.form, move_mm))) for solid in solids]
+        said.append(
+            f"everything is laid {abs(move_mm):.3g} mm {'higher' if move_mm > 0 else 'lower'}, so that the part's flat "
+            'ends lie on rows of pixels, which draw them sharp (level_ends = "as_placed" in [grid] leaves it out).'
+        )
     return tuple(solids), said
+
+
+def onto_rows(job: Job, solids: list[Solid]) -> float | None:
+    """How far along z a job's meshes are moved so that the part's flat ends lie on rows; see judge/ends.py.
+
+    None where they lie well, and where the job says where they lie: meshes that are not centred or are shifted along
+    z, shapes, [grid] level_ends.
+    """
+    placed = any(table.mesh is None or not table.centre or table.shift_mm[2] for table in job.parts)
+    parts = [solid.form for solid in solids if solid.role == "part"]
+    if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0:
+        return None
+    ends, light = level_ends(parts), job.light
+    if ends is None:
+        return None
+    reach_mm = max(form.reach_mm for form in parts)
+    return move_onto_rows(ends, reach_mm, light.pixel_mm, light.rows, job.vial.resin_height_mm, job.grid.voxel_mm)
+
+
+def along_z(form: Any, move_mm: float) -> np.ndarray:
+    """The vertices of a surface, moved."""
+    return form.vertices_mm + np.array([0.0, 0.0, move_mm])
 
 
 @doing("counting voxels")

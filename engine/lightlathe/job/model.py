@@ -140,11 +140,16 @@ class Turn:
 
 @dataclass(frozen=True)
 class GridTable:
-    """`finer`: the print is judged once more on voxels this many times finer; 1 leaves that out."""
+    """`finer`: the print is judged once more on voxels this many times finer; 1 leaves that out.
+
+    level_ends   on_rows: meshes whose flat bottom and top lie between two rows of pixels are moved onto rows, unless
+                 the job shifts them along z; as_placed: they are not
+    """
 
     voxel_mm: float
     margin_voxels: int = 2
     finer: int = 2
+    level_ends: Literal["on_rows", "as_placed"] = "on_rows"
 
     def __post_init__(self) -> None:
         positive("grid", voxel_mm=self.voxel_mm)

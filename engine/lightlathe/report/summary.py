@@ -13,6 +13,7 @@ from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
+from lightlathe.solve import ALL_DONE
 from lightlathe.support.words import amount, count, duration
 
 # where both were passed a higher level_limit helped, else not (four meshes and the quickstart; benchmarks/QUALITY.md)
@@ -35,6 +36,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *_agreement(record),
         _window(record),
         *_proven(q),
+        *_ended(record),
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
         f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}"
         + (f"; its gel dose is {amount(resin.gel_mj_cm3, 4)}" if resin.liquid_below_mj_cm3 > 0 else ""),
@@ -51,6 +53,15 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *(f"  caution     {text}" for text in cautions),
     ]
     return "\n".join(lines)
+
+
+def _ended(record: Record) -> list[str]:
+    """Why the design ended, where its iterations were left open or a rule of the job ended it."""
+    why = record.facts.get("stopped_because", ALL_DONE)
+    if why == ALL_DONE:
+        return []
+    done = count(int(record.log["iteration"][-1]) + 1, "iteration")
+    return [f"              {done} in {duration(record.log['seconds'][-1])}: {why}"]
 
 
 def _part(record: Record) -> str:
