@@ -12,9 +12,9 @@ from lightlathe.losses.voxels import check
 from lightlathe.quantities import Target
 from lightlathe.support.sums import log_of_sum
 
-SHARP, SHARPER, SHARPEST = 100.0, 10.0, 3000.0  # last sharpness where none is given: least, per iteration, most
+SHARP, GROWTH, SHARPEST = 100.0, 2.2, 3000.0  # last sharpness where none is given: least, with iterations, most
 STAGE, RAMP = 10, 300  # iterations of a stage, and in all, where nothing else is said
-MOST_STAGES = 1000
+LEAST_STAGES, MOST_STAGES = 8, 1000
 
 
 @dataclass(frozen=True)
@@ -29,8 +29,8 @@ class SoftWindow:
     log(number of judged voxels in the slice + 1) / k.
 
     softest, sharpest   k of the first and the last stage, without unit; it rises geometrically in between. `sharpest`
-                        left out: ten times the iterations that the stages have, 100 to 3000
-    stages              how many values k takes; left out: one for every ten iterations
+                        left out: 2.2 n^(4/3) for n iterations, 100 to 3000
+    stages              how many values k takes; left out: one for every ten iterations, 8 or more
     last_share          share of the iterations that the last stage has
     slice_sharpness     q, at most k. Rows that reach into two slices let one slice gain at another's cost: a plain mean
                         (q = 0) would give the worst one up. Very large q forgets all but the worst, so that where no
@@ -69,11 +69,11 @@ class SoftWindow:
 
     def over(self, iterations: int) -> "SoftWindow":
         """The loss for a design that goes through the stages in so many iterations: what was left out is chosen."""
-        sharpest = min(max(SHARPER * iterations, SHARP), SHARPEST)
+        sharpest = min(max(GROWTH * iterations ** (4 / 3), SHARP), SHARPEST)
         return replace(
             self,
             sharpest=max(sharpest, self.softest) if self.sharpest is None else self.sharpest,
-            stages=min(max(2, round(iterations / STAGE)), MOST_STAGES) if self.stages is None else self.stages,
+            stages=min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES) if self.stages is None else self.stages,
         )
 
     def stage(self, share: float) -> "SoftWindow":
