@@ -31,6 +31,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
+    from lightlathe.result.partial import state_bytes
     from lightlathe.result.storage import require_writable
     from lightlathe.support.files import STATE
 
@@ -58,7 +59,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     setup = pipeline.prepare(job, (solids, said))
     for line in setup.warnings:
         print(f"warning: {line}")
-    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
+    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
         write_result(record, path, replace=arguments.force)
