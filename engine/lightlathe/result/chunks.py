@@ -21,7 +21,8 @@ SMALL = 4096  # numbers; fewer are written as they are
 CHUNK = 1 << 20  # bytes at most: a slice through an array reads little beside it
 SAMPLES = 8  # chunks that are packed to see whether that pays
 LARGEST, MOST = 1 << 26, 1 << 17  # bytes of a chunk, and chunks of a dataset, that are unpacked here and not by HDF5
-SLAB = 1 << 17  # numbers that one thread converts at once: what it has made on the way stays in its cache
+SLAB = 1 << 17  # numbers that are converted at once: what is made on the way stays in a core's cache
+SHARE = 1 << 22  # numbers that a thread converts before it asks for more
 OURS = ([h5z.FILTER_SHUFFLE, h5z.FILTER_DEFLATE], [h5z.FILTER_DEFLATE])
 Place = tuple[int, ...]
 
@@ -52,7 +53,7 @@ def read(data: Any) -> np.ndarray:
     filters = [made.get_filter(n)[0] for n in range(made.get_nfilters())]
     if filters not in OURS or 0 in data.shape or not _moderate(data):
         return np.asarray(data[()], dtype)
-    values = np.full(data.shape, data.fillvalue, dtype)
+    values = np.full(data.shape, data.fillvalue, dtype) if data.fillvalue else np.zeros(data.shape, dtype)
     shuffled, sides = h5z.FILTER_SHUFFLE in filters, data.chunks
 
     def unpack(piece: tuple[Place, int, bytes]) -> None:
@@ -76,10 +77,11 @@ def in_slabs(convert: Callable[[np.ndarray], np.ndarray], values: np.ndarray, dt
     """convert(numbers) of all numbers of an array, slab by slab in threads: no large temporary arrays."""
     given, into = np.ascontiguousarray(values).reshape(-1), np.empty(values.size, dtype)
 
-    def work(first: int) -> None:
-        into[first : first + SLAB] = convert(given[first : first + SLAB])
+    def work(begin: int) -> None:
+        for first in range(begin, min(begin + SHARE, len(into)), SLAB):
+            into[first : first + SLAB] = convert(given[first : first + SLAB])
 
-    for _ in in_threads(work, range(0, len(into), SLAB)):
+    for _ in in_threads(work, range(0, len(into), SHARE)):
         pass
     return into.reshape(values.shape)
 
@@ -115,7 +117,7 @@ def _packed(values: np.ndarray, at: Place, sides: tuple[int, ...]) -> bytes:
     if values.dtype.itemsize > 1:
         octets = np.ascontiguousarray(octets.reshape(-1, values.dtype.itemsize).T)
     packer = zlib.compressobj(1, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_RLE)
-    return packer.compress(octets) + packer.flush()
+    return packer.compress(octets.data) + packer.flush()
 
 
 def _unpacked(packed: bytes, skipped: int, count: int, itemsize: int, shuffled: bool) -> np.ndarray:

@@ -195,7 +195,7 @@ def read_result(path: str | Path) -> Record:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
         angle_rad = root.array("patterns/angle_rad", "f8", levels.shape[:1])
         dose = root.array("prediction/dose", "f4", shape)
-        if not (np.isfinite(angle_rad).all() and np.isfinite(dose).all()):
+        if not (np.isfinite(angle_rad).all() and np.isfinite(torch.from_numpy(dose).aminmax()).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
         warnings = json.loads(root.attribute("warnings", str))
         if not isinstance(warnings, list) or not all(isinstance(line, str) for line in warnings):
