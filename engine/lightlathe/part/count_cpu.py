@@ -1,7 +1,7 @@
 """Covered fractions on the CPU: one layer of voxels in x at a time, layers in parallel. coverage.py has the rule.
 
 The compiled code is kept in __pycache__ and looked up by the file of the outermost function: after a change in
-cutting.py, lines.py or openings.py delete this file's entries there.
+cutting.py, inner.py, lines.py or openings.py delete this file's entries there.
 """
 
 from concurrent.futures import ThreadPoolExecutor
@@ -42,7 +42,8 @@ def _by_layer(first, last, nx):
     for f in range(len(first)):
         for i in range(first[f], last[f] + 1):
             starts[i + 1] += 1
-    starts = np.cumsum(starts)
+    for i in range(nx):
+        starts[i + 1] += starts[i]
     members = np.empty(starts[-1], dtype=np.int64)
     filled = starts[:-1].copy()
     for f in range(len(first)):
