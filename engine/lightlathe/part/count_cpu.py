@@ -42,8 +42,7 @@ def _by_layer(first, last, nx):
     for f in range(len(first)):
         for i in range(first[f], last[f] + 1):
             starts[i + 1] += 1
-    for i in range(nx):
-        starts[i + 1] += starts[i]
+    starts = np.cumsum(starts)
     members = np.empty(starts[-1], dtype=np.int64)
     filled = starts[:-1].copy()
     for f in range(len(first)):

@@ -51,7 +51,6 @@ def _span(polygon, n, axis):
 def cut_layer(i, mine, corners, drops, touched):
     """The exact term: every facet of layer i cut into the columns and voxels it crosses."""
     ny = drops.shape[0]
-    x_axis, y_axis, triangle = np.int64(0), np.int64(1), np.int64(3)  # of literals numba compiles one _cut for each
     a, b = np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3))  # two to swap at each cut
     column, p, q = np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3)), np.empty((MAX_CORNERS, 3))
     waste = np.empty((MAX_CORNERS, 3))
@@ -59,17 +58,17 @@ def cut_layer(i, mine, corners, drops, touched):
         for c in range(3):
             for axis in range(3):
                 a[c, axis] = corners[f, c, axis]
-        _, n = _cut(a, triangle, x_axis, float(i), waste, b)
-        n, _ = _cut(b, n, x_axis, float(i + 1), a, waste)
+        _, n = _cut(a, 3, 0, float(i), waste, b)
+        n, _ = _cut(b, n, 0, float(i + 1), a, waste)
         if n < 3:
             continue
-        low, high = _span(a, n, y_axis)
+        low, high = _span(a, n, 1)
         if high <= 0 or low >= ny:
             continue
         j = int(low) if low > 0 else 0
-        _, n = _cut(a, n, y_axis, float(j), waste, b)
+        _, n = _cut(a, n, 1, float(j), waste, b)
         while n >= 3 and j < ny:
-            in_column, n = _cut(b, n, y_axis, float(j + 1), column, a)
+            in_column, n = _cut(b, n, 1, float(j + 1), column, a)
             a, b = b, a
             if in_column >= 3:
                 _cut_column(column, in_column, drops[j], touched[j], p, q, waste)
@@ -79,15 +78,15 @@ def cut_layer(i, mine, corners, drops, touched):
 @inner
 def _cut_column(column, n, drops, touched, p, q, piece):
     """A polygon within one column of voxels: each piece fills its own voxel in part and those below in full."""
-    nz, z_axis = len(drops), np.int64(2)
-    low, high = _span(column, n, z_axis)
+    nz = len(drops)
+    low, high = _span(column, n, 2)
     if high <= 0:
         return
     k = int(low) if low > 0 else 0
-    _, n = _cut(column, n, z_axis, float(k), piece, p)
+    _, n = _cut(column, n, 2, float(k), piece, p)
     while n >= 3:
         if k < nz:
-            in_voxel, n = _cut(p, n, z_axis, float(k + 1), piece, q)
+            in_voxel, n = _cut(p, n, 2, float(k + 1), piece, q)
             p, q = q, p
             if in_voxel >= 3:
                 area, volume = _prism(piece, in_voxel, float(k))

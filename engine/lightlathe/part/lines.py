@@ -63,9 +63,7 @@ def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, ex
             first, last, _ = row_range(whole[f], x, y, shift, ny)
             for j in range(first, last):
                 counts[j + 1] += 1
-        for j in range(ny):
-            counts[j + 1] += counts[j]
-        starts = counts  # of the crossings of each column of voxels
+        starts = np.cumsum(counts)
         heights = np.empty(starts[-1])
         sides = np.empty(starts[-1], dtype=np.int64)
         filled = starts[:-1].copy()
@@ -133,7 +131,7 @@ def _closed_line(heights, sides, row):
 def _open_line(heights, sides, caps, holes, where, touched, solid, extra):
     """The same with w = n - (winding number of the caps), looked up once for each stretch within a voxel."""
     x, y, i, j = where
-    n = np.int64(0)
+    n = 0
     top = float(len(extra))
     for c in range(len(heights) + 1):
         bottom = max(heights[c], 0.0) if c < len(heights) else 0.0
