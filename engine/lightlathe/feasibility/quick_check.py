@@ -11,6 +11,7 @@ from lightlathe.errors import JobError, PartError
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
+from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.devices import device_of, patterns_of, require_memory
@@ -63,7 +64,7 @@ def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
 def machine_here(job: Job) -> Machine:
     """This machine's resources on the job's device; JobError where it has no such device."""
     device = device_of(job)
-    return Machine(device.type, free_bytes(device))
+    return Machine(device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads())
 
 
 def check_grid(grid: Grid, solids: int) -> Grid:
