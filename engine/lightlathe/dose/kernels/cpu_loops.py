@@ -19,8 +19,8 @@ ANGLES_PER_PASS = 64  # angles whose weights are kept; read once, used for every
 INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
-# called by compiled functions alone: kept within those, and without entries for Python they compile in half the time
-inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+# called by compiled functions alone: kept within those; without entries for Python they take less time to compile
+inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
 
 
 @intrinsic
