@@ -57,6 +57,13 @@ def card_out_of_sight(request: pytest.FixtureRequest, monkeypatch: pytest.Monkey
         monkeypatch.setenv("CUDA_VISIBLE_DEVICES", "")
 
 
+@pytest.fixture(autouse=True)
+def nothing_known_of_this_machine(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The cache folder is a new one, so that no bench of its user changes what tests see, and none changes theirs."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+    monkeypatch.delenv("LOCALAPPDATA", raising=False)
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--disturb", type=int, metavar="SEED", help="disturb every start of a design by 1e-6 of itself")
     parser.addoption("--margins", type=Path, metavar="FILE", help="write down what is compared after a design, as JSON")

@@ -20,7 +20,7 @@ def without_checksums(file) -> None:
     """As files were before there were checksums."""
     del file["checksums"]
     del file.attrs["checksums_sha256"]
-    file.visititems(lambda _, item: item.attrs.pop("sha256", None) and None)
+    file.visititems(lambda _, item: item.attrs.pop("sha256_of_pieces", None) and None)
 
 
 @contextlib.contextmanager

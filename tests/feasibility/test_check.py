@@ -47,7 +47,7 @@ def test_what_lacks_its_number_is_not_called_right():
         ({"double_bonds_mol_m3": 5000.0}, "heat", "marginal"),
         ({"double_bonds_mol_m3": 500.0}, "heat", "will work"),
         ({"memory_free_bytes": 1e8}, "effort", "does not fit this machine"),
-        ({"updates_per_s": 1e6}, "effort", "marginal"),
+        ({"speeds": ((1e6, 1e6),)}, "effort", "marginal"),
         ({"liquid_below_mj_cm3": 20.0, "solid_above_mj_cm3": 40.0}, "threshold", "marginal"),
         ({"absorption_per_mm": 0.2, "radius_mm": 6.0, "columns": 130}, "absorption", "marginal"),
     ],

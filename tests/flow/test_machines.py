@@ -98,9 +98,10 @@ def test_design_stops_with_the_same_word_and_code(job, capsys, monkeypatch, tmp_
 
 
 def test_a_card_is_judged_without_one(job, small_job, tmp_path, bench_file, capsys):
-    """2 x 512^3 x 360 updates in 0.02 s are 4.8e12 a second; the largest size in halves counts."""
+    """2 x 512^3 x 360 updates in 0.02 s are 4.8e12 a second; sizes in halves count."""
     machine = machine_from(bench_file())
-    assert machine == Machine("cuda", 80e9, 2 * 512**3 * 360 / 0.02, "the machine of other.json (a card)")
+    assert machine == Machine("cuda", 80e9, machine.speeds, "the machine of other.json (a card)")
+    assert machine.speeds[-1] == (2 * 512**3 * 360, 2 * 512**3 * 360 / 0.02)
     asked = parse_job(small_job() + 'device = "cuda"\n', name="t", folder=tmp_path)
     case = case_of(asked, load_solids(asked)[0], machine)
     assert (case.machine, case.machine.program_bytes) == (machine, 0.0)
@@ -162,7 +163,8 @@ def test_our_own_bench_is_read(tmp_path):
     machine = machine_from(tmp_path / "b.json")
     assert machine.device == "cpu"
     assert machine.memory_free_bytes == result["machine"]["memory_free_bytes"]
-    assert machine.updates_per_s == pytest.approx(2 * 24**3 * 30 / result["rows"][0]["iteration_s"])
+    updates = 2 * 24**3 * 30
+    assert machine.speeds == ((updates, pytest.approx(updates / result["rows"][0]["iteration_s"])),)
 
 
 def test_a_part_as_tall_as_its_one_row_is_lit(small_job, tmp_path, monkeypatch, capsys):

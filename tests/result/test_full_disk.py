@@ -25,7 +25,9 @@ LIMITED = """
     from lightlathe.errors import ResultError
     from lightlathe.result import write_partial
     path, limit = Path(sys.argv[1]), int(sys.argv[2])
-    state = {"best": torch.arange(50_000.0), "solver": {str(n): torch.rand(500) for n in range(20)}, "iteration": 2}
+    packed = torch.randn(2_000_000).round()  # to 1 MB, in chunks
+    solver = {str(n): torch.rand(500) for n in range(20)}
+    state = {"packed": packed, "best": torch.randn(50_000), "solver": solver, "iteration": 2}
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
     try:
         write_partial(path, "", {}, state, {"loss": [1.0] * 1000})
@@ -34,7 +36,7 @@ LIMITED = """
 """
 
 
-@pytest.mark.parametrize("limit", [0, 5000, 100_000, 240_000])
+@pytest.mark.parametrize("limit", [0, 5000, 100_000, 340_000, 1_000_000])
 def test_a_file_that_does_not_fit_is_an_error_and_the_old_one_stays(record, tmp_path, limit):
     path = tmp_path / "valve.partial.h5"
     write_partial(path, record.job_toml, record.settings, {"iteration": 1}, record.log)

@@ -22,7 +22,7 @@ bound_iterations = 0
 "design.loss" = ["gap_hinge"]
 """
 TABLE = "exposure [mJ/cm2],depth [um]\n73.8906,300\n147.7811,403.972\n295.5622,507.944\n"
-TINY_BENCH = {"format": BENCH, "created_utc": "2026-01-01"}
+TINY_BENCH = {"format": BENCH, "format_version": 1, "created_utc": "2026-01-01", "program_version": "0", "rows": []}
 
 
 @pytest.fixture

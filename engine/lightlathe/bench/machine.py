@@ -9,6 +9,8 @@ from typing import Any
 import psutil
 import torch
 
+from lightlathe.support.hardware import processor
+
 PACKAGES = ("torch", "numpy", "numba", "llvmlite", "triton")
 
 
@@ -16,7 +18,7 @@ def machine(device: torch.device) -> dict[str, Any]:
     """Processor, cores, memory, card and versions, as plain values."""
     found: dict[str, Any] = {
         "device": str(device),
-        "processor": _processor(),
+        "processor": processor(),
         "cores": cores(),
         "threads": torch.get_num_threads(),
         "memory_bytes": psutil.virtual_memory().total,
@@ -47,13 +49,6 @@ def peak_bytes(device: torch.device) -> int:
         if line.startswith("VmHWM:"):
             return int(line.split()[1]) * 1024
     return 0
-
-
-def _processor() -> str:
-    for line in _lines("/proc/cpuinfo"):
-        if line.startswith("model name"):
-            return line.split(":", 1)[1].strip()
-    return platform.processor() or platform.machine()
 
 
 def _lines(path: str) -> list[str]:

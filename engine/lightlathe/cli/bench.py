@@ -6,6 +6,7 @@ from pathlib import Path
 
 def bench(arguments: argparse.Namespace) -> int:
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
+    from lightlathe.feasibility.measured import keep
     from lightlathe.flow.devices import device_named
 
     others = [read_bench(path) for path in arguments.against]
@@ -17,6 +18,8 @@ def bench(arguments: argparse.Namespace) -> int:
     result = run(quick=arguments.quick, device=str(device), verify=arguments.verify)
     write_bench(result, path)
     print(table(result))
+    kept = keep(result, device)
+    print("`check` estimates times by it from now on." if kept else "It could not be kept for `check` on this machine.")
     for other in others:
         print(f"\n{against(result, other)}")
     print(f"written to {path}")

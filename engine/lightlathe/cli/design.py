@@ -31,6 +31,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
+    from lightlathe.result.partial import state_bytes
     from lightlathe.result.storage import require_writable
     from lightlathe.support.files import STATE
 
@@ -48,17 +49,18 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
             f"{partial}: holds an unfinished run. Go on from it with --resume, or begin anew with --force, which "
             "replaces it; -o gives this run another name."
         )
-    verdict = feasibility.check(job, solids)
+    thin = feasibility.thinnest(job, solids)
+    verdict = feasibility.check(job, solids, thin=thin)
     if verdict.level != "will work":
         print(verdict.text())
     if verdict.level in STOPS and not arguments.anyway:
         anyway = " --anyway designs it all the same." if feasibility.can_start(job, verdict, solids) else ""
         tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
-    setup = pipeline.prepare(job, (solids, said))
+    setup = pipeline.prepare(job, (solids, said), thin)
     for line in setup.warnings:
         print(f"warning: {line}")
-    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log))
+    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
         write_result(record, path, replace=arguments.force)

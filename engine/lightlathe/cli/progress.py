@@ -12,25 +12,45 @@ KEPT_S = 2.0  # seconds; what is quicker leaves no line
 QUIET_S = {True: 0.3, False: 2.0}  # on a terminal, in a file: what is quicker is not shown at all
 PAUSE_S = {True: 0.1, False: 10.0}  # between two states of a line; a file need not hold every one
 TICK_S = 0.5
+SHARE = 33  # seconds of design for each second in which its state is written
+OFTEN_S = 30.0  # from one state to the next at least
+ASSUMED_SPEED = 5e8  # bytes per second, before one has been written: a plain solid-state disk, packing included
 
 
 class Keeper:
-    """Writes the state of the run at its first iteration, then every half minute, and once more when asked."""
+    """Writes the state of a run now and then, for at most 3 % of its time, and once more when asked.
 
-    def __init__(self, write: Callable[[dict, dict], None], every_s: float = 30.0) -> None:
-        self._write, self.every_s = write, every_s
+    After a write that took t seconds, SHARE t pass before the next, and 30 s at least; before the first, SHARE times
+    what it would take at ASSUMED_SPEED.
+    """
+
+    def __init__(
+        self,
+        write: Callable[[dict, dict], None],
+        size: Callable[[dict], int],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`size` gives the bytes of a state."""
+        self._write, self._size, self._clock = write, size, clock
         self.last: tuple[dict[str, Any], dict[str, list[float]]] | None = None
-        self.written = -math.inf
+        self.written: Any = None  # the last state that was written
+        self.due: float | None = None
 
     def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
         self.last = (state, {name: list(values) for name, values in log.items()})
-        if time.monotonic() - self.written > self.every_s:
+        if self.due is None:
+            self.due = self._clock() + SHARE * self._size(state) / ASSUMED_SPEED
+        if self._clock() >= self.due:
             self.write()
 
     def write(self) -> None:
-        if self.last is not None:
-            self._write(*self.last)
-            self.written = time.monotonic()
+        """Write the last state, unless that was done."""
+        if self.last is None or self.last is self.written:
+            return
+        began = self._clock()
+        self._write(*self.last)
+        self.written, ended = self.last, self._clock()
+        self.due = ended + max(OFTEN_S, SHARE * (ended - began))
 
 
 def postfix(figures: Mapping[str, float]) -> str:

@@ -63,7 +63,8 @@ def design_bytes(case: Case) -> float:
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
-    iteration = 2.0 * voxels(case) * case.turn.angles / machine.speed
+    updates = 2.0 * voxels(case) * case.turn.angles
+    iteration = updates / machine.speed(updates)
     return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
 
 
@@ -94,7 +95,7 @@ def effort(case: Case) -> Reason:
     text = (
         f"{large(voxels(case))} voxels, {count(case.turn.angles, 'image')}: the design takes about {size(need)}"
         f"{'' if case.machine.program_bytes else ON_A_CARD}, its iterations "
-        f"{duration(time, 2) if time >= 1 else 'less than a second'}"
+        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source})"
     )
     free = case.machine.memory_free_bytes
     if free is not None and need > MEMORY_SHARE * free:

@@ -1,11 +1,13 @@
 """The machine that a design would run on: this one, or one described by its figures."""
 
+import math
 from dataclasses import dataclass
 
 from lightlathe.errors import JobError
 
 PROGRAM_BYTES = 0.49e9  # resident size of a design of next to nothing, torch and compiled loops: 0.46 to 0.51, measured
-UPDATES_PER_S = {"cpu": 2.5e9, "cuda": 5e12}  # voxels times angles in whole iterations, see benchmarks
+UPDATES_PER_S = {"cpu": 2.2e9, "cuda": 5e12}  # voxels times angles in whole iterations, per core and per card ...
+MEASURED_ON = {"cpu": "a server's core of 2023", "cuda": "an H200"}  # ... of these, see benchmarks
 BEGIN_S = {"cpu": 0.0, "cuda": 5.0}  # on a card kernels are loaded and tried first ...
 LEAST_ITERATION_S = {"cpu": 0.0, "cuda": 0.004}  # ... and those of an iteration take their time to start
 
@@ -16,14 +18,17 @@ class Machine:
 
     device              cpu or cuda, without a number
     memory_free_bytes   for the design, on the card where the device is one; None where unknown
-    updates_per_s       voxels times angles per second in whole iterations; None: as measured on machines of the kind
+    speeds              (updates of an iteration, updates per second), growing in the first, as `lightlathe bench`
+                        measured them; an update is a voxel times an angle. None: as on machines of the kind
     name                in sentences
+    cores               that a design uses, on a CPU
     """
 
     device: str = "cpu"
     memory_free_bytes: float | None = None
-    updates_per_s: float | None = None
+    speeds: tuple[tuple[float, float], ...] = ()
     name: str = "this machine"
+    cores: int = 2
 
     def __post_init__(self) -> None:
         if self.device not in UPDATES_PER_S:
@@ -31,10 +36,20 @@ class Machine:
         if self.memory_free_bytes is not None and not 0 < self.memory_free_bytes < float("inf"):
             raise JobError(f"memory is {self.memory_free_bytes / 1e9:g} GB; expected a size above 0.")
 
+    def speed(self, updates: float) -> float:
+        """Updates per second in iterations of so many updates: as measured at the size that is nearest."""
+        if not self.speeds:
+            return UPDATES_PER_S[self.device] * (self.cores if self.device == "cpu" else 1)
+        return min(self.speeds, key=lambda pair: abs(math.log(pair[0] / max(updates, 1.0))))[1]
+
     @property
-    def speed(self) -> float:
-        """Voxels times angles per second, as told or as measured on machines of the kind."""
-        return self.updates_per_s or UPDATES_PER_S[self.device]
+    def speed_source(self) -> str:
+        """Where `speed` comes from, in words."""
+        if self.speeds:
+            return "as `lightlathe bench` measured"
+        here = " here" if self.name == "this machine" else ""
+        each = f"{self.cores} times {MEASURED_ON['cpu']}" if self.device == "cpu" else MEASURED_ON["cuda"]
+        return f"if it is as fast as {each}: `lightlathe bench` measures it{here}"
 
     @property
     def program_bytes(self) -> float:

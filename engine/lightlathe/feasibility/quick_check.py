@@ -11,6 +11,7 @@ from lightlathe.errors import JobError, PartError
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
+from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.devices import device_of, patterns_of, require_memory
@@ -76,7 +77,7 @@ def case_of(
     part, straight = seen(job, solids, thin), optics_of(job).straight_rays
     if machine is None:
         device = device_of(job)
-        machine = Machine(device.type, free_bytes(device))
+        machine = Machine(device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads())
     return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
 
 

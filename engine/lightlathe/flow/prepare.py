@@ -3,6 +3,7 @@
 import dataclasses
 import itertools
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,12 +15,7 @@ from lightlathe.flow.devices import device_of, patterns_of, require_memory
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
-from lightlathe.part import (
-    conflicts,
-    coverage,
-    require_fit,
-    thin_walls,
-)
+from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
 from lightlathe.quantities import FineShape, Optics, Part
 
 log = logging.getLogger(__name__)
@@ -87,10 +83,15 @@ class Setup:
         return FineShape(part.grid, whole, None if part.whole is None else part.judged)
 
 
-def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None) -> Setup:
+def prepare(
+    job: Job,
+    loaded: tuple[tuple[Solid, ...], list[str]] | None = None,
+    thin: Sequence[ThinReport] | None = None,
+) -> Setup:
     """Read and place the part, lay the grid, fill the chords; raises before any long work starts.
 
     loaded   what `load_solids` gave, where the meshes have been read already
+    thin     what `feasibility.thinnest` found of its parts, where that is known already
     """
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
     job.load()
@@ -103,9 +104,11 @@ def prepare(job: Job, loaded: tuple[tuple[Solid, ...], list[str]] | None = None)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
     require_memory(grid, device, patterns_of(job))
     part = voxels(job, solids, grid, device)
-    inserts = [s.form for s in solids if s.role == "insert"]
-    for solid in (s for s in solids if s.role == "part"):
-        said += thin_walls(solid.form, grid, inserts).warnings
+    if thin is None:
+        inserts = [s.form for s in solids if s.role == "insert"]
+        thin = [thin_walls(s.form, grid, inserts) for s in solids if s.role == "part"]
+    for found in thin:
+        said += found.warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
     operator = DoseOperator(optics_of(job), grid, backend_of(job, device, dtype))
     said += left_out(job)

@@ -4,7 +4,6 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePath
-from typing import Any
 
 import numpy as np
 import torch
@@ -101,7 +100,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     move_mm = onto_rows(job, solids)
     if move_mm is not None:
-        solids = [dataclasses.replace(solid, form=solid.form.moved(along_z(solid.form, move_mm))) for solid in solids]
+        solids = [dataclasses.replace(solid, form=_along_z(solid.form, move_mm)) for solid in solids]
         said.append(
             f"everything is laid {abs(move_mm):.3g} mm {'higher' if move_mm > 0 else 'lower'}, so that the part's flat "
             'ends lie on rows of pixels, which draw them sharp (level_ends = "as_placed" in [grid] leaves it out).'
@@ -126,9 +125,9 @@ def onto_rows(job: Job, solids: list[Solid]) -> float | None:
     return move_onto_rows(ends, reach_mm, light.pixel_mm, light.rows, job.vial.resin_height_mm, job.grid.voxel_mm)
 
 
-def along_z(form: Any, move_mm: float) -> np.ndarray:
-    """The vertices of a surface, moved."""
-    return form.vertices_mm + np.array([0.0, 0.0, move_mm])
+def _along_z(form: Surface | Shape, move_mm: float) -> Surface:
+    assert isinstance(form, Surface)  # of a mesh
+    return form.moved(form.vertices_mm + np.array([0.0, 0.0, move_mm]))
 
 
 @doing("counting voxels")

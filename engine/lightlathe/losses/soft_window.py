@@ -70,10 +70,13 @@ class SoftWindow:
     def over(self, iterations: int) -> "SoftWindow":
         """The loss for a design that goes through the stages in so many iterations: what was left out is chosen."""
         sharpest = min(max(GROWTH * iterations ** (4 / 3), SHARP), SHARPEST)
+        stages = min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES)
         return replace(
             self,
             sharpest=max(sharpest, self.softest) if self.sharpest is None else self.sharpest,
-            stages=min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES) if self.stages is None else self.stages,
+            stages=min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES)
+            if self.stages is None
+            else self.stages,
         )
 
     def stage(self, share: float) -> "SoftWindow":

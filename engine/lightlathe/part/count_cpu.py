@@ -1,7 +1,7 @@
 """Covered fractions on the CPU: one layer of voxels in x at a time, layers in parallel. coverage.py has the rule.
 
 The compiled code is kept in __pycache__ and looked up by the file of the outermost function: after a change in
-cutting.py, lines.py or openings.py delete this file's entries there.
+cutting.py, inner.py, lines.py or openings.py delete this file's entries there.
 """
 
 import numba

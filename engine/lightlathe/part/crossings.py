@@ -22,6 +22,7 @@ def crossings(
     from the top down.
     """
     shift = 29 - math.ceil(math.log2(float(np.abs(corners).max()) + 1))
+    corners = np.ascontiguousarray(corners)  # as those of count_cpu.py: one compiled form for both
     whole = np.rint(corners[:, :, :2] * (1 << shift)).astype(np.int64)
     cell, height, side, facet = _all_crossings(corners, whole, shift, across)
     order = np.lexsort((-height, cell[:, 1], cell[:, 0]))

@@ -4,15 +4,15 @@ Solid below an upward facet counts, solid below a downward one is taken off. A p
 voxels below it in full; rows of `drops` hold differences that sum up from the top.
 """
 
-import numba
 import numpy as np
 
 from lightlathe.part.count import ONE
+from lightlathe.part.inner import inner
 
 MAX_CORNERS = 12  # of a triangle cut by six planes, with a reserve for rounding
 
 
-@numba.njit(cache=True)
+@inner
 def _cut(polygon, n, axis, at, below, above):
     """Split a convex polygon of n corners at a plane; returns how many corners lie in `below` and in `above`."""
     nb = na = 0
@@ -38,7 +38,7 @@ def _cut(polygon, n, axis, at, below, above):
     return nb, na
 
 
-@numba.njit(cache=True)
+@inner
 def _span(polygon, n, axis):
     low = high = polygon[0, axis]
     for c in range(1, n):
@@ -47,7 +47,7 @@ def _span(polygon, n, axis):
     return low, high
 
 
-@numba.njit(cache=True)
+@inner
 def cut_layer(i, mine, corners, drops, touched):
     """The exact term: every facet of layer i cut into the columns and voxels it crosses."""
     ny = drops.shape[0]
@@ -75,7 +75,7 @@ def cut_layer(i, mine, corners, drops, touched):
             j += 1
 
 
-@numba.njit(cache=True)
+@inner
 def _cut_column(column, n, drops, touched, p, q, piece):
     """A polygon within one column of voxels: each piece fills its own voxel in part and those below in full."""
     nz = len(drops)
@@ -101,7 +101,7 @@ def _cut_column(column, n, drops, touched, p, q, piece):
         k += 1
 
 
-@numba.njit(cache=True)
+@inner
 def _prism(polygon, n, floor):
     """Signed footprint of a flat polygon, and signed volume between it and z = floor, in 2^-40 voxels."""
     area = volume = 0.0

@@ -6,17 +6,17 @@ edges only, and two facets that share an edge ask the same question about it.
 
 import math
 
-import numba
 import numpy as np
 
 from lightlathe.part.count import LINE_X, LINE_Y, LINES, ONE
+from lightlathe.part.inner import inner
 from lightlathe.part.openings import near_holes, winding_at
 
 X = np.array(LINE_X, dtype=np.int64)
 Y = np.array(LINE_Y, dtype=np.int64)
 
 
-@numba.njit(cache=True)
+@inner
 def _meets(xa, ya, xb, yb, x):
     """The whole y at or above which a line at whole x lies beyond the edge a-b. Exact, and the same from both sides."""
     if xa > xb:
@@ -24,7 +24,7 @@ def _meets(xa, ya, xb, yb, x):
     return ya - (-(yb - ya) * (x - xa)) // (xb - xa)
 
 
-@numba.njit(cache=True)
+@inner
 def row_range(facet, x, y, shift, ny):
     """Lines at whole x with in-voxel offset y that the facet owns: first row, one beyond the last, side."""
     first = last = 0
@@ -49,7 +49,7 @@ def row_range(facet, x, y, shift, ny):
     return max(first, 0), min(last, ny), side
 
 
-@numba.njit(cache=True)
+@inner
 def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, extra):
     """The sampled term: 16 lines along z for each column of layer i."""
     ny = len(drops)
@@ -93,7 +93,7 @@ def follow_lines(i, mine, corners, whole, shift, caps, holes, drops, touched, ex
                 _open_line(heights[a:b], sides[a:b], caps, holes, where, touched[j], solid[j], extra[j])
 
 
-@numba.njit(cache=True)
+@inner
 def slopes(whole, corner):
     """Rise of the facet's plane in z per whole step of x and of y."""
     ax, ay = float(whole[1, 0] - whole[0, 0]), float(whole[1, 1] - whole[0, 1])
@@ -103,7 +103,7 @@ def slopes(whole, corner):
     return (az * by - bz * ay) / area, (ax * bz - bx * az) / area
 
 
-@numba.njit(cache=True)
+@inner
 def _sort_down(heights, sides):
     """Insertion sort, highest first; a line has few crossings."""
     for c in range(1, len(heights)):
@@ -115,7 +115,7 @@ def _sort_down(heights, sides):
         heights[d], sides[d] = z, side
 
 
-@numba.njit(cache=True)
+@inner
 def _closed_line(heights, sides, row):
     """Take back what n counts beyond 0 or 1: walk down, n grows by the side of each facet passed."""
     n = 0
@@ -127,7 +127,7 @@ def _closed_line(heights, sides, row):
         n = after
 
 
-@numba.njit(cache=True)
+@inner
 def _open_line(heights, sides, caps, holes, where, touched, solid, extra):
     """The same with w = n - (winding number of the caps), looked up once for each stretch within a voxel."""
     x, y, i, j = where
@@ -153,7 +153,7 @@ def _open_line(heights, sides, caps, holes, where, touched, solid, extra):
             n += sides[c]
 
 
-@numba.njit(cache=True)
+@inner
 def _inside(n, x, y, z, caps, holes):
     """Whether w > 1/2, where n is the winding number of the mesh with its caps. Away from the holes n alone tells."""
     if not near_holes(x, y, z, holes):
@@ -161,7 +161,7 @@ def _inside(n, x, y, z, caps, holes):
     return n - winding_at(x, y, z, caps) > 0.5
 
 
-@numba.njit(cache=True)
+@inner
 def _drop(row, z, area):
     """Solid of footprint `area` below height z: fills what lies below, adds `drops` that sum up from the top."""
     nz = len(row)

@@ -12,9 +12,10 @@ Biomed. Eng. 30 (1983) 125.
 
 import math
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from lightlathe.part.inner import inner
 
 
 def caps(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -39,7 +40,7 @@ def caps(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> tuple[NDArr
     return np.concatenate([vertices, middle]), np.repeat(fan, np.abs(times), axis=0)
 
 
-@numba.njit(cache=True)
+@inner
 def winding_at(x, y, z, triangles):
     """Winding number of triangles (t, 3, 3) about one point; a triangle that holds the point counts 0."""
     total = 0.0
@@ -78,7 +79,7 @@ def spans(cap_corners: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.column_stack([middles, radius, area]).astype(np.float64)
 
 
-@numba.njit(cache=True)
+@inner
 def near_holes(x, y, z, holes):
     """False only where the winding number of all caps together is surely below one half in size: a cap of area A seen
     from a distance d fills at most A / d^2 of the sphere's 4 pi."""

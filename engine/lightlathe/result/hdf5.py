@@ -13,8 +13,10 @@ import torch
 
 from lightlathe.quantities import SOLID, Chords, FineShape, Grid, Optics, Part, Patterns, Prediction
 from lightlathe.result.checksums import CONTENT, SEAL, content
+from lightlathe.result.chunks import in_slabs, written
 from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
+from lightlathe.result.short_floats import RELATIVE_ERROR, shortened
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
 from lightlathe.support.files import RESULT
@@ -27,14 +29,25 @@ COLUMNS = {"offset_mm": "mm", "deflection_rad": "rad", "transmittance": "1"}  # 
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
-def put(group: Any, name: str, values: Any, units: str, dims: tuple[str, ...], **attrs: Any) -> None:
-    """One dataset with its units, the names of its axes and its checksum; whole numbers are packed."""
-    values = np.asarray(values)
-    packing: dict[str, Any] = (
-        {"compression": "gzip", "compression_opts": 1} if values.dtype.kind == "u" and values.size > 4096 else {}
-    )
-    data = group.create_dataset(name, data=values, **packing)
-    data.attrs.update({"units": units, "dims": list(dims), CONTENT: content(values), **attrs})
+def put(
+    group: Any,
+    name: str,
+    values: Any,
+    units: str,
+    dims: tuple[str, ...],
+    *,
+    pays: float = 0.9,
+    sha256: str | None = None,
+    **attrs: Any,
+) -> None:
+    """One dataset with its units, the names of its axes and its checksum.
+
+    pays     see `written`
+    sha256   `content(values)`, where it is known
+    """
+    values = np.asarray(values, order="C")
+    data = written(group, name, values, pays)
+    data.attrs.update({"units": units, "dims": list(dims), CONTENT: sha256 or content(values), **attrs})
 
 
 def put_log(file: Any, log: dict[str, list[float]], group: str = "log") -> None:
@@ -60,12 +73,10 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         file.create_group("grid").attrs.update(
             {"voxel_mm": grid.voxel_mm, "shape": grid.shape, "vial_radius_mm": record.vial_radius_mm}
         )
-        coverage = (record.part.coverage * 255).round().to(torch.uint8).cpu().numpy()
         part = file.create_group("part")
-        put(part, "coverage", coverage, "1", xyz, full=255)
+        put(part, "coverage", _in_255ths(record.part.coverage), "1", xyz, full=255)
         if record.part.insert is not None:
-            insert = (record.part.insert * 255).round().to(torch.uint8).cpu().numpy()
-            put(part, "insert", insert, "1", xyz, full=255)
+            put(part, "insert", _in_255ths(record.part.insert), "1", xyz, full=255)
         put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
             put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)
@@ -88,8 +99,10 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.optics is not None:
             put_optics(file.create_group("optics"), record.optics)
         predicted = file.create_group("prediction")
-        put(predicted, "dose", record.prediction.dose.float().cpu().numpy(), "mJ cm-3", xyz)
-        put(predicted, "solid", record.prediction.solid.to(torch.uint8).cpu().numpy(), "1", xyz)
+        dose = in_slabs(shortened, record.prediction.dose.float().cpu().numpy(), np.float32)
+        put(predicted, "dose", dose, "mJ cm-3", xyz, relative_error=RELATIVE_ERROR)
+        del dose
+        put(predicted, "solid", _as_bytes(record.prediction.solid), "1", xyz)
         file.create_group("quality").attrs.update(record.quality)
         put_log(file, record.log)
         for stage, log in record.log_before.items():
@@ -105,7 +118,17 @@ def put_fine(group: Any, fine: FineShape, solid: torch.Tensor | None) -> None:
     if fine.banded is not None:
         put(group, "banded", fine.banded.cpu().numpy(), "1", xyz, meaning=MEANING)
     if solid is not None:
-        put(group, "solid", solid.to(torch.uint8).cpu().numpy(), "1", xyz)
+        put(group, "solid", _as_bytes(solid), "1", xyz)
+
+
+def _in_255ths(share: torch.Tensor) -> np.ndarray:
+    """A share 0..1 as uint8."""
+    return in_slabs(lambda slab: (slab * 255).round(), share.cpu().numpy(), np.uint8)
+
+
+def _as_bytes(flags: torch.Tensor) -> np.ndarray:
+    """bool as uint8, 0 and 1."""
+    return flags.cpu().view(torch.uint8).numpy()
 
 
 def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
@@ -172,7 +195,7 @@ def read_result(path: str | Path) -> Record:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
         angle_rad = root.array("patterns/angle_rad", "f8", levels.shape[:1])
         dose = root.array("prediction/dose", "f4", shape)
-        if not (np.isfinite(angle_rad).all() and np.isfinite(dose).all()):
+        if not (np.isfinite(angle_rad).all() and np.isfinite(torch.from_numpy(dose).aminmax()).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
         warnings = json.loads(root.attribute("warnings", str))
         if not isinstance(warnings, list) or not all(isinstance(line, str) for line in warnings):
@@ -225,4 +248,4 @@ def _codes(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
 
 def _share(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
     """A covered fraction, 0..1 float32."""
-    return torch.from_numpy(root.array(path, "u1", shape)).float() / 255
+    return torch.from_numpy(root.array(path, "u1", shape)).float().div_(255)

@@ -2,6 +2,7 @@
 
 Version 1: no motion in the settings, the figures are of images that stand still; figures on the finer grid leave out
 the tolerance band; neither /fine nor /part/whole.
+Version 2: doses are not rounded, and checksums are of all bytes at once (checksums.py); nothing to upgrade.
 """
 
 import dataclasses

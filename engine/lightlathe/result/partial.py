@@ -1,6 +1,7 @@
 """The state of an unfinished design, from which it can be resumed."""
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,8 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
+from lightlathe.result.checksums import content
+from lightlathe.result.chunks import SMALL
 from lightlathe.result.hdf5 import log_in, put, put_job, put_log
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
@@ -15,6 +18,8 @@ from lightlathe.support.files import STATE
 
 FORMAT = STATE
 STATE_VERSION = 6  # of what solvers keep: to be raised whenever a solver's state changes
+PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
+EQUAL = "equal_to"  # in place of a tensor: the path, below /state, of one with the same type, shape and values
 
 
 def partial_path(result: Path) -> Path:
@@ -28,26 +33,59 @@ def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[s
     with whole_file(path, FORMAT) as file:
         file.attrs.update({"format": FORMAT, "format_version": FORMAT_VERSION, "state_version": STATE_VERSION})
         put_job(file, toml, settings)
-        _put_state(file.create_group("state"), state)
+        _put_state(file.create_group("state"), state, {})
         put_log(file, log)
 
 
-def _put_state(group: Any, state: dict[str, Any]) -> None:
+def state_bytes(state: dict[str, Any]) -> int:
+    """Bytes of the tensors of a state, each memory counted once."""
+    return sum({value.data_ptr(): value.nbytes for value in _tensors(state)}.values())
+
+
+def _tensors(state: dict[str, Any]) -> Iterator[torch.Tensor]:
+    for value in state.values():
+        if isinstance(value, dict):
+            yield from _tensors(value)
+        elif isinstance(value, torch.Tensor):
+            yield value
+
+
+def _put_state(group: Any, state: dict[str, Any], places: dict[tuple[Any, ...], str]) -> None:
+    """`places` says where large tensors lie that are written already, by content: equal ones are written once."""
     for name, value in state.items():
         if isinstance(value, dict):
-            _put_state(group.create_group(name), value)
+            _put_state(group.create_group(name), value, places)
         elif isinstance(value, torch.Tensor):
-            put(group, name, value.detach().cpu().numpy(), "1", tuple(f"axis{n}" for n in range(value.ndim)))
+            values = value.detach().cpu().numpy()
+            sha256 = content(values)
+            known = (values.dtype.str, values.shape, sha256)
+            if values.size > SMALL and known in places:
+                group.attrs[name] = json.dumps({EQUAL: places[known]})
+                continue
+            axes = tuple(f"axis{n}" for n in range(value.ndim))
+            put(group, name, values, "1", axes, pays=PAYS, sha256=sha256)
+            places[known] = f"{group.name}/{name}".removeprefix("/state/")
         else:
             group.attrs[name] = json.dumps(value)
 
 
-def _state_in(node: Node) -> dict[str, Any]:
+def _state_in(node: Node, root: Node) -> dict[str, Any]:
+    """`root` is the whole state; every tensor has memory of its own, since solvers write in place."""
     inner = {
-        name: torch.from_numpy(np.asarray(child.value)) if child.dtype else _state_in(child)
+        name: torch.from_numpy(np.asarray(child.value)) if child.dtype else _state_in(child, root)
         for name, child in node.children.items()
     }
-    return inner | {name: json.loads(node.attribute(name, str)) for name in node.attrs}
+    for name in node.attrs:
+        value = json.loads(node.attribute(name, str))
+        inner[name] = _equal(root, value[EQUAL]) if isinstance(value, dict) else value
+    return inner
+
+
+def _equal(root: Node, path: str) -> torch.Tensor:
+    values = root[path].value
+    if not isinstance(values, np.ndarray):
+        raise TypeError(f"state/{path} is no array")
+    return torch.from_numpy(values.copy())
 
 
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:
@@ -68,7 +106,7 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
                 f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
                 "expected the same job. Undo the change, or design anew with --force."
             )
-        return _state_in(root["state"]), log_in(root)
+        return _state_in(root["state"], root["state"]), log_in(root)
 
 
 def _comparable(table: Any) -> Any:

@@ -19,7 +19,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import RESULT, STATE, STUDY, require_replaceable
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
-FORMAT_VERSION = 2  # older.py says what the versions before held
+FORMAT_VERSION = 3  # older.py says what the versions before held
 OTHER = {  # what to do with a file of another kind
     RESULT: " It is a result: `lightlathe predict` and `lightlathe export` take it.",
     STATE: " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",

@@ -14,6 +14,7 @@ import h5py
 import numpy as np
 from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssue]
 
+from lightlathe.result.chunks import read
 from lightlathe.support.hdf5_guards import attribute
 
 DEEPEST = 16  # groups inside each other; the files hold 4
@@ -124,7 +125,7 @@ def values_of(file: Any, node: Node) -> Any:
     data = file[node.path]
     if node.dtype == TEXT:
         return data.asstr()[()]
-    return np.asarray(data[()], data.dtype.newbyteorder("="))
+    return read(data)
 
 
 def _outlined(item: Any, path: str, met: set[int]) -> Node:

@@ -19,6 +19,8 @@ ANGLES_PER_PASS = 64  # angles whose weights are kept; read once, used for every
 INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
 
 fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
+# called by compiled functions alone: kept within those; without entries for Python they take less time to compile
+inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
 
 
 @intrinsic
@@ -55,7 +57,7 @@ def add_rows(context, out, i, rows, number, weight, first, last, step):
     return types.void(out, i, rows, number, weight, first, last, step), codegen
 
 
-@fast
+@inner
 def rows_of_zeros(count, like):
     """(count, SLICES) zeros of the dtype of `like`, starting on a cache line."""
     size = like.itemsize
@@ -64,7 +66,7 @@ def rows_of_zeros(count, like):
     return memory[skip : skip + count * SLICES].reshape(count, SLICES)
 
 
-@fast
+@inner
 def exp_of_negative(x):
     """exp(x) for x <= 0 to a few last digits of float64; written out because a call would not vectorise."""
     x = max(x, -700.0)
@@ -76,7 +78,7 @@ def exp_of_negative(x):
     return series * np.int64((np.int64(doublings) + 1023) << 52).view(np.float64)
 
 
-@fast
+@inner
 def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
     """Of one view at `count` voxel columns: the lower bin (one dark bin counted at each end), its weight, the next's.
 
@@ -99,7 +101,7 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
     return first, last + 2 - first
 
 
-@fast
+@inner
 def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
     """The same for bins that are chords of their own; the search goes on from one voxel column to the next.
 
@@ -130,7 +132,7 @@ def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
     return first, last + 2 - first
 
 
-@fast
+@inner
 def columns_of(tile, x, y, radius_mm, i, j, x_in, y_in):
     """The voxel columns of a tile that lie in the resin, by number and by place; returns how many."""
     count = 0
@@ -142,14 +144,14 @@ def columns_of(tile, x, y, radius_mm, i, j, x_in, y_in):
     return count
 
 
-@fast
+@inner
 def fetch(rows, r, array, a, b, z, length):
     """Copy array[a, b, z : z + length] into rows[r]. r, z and length are unsigned: no index counts from the end."""
     for k in range(length):
         rows[r, k] = array[a, b, z + k]
 
 
-@fast
+@inner
 def lit(rows, first, last):
     """True if any number of rows first to last is not 0; fast where most are not."""
     for r in range(first, last):
@@ -159,7 +161,7 @@ def lit(rows, first, last):
     return False
 
 
-@fast
+@inner
 def sort_by_bin(count, low, near, far, first_bin, bins_read, start, number, weight):
     """List what each bin lights: entries start[r] to start[r + 1] of number (voxel column) and weight are bin r's."""
     start[:] = 0
