@@ -23,7 +23,7 @@ from typing import Any
 
 from slices import JOB, PARTS, RADIUS_MM
 
-SHOWN = ("window_relative", "window_proven_at_most", "window_gap", "wrong_voxels", "iou", "iou_fine")
+SHOWN = ("window_relative", "window_reached", "window_proven_at_most", "window_gap", "wrong_voxels", "iou", "iou_fine")
 
 
 def text_of(folder: Path, part: str, size: str, true: bool) -> str:
@@ -44,6 +44,7 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
     from lightlathe.flow.recorded import settings_of
     from lightlathe.job import job_from
     from lightlathe.result import partial_path, write_partial, write_result
+    from lightlathe.result.partial import state_bytes
 
     card = torch.cuda.is_available()
     spent: defaultdict[str, float] = defaultdict(float)
@@ -60,7 +61,7 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
     stage("preparing")
     setup = pipeline.prepare(job)
     settings, path = settings_of(job, setup.solids), out / "job.lathe.h5"
-    inner = Keeper(lambda state, log: write_partial(partial_path(path), job.text, settings, state, log))
+    inner = Keeper(lambda state, log: write_partial(partial_path(path), job.text, settings, state, log), state_bytes)
 
     def keep(state: dict[str, Any], log: dict[str, list[float]]) -> None:
         before, moment = now[0], time.time()

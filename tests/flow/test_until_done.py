@@ -8,6 +8,7 @@ import torch
 
 from flat_problems import Mixing, make
 from lightlathe import pipeline
+from lightlathe.dose import DoseOperator
 from lightlathe.flow import until_done
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.until_done import NothingWon, next_round, solve_until_done
@@ -159,6 +160,7 @@ def test_equal_slices_are_designed_once_and_counted_as_often(short):
     slices = distinct(problem, Auto())
     assert slices.first.tolist() == [0, 1]
     assert slices.which.tolist() == [0, 1, 0, 0]
+    assert slices.rows.tolist() == [0, 1, 2, 3]
     assert slices.problem.target.repeats.tolist() == [3, 1]
     start = Filtered()(problem)
     once = solve(slices.problem, SlicewiseLBFGS(), slices.taken(start), iterations=30)
@@ -171,5 +173,36 @@ def test_equal_slices_are_designed_once_and_counted_as_often(short):
 def test_slices_that_differ_in_one_voxel_are_two():
     problem = problem_of(("hook", "hook"))
     problem.target.solid[12, 3, 1] ^= True
-    assert distinct(problem, Auto()).which is None
+    assert distinct(problem, Auto()).which.tolist() == [0, 1]
     assert distinct(problem_of(("hook", "hook")), BoundedLBFGS()).which is None  # which designs all as one
+
+
+@pytest.mark.parametrize("rows", [4, 5, 6, 8])
+def test_rows_beyond_the_slices_and_slices_without_part_stay_dark(rows):
+    """Four slices, the middle two of which hold part, lit by a field of another height: where rows lie on slices each
+    has a row to itself, and the light is that of a field of four rows; where they lie between, slices share rows."""
+    case = make("hook", voxels=24, angles=36, dtype=torch.float32, slices=4)
+    case.target.solid[..., [0, 3]] = False
+    optics = case.operator.optics.replace(rows=rows)
+    problem = Problem(DoseOperator(optics, case.grid, gain=case.operator.gain), SoftWindow(), case.target)
+    slices = distinct(problem, Auto())
+    if rows % 2:
+        assert slices.problem is problem
+        return
+    skipped = (rows - 4) // 2
+    assert slices.rows.tolist() == [skipped + 1, skipped + 2]
+    assert slices.problem.operator.pattern_shape[2] == 1
+    light = torch.rand(36, 24, 1, generator=torch.Generator().manual_seed(1))
+    whole = slices.spread(light)
+    assert whole.shape == (36, 24, rows)
+    torch.testing.assert_close(problem.operator(whole)[..., 1:2], slices.problem.operator(light))
+    assert float(problem.operator(whole)[..., [0, 3]].abs().max()) == 0
+    assert torch.equal(slices.taken(whole), light)
+
+
+def test_part_above_the_field_is_designed_as_a_whole():
+    """Its slices have no rows: they stay dark, and the figures say so."""
+    case = make("hook", voxels=24, angles=36, dtype=torch.float32, slices=4)
+    optics = case.operator.optics.replace(rows=2)
+    problem = Problem(DoseOperator(optics, case.grid, gain=case.operator.gain), SoftWindow(), case.target)
+    assert distinct(problem, Auto()).problem is problem

@@ -65,6 +65,10 @@ class Turning(LinearMap):
         return self.still.slices_independent
 
     @property
+    def row_of_slice(self) -> Tensor | None:
+        return self.still.row_of_slice
+
+    @property
     def straight_rays(self) -> bool:
         return self.still.straight_rays
 

@@ -92,7 +92,7 @@ class DoseOperator(LinearMap):
 
     def with_slices(self, count: int) -> "DoseOperator":
         """The same optics for `count` slices, each lit by a row of its own. ShapeError where slices share rows."""
-        if not self.slices_independent:
+        if self.row_of_slice is None:
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
         nx, ny, _ = self.grid.shape
         optics = self.optics.replace(rows=count, row_mm=self.grid.voxel_mm)
@@ -138,6 +138,13 @@ class DoseOperator(LinearMap):
     def slices_independent(self) -> bool:
         """True where every slice is lit by one row of patterns of its own."""
         return self.optics.slices_independent and self.resampling.rows is None
+
+    @property
+    def row_of_slice(self) -> Tensor | None:
+        rows = self.resampling.rows
+        if not self.optics.slices_independent:
+            return None
+        return torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
 
     @property
     def straight_rays(self) -> bool:

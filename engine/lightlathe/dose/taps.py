@@ -49,6 +49,15 @@ class Taps:
             return False
         return bool((self.index[0] == torch.arange(rows)).all()) and bool((self.weight == 1).all())
 
+    @property
+    def one_to_one(self) -> Tensor | None:
+        """(out,) int64: the one input that each output is, no two the same; -1 where it is 0. None where it is more."""
+        used = self.weight[0] != 0
+        found = self.index[0][used]
+        if len(self.index) > 1 or bool((self.weight[0][used] != 1).any()) or len(found.unique()) < len(found):
+            return None
+        return torch.where(used, self.index[0], -1)
+
     def apply(self, x: Tensor) -> Tensor:
         """Along the last axis of x. The sum runs tap after tap, so the same input gives the same bits.
 

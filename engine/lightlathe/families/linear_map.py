@@ -54,6 +54,13 @@ class LinearMap(Protocol):
         return False
 
     @property
+    def row_of_slice(self) -> Tensor | None:
+        """(slice,) int64: the row of patterns that lights each slice, and no other, with all of its light; -1 for a
+        slice that no row lights. None where slices share rows or light.
+        """
+        return torch.arange(self.dose_shape[2], device=self.device) if self.slices_independent else None
+
+    @property
     def straight_rays(self) -> bool:
         """True where light runs along the projector's direction; needed by closed-form limits."""
         return False

@@ -1,4 +1,4 @@
-"""Slices of one cross-section are designed once: an extruded part costs one slice."""
+"""Slices of one cross-section are designed once, and empty ones not at all: an extruded part costs one slice."""
 
 import dataclasses
 from dataclasses import dataclass
@@ -14,37 +14,46 @@ PIECE = 1 << 26  # voxels that are looked at together
 
 @dataclass(frozen=True)
 class Distinct:
-    """The slices of a problem that differ from each other.
+    """What is left to design of a problem where every slice has a row of patterns to itself.
 
-    problem   of those slices, each of which counts as often as it occurs
-    which     (slice,) int64: the distinct slice that each slice of the part is; None where all differ
-    first     (distinct slice,) int64: the first slice that it is
+    problem   of the slices that hold part and differ from each other, each of which counts as often as it occurs
+    rows      (slice with part,) int64: the row of the whole that lights it; None where `problem` is the whole
+    which     (slice with part,) int64: which of the distinct slices it is
+    first     (distinct slice,) int64: the row of the whole that lights its first occurrence
+    count     rows of the whole
     """
 
     problem: Problem
+    rows: Tensor | None = None
     which: Tensor | None = None
     first: Tensor | None = None
+    count: int = 0
 
     def taken(self, patterns: Tensor) -> Tensor:
-        """Patterns of the distinct slices, from those of all."""
+        """Patterns of the distinct slices, from those of the whole."""
         return patterns if self.first is None else patterns[..., self.first].contiguous()
 
     def spread(self, patterns: Tensor) -> Tensor:
-        """Patterns of all slices, from those of the distinct ones."""
-        return patterns if self.which is None else patterns[..., self.which].contiguous()
+        """Patterns of the whole, from those of the distinct slices; rows that light no part stay dark."""
+        if self.rows is None or self.which is None:
+            return patterns
+        whole = patterns.new_zeros(*patterns.shape[:-1], self.count)
+        whole[..., self.rows] = patterns[..., self.which]
+        return whole
 
 
 def distinct(problem: Problem, solver: Solver) -> Distinct:
-    """The distinct slices of a problem, where the solver designs every slice on its own."""
-    if not is_by_slice(solver, problem):
+    """The distinct slices of a problem, where the solver can design every slice on its own; else the whole."""
+    rows, target = problem.operator.row_of_slice, problem.target
+    part = target.solid.any(0).any(0)
+    if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
-    which = same_slices(problem.target)
-    found, counts = which.unique(return_counts=True)  # ascending: each is named by its first slice
-    if len(found) == len(which):
-        return Distinct(problem)
+    found, which, counts = same_slices(target)[part].unique(return_inverse=True, return_counts=True)
     few = problem.of_slices(found)
+    if not is_by_slice(solver, few):
+        return Distinct(problem)
     few = dataclasses.replace(few, target=dataclasses.replace(few.target, repeats=counts))
-    return Distinct(few, torch.searchsorted(found, which), found)
+    return Distinct(few, rows[part], which, rows[found], problem.operator.pattern_shape[2])
 
 
 def same_slices(target: Target) -> Tensor:

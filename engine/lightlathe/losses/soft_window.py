@@ -74,9 +74,7 @@ class SoftWindow:
         return replace(
             self,
             sharpest=max(sharpest, self.softest) if self.sharpest is None else self.sharpest,
-            stages=min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES)
-            if self.stages is None
-            else self.stages,
+            stages=stages if self.stages is None else self.stages,
         )
 
     def stage(self, share: float) -> "SoftWindow":

@@ -26,10 +26,10 @@ from lightlathe.support.watching import doing, step
 MAX_LOG_RATIO = 40.0  # natural logarithm of the heaviest weight over the lightest
 START_SHARPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
 TINY = 1e-30
-SHARPNESS = tuple(10 * 30 ** (number / 7) for number in range(8))  # of the soft minimum over rays, stage by stage
+SHARPNESS = tuple(10 * 100 ** (number / 19) for number in range(20))  # of the soft minimum over rays, stage by stage
 ROUNDING = 1e-9  # relative; see `certify`
 RAMP, ROUND, MOST = 200, 100, 2000  # steps where none are said: through all sharpnesses, from look to look, in all
-WON = 0.002  # of window: a round that lowers the bound by no more is the last
+WON = 0.001  # of window: a round that lowers the bound by no more is the last
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,12 @@ class Scenarios(LinearMap):
     def slices_independent(self) -> bool:
         return all(operator.slices_independent for operator, _ in self.members)
 
+    @property
+    def row_of_slice(self) -> Tensor | None:
+        rows = [operator.row_of_slice for operator, _ in self.members]
+        same = all(one is not None and rows[0] is not None and torch.equal(one, rows[0]) for one in rows)
+        return rows[0] if same else None
+
     def with_slices(self, count: int) -> "Scenarios":
         once = {id(operator): operator.with_slices(count) for operator, _ in self.members}
         return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
