@@ -31,13 +31,21 @@ TIMING = {  # by the motion that the stage makes
 
 @doing("writing frames")
 def write_frames(
-    patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, motion: str, facts: dict[str, Any]
+    patterns: Patterns,
+    codes: np.ndarray,
+    folder: Path,
+    *,
+    bits: int,
+    motion: str,
+    facts: dict[str, Any],
+    dark: int = 0,
 ) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
-    codes    (angle, column, row) integer codes, the projector's response undone
+    codes    (angle, column, row) integer codes of the lit columns and rows, the projector's response undone
     motion   "continuous" or "stepped": what the stage does while an image stands; see TIMING
     facts    more entries for the manifest: sense, response, resin, ...
+    dark     the code of all other columns and rows: frames have the size of the projector's field
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
     8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
@@ -55,7 +63,8 @@ def write_frames(
         if found := next(folder.iterdir(), None):
             raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
         for frame, image in zip(manifest["frames"], codes, strict=True):
-            Image.fromarray(np.ascontiguousarray(image.T[::-1]).astype(depth)).save(folder / frame["file"])
+            whole = patterns.field.padded(image, dark)
+            Image.fromarray(np.ascontiguousarray(whole.T[::-1]).astype(depth)).save(folder / frame["file"])
             step(of=len(codes))
         path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
@@ -67,7 +76,7 @@ def write_frames(
 
 def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -> dict[str, Any]:
     """The manifest: what projector and stage need to show one turn of frames."""
-    angles, columns, rows = codes.shape
+    angles, columns, rows = len(codes), patterns.field.columns, patterns.field.rows
     digits = max(5, len(str(angles - 1)))
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
     step = scan[1] - scan[0] if angles > 1 else 360.0

@@ -11,7 +11,8 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.quantities import SOLID, Chords, FineShape, Grid, Optics, Part, Patterns, Prediction
+from lightlathe.quantities import SOLID, Chords, Field, FineShape, Grid, Optics, Part, Patterns, Prediction
+from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.older import upgraded
 from lightlathe.result.record import Record
@@ -72,18 +73,7 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.fine is not None:
             put_fine(file.create_group("fine"), record.fine, record.prediction.fine_solid)
         shown = file.create_group("patterns")
-        put(
-            shown,
-            "levels",
-            patterns.levels.cpu().numpy(),
-            "1",
-            ("angle", "column", "row"),
-            full_scale=patterns.full_scale,
-            pixel_mm=patterns.pixel_mm,
-            irradiance_mw_cm2=patterns.irradiance_mw_cm2,
-            dwell_s=patterns.dwell_s,
-            turns=patterns.turns,
-        )
+        put_levels(shown, patterns)
         put(shown, "angle_rad", patterns.angle_rad.cpu().numpy(), "rad", ("angle",))
         if record.optics is not None:
             put_optics(file.create_group("optics"), record.optics)
@@ -95,6 +85,32 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         for stage, log in record.log_before.items():
             put_log(file, log, f"log_before/{stage}")
     return Path(path)
+
+
+def put_levels(group: Any, patterns: Patterns) -> None:
+    """The levels in the projector's whole field; where only some of it is lit, no more than that is stored."""
+    levels, field, axes = patterns.levels.cpu().numpy(), patterns.field, ("angle", "column", "row")
+    names = ("full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns")
+    attrs = {name: getattr(patterns, name) for name in names}
+    if field.is_whole:
+        put(group, "levels", levels, "1", axes, **attrs)
+        return
+    shape, first = (len(levels), field.columns, field.rows), (0, field.first_column, field.first_row)
+    data = put_block(group, "levels", levels, shape, first)
+    data.attrs.update({"units": "1", "dims": list(axes), CONTENT: content(levels), **attrs})
+
+
+def lit_in(shown: Node) -> Field | None:
+    """The lit columns and rows of the dataset of levels; None where all are. ValueError for what is no such field."""
+    if shown.block is None:
+        return None
+    angles, columns, rows = shown.block
+    if angles.stop - angles.start != shown.shape[0]:
+        raise ValueError(f"the lit block of {shown.path} holds some of the images; expected all of them")
+    lit = Field(*shown.shape[1:], columns.start, columns.stop - columns.start, rows.stop - rows.start)
+    if lit.first_row != rows.start:
+        raise ValueError(f"the lit rows of {shown.path} begin at {rows.start}; expected {lit.first_row}, in the middle")
+    return lit
 
 
 def put_fine(group: Any, fine: FineShape, solid: torch.Tensor | None) -> None:
@@ -197,6 +213,7 @@ def read_result(path: str | Path) -> Record:
                 irradiance_mw_cm2=shown.length("irradiance_mw_cm2"),
                 dwell_s=shown.length("dwell_s"),
                 turns=shown.count("turns"),
+                lit=lit_in(shown),
             ),
             prediction=Prediction(
                 torch.from_numpy(dose),
@@ -209,7 +226,7 @@ def read_result(path: str | Path) -> Record:
             log=log_in(root),
             warnings=tuple(warnings),
             fine=fine,
-            optics=optics_in(root, levels.shape, angle_rad),
+            optics=optics_in(root, shown.shape, angle_rad),
             log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )
         return upgraded(record, root.count("format_version"))

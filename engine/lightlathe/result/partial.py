@@ -14,7 +14,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE
 
 FORMAT = STATE
-STATE_VERSION = 6  # of what solvers keep: to be raised whenever a solver's state changes
+STATE_VERSION = 7  # of what solvers keep: to be raised whenever a solver's state changes
 
 
 def partial_path(result: Path) -> Path:
