@@ -112,11 +112,11 @@ class _Scene:
         gel: float,
         scale: float = 1.0,
         pixel_mm: float = math.nan,
-        middle: tuple[float, float] = (math.nan, math.nan),
+        middle: tuple[float, float] | None = None,
     ) -> Shadow:
         """images: scan angle and the levels (column, row) shown there, None for even light.
 
-        middle   (column, row) of the levels that lies on the axis and at z = 0
+        middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
         """
         if not bool(self.solid.any()):
             return Shadow(0.0, 0.0)
@@ -151,14 +151,16 @@ class _Scene:
         across = x[:, None] * math.cos(angle) + y[None, :] * math.sin(angle)
         return across, y[None, :] * math.cos(angle) - x[:, None] * math.sin(angle)
 
-    def _light(self, angle: float, levels: Tensor | None, pixel_mm: float, middle: tuple[float, float]) -> Tensor:
+    def _light(
+        self, angle: float, levels: Tensor | None, pixel_mm: float, middle: tuple[float, float] | None = None
+    ) -> Tensor:
         """(x, y, slice) light of one image where nothing is in its way, by linear interpolation between pixels."""
         s, t = self._lab(angle)
         depth = torch.sqrt((self.radius_mm**2 - s * s).clamp(min=0)) + t
         through = torch.exp(-self.absorption_per_mm * depth.clamp(min=0))[:, :, None]
         if levels is None:
             return through.expand(self.solid.shape)
-        column, row = middle
+        column, row = middle or ((levels.shape[0] - 1) / 2, (levels.shape[1] - 1) / 2)
         dark = torch.nn.functional.pad(levels.double(), (1, 1, 1, 1))
         by_slice = _between(dark, self.z_mm / pixel_mm + row + 1, 1)
         return through * _between(by_slice, (s / pixel_mm + column + 1).flatten(), 0).reshape(self.solid.shape)
