@@ -186,7 +186,7 @@ def read_result(path: str | Path) -> Record:
         levels = root.array("patterns/levels", "u1 u2", (None, None, None))
         if levels.max() > full_scale:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
-        angle_rad = root.array("patterns/angle_rad", "f8", levels.shape[:1])
+        angle_rad = root.array("patterns/angle_rad", "f8", shown.shape[:1])
         dose = root.array("prediction/dose", "f4", shape)
         if not (np.isfinite(angle_rad).all() and np.isfinite(dose).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
