@@ -1,4 +1,4 @@
-"""Levels of a field that is lit in part: native shape for any reader, only the lit block on the disk, all of it checked."""
+"""Levels of a field that is lit in part: native shape for any reader, the lit block alone on the disk, all checked."""
 
 import dataclasses
 
