@@ -7,7 +7,7 @@ is checked too, on the chunks that are there: so a flipped bit beside the block 
 
 import math
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeGuard
 
 import h5py
 import numpy as np
@@ -34,13 +34,17 @@ def block_of(attrs: dict[str, Any], shape: tuple[int, ...], where: str) -> Block
     if FIRST not in attrs and SHAPE not in attrs:
         return None
     first, count = attrs.get(FIRST), attrs.get(SHAPE)
-    for numbers in (first, count):
-        whole = isinstance(numbers, list) and all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
-        if not whole or len(numbers) != len(shape):
-            raise ValueError(f"{FIRST} and {SHAPE} of {where} are {first} and {count}; expected a block of {shape}")
+    if not (_numbers(first, len(shape)) and _numbers(count, len(shape))):
+        raise ValueError(f"{FIRST} and {SHAPE} of {where} are {first} and {count}; expected a block of {shape}")
     if not all(a >= 0 and n >= 1 and a + n <= size for a, n, size in zip(first, count, shape, strict=True)):
         raise ValueError(f"the block of {where}, {count} from {first} on, does not lie in its {shape}")
     return tuple(slice(a, a + n) for a, n in zip(first, count, strict=True))
+
+
+def _numbers(value: Any, count: int) -> TypeGuard[list[int]]:
+    """Whether an attribute holds so many whole numbers."""
+    whole = isinstance(value, list) and all(isinstance(n, int) and not isinstance(n, bool) for n in value)
+    return whole and len(value) == count
 
 
 def claimed_bytes(data: h5py.Dataset, block: Block | None) -> int:

@@ -107,7 +107,8 @@ def lit_in(shown: Node) -> Field | None:
     angles, columns, rows = shown.block
     if angles.stop - angles.start != shown.shape[0]:
         raise ValueError(f"the lit block of {shown.path} holds some of the images; expected all of them")
-    lit = Field(*shown.shape[1:], columns.start, columns.stop - columns.start, rows.stop - rows.start)
+    _, wide, tall = shown.shape
+    lit = Field(wide, tall, columns.start, columns.stop - columns.start, rows.stop - rows.start)
     if lit.first_row != rows.start:
         raise ValueError(f"the lit rows of {shown.path} begin at {rows.start}; expected {lit.first_row}, in the middle")
     return lit
@@ -154,10 +155,9 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
     if not all(np.isfinite(values).all() for values in found.values()):
         raise ValueError("optics holds what is no finite number")
     at = root["optics"]
-    columns = {name: torch.from_numpy(values) for name, values in found.items()}
-    chords = Chords(
-        torch.from_numpy(angle_rad), **columns, rows=at.count("rows", levels[2], levels[2]), row_mm=at.length("row_mm")
-    )
+    offset_mm, deflection_rad, transmittance = (torch.from_numpy(found[name]) for name in COLUMNS)
+    rows, row_mm = at.count("rows", levels[2], levels[2]), at.length("row_mm")
+    chords = Chords(torch.from_numpy(angle_rad), offset_mm, deflection_rad, transmittance, rows, row_mm)
     return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
 
 

@@ -44,9 +44,9 @@ def patterns_for(
     x = levels.to(device=problem.operator.device, dtype=problem.operator.dtype)
     x = _around(x, angle_rad.double().cpu(), chords.angle_rad.double().cpu())
     rows = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
-    columns, middle = chords.offset_mm.double().cpu(), middle or tuple((n - 1) / 2 for n in levels.shape[1:])
-    for axis, places in ((1, columns), (2, rows)):
-        x = _along(x, axis, places / pixel_mm + middle[axis - 1])
+    column, row = middle or ((levels.shape[1] - 1) / 2, (levels.shape[2] - 1) / 2)
+    for axis, places, zero in ((1, chords.offset_mm.double().cpu(), column), (2, rows, row)):
+        x = _along(x, axis, places / pixel_mm + zero)
     dose = problem.operator(x)
     solid = problem.target.solid
     mean = float(total(dose * solid) / solid.sum())
