@@ -6,12 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import torch
 from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.quantities import Patterns
+from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing, step
 
+FRAME_BYTES = 8  # a pixel of one frame: codes of 16 bits and their copies while it is packed
 ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "
     "s, the light's direction and up are right-handed."
@@ -49,9 +52,11 @@ def write_frames(
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
     8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
-    Raises ResultError unless the folder is new or empty and can be written, and for facts the manifest has already.
+    Raises ResultError unless the folder is new or empty and can be written, for facts the manifest has already, and
+    for a field of which not even one frame fits the memory.
     """
     folder = Path(folder)
+    _require_memory(patterns)
     manifest = manifest_of(patterns, codes, bits, motion)
     if taken := sorted(manifest.keys() & facts.keys()):
         raise ResultError(f"the manifest has its own {', '.join(taken)}; expected other names for further facts.")
@@ -72,6 +77,16 @@ def write_frames(
             f"{folder}: cannot write frames there ({problem}); expected an empty or new folder with room on the disk."
         ) from None
     return path
+
+
+def _require_memory(patterns: Patterns) -> None:
+    field, free = patterns.field, free_bytes(torch.device("cpu"))
+    needed = FRAME_BYTES * field.columns * field.rows
+    if needed > free:
+        raise ResultError(
+            f"a frame of {field.columns} x {field.rows} pixels takes {needed / 1e9:.3g} GB to write, and "
+            f"{free / 1e9:.3g} GB are free. Are these the projector's columns and rows?"
+        )
 
 
 def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str) -> dict[str, Any]:
