@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import torch
 
 from lightlathe.errors import JobError
@@ -100,7 +101,7 @@ def _designed(
         log_before=found.log_before,
         warnings=tuple(said),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
-        optics=setup.operator.optics,
+        optics=setup.optics,
         own=own_of(job),
     )
 
@@ -123,10 +124,11 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
                 f"s; expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
             )
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
-    codes = Codebook.of(job.light.bits, job.light.response).codes_of(record.patterns.levels.numpy())
+    book = Codebook.of(job.light.bits, job.light.response)
+    codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     facts = {"name": record.name, **applied}
-    return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts)
+    return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark)
 
 
 def summary(record: Record, path: Path) -> str:

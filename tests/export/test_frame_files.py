@@ -11,7 +11,7 @@ from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.export.frames import write_frames
-from lightlathe.quantities import Patterns
+from lightlathe.quantities import Field, Patterns
 
 
 def stack(shape, top):
@@ -49,6 +49,29 @@ def test_the_manifest_says_how_to_show_them(tmp_path):
     assert [f["starts_s"] for f in manifest["frames"]] == [0.0, 0.25, 0.5]
     assert manifest["frames"][1]["scan_angle_deg"] == pytest.approx(np.degrees(0.5))
     assert manifest["sense"] == "clockwise"
+
+
+@pytest.mark.parametrize("dark", [0, 3])
+def test_frames_have_the_size_of_the_field(tmp_path, dark):
+    """The lit columns and rows where the field says, top row first; the code of dark everywhere else."""
+    patterns = dataclasses.replace(stack((3, 4, 5), 255), lit=Field(11, 9, 6, 4, 5))
+    codes = patterns.levels.numpy()
+    path = write_frames(patterns, codes, tmp_path / "f", bits=8, motion="stepped", facts={}, dark=dark)
+    manifest = json.loads(path.read_text())
+    assert (manifest["columns"], manifest["rows"]) == (11, 9)
+    for a, frame in enumerate(manifest["frames"]):
+        wanted = np.full((9, 11), dark)
+        for column in range(4):
+            for row in range(5):
+                wanted[8 - (2 + row), 6 + column] = codes[a, column, row]
+        assert np.array_equal(np.asarray(Image.open(tmp_path / "f" / frame["file"])), wanted)
+
+
+def test_a_frame_that_cannot_be_held_is_refused(tmp_path):
+    patterns = dataclasses.replace(stack((3, 4, 4), 255), lit=Field(10**7, 10**7, 6, 4, 4))
+    with pytest.raises(ResultError, match=r"a frame of 10000000 x 10000000 pixels takes 8e\+05 GB to write"):
+        written(patterns, tmp_path / "f")
+    assert not (tmp_path / "f").exists()
 
 
 def test_frames_are_never_mixed_with_old_ones(tmp_path):

@@ -75,7 +75,7 @@ def test_the_bound_is_of_the_same_motion_as_the_window(small_job, folder, motion
     setup = prepare(parse_job(text, name="disc", folder=folder))
     target = setup.part.target()
     k = int(target.solid.any(0).any(0).nonzero()[0])
-    shape = (12, 20)
+    shape = setup.turning.pattern_shape[:2]
 
     def slice_dose(patterns):
         whole = patterns[:, :, None].expand(*shape, setup.turning.pattern_shape[2]).contiguous()
@@ -169,8 +169,8 @@ def test_the_dose_is_that_of_the_arc(small_job, folder):
     x, y = (a.numpy() for a in torch.meshgrid(grid.centres_mm(0), grid.centres_mm(1), indexing="ij"))
     inside = np.hypot(x, y) <= 5.0
     levels = patterns.levels.numpy() / patterns.full_scale
-    rows = slice((20 - nz) // 2, (20 - nz) // 2 + nz)  # rows meet slices: voxels as large as pixels
-    given = levels[:, :, rows], patterns.angle_rad.numpy(), 2 * math.pi / 40, x[inside], y[inside]
+    assert levels.shape[2] == nz  # of the field's 20 rows those of the slices are lit: voxels are as large as pixels
+    given = levels, patterns.angle_rad.numpy(), 2 * math.pi / 40, x[inside], y[inside]
 
     def summed(parts):
         dose = turning_dose(*given, pixel=0.25, radius=5.0, absorption=0.1, parts=parts)

@@ -61,7 +61,7 @@ def stored(record, tmp_path):
 def test_the_optics_are_in_the_file(job, tmp_path):
     record = pipeline.design(job)
     again = stored(record, tmp_path)
-    optics = pipeline.prepare(job).operator.optics
+    optics = pipeline.prepare(job).optics
     for name in ("angle_rad", "offset_mm", "deflection_rad", "transmittance"):
         assert torch.equal(getattr(again.optics.chords, name), getattr(optics.chords, name)), name
     assert (again.optics.chords.rows, again.optics.chords.row_mm) == (20, 0.25)

@@ -9,7 +9,7 @@ import torch
 
 from lightlathe.job import parse_job
 from lightlathe.job.reading import resolved
-from lightlathe.quantities import Grid, Part, Patterns, Prediction
+from lightlathe.quantities import Field, Grid, Part, Patterns, Prediction
 from lightlathe.result import Record, write_partial, write_result
 from lightlathe.study.file import Run, Study, write_study
 from sealing import without_checksums
@@ -20,11 +20,12 @@ def settings_of_small(text: str, folder: Path) -> dict:
 
 
 def a_record(text: str, folder: Path) -> Record:
-    """As a design of the small job leaves it, its numbers made up."""
+    """As a design of the small job leaves it, its numbers made up; some of its columns and rows are lit."""
     generator = torch.Generator().manual_seed(7)
     grid = Grid((20, 20, 8), 0.25)
     dose = torch.rand(grid.shape, generator=generator) * 60
-    levels = torch.randint(0, 251, (60, 40, 20), generator=generator).to(torch.uint8)
+    levels = torch.randint(0, 251, (60, 21, 8), generator=generator).to(torch.uint8)
+    lit = Field(40, 20, 10, 21, 8)
     return Record(
         name="disc",
         job_toml=text,
@@ -34,7 +35,7 @@ def a_record(text: str, folder: Path) -> Record:
             torch.randint(0, 256, grid.shape, generator=generator).float() / 255,
             torch.randint(0, 3, grid.shape, generator=generator).to(torch.uint8),
         ),
-        patterns=Patterns(levels, torch.linspace(0, 6.2, 60, dtype=torch.float64), 255, 0.25, 20.0, 0.5, 3),
+        patterns=Patterns(levels, torch.linspace(0, 6.2, 60, dtype=torch.float64), 255, 0.25, 20.0, 0.5, 3, lit),
         prediction=Prediction(dose, dose > 45, {"iou": 0.9, "window_relative": float("nan"), "wrong_voxels": 3.0}),
         vial_radius_mm=5.0,
         facts={"created_utc": "2026-01-01T00:00:00+00:00", "program_version": "0", "device": "cpu", "seed": 0},

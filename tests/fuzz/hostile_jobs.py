@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from lightlathe import feasibility, pipeline
 from lightlathe.errors import LightlatheError
-from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.devices import device_of, require_memory
+from lightlathe.flow.lit import field_of
 from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.job import Job, load_job
 from lightlathe.job.bounds import bounds_of
@@ -127,7 +128,7 @@ def ready(job: Job, loaded: Any) -> None:
     if grid.voxels < SMALL_VOXELS and job.turn.angles * light.columns * light.rows < SMALL_PIXELS and not own(job):
         pipeline.prepare(job, loaded)
     else:
-        require_memory(grid, device_of(job), patterns_of(job))
+        require_memory(grid, device_of(job), job.turn.angles * field_of(job, loaded[0], grid).lit_pixels)
 
 
 def own(job: Job) -> bool:

@@ -215,8 +215,12 @@ def test_a_file_that_fails_ends_a_design_before_its_work(written, capsys, tmp_pa
 
 
 def test_images_that_cannot_fit_are_known_before_the_work(parse):
-    job = parse("columns = 40\nrows = 20", "columns = 100000\nrows = 100000")
-    with pytest.raises(JobError, match="all images of a turn take"):
+    """Columns and rows that do not reach the part take nothing, however many: finer pixels do."""
+    size = "pixel_mm = 0.25\ncolumns = 40\nrows = 20"
+    large = pipeline.prepare(parse(size, "pixel_mm = 0.25\ncolumns = 100000\nrows = 100000"))
+    assert large.operator.pattern_shape == pipeline.prepare(parse(size, size)).operator.pattern_shape
+    job = parse(size, "pixel_mm = 1e-4\ncolumns = 100000\nrows = 100000")
+    with pytest.raises(JobError, match="the lit pixels of all images of a turn take"):
         pipeline.prepare(job)
     assert check(job).level == "does not fit this machine"
 

@@ -118,6 +118,8 @@ def pipeline_settings(value):
         ("shape", "def it(): return np.zeros((2, 2, 2))", "without bounds_mm"),
         ("shape", "class it(Cylinder):\n    def __init__(self): super().__init__(2.0, 1.0)\n    volume_mm3 = 1.0",
          "coverage adds up to .* and volume_mm3 is 1;"),
+        ("shape", "class it(Cylinder):\n    def __init__(self): super().__init__(2.0, 1.0)\n    reach_mm = 1.5",
+         r"coverage reaches 1\.9.* mm from the axis and reach_mm is 1\.5;"),
         ("shape", "class it(Cylinder):\n    def __init__(self): super().__init__(2.0, 1.0)\n"
          "    def coverage(self, grid, device): return torch.zeros(1)", "coverage gives torch.float32"),
         ("shape", "class it(Cylinder):\n    def __init__(self): super().__init__(2.0, 1.0)\n"

@@ -15,21 +15,28 @@ class Lines:
     """The chord of each bin in the lab frame, the same at every scan angle: s cos(turn) + t sin(turn) = offset.
 
     Between two chords light is interpolated by the distances to both, and so is the turn. A dark chord lies beyond
-    each outermost one, parallel to it, as far away as its neighbour's offset.
+    each outermost one: a given one, or parallel to it, as far away as its neighbour's offset.
 
     offset_mm   (bin,) float64, growing, at least two
     deflection_rad    (bin,) float64
+    dark_before, dark_after   (offset mm, deflection rad) of the dark chords, None where none is given
     """
 
     offset_mm: Tensor
     deflection_rad: Tensor
+    dark_before: tuple[float, float] | None = None
+    dark_after: tuple[float, float] | None = None
 
     @cached_property
     def with_dark(self) -> tuple[Tensor, Tensor]:
         """Offset and turn of every chord and of the dark one beyond each end, (bins + 2,) each."""
         s, turn = self.offset_mm, self.deflection_rad
-        ends = 2 * s[:1] - s[1:2], 2 * s[-1:] - s[-2:-1]
-        return torch.cat([ends[0], s, ends[1]]), torch.cat([turn[:1], turn, turn[-1:]])
+        before, after = (2 * s[:1] - s[1:2], turn[:1]), (2 * s[-1:] - s[-2:-1], turn[-1:])
+        if self.dark_before is not None:
+            before = s.new_tensor(self.dark_before).split(1)
+        if self.dark_after is not None:
+            after = s.new_tensor(self.dark_after).split(1)
+        return torch.cat([before[0], s, after[0]]), torch.cat([before[1], turn, after[1]])
 
     def narrowest_mm(self, radius_mm: float) -> float:
         """Minimum distance of two neighbouring chords anywhere in the vial; 0 only where two meet."""

@@ -76,6 +76,9 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
     middle_mm, lines = float(offset[0] + offset[-1]) / 2, None
     centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
     even = bool(((offset - middle_mm - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
+    for dark, place in ((chords.dark_before, offset[0] - bin_mm), (chords.dark_after, offset[-1] + bin_mm)):
+        even = even and (dark is None or abs(dark[0] - float(place)) < REL_TOLERANCE * bin_mm * columns)
+        even = even and (dark is None or dark[1] == float(turn[0]))
     if even and bool((turn == turn[0]).all()):
         angle_rad = angle_rad + turn[0]  # chords that all turn alike are light from elsewhere
         if (
@@ -83,7 +86,7 @@ def plan(chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float)
         ):  # rounding: kernels are faster where views from behind are mirror images
             middle_mm = 0.0
     else:
-        lines, middle_mm = Lines(offset, turn), 0.0
+        lines, middle_mm = Lines(offset, turn, chords.dark_before, chords.dark_after), 0.0
         lines.require_apart(radius_mm)
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)

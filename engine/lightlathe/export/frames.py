@@ -6,12 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import torch
 from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.quantities import Patterns
+from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing, step
 
+FRAME_BYTES = 8  # a pixel of one frame: codes of 16 bits and their copies while it is packed
 ORIENTATION = (
     "Seen from the projector along the light: top row is up along the turning axis, left column is the lowest s; "
     "s, the light's direction and up are right-handed."
@@ -31,19 +34,29 @@ TIMING = {  # by the motion that the stage makes
 
 @doing("writing frames")
 def write_frames(
-    patterns: Patterns, codes: np.ndarray, folder: Path, *, bits: int, motion: str, facts: dict[str, Any]
+    patterns: Patterns,
+    codes: np.ndarray,
+    folder: Path,
+    *,
+    bits: int,
+    motion: str,
+    facts: dict[str, Any],
+    dark: int = 0,
 ) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
-    codes    (angle, column, row) integer codes, the projector's response undone
+    codes    (angle, column, row) integer codes of the lit columns and rows, the projector's response undone
     motion   "continuous" or "stepped": what the stage does while an image stands; see TIMING
     facts    more entries for the manifest: name, sense, response
+    dark     the code of all other columns and rows: frames have the size of the projector's field
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
     8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
-    Raises ResultError unless the folder is new or empty and can be written.
+    Raises ResultError unless the folder is new or empty and can be written, and for a field of which not even one frame
+    fits the memory.
     """
     folder = Path(folder)
+    _require_memory(patterns)
     manifest = manifest_of(patterns, codes, bits, motion, facts)
     depth = np.uint8 if bits <= 8 else np.uint16
     path = folder / "manifest.json"
@@ -52,7 +65,8 @@ def write_frames(
         if found := next(folder.iterdir(), None):
             raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
         for frame, image in zip(manifest["frames"], codes, strict=True):
-            Image.fromarray(np.ascontiguousarray(image.T[::-1]).astype(depth)).save(folder / frame["file"])
+            whole = patterns.field.padded(image, dark)
+            Image.fromarray(np.ascontiguousarray(whole.T[::-1]).astype(depth)).save(folder / frame["file"])
             step(of=len(codes))
         path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
@@ -62,9 +76,19 @@ def write_frames(
     return path
 
 
+def _require_memory(patterns: Patterns) -> None:
+    field, free = patterns.field, free_bytes(torch.device("cpu"))
+    needed = FRAME_BYTES * field.columns * field.rows
+    if needed > free:
+        raise ResultError(
+            f"a frame of {field.columns} x {field.rows} pixels takes {needed / 1e9:.3g} GB to write, and "
+            f"{free / 1e9:.3g} GB are free. Are these the projector's columns and rows?"
+        )
+
+
 def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str, facts: dict[str, Any]) -> dict[str, Any]:
     """The manifest: what projector and stage need to show one turn of frames."""
-    angles, columns, rows = codes.shape
+    angles, columns, rows = len(codes), patterns.field.columns, patterns.field.rows
     digits = max(5, len(str(angles - 1)))
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
     step = scan[1] - scan[0] if angles > 1 else 360.0

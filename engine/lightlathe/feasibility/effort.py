@@ -6,8 +6,10 @@ from dataclasses import astuple
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
+from lightlathe.flow.lit import lit_field
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
+from lightlathe.quantities import Field
 from lightlathe.solve import PrimalDual, copies
 from lightlathe.support.words import count, duration, large, rounded_up, size
 
@@ -22,8 +24,15 @@ SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
 def slices(case: Case) -> int:
-    """Slices of the job's grid: the part and its margin at either end."""
-    return math.ceil(case.part.height_mm / case.grid.voxel_mm * (1 - REL_TOLERANCE)) + 2 * case.grid.margin_voxels
+    """Slices of the job's grid, whose middle is z = 0: the part and its margin at either end."""
+    high_mm = 2 * case.part.farthest_z_mm
+    return math.ceil(high_mm / case.grid.voxel_mm * (1 - REL_TOLERANCE)) + 2 * case.grid.margin_voxels
+
+
+def lit(case: Case) -> Field:
+    """The columns and rows that can reach the part: the others cost nothing."""
+    size = (case.part.radius_mm, case.part.farthest_z_mm, slices(case), case.grid.voxel_mm)
+    return lit_field(case.light, case.vial, case.resin, case.design, *size)
 
 
 def voxels(case: Case) -> int:
@@ -34,7 +43,7 @@ def voxels(case: Case) -> int:
 
 def array_bytes(case: Case) -> float:
     """Peak memory of the arrays: the solver's float32 arrays, and the print on the finer grid."""
-    patterns = case.turn.angles * case.light.columns * case.light.rows
+    patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
     solver = 4.0 * (arrays * patterns + max(1, _scenarios(case)) * volumes * voxels(case))
     return solver + finer_bytes(case)
@@ -51,7 +60,7 @@ def finer_bytes(case: Case) -> float:
     if case.grid.finer == 1:
         return 0.0
     fine = voxels(case) * case.grid.finer**3
-    views = 4.0 * case.turn.angles * case.light.columns * slices(case) * case.grid.finer
+    views = 4.0 * case.turn.angles * lit(case).lit_columns * slices(case) * case.grid.finer
     return FINE_BYTES * fine + SCRATCH_BYTES * min(fine, SLAB_VOXELS) + views
 
 

@@ -15,6 +15,7 @@ class Extent:
 
     radius_mm          farthest point from the turning axis
     height_mm          its extent along the axis
+    top_mm             farthest point from z = 0, at which the light's middle lies; half of the height where None
 
     Known only once the part has been read (None: judged as a solid body of that radius and height):
     slices             (x, y, slice) bool: voxels that must turn solid, in a sample of slices
@@ -31,6 +32,7 @@ class Extent:
 
     radius_mm: float
     height_mm: float
+    top_mm: float | None = None
     slices: Tensor | None = None
     slice_voxel_mm: float | None = None
     surrounded: bool = True
@@ -47,6 +49,11 @@ class Extent:
         for name in ("radius_mm", "height_mm"):
             if not 0 < getattr(self, name) < float("inf"):
                 raise JobError(f"{name} of the part is {getattr(self, name)}; expected a finite length above 0.")
+
+    @property
+    def farthest_z_mm(self) -> float:
+        """`top_mm`, of a part in the middle where that is not given."""
+        return self.height_mm / 2 if self.top_mm is None else self.top_mm
 
     def seen_as(self, part: Part) -> "Extent":
         """A copy completed from the part's voxels. Raises PartError if no voxel must turn solid."""

@@ -14,7 +14,8 @@ from lightlathe.feasibility.machine import Machine
 from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
-from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.devices import device_of, require_memory
+from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import optics_of
 from lightlathe.flow.shadow import even_shadow
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
@@ -55,7 +56,8 @@ def can_start(job: Job, verdict: Verdict, solids: tuple[Solid, ...]) -> bool:
     if any(reason.level == "cannot work" for reason in verdict.of("place")):
         return False
     try:
-        require_memory(lay_out(job, solids).grid, device_of(job), patterns_of(job))
+        grid = lay_out(job, solids).grid
+        require_memory(grid, device_of(job), job.turn.angles * field_of(job, solids, grid).lit_pixels)
     except JobError:
         return False
     return True
@@ -96,6 +98,7 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
     part = Extent(
         radius_mm=max(p.reach_mm for p in parts),
         height_mm=high - low,
+        top_mm=max(abs(low), abs(high)),
         thinnest_mm=min((mm for mm in walls if math.isfinite(mm)), default=None),
         level_ends_mm=level_ends(parts),
     )

@@ -9,19 +9,14 @@ from lightlathe.support.memory import free_bytes
 from lightlathe.support.words import amount
 
 
-def patterns_of(job: Job) -> int:
-    """Numbers in one array of the patterns."""
-    return job.turn.angles * job.light.columns * job.light.rows
-
-
 def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
-    """JobError where not even two volumes of the grid or two arrays of `patterns` numbers fit; `lightlathe check`
-    estimates the whole design."""
+    """JobError where not even two volumes of the grid or two arrays of `patterns` numbers, those of the lit pixels of
+    all images, fit; `lightlathe check` estimates the whole design."""
     free, needed = free_bytes(device), 8.0 * grid.voxels
     if 8.0 * patterns > free:
         raise JobError(
-            f"all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB are free on "
-            f"{device}.\n  Fewer angles in [turn], or fewer columns and rows in [light], would fit."
+            f"the lit pixels of all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB "
+            f"are free on {device}.\n  Fewer angles in [turn], or larger and so fewer pixels in [light], would fit."
         )
     if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2

@@ -74,7 +74,8 @@ def start_of(setup: Setup, problem: Problem) -> Tensor:
         from lightlathe.result import read_result  # h5py is loaded when a file is read
 
         earlier = read_result(setup.job.path(start.result)).patterns
-        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, earlier.pixel_mm)
+        middle = earlier.field.middle
+        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, earlier.pixel_mm, middle)
     return start(problem)
 
 

@@ -92,7 +92,7 @@ def predict(
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
     optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm)
-    optics = optics.replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
+    optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)

@@ -11,12 +11,13 @@ import torch
 
 from lightlathe.dose import Backend, DoseOperator, Turning, substeps
 from lightlathe.errors import JobError
-from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.devices import device_of, require_memory
+from lightlathe.flow.lit import chords_of, field_of
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import FineShape, Optics, Part
+from lightlathe.quantities import Field, FineShape, Optics, Part
 
 log = logging.getLogger(__name__)
 
@@ -27,7 +28,9 @@ class Setup:
 
     operator   for images that stand at their angles: the design uses this one
     turning    with the stage's motion: exposure, levels, prediction and certificate use this one
-               Both give the mean over a turn per unit of incident light.
+               Both give the mean over a turn per unit of incident light, and take the lit columns and rows alone.
+    optics     of the projector's whole field
+    field      the lit columns and rows in it: see flow/lit.py
     """
 
     job: Job
@@ -37,6 +40,8 @@ class Setup:
     part: Part
     operator: DoseOperator
     turning: DoseOperator | Turning
+    optics: Optics
+    field: Field
     warnings: tuple[str, ...]
 
     @cached_property
@@ -57,7 +62,7 @@ class Setup:
                 raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
             operator = plain
             if percent or offset:
-                optics = optics_of(self.job, offset)
+                optics = optics_of(self.job, offset).lit(self.field)
                 optics = optics.replace(absorption_per_mm=optics.absorption_per_mm * factor)
                 backend = plain.backend if not offset else backend_of(self.job, self.device, self.dtype)
                 operator = DoseOperator(optics, plain.grid, backend, gain=plain.gain)
@@ -102,7 +107,8 @@ def prepare(
         if solid.role == "part":
             require_fit(report)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
-    require_memory(grid, device, patterns_of(job))
+    field = field_of(job, solids, grid)
+    require_memory(grid, device, job.turn.angles * field.lit_pixels)
     part = voxels(job, solids, grid, device)
     if thin is None:
         inserts = [s.form for s in solids if s.role == "insert"]
@@ -110,9 +116,11 @@ def prepare(
     for found in thin:
         said += found.warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
-    operator = DoseOperator(optics_of(job), grid, backend_of(job, device, dtype))
+    optics = optics_of(job)
+    operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += left_out(job)
-    return Setup(job, device, dtype, solids, part, operator, in_motion(job, operator, part), tuple(said))
+    turning = in_motion(job, operator, part)
+    return Setup(job, device, dtype, solids, part, operator, turning, optics, field, tuple(said))
 
 
 def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
@@ -129,19 +137,11 @@ def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
 
 
 def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
-    """The optics of a job, chords in the order in which the projector shows its images; the only place that makes them.
+    """The optics of a job and its projector's whole field, chords in the order in which the projector shows its images;
+    the only place that makes them.
 
     axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
-    light = job.light
-    chords = light.beam.chords(
-        angle_rad=angle_rad,
-        columns=light.columns,
-        rows=light.rows,
-        pixel_mm=light.pixel_mm,
-        axis_offset_mm=axis_offset_mm,
-        vial=job.vial,
-        resin=job.resin,
-    )
+    chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
     return Optics(chords, job.vial.radius_mm, job.resin.absorption_per_mm)

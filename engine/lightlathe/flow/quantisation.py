@@ -67,7 +67,7 @@ class Shown:
                 "faster turn suits this resin."
             )
         return Patterns(levels, self.setup.operator.optics.chords.angle_rad, self.book.full_scale, light.pixel_mm,
-                        light.irradiance_mw_cm2, turn.dwell_s, turns)  # fmt: skip
+                        light.irradiance_mw_cm2, turn.dwell_s, turns, self.setup.field)  # fmt: skip
 
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""

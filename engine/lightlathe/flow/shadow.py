@@ -84,10 +84,11 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     if scene is None:
         return None
     step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
-    images = [(float(patterns.angle_rad[n]), patterns.fractions()[n]) for n in range(0, len(patterns.angle_rad), step)]
+    shown = patterns.fractions()[::step]
+    images = list(zip(patterns.angle_rad[::step].tolist(), shown, strict=True))
     resin = job.resin.at(patterns.exposure_s)
     scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
-    return scene.shadow(images, resin.gel_mj_cm3, scale, patterns.pixel_mm)
+    return scene.shadow(images, resin.gel_mj_cm3, scale, patterns.pixel_mm, patterns.field.middle)
 
 
 @dataclass(frozen=True)
@@ -106,14 +107,22 @@ class _Scene:
     of_part: float
 
     def shadow(
-        self, images: Sequence[tuple[float, Tensor | None]], gel: float, scale: float = 1.0, pixel_mm: float = math.nan
+        self,
+        images: Sequence[tuple[float, Tensor | None]],
+        gel: float,
+        scale: float = 1.0,
+        pixel_mm: float = math.nan,
+        middle: tuple[float, float] | None = None,
     ) -> Shadow:
-        """images: scan angle and the levels (column, row) shown there, None for even light."""
+        """images: scan angle and the levels (column, row) shown there, None for even light.
+
+        middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
+        """
         if not bool(self.solid.any()):
             return Shadow(0.0, 0.0)
         full, left = (torch.zeros(self.solid.shape, dtype=torch.float64) for _ in range(2))
         for angle, levels in images:
-            light = self._light(angle, levels, pixel_mm)
+            light = self._light(angle, levels, pixel_mm, middle)
             full += light
             left += light * ~self._dark(angle)
         dose, shadowed = (scale * d[self.solid] for d in (full, left))
@@ -142,17 +151,19 @@ class _Scene:
         across = x[:, None] * math.cos(angle) + y[None, :] * math.sin(angle)
         return across, y[None, :] * math.cos(angle) - x[:, None] * math.sin(angle)
 
-    def _light(self, angle: float, levels: Tensor | None, pixel_mm: float) -> Tensor:
+    def _light(
+        self, angle: float, levels: Tensor | None, pixel_mm: float, middle: tuple[float, float] | None = None
+    ) -> Tensor:
         """(x, y, slice) light of one image where nothing is in its way, by linear interpolation between pixels."""
         s, t = self._lab(angle)
         depth = torch.sqrt((self.radius_mm**2 - s * s).clamp(min=0)) + t
         through = torch.exp(-self.absorption_per_mm * depth.clamp(min=0))[:, :, None]
         if levels is None:
             return through.expand(self.solid.shape)
-        columns, rows = levels.shape
+        column, row = middle or ((levels.shape[0] - 1) / 2, (levels.shape[1] - 1) / 2)
         dark = torch.nn.functional.pad(levels.double(), (1, 1, 1, 1))
-        by_slice = _between(dark, self.z_mm / pixel_mm + (rows + 1) / 2, 1)
-        return through * _between(by_slice, (s / pixel_mm + (columns + 1) / 2).flatten(), 0).reshape(self.solid.shape)
+        by_slice = _between(dark, self.z_mm / pixel_mm + row + 1, 1)
+        return through * _between(by_slice, (s / pixel_mm + column + 1).flatten(), 0).reshape(self.solid.shape)
 
     def _dark(self, angle: float) -> Tensor:
         """(x, y, slice) bool: an insert stands between the voxel and the projector.

@@ -1,7 +1,8 @@
 """Penalties on the patterns: what a design costs in light, peak level and roughness. One class each, all in PENALTIES.
 
 A penalty is a frozen dataclass, called as `penalty(patterns)` with patterns (angle, column, row) in units of the even
-light that gives the part a mean dose of 1; it returns a scalar tensor that is added to the loss.
+light that gives the part a mean dose of 1; it returns a scalar tensor that is added to the loss. Patterns are those of
+the columns and rows that can reach the part: means are over them, so a weight means the same for any projector.
 """
 
 from dataclasses import dataclass

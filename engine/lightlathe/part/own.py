@@ -41,6 +41,13 @@ class OwnShape(OwnMember):
             raise JobError(f"{self.where}: coverage gives {got}; expected torch.float32 {(nx, ny, nz)}.")
         if not bool(((covered >= 0) & (covered <= 1)).all()):
             raise JobError(f"{self.where}: coverage lies outside 0..1; expected covered fractions.")
+        far = float((Grid((nx, ny, nz), voxel).radius_mm() * (covered >= 0.5).any(2)).amax())
+        reach = float(found.reach_mm)
+        if far > reach + voxel:
+            raise JobError(
+                f"{self.where}: coverage reaches {far:.4g} mm from the axis and reach_mm is {reach:.4g}; expected it "
+                "to lie within that, where the light goes."
+            )
         volume, stated = float(covered.double().sum()) * voxel**3, float(found.volume_mm3)
         if abs(volume - stated) > VOLUME * stated:
             raise JobError(

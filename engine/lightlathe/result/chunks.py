@@ -40,10 +40,34 @@ def written(group: Any, name: str, values: np.ndarray, pays: float = 0.9) -> Any
         compression_opts=1,
         shuffle=values.dtype.itemsize > 1,
     )
-    places = list(_places(values.shape, sides))
-    for at, packed in zip(places, in_threads(lambda at: _packed(values, at, sides), places), strict=True):
-        data.id.write_direct_chunk(at, packed)
+    _fill(data, values, (0,) * values.ndim)
     return data
+
+
+def written_within(group: Any, name: str, values: np.ndarray, shape: tuple[int, ...], first: Place) -> Any:
+    """A new packed dataset of `shape` with the values from `first` on; chunks that they do not touch are not stored."""
+    data = group.create_dataset(
+        name,
+        shape,
+        values.dtype,
+        chunks=_sides(values),
+        fillvalue=0,
+        compression="gzip",
+        compression_opts=1,
+        shuffle=values.dtype.itemsize > 1,
+    )
+    _fill(data, values, first)
+    return data
+
+
+def _fill(data: Any, values: np.ndarray, first: Place) -> None:
+    """Write the values into a new dataset from `first` on, chunk by chunk; what else such a chunk holds is 0."""
+    sides = data.chunks
+    ends = [start + count for start, count in zip(first, values.shape, strict=True)]
+    spans = [range(start - start % side, end, side) for start, end, side in zip(first, ends, sides, strict=True)]
+    places = list(product(*spans))
+    for at, packed in zip(places, in_threads(lambda at: _packed(values, at, sides, first), places), strict=True):
+        data.id.write_direct_chunk(at, packed)
 
 
 def read(data: Any) -> np.ndarray:
@@ -106,12 +130,13 @@ def _packs(values: np.ndarray, sides: tuple[int, ...], pays: float) -> bool:
     return packed < pays * len(sample) * math.prod(sides) * values.dtype.itemsize
 
 
-def _packed(values: np.ndarray, at: Place, sides: tuple[int, ...]) -> bytes:
-    """One chunk as HDF5's filters shuffle and gzip make it; beyond the array's end lie zeros."""
-    piece = values[tuple(slice(start, start + side) for start, side in zip(at, sides, strict=True))]
+def _packed(values: np.ndarray, at: Place, sides: tuple[int, ...], first: Place | None = None) -> bytes:
+    """One chunk as HDF5's filters shuffle and gzip make it; around the values, which begin at `first`, lie zeros."""
+    from_values = [start - skip for start, skip in zip(at, first or (0,) * len(at), strict=True)]
+    piece = values[tuple(slice(max(a, 0), a + side) for a, side in zip(from_values, sides, strict=True))]
     if piece.shape != sides:
         whole = np.zeros(sides, values.dtype)
-        whole[tuple(slice(0, n) for n in piece.shape)] = piece
+        whole[tuple(slice(max(-a, 0), max(-a, 0) + n) for a, n in zip(from_values, piece.shape, strict=True))] = piece
         piece = whole
     octets = np.ascontiguousarray(piece).reshape(-1).view(np.uint8)
     if values.dtype.itemsize > 1:

@@ -11,7 +11,8 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.quantities import SOLID, Chords, FineShape, Grid, Optics, Part, Patterns, Prediction
+from lightlathe.quantities import SOLID, Chords, Field, FineShape, Grid, Optics, Part, Patterns, Prediction
+from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.chunks import in_slabs, written
 from lightlathe.result.older import upgraded
@@ -83,18 +84,7 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.fine is not None:
             put_fine(file.create_group("fine"), record.fine, record.prediction.fine_solid)
         shown = file.create_group("patterns")
-        put(
-            shown,
-            "levels",
-            patterns.levels.cpu().numpy(),
-            "1",
-            ("angle", "column", "row"),
-            full_scale=patterns.full_scale,
-            pixel_mm=patterns.pixel_mm,
-            irradiance_mw_cm2=patterns.irradiance_mw_cm2,
-            dwell_s=patterns.dwell_s,
-            turns=patterns.turns,
-        )
+        put_levels(shown, patterns)
         put(shown, "angle_rad", patterns.angle_rad.cpu().numpy(), "rad", ("angle",))
         if record.optics is not None:
             put_optics(file.create_group("optics"), record.optics)
@@ -108,6 +98,33 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         for stage, log in record.log_before.items():
             put_log(file, log, f"log_before/{stage}")
     return Path(path)
+
+
+def put_levels(group: Any, patterns: Patterns) -> None:
+    """The levels in the projector's whole field; where only some of it is lit, no more than that is stored."""
+    levels, field, axes = patterns.levels.cpu().numpy(), patterns.field, ("angle", "column", "row")
+    names = ("full_scale", "pixel_mm", "irradiance_mw_cm2", "dwell_s", "turns")
+    attrs = {name: getattr(patterns, name) for name in names}
+    if field.is_whole:
+        put(group, "levels", levels, "1", axes, **attrs)
+        return
+    shape, first = (len(levels), field.columns, field.rows), (0, field.first_column, field.first_row)
+    data = put_block(group, "levels", levels, shape, first)
+    data.attrs.update({"units": "1", "dims": list(axes), CONTENT: content(levels), **attrs})
+
+
+def lit_in(shown: Node) -> Field | None:
+    """The lit columns and rows of the dataset of levels; None where all are. ValueError for what is no such field."""
+    if shown.block is None:
+        return None
+    angles, columns, rows = shown.block
+    if angles.stop - angles.start != shown.shape[0]:
+        raise ValueError(f"the lit block of {shown.path} holds some of the images; expected all of them")
+    _, wide, tall = shown.shape
+    lit = Field(wide, tall, columns.start, columns.stop - columns.start, rows.stop - rows.start)
+    if lit.first_row != rows.start:
+        raise ValueError(f"the lit rows of {shown.path} begin at {rows.start}; expected {lit.first_row}, in the middle")
+    return lit
 
 
 def put_fine(group: Any, fine: FineShape, solid: torch.Tensor | None) -> None:
@@ -161,10 +178,9 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
     if not all(np.isfinite(values).all() for values in found.values()):
         raise ValueError("optics holds what is no finite number")
     at = root["optics"]
-    columns = {name: torch.from_numpy(values) for name, values in found.items()}
-    chords = Chords(
-        torch.from_numpy(angle_rad), **columns, rows=at.count("rows", levels[2], levels[2]), row_mm=at.length("row_mm")
-    )
+    offset_mm, deflection_rad, transmittance = (torch.from_numpy(found[name]) for name in COLUMNS)
+    rows, row_mm = at.count("rows", levels[2], levels[2]), at.length("row_mm")
+    chords = Chords(torch.from_numpy(angle_rad), offset_mm, deflection_rad, transmittance, rows, row_mm)
     return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
 
 
@@ -193,7 +209,7 @@ def read_result(path: str | Path) -> Record:
         levels = root.array("patterns/levels", "u1 u2", (None, None, None))
         if levels.max() > full_scale:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
-        angle_rad = root.array("patterns/angle_rad", "f8", levels.shape[:1])
+        angle_rad = root.array("patterns/angle_rad", "f8", shown.shape[:1])
         dose = root.array("prediction/dose", "f4", shape)
         if not (np.isfinite(angle_rad).all() and np.isfinite(torch.from_numpy(dose).aminmax()).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
@@ -220,6 +236,7 @@ def read_result(path: str | Path) -> Record:
                 irradiance_mw_cm2=shown.length("irradiance_mw_cm2"),
                 dwell_s=shown.length("dwell_s"),
                 turns=shown.count("turns"),
+                lit=lit_in(shown),
             ),
             prediction=Prediction(
                 torch.from_numpy(dose),
@@ -232,7 +249,7 @@ def read_result(path: str | Path) -> Record:
             log=log_in(root),
             warnings=tuple(warnings),
             fine=fine,
-            optics=optics_in(root, levels.shape, angle_rad),
+            optics=optics_in(root, shown.shape, angle_rad),
             log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )
         return upgraded(record, root.count("format_version"))

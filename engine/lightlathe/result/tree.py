@@ -14,6 +14,7 @@ import h5py
 import numpy as np
 from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssue]
 
+from lightlathe.result.block import Block, block_of, claimed_bytes, require_dark
 from lightlathe.result.chunks import read
 from lightlathe.support.hdf5_guards import attribute
 
@@ -30,7 +31,8 @@ class Node:
     path       from the root, "" for the root itself
     attrs      plain values by name: str, bool, int, float, or lists of them
     dtype      of a dataset, as numpy writes it, or TEXT; "" for a group
-    value      an array or a text; None for a group
+    value      an array or a text, of a dataset with a lit block that block; None for a group
+    block      of a dataset of which one block alone is lit: see block.py; None for others
     children   of a group, by name
     """
 
@@ -39,6 +41,7 @@ class Node:
     dtype: str = ""
     shape: tuple[int, ...] = ()
     value: Any = None
+    block: Block | None = None
     children: dict[str, "Node"] = field(default_factory=dict)
 
     def find(self, path: str) -> "Node | None":
@@ -121,10 +124,14 @@ def outline(file: Any) -> Node:
 
 
 def values_of(file: Any, node: Node) -> Any:
-    """The array or text of a dataset in an outline, in this machine's byte order."""
+    """The array or text of a dataset in an outline, in this machine's byte order; of one with a lit block, the block.
+    ValueError where anything else of it is lit."""
     data = file[node.path]
     if node.dtype == TEXT:
         return data.asstr()[()]
+    if node.block is not None:
+        require_dark(data, node.block, node.path)
+        return np.asarray(data[node.block], data.dtype.newbyteorder("="))
     return read(data)
 
 
@@ -148,11 +155,13 @@ def _outlined(item: Any, path: str, met: set[int]) -> Node:
         return node
     if not isinstance(item, h5py.Dataset):
         raise TypeError(f"{where} is neither a group nor a dataset")
-    _require_own(item, where)
-    return Node(path, _attributes(item, where), TEXT if _is_text(item.dtype) else item.dtype.str, item.shape)
+    attrs = _attributes(item, where)
+    block = block_of(attrs, item.shape or (), where)
+    _require_own(item, where, block)
+    return Node(path, attrs, TEXT if _is_text(item.dtype) else item.dtype.str, item.shape, block=block)
 
 
-def _require_own(data: Any, where: str) -> None:
+def _require_own(data: Any, where: str, block: Block | None) -> None:
     """ValueError unless the values lie in this file, in a plain form, and are no more than it can hold."""
     if data.shape is None or not (data.dtype.kind in "buif" or (_is_text(data.dtype) and data.shape == ())):
         raise ValueError(f"{where} is of type {data.dtype}; expected numbers or one text")
@@ -163,7 +172,7 @@ def _require_own(data: Any, where: str) -> None:
         raise ValueError(f"{where} is put together from other datasets, which are not read")
     if {made.get_filter(n)[0] for n in range(made.get_nfilters())} - FILTERS:
         raise ValueError(f"{where} is packed in a way that is not read; expected gzip")
-    claimed, held = math.prod(data.shape) * data.dtype.itemsize, data.id.get_storage_size()
+    claimed, held = claimed_bytes(data, block), data.id.get_storage_size()
     if claimed > held * (MAX_PACKED if made.get_nfilters() else 1):
         raise ValueError(f"{where} claims {claimed} bytes and holds {held}")
 

@@ -28,8 +28,12 @@ class Earlier:
         raise SolveError(f"the start is the earlier result '{self.result}', which has not been read.")
 
 
-def patterns_for(problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: float) -> Tensor:
+def patterns_for(
+    problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: float, middle: tuple[float, float] | None = None
+) -> Tensor:
     """Earlier patterns (angle, column, row) as a start of `problem`, whose operator knows its chords.
+
+    middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
 
     Read linearly between the earlier pixels and angles; dark outside them. Angles close the turn, whichever way it
     went. Levels are scaled so that the part gets a mean dose of 1, and kept under the limit.
@@ -40,8 +44,9 @@ def patterns_for(problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: 
     x = levels.to(device=problem.operator.device, dtype=problem.operator.dtype)
     x = _around(x, angle_rad.double().cpu(), chords.angle_rad.double().cpu())
     rows = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
-    for axis, places in ((1, chords.offset_mm.double().cpu()), (2, rows)):
-        x = _along(x, axis, places / pixel_mm + (levels.shape[axis] - 1) / 2)
+    column, row = middle or ((levels.shape[1] - 1) / 2, (levels.shape[2] - 1) / 2)
+    for axis, places, zero in ((1, chords.offset_mm.double().cpu(), column), (2, rows, row)):
+        x = _along(x, axis, places / pixel_mm + zero)
     dose = problem.operator(x)
     solid = problem.target.solid
     mean = float(total(dose * solid) / solid.sum())

@@ -181,4 +181,6 @@ def same_place(job: Job) -> str:
     """Equal for jobs that share voxels, chords and operator."""
     tables = resolved(job)
     tables["design"] = {k: v for k, v in tables["design"].items() if k not in OF_THE_DESIGN}
-    return json.dumps([str(job.folder), tables, job.design.level_limit], sort_keys=True, default=str)
+    robust, coarse = job.design.robust, max((stage.coarser for stage in job.design.ladder), default=1)
+    lit = [job.design.level_limit, coarse, () if robust is None else robust.axis_offset_mm]  # see flow/lit.py
+    return json.dumps([str(job.folder), tables, *lit], sort_keys=True, default=str)

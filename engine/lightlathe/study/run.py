@@ -21,7 +21,8 @@ from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
 from lightlathe.flow.certificate import certificate_of
-from lightlathe.flow.devices import device_of, patterns_of, require_memory
+from lightlathe.flow.devices import device_of, require_memory
+from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.recorded import settings_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids
@@ -59,11 +60,14 @@ def begin(
     done = {r.key for r in study.runs}
     todo = [p for p in planned if p.key not in done]
     for job in {same_place(p.job): p.job for p in todo}.values():
-        layout = lay_out(job, load_solids(job)[0])
+        job.load(design=False)
+        solids = load_solids(job)[0]
+        layout = lay_out(job, solids)
         for table, report in zip(job.parts, layout.fits, strict=True):
             if table.role == "part":
                 require_fit(report)
-        require_memory(layout.grid, device_of(job), patterns_of(job))
+        field = field_of(job, solids, layout.grid)
+        require_memory(layout.grid, device_of(job), job.turn.angles * field.lit_pixels)
     return study, todo
 
 

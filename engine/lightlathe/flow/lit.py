@@ -1,0 +1,98 @@
+"""The lit window: which columns and rows of the projector can reach the part at all. Others stay dark at no cost.
+
+A column lights the vial between the chords of its two neighbours, at any scan angle, and the part turns within its
+reach: where the neighbour that lies nearer to the axis passes outside that reach, the column never lights the part. A
+row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the grid are
+kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half covered, so
+their centres lie within the reach and the height of the part, on any grid.)
+
+What lies outside the window could only add dose beside the part, so darkness is right there, whatever the loss.
+"""
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from lightlathe.families import Resin
+from lightlathe.flow.solids import Solid
+from lightlathe.job import Job
+from lightlathe.job.design import Design
+from lightlathe.job.model import Light, Vial
+from lightlathe.projector import Codebook
+from lightlathe.quantities import Chords, Field, Grid
+
+REL_TOLERANCE = 1e-9  # of a spacing: what reaches less far than this past its end is rounding
+FEWEST = 2  # columns: one alone would not say how far they lie apart
+
+
+def chords_of(light: Light, vial: Vial, resin: Resin, angle_rad: Tensor, axis_offset_mm: float = 0.0) -> Chords:
+    """The chords of the projector's whole field."""
+    return light.beam.chords(
+        angle_rad=angle_rad,
+        columns=light.columns,
+        rows=light.rows,
+        pixel_mm=light.pixel_mm,
+        axis_offset_mm=axis_offset_mm,
+        vial=vial,
+        resin=resin,
+    )
+
+
+def field_of(job: Job, solids: tuple[Solid, ...], grid: Grid) -> Field:
+    """The field of a job whose own members are loaded, for its part, all its scenarios and coarse stages."""
+    parts = [solid.form for solid in solids if solid.role == "part"]
+    reach_mm = max(form.reach_mm for form in parts)
+    top_mm = max(float(np.abs(form.bounds_mm[:, 2]).max()) for form in parts)
+    return lit_field(job.light, job.vial, job.resin, job.design, reach_mm, top_mm, grid.shape[2], grid.voxel_mm)
+
+
+def lit_field(
+    light: Light,
+    vial: Vial,
+    resin: Resin,
+    design: Design,
+    reach_mm: float,
+    top_mm: float,
+    slices: int,
+    voxel_mm: float,
+) -> Field:
+    """The field for a part that reaches `reach_mm` from the axis and `top_mm` from z = 0, on a grid of `slices`.
+
+    All of it where the projector has no dark level: pixels that cannot be dark have to be counted.
+    """
+    if Codebook.of(light.bits, light.response).levels[0] > 0:
+        return Field.whole(light.columns, light.rows)
+    offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
+    cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
+    first, lit = _columns(cases, reach_mm)
+    row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
+    far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]
+    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, max(far_mm)))
+
+
+def _columns(cases: list[Chords], reach_mm: float) -> tuple[int, int]:
+    """The first lit column and how many: those that light the part in any of the cases, the plain one first.
+
+    As many are left out at either end where the plain chords lie alike on both sides of the axis: kernels are faster
+    where views from behind are mirror images.
+    """
+    far = reach_mm * (1 + REL_TOLERANCE)
+    count = len(cases[0].offset_mm)
+    first, last = count - 1, 0
+    for chords in cases:
+        s = chords.offset_mm.double().cpu().contiguous()
+        low, high = (int(torch.searchsorted(s, s.new_tensor(at), right=r)) for at, r in ((-far, False), (far, True)))
+        first, last = min(first, max(low - 1, 0)), max(last, min(high, count - 1))
+    while last - first + 1 < min(FEWEST, count):
+        first, last = max(first - 1, 0), min(last + 1, count - 1)
+    s = cases[0].offset_mm.double().cpu()
+    if count > 1 and bool(((s + s.flip(0)).abs() <= REL_TOLERANCE * s.diff().amin()).all()):
+        first = min(first, count - 1 - last)
+        last = count - 1 - first
+    return first, last - first + 1
+
+
+def _rows(rows: int, row_mm: float, reach_mm: float) -> int:
+    """How many rows lie less than `reach_mm` from z = 0."""
+    places = np.abs(np.arange(rows) - (rows - 1) / 2)
+    return max(int((places * row_mm < reach_mm - REL_TOLERANCE * row_mm).sum()), 2 - rows % 2)
