@@ -130,7 +130,11 @@ def test_a_design_that_is_done_stays_done(small_job, tmp_path):
 def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path, monkeypatch):
     """The light found on voxels twice as large goes over unchanged: it leaves the part the same mean dose."""
     rung = "ladder = [{ coarser = 2, iterations = 20 }]\n"
-    job = parse_job(small_job(iterations=4) + "bound_iterations = 0\n" + rung, name="test", folder=tmp_path)
+    job = parse_job(
+        small_job(iterations=4) + 'solver = "bounded_lbfgs"\nbound_iterations = 0\n' + rung,
+        name="test",
+        folder=tmp_path,
+    )
     setup = pipeline.prepare(job)
     problem = problem_of(setup)
     real, starts = staged.solve, []

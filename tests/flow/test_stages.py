@@ -93,7 +93,7 @@ def test_stopped_in_any_stage_and_resumed_is_the_same_design(small_job, tmp_path
 
 def test_each_rung_hands_its_light_on(small_job, tmp_path, monkeypatch):
     """Levels are light: in another grid's unit they are other numbers."""
-    job, seen = job_of(small_job, tmp_path, "bound_iterations = 0\n" + LADDER), []
+    job, seen = job_of(small_job, tmp_path, 'solver = "bounded_lbfgs"\nbound_iterations = 0\n' + LADDER), []
 
     def watched_solve(problem, solver, start, **how):
         outcome = solve(problem, solver, start, **how)

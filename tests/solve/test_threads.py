@@ -96,7 +96,7 @@ def test_bound_and_rounding():
 
 def test_a_whole_job(small_job, tmp_path):
     """Levels, doses and every figure of the result."""
-    text = small_job(iterations=8).replace("angles = 60", "angles = 61") + "bound_iterations = 0\n"
+    text = small_job(iterations=8).replace("angles = 60", "angles = 91") + "bound_iterations = 0\n"
     text = text.replace("pixel_mm = 0.25\ncolumns = 40\nrows = 20", "pixel_mm = 0.14\ncolumns = 71\nrows = 19")
     job = parse_job(text.replace("voxel_mm = 0.25", "voxel_mm = 0.14"), name="test", folder=tmp_path)
     records = by_threads(lambda: pipeline.design(job))

@@ -17,7 +17,7 @@ from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
 LANES = 128  # slices that a card's kernels take at a time, however few there are
-LEAST, MOST = 100, 2000  # steps of the search for a bound
+LEAST, MOST = 200, 2000  # steps of the search for a bound
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -80,13 +80,13 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 
 
 def steps_in(setup: Setup, iterations: float) -> int:
-    """How many steps of the search for a bound take as long as so many iterations of the design.
+    """How many steps of the search for a bound take half as long as so many iterations of the design, LEAST at least.
 
     By their products with the operator, counted in slices: a step has four, an iteration two, of all slices.
     """
     slices = max(SLICES, LANES if setup.device.type == "cuda" else 1)
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    return max(LEAST, round(iterations * 2 * setup.part.grid.shape[2] / (4 * slices * parts)))
+    return max(LEAST, round(iterations * setup.part.grid.shape[2] / (4 * slices * parts)))
 
 
 def certificate_of(
@@ -188,7 +188,7 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
                 problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
             ).patterns
         dose = exact.scaled(scaled.gain)(found_light.double()).float()
-        bound = prove(scaled, aim, dose, exact=exact, iterations=iterations)
+        bound = prove(scaled, aim, dose, exact=exact, most=4 * iterations)
         found.append(Remedy(words, _window(dose, aim), bound.window))
     return sorted(found, key=lambda remedy: -remedy.reached)
 

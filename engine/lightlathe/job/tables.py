@@ -98,6 +98,8 @@ def convert(value: Any, hint: Any, key: str, where: Where) -> Any:
                 return convert(value, option, key, where)
             except JobError:
                 continue
+        if typing.get_origin(options[-1]) is Literal and value not in typing.get_args(options[-1]):
+            raise JobError(f"{where}: {key} is {shown(value)}; expected {describe(hint)}.")
         return convert(value, options[-1], key, where)
     if origin is Literal:
         if value not in typing.get_args(hint):

@@ -26,7 +26,6 @@ from lightlathe.support.watching import doing, step
 MAX_LOG_RATIO = 40.0  # natural logarithm of the heaviest weight over the lightest
 START_SHARPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
 TINY = 1e-30
-SHARPNESS = tuple(10 * 100 ** (number / 19) for number in range(20))  # of the soft minimum over rays, stage by stage
 ROUNDING = 1e-9  # relative; see `certify`
 RAMP, ROUND, MOST = 200, 100, 2000  # steps where none are said: through all sharpnesses, from look to look, in all
 WON = 0.001  # of window: a round that lowers the bound by no more is the last
@@ -94,13 +93,14 @@ def _searched(
     solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a bound of its own
     state = solver.begin(depth, dual)
     ramp, last = iterations or min(RAMP, most), iterations or most
+    sharpness = _sharpness(ramp)
     stage, best, before = -1, depth, math.inf
     lowest = torch.full((depth.shape[2],), math.inf, device=depth.device, dtype=depth.dtype)
     for number in range(last):
-        now = min(number * len(SHARPNESS) // ramp, len(SHARPNESS) - 1)
+        now = min(number * len(sharpness) // ramp, len(sharpness) - 1)
         if now != stage:
             stage, state = now, solver.restage(state)
-        at, worst = dual.evaluate(state["trial"], SHARPNESS[stage])
+        at, worst = dual.evaluate(state["trial"], sharpness[stage])
         best = torch.where(worst < lowest, at.patterns, best)
         lowest = torch.minimum(worst, lowest)
         state = solver.advance(state, at, dual)  # pyright: ignore[reportArgumentType]
@@ -111,6 +111,16 @@ def _searched(
                 break
             before = bound
     return dual, best, lowest
+
+
+def _sharpness(steps: int) -> list[float]:
+    """Of the soft minimum over rays, stage by stage: sharper and in more stages where there are more steps.
+
+    Measured: after 800 steps on a tooth 512 voxels across 0.124 where 300 in 8 stages gives 0.128; with 100 steps a
+    dark resin wants the latter.
+    """
+    sharpest, stages = (1000, 20) if steps >= RAMP else (300, 8)
+    return [10 * (sharpest / 10) ** (number / (stages - 1)) for number in range(stages)]
 
 
 @doing("checking the proof")
