@@ -16,8 +16,9 @@ from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, 
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
-LANES = 128  # slices that a card's kernels take at a time, however few there are
-LEAST, MOST = 200, 2000  # steps of the search for a bound
+LANES = {"cuda": 128, "cpu": 32}  # slices that take a product as long as fewer do, measured on an H200 and two cores
+LEAST = {"cuda": 200, "cpu": 50}  # steps of the search for a bound, about a second on a card
+MOST = 2000
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
 
 
@@ -84,9 +85,9 @@ def steps_in(setup: Setup, iterations: float) -> int:
 
     By their products with the operator, counted in slices: a step has four, an iteration two, of all slices.
     """
-    slices = max(SLICES, LANES if setup.device.type == "cuda" else 1)
+    slices = max(SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    return max(LEAST, round(iterations * setup.part.grid.shape[2] / (4 * slices * parts)))
+    return max(LEAST[setup.device.type], round(iterations * setup.part.grid.shape[2] / (4 * slices * parts)))
 
 
 def certificate_of(
