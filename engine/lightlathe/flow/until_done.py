@@ -54,7 +54,7 @@ def solve_until_done(
         return solve(problem, solver, start, iterations=MOST, ramp=ramp, stop=rule, state=state,
                      on_iteration=on_iteration, **also)  # fmt: skip
     done = 0 if state is None else int(state["iteration"])
-    end = ramp if done < ramp else ramp + ROUND * ((done - ramp) // ROUND + 1)
+    end = ramp if done < ramp else min(ramp + ROUND * ((done - ramp) // ROUND + 1), MOST)
     if state is not None and done >= ramp and (done - ramp) % ROUND == 0:  # it was stopped between two rounds
         end = done
     while True:
@@ -67,7 +67,7 @@ def solve_until_done(
         state = {**state, "seconds": state["seconds"] + time.perf_counter() - began}
         if reason is not None:
             return dataclasses.replace(outcome, stopped_because=reason)
-        end += ROUND
+        end = min(end + ROUND, MOST)
 
 
 def next_round(problem: Problem, solver: Solver, run: dict[str, Any]) -> tuple[str | None, dict[str, Any]]:
@@ -80,10 +80,13 @@ def next_round(problem: Problem, solver: Solver, run: dict[str, Any]) -> tuple[s
         run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
     upper = float(run["upper"])
     if upper <= 0:
-        return "no window possible, even with a vial that stands under each image", run
+        return (
+            "an estimated bound (not proven) leaves no window, even for a vial that stands still under each image",
+            run,
+        )
     if upper - narrowest <= GAP:
-        return f"within {GAP:g} of the widest window possible, with a vial that stands under each image", run
-    if narrowest - float(run["narrowest"]) <= WON:
+        return f"within {GAP:g} of an estimated bound (not proven), for a vial that stands under each image", run
+    if not narrowest - float(run["narrowest"]) > WON:  # NaN too, where a slice stays dark
         return _nothing_won(), run
     if run["iteration"] >= MOST:
         return f"{MOST} iterations", run

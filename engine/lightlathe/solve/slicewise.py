@@ -13,6 +13,7 @@ from lightlathe.solve.problem import Evaluated
 from lightlathe.solve.reference.slicewise import empty_pairs
 
 MAX_PAIRS = 10
+LARGEST_FACTOR = 1e30  # that a direction in float32 takes
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,8 @@ class SlicewiseLBFGS:
         found = updates.products(move, slot, change, pairs, limit=problem.limit)
         valid = state["valid"].index_copy(0, slot.long().reshape(1), (~first)[None])
         factors = updates.factors(found, valid, slot, first_change=self.first_change)
+        sound = (factors.abs() <= LARGEST_FACTOR).all(0)  # of a slice at its optimum, pairs are rounding errors
+        factors = torch.where(sound, factors, 0.0)  # which then stays where it is
         (x, g), trial, predicted, change = updates.stepped(move, pairs, factors, step, limit=problem.limit)
         return {
             "trial": trial,
