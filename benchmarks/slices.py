@@ -23,7 +23,6 @@ from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
 from lightlathe.losses import SoftWindow
-from lightlathe.quantities import Grid, Target
 from lightlathe.solve import BoundedLBFGS, Problem, SlicewiseLBFGS, logged_every, prove, solve
 from lightlathe.solve.metrics import Figures
 
@@ -95,19 +94,13 @@ def designed(problem: Problem, start, solver, iterations: int, sharpest: float):
 
 
 def proven(problem: Problem, figures: Figures, dose, steps: int) -> None:
-    operator: Any = problem.operator
-    device, grid = dose.device, operator.grid
-    narrow = figures.windows.argsort()[:SLICES].sort().values
-    target = Target(problem.target.solid[:, :, narrow].contiguous(), problem.target.liquid[:, :, narrow].contiguous())
-    few = operator.optics.replace(rows=len(narrow))
-
-    def on_few(**kind) -> DoseOperator:
-        shape = (*grid.shape[:2], len(narrow))
-        return DoseOperator(few, Grid(shape, grid.voxel_mm), Backend(device=device, **kind), gain=operator.gain)
-
-    exact = on_few(dtype=torch.float64, precision="single")
+    device, narrow = dose.device, figures.windows.argsort()[:SLICES].sort().values
+    few = problem.of_slices(narrow)
+    operator: Any = few.operator
+    double = Backend(device=device, dtype=torch.float64, precision="single")
+    exact = DoseOperator(operator.optics, operator.grid, double, gain=operator.gain)
     begun = seconds(device)
-    bound = prove(on_few(), target, dose[:, :, narrow].contiguous(), exact=exact, iterations=steps)
+    bound = prove(operator, few.target, dose[:, :, narrow].contiguous(), exact=exact, iterations=steps)
     gap = bound.window - float(figures.window_relative)
     print(f"  proof, {steps:4d} steps: {bound.window:.4f}, gap {gap:.4f}, {seconds(device) - begun:.2f} s", flush=True)
 

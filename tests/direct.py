@@ -1,4 +1,4 @@
-"""Doses by direct summation in float64, written from the definition in quantities.py and DEVELOPERS.md.
+"""Doses by direct summation in float64, written from the definition in quantities/ and DEVELOPERS.md.
 
 They share no code with the package: numpy, every angle, in a slice every voxel against every column.
 """

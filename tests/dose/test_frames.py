@@ -1,6 +1,6 @@
 """Where light lands: axes, directions, and nothing off by half a pixel, for every even and odd count.
 
-The frames are fixed in quantities.py; each place here is worked out by hand from that text.
+The frames are fixed in quantities/; each place here is worked out by hand from that text.
 """
 
 import math

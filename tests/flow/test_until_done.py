@@ -149,10 +149,26 @@ def test_a_loss_without_values_of_slices_is_designed_as_a_whole(short):
 
 def test_fewer_wrong_voxels_are_something_won():
     rule = NothingWon(1, {})
-    rows = [{"iteration": n, "best_wrong": 200 - n, "best_window": 0.1} for n in range(150)]
+    rows = [{"iteration": n, "best_wrong": 200 - n, "best_window": 0.1, "loss": 1.0} for n in range(150)]
     assert not any(rule.reason(row) for row in rows)
-    still = [{"iteration": 150 + n, "best_wrong": 51, "best_window": 0.1} for n in range(101)]
+    still = [{"iteration": 150 + n, "best_wrong": 51, "best_window": 0.1, "loss": 1.0} for n in range(101)]
     assert [n for n, row in enumerate(still) if rule.reason(row)] == [99, 100]
+
+
+def test_a_graded_part_goes_on_while_its_loss_falls():
+    """Whatever the window does, which it is not designed for."""
+    rows = [{"iteration": n, "best_wrong": 3, "best_window": 0.1, "loss": 2 - min(n, 150) / 100} for n in range(300)]
+    by_loss, by_window = NothingWon(1, {}, by_loss=True), NothingWon(1, {})
+    assert next(n for n, row in enumerate(rows) if by_window.reason(row)) == 100
+    assert next(n for n, row in enumerate(rows) if by_loss.reason(row)) == 250
+    assert by_loss.reason(rows[-1]) == "the loss fell by no more than 1% in the last 100 iterations"
+
+
+def test_no_bound_is_looked_for_behind_a_response(short):
+    """It would be one of doses, and the windows are of what the response makes of them."""
+    problem = dataclasses.replace(problem_of(), response=torch.square)
+    outcome, _ = done(problem, SlicewiseLBFGS())
+    assert outcome.stopped_because.startswith("no more than 0.002")
 
 
 def test_equal_slices_are_designed_once_and_counted_as_often(short):

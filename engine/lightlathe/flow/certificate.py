@@ -16,7 +16,10 @@ from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, 
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
-LANES = {"cuda": 128, "cpu": 32}  # slices that take a product as long as fewer do, measured on an H200 and two cores
+LANES = {
+    "cuda": 128,
+    "cpu": 32,
+}  # slices whose product takes about as long as that of fewer: what the kernel takes at once; by times on two cores
 LEAST = {"cuda": 200, "cpu": 50}  # steps of the search for a bound, about a second on a card
 MOST = 2000
 SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
@@ -83,11 +86,12 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 def steps_in(setup: Setup, iterations: float) -> int:
     """How many steps of the search for a bound take half as long as so many iterations of the design, LEAST at least.
 
-    By their products with the operator, counted in slices: a step has four, an iteration two, of all slices.
+    By their products with the operator, counted in slices: a step has four, an iteration two, of all slices. (Of equal
+    slices, which were designed once, the steps take longer.) MOST at most.
     """
     slices = max(SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    return max(LEAST[setup.device.type], round(iterations * setup.part.grid.shape[2] / (4 * slices * parts)))
+    return max(LEAST[setup.device.type], min(MOST, round(iterations * setup.part.grid.shape[2] / (4 * slices * parts))))
 
 
 def certificate_of(

@@ -7,7 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.quantities import Target
-from lightlathe.solve import Problem, Solver, is_by_slice
+from lightlathe.solve import Auto, Problem, Solver, is_by_slice
 
 PIECE = 1 << 26  # voxels that are looked at together
 
@@ -42,7 +42,7 @@ class Distinct:
         return whole
 
 
-def distinct(problem: Problem, solver: Solver) -> Distinct:
+def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     """The distinct slices of a problem, where the solver can design every slice on its own; else the whole."""
     rows, target = problem.operator.row_of_slice, problem.target
     part = target.solid.any(0).any(0)

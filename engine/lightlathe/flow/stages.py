@@ -17,7 +17,7 @@ from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.until_done import solve_until_done
-from lightlathe.solve import Outcome, Problem, Solver, StopRule, logged_every, solve
+from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, logged_every, solve
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -162,7 +162,9 @@ def run_stages(
     raise AssertionError("a design has one stage or more")
 
 
-def _solved(problem: Problem, solver: Solver, start: Tensor, iterations: int | None, past: Log, **also: Any) -> Outcome:
+def _solved(
+    problem: Problem, solver: Solver | Auto, start: Tensor, iterations: int | None, past: Log, **also: Any
+) -> Outcome:
     """The outcome of one stage; `past` is its log before a run that is resumed."""
     if iterations is None:
         return solve_until_done(problem, solver, start, past=past, **also)

@@ -15,13 +15,15 @@ import torch
 from torch import Tensor
 
 from lightlathe.families import Stop
-from lightlathe.solve import ALL_DONE, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
+from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations
 TYPICAL = 400  # of parts in benchmarks/JOBS.md
 PLAIN = 60  # iterations of a loss without stages, where RAMP stands for others
 GAP = 0.02  # of window: closer to its bound a design is done
 WON = 0.002  # of window: a round that wins no more is the last
+FALLEN = 0.01  # of the loss of a graded part: likewise
+SEEN = ("iteration", "best_wrong", "best_window", "loss")
 BOUNDED = 8  # slices whose bound is looked for: the narrowest
 BOUND_STEPS = 100
 TOGETHER = 16  # slices are left out by this number, so that kernels are compiled for few shapes
@@ -35,7 +37,7 @@ def expected(iterations: int | str) -> int:
 
 def solve_until_done(
     problem: Problem,
-    solver: Solver,
+    solver: Solver | Auto,
     start: Any,
     *,
     stop: Stop | None,
@@ -50,7 +52,7 @@ def solve_until_done(
     """
     ramp = RAMP if hasattr(problem.loss, "stage") else PLAIN
     if not is_by_slice(solver, problem):
-        rule = _Either(stop, NothingWon(ramp, past))
+        rule = _Either(stop, NothingWon(ramp, past, by_loss=problem.target.dose is not None))
         return solve(problem, solver, start, iterations=MOST, ramp=ramp, stop=rule, state=state,
                      on_iteration=on_iteration, **also)  # fmt: skip
     done = 0 if state is None else int(state["iteration"])
@@ -70,7 +72,7 @@ def solve_until_done(
         end = min(end + ROUND, MOST)
 
 
-def next_round(problem: Problem, solver: Solver, run: dict[str, Any]) -> tuple[str | None, dict[str, Any]]:
+def next_round(problem: Problem, solver: Solver | Auto, run: dict[str, Any]) -> tuple[str | None, dict[str, Any]]:
     """(why the design is done, or None; the run to go on with, of those slices that can still widen the window)."""
     quality, both = run["quality"], _with_window(problem)
     if not bool(both.any()):
@@ -80,10 +82,7 @@ def next_round(problem: Problem, solver: Solver, run: dict[str, Any]) -> tuple[s
         run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
     upper = float(run["upper"])
     if upper <= 0:
-        return (
-            "an estimated bound (not proven) leaves no window, even for a vial that stands still under each image",
-            run,
-        )
+        return "an estimated bound (not proven) leaves no window, even for a vial that stands under each image", run
     if upper - narrowest <= GAP:
         return f"within {GAP:g} of an estimated bound (not proven), for a vial that stands under each image", run
     if not narrowest - float(run["narrowest"]) > WON:  # NaN too, where a slice stays dark
@@ -106,11 +105,16 @@ def _with_window(problem: Problem) -> Tensor:
 
 
 def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
-    """0-d: what the window of the whole cannot exceed, from its narrowest slices; not certified."""
+    """0-d: what the window of the whole cannot exceed, from its narrowest slices; not certified.
+
+    1 where a response stands between dose and window: the bound is of doses.
+    """
+    if problem.response is not None:
+        return torch.ones((), dtype=torch.float64)
     order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
     few = order[: min(BOUNDED, int(both.sum()))].sort().values
     part = problem.of_slices(few)
-    dose = part.seen(part.operator(run["best"][:, :, few].contiguous()))
+    dose = part.operator(run["best"][:, :, few].contiguous())
     return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
 
 
@@ -119,24 +123,25 @@ def _nothing_won() -> str:
 
 
 class NothingWon:
-    """A stop rule for designs of all slices at once: a round that widens the window by no more than WON is the last,
-    where it leaves as many voxels wrong as there were."""
+    """A stop rule for designs of all slices at once: a round is the last that widens the window by no more than WON and
+    leaves as many voxels wrong as there were; of a graded part one in which the least loss falls by less than FALLEN.
+    """
 
-    def __init__(self, first: int, past: dict[str, list[float]]) -> None:
-        """first   iterations before which nothing is said;   past   the log so far"""
-        self.first = first
-        self.seen: list[tuple[float, float, float]] = []
-        for row in zip(*(past.get(name, ()) for name in ("iteration", "best_wrong", "best_window")), strict=True):
-            self.seen.append(row)
+    def __init__(self, first: int, past: dict[str, list[float]], *, by_loss: bool = False) -> None:
+        """first   iterations before which nothing is said;   past   the log so far;   by_loss   of a graded part"""
+        self.first, self.by_loss = first, by_loss
+        self.seen = list(zip(*(past.get(name, ()) for name in SEEN), strict=True))
 
     def reason(self, row: dict[str, float]) -> str | None:
-        self.seen.append((row["iteration"], row["best_wrong"], row["best_window"]))
-        if row["iteration"] + 1 < self.first:
+        self.seen.append(tuple(row[name] for name in SEEN))
+        before = [seen for seen in self.seen if seen[0] <= row["iteration"] - ROUND]
+        if row["iteration"] + 1 < self.first or not before:
             return None
-        before = [(wrong, window) for at, wrong, window in self.seen if at <= row["iteration"] - ROUND]
-        if not before:
-            return None
-        wrong, window = before[-1]
+        if self.by_loss:
+            least, was = (min(loss for *_, loss in seen) for seen in (self.seen, before))
+            same = not least < was - FALLEN * abs(was)
+            return f"the loss fell by no more than {FALLEN:.0%} in the last {ROUND} iterations" if same else None
+        _, wrong, window, _ = before[-1]
         same = row["best_wrong"] == wrong and not row["best_window"] > window + WON
         return _nothing_won() if same else None
 

@@ -70,7 +70,7 @@ class Design:
     """
 
     loss: Loss = SoftWindow()  # noqa: RUF009, frozen
-    solver: Solver = Auto()  # noqa: RUF009, frozen
+    solver: Solver | Auto = Auto()  # noqa: RUF009, frozen
     start: Start = Filtered()  # noqa: RUF009, frozen
     weight: Literal["coverage", "even"] = "even"
     part_weight: float = 1.0

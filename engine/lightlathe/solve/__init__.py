@@ -30,7 +30,7 @@ from lightlathe.solve.slicewise import SlicewiseLBFGS
 from lightlathe.solve.starts import Filtered, Uniform
 from lightlathe.solve.stop import StopRule
 
-SOLVERS: dict[str, type[Solver]] = {
+SOLVERS: dict[str, type[Solver] | type[Auto]] = {
     "accelerated_gradient": AcceleratedGradient,
     "adam": Adam,
     "auto": Auto,

@@ -1,9 +1,6 @@
 """The solver of a job that names none: chosen by what the problem is."""
 
 from dataclasses import dataclass
-from typing import Any
-
-from torch import Tensor
 
 from lightlathe.solve.lbfgs import BoundedLBFGS
 from lightlathe.solve.problem import Problem
@@ -18,12 +15,3 @@ class Auto:
     def for_problem(self, problem: Problem) -> "SlicewiseLBFGS | BoundedLBFGS":
         each = hasattr(problem.loss, "each_slice")
         return SlicewiseLBFGS() if each and problem.slices_independent else BoundedLBFGS()
-
-    def begin(self, patterns: Tensor, problem: Any) -> dict[str, Tensor]:
-        return self.for_problem(problem).begin(patterns, problem)
-
-    def advance(self, state: dict[str, Tensor], at: Any, problem: Any) -> dict[str, Tensor]:
-        return self.for_problem(problem).advance(state, at, problem)
-
-    def restage(self, state: dict[str, Tensor]) -> dict[str, Tensor]:
-        return (SlicewiseLBFGS() if "codes" in state else BoundedLBFGS()).restage(state)

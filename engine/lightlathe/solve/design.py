@@ -11,6 +11,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Stop
+from lightlathe.solve.auto import Auto
 from lightlathe.solve.best import LANES, nothing_yet, on_one_threshold, on_the_way, remember, remember_slices
 from lightlathe.solve.memory import memory_bytes
 from lightlathe.solve.metrics import NAMES
@@ -68,7 +69,7 @@ class Outcome:
 
 def solve(
     problem: Problem,
-    solver: Solver,
+    solver: Solver | Auto,
     start: Tensor | Callable[[Problem], Tensor],
     *,
     iterations: int,
@@ -149,13 +150,12 @@ def solve(
     return Outcome(best, run["last"], rows, run, why)
 
 
-def suited(solver: Solver, problem: Problem) -> Solver:
+def suited(solver: Solver | Auto, problem: Problem) -> Solver:
     """The solver itself, or the one that it takes for this problem."""
-    chosen = getattr(solver, "for_problem", None)
-    return solver if chosen is None else chosen(problem)
+    return solver.for_problem(problem) if isinstance(solver, Auto) else solver
 
 
-def is_by_slice(solver: Solver, problem: Problem) -> bool:
+def is_by_slice(solver: Solver | Auto, problem: Problem) -> bool:
     """Whether this solver designs every slice on its own."""
     return getattr(suited(solver, problem), "by_slice", False) and problem.slices_independent
 

@@ -1,0 +1,16 @@
+"""The data types that stages exchange. Axes, frames and units are defined here and nowhere else.
+
+Lengths mm, angles rad, doses mJ/cm3, absorption 1/mm (base e). Volumes are [x, y, z] and patterns
+[angle, column, row], both C-ordered with z (row 0 lowest) as the last, contiguous axis.
+Vial frame: x, y, z right-handed, z up along the turning axis, origin on the axis at half the grid's height.
+Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
+s = x cos a + y sin a, t = -x sin a + y cos a.
+"""
+
+from lightlathe.quantities.light import Chords, Field, Optics, Patterns
+from lightlathe.quantities.volumes import IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
+
+__all__ = [
+    "IGNORED", "LIQUID", "SOLID", "Chords", "Field", "FineShape", "Grid", "Optics", "Part", "Patterns", "Prediction",
+    "Target",
+]  # fmt: skip

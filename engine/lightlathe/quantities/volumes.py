@@ -1,0 +1,198 @@
+"""Volumes: the grid of the vial, the part wanted in it, what a loss compares a dose with, the predicted print."""
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import torch
+from torch import Tensor
+
+from lightlathe.checks import has_axes
+from lightlathe.errors import ShapeError
+from lightlathe.support.sums import exact_total
+
+IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Voxels of the vial: voxel (i, j, k) has its CENTRE at (i - (nx-1)/2, ...) * voxel_mm."""
+
+    shape: tuple[int, int, int]
+    voxel_mm: float
+
+    def __post_init__(self) -> None:
+        if len(self.shape) != 3 or any(int(n) != n or n < 1 for n in self.shape):
+            raise ShapeError(f"grid shape is {self.shape}; expected three whole numbers of voxels, each 1 or more.")
+        if not (math.isfinite(self.voxel_mm) and self.voxel_mm > 0):
+            raise ShapeError(f"voxel_mm is {self.voxel_mm}; expected a length above 0 mm.")
+
+    @property
+    def voxels(self) -> int:
+        return math.prod(self.shape)
+
+    @property
+    def extent_mm(self) -> tuple[float, float, float]:
+        nx, ny, nz = self.shape
+        return nx * self.voxel_mm, ny * self.voxel_mm, nz * self.voxel_mm
+
+    def centres_mm(self, axis: int) -> Tensor:
+        """(n,) float64: positions of the voxel centres along one axis, in the vial frame."""
+        n = self.shape[axis]
+        return (torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * self.voxel_mm
+
+    def radius_mm(self) -> Tensor:
+        """(x, y) float64: distance of each column of voxels from the turning axis."""
+        x, y = self.centres_mm(0), self.centres_mm(1)
+        return torch.sqrt(x[:, None].square() + y[None, :].square())
+
+    def inside(self, radius_mm: float) -> Tensor:
+        """(x, y) bool: voxel centres at most `radius_mm` from the axis (with a tolerance for rounding)."""
+        return self.radius_mm() <= radius_mm * (1 + 1e-12)
+
+    def coarser(self, times: float) -> "Grid":
+        """The same origin in voxels `times` larger, as many as hold the box."""
+        nx, ny, nz = (math.ceil(n / times - 1e-9) for n in self.shape)
+        return Grid((nx, ny, nz), self.voxel_mm * times)
+
+    def finer(self, times: int) -> "Grid":
+        """The same box and origin in voxels `times` smaller."""
+        nx, ny, nz = self.shape
+        return Grid((nx * times, ny * times, nz * times), self.voxel_mm / times)
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a loss compares a dose with. `solid` and `liquid` are disjoint; voxels in neither are not judged.
+
+    solid, liquid   (x, y, z) bool
+    weight          (x, y, z) float or None: how much a voxel counts, 1 where None
+    dose            (x, y, z) float or None: wanted dose in units of the gel dose, for graded parts
+    repeats         (z,) int or None: how many equal slices of the part each one stands for, 1 where None
+    """
+
+    solid: Tensor
+    liquid: Tensor
+    weight: Tensor | None = None
+    dose: Tensor | None = None
+    repeats: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        has_axes("liquid", self.liquid, ("x", "y", "z"), self.solid.shape)
+        for name in ("weight", "dose"):
+            extra = getattr(self, name)
+            if extra is not None:
+                has_axes(name, extra, ("x", "y", "z"), self.solid.shape)
+        if self.repeats is not None:
+            has_axes("repeats", self.repeats, ("z",), self.solid.shape[2:])
+
+    def of_slices(self, index: Tensor) -> "Target":
+        """The target of some slices, `index` (slice,) int64."""
+
+        def taken(volume: Tensor | None) -> Tensor | None:
+            return None if volume is None else volume[..., index].contiguous()
+
+        return Target(
+            self.solid[..., index].contiguous(), self.liquid[..., index].contiguous(), taken(self.weight),
+            taken(self.dose), taken(self.repeats),
+        )  # fmt: skip
+
+    @cached_property
+    def judged_weight(self) -> Tensor:
+        """0-d float64: sum of the weights of all judged voxels; computed at first use."""
+        judged = self.solid | self.liquid
+        return judged.sum(dtype=torch.float64) if self.weight is None else exact_total(judged * self.weight)
+
+    @cached_property
+    def heaviest(self) -> Tensor:
+        """0-d float64: the largest weight of any voxel; computed at first use."""
+        one = torch.ones((), device=self.solid.device, dtype=torch.float64)
+        return one if self.weight is None else self.weight.amax().to(torch.float64)
+
+
+@dataclass(frozen=True)
+class Part:
+    """The solid wanted, as voxels of one grid.
+
+    coverage   (x, y, z) float32 in 0..1: covered fraction of each voxel
+    judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
+    insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
+    whole      (x, y, z) uint8: as `judged`, with the tolerance band judged as well; None where there is no band
+    """
+
+    grid: Grid
+    coverage: Tensor
+    judged: Tensor
+    insert: Tensor | None = None
+    whole: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
+        has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
+        if self.insert is not None:
+            has_axes("insert", self.insert, ("x", "y", "z"), self.grid.shape)
+        if self.whole is not None:
+            has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
+
+    @property
+    def printed(self) -> Tensor:
+        """(x, y, z) in 0..1: covered fraction of each voxel less what an insert takes of it."""
+        return self.coverage if self.insert is None else (self.coverage - self.insert).clamp(min=0)
+
+    @property
+    def volume_mm3(self) -> float:
+        """Volume to print, without inserts."""
+        return float(exact_total(self.printed)) * self.grid.voxel_mm**3
+
+    @property
+    def reach_mm(self) -> float:
+        """How far from the axis voxels that are at least half covered reach."""
+        columns = (self.coverage >= 0.5).any(2).cpu()
+        return float(self.grid.radius_mm()[columns].max()) + self.grid.voxel_mm / 2 if bool(columns.any()) else 0.0
+
+    def to(self, device: torch.device | str) -> "Part":
+        insert = None if self.insert is None else self.insert.to(device)
+        whole = None if self.whole is None else self.whole.to(device)
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole)
+
+    def target(self, device: torch.device | str = "cpu") -> Target:
+        judged = self.judged.to(device)
+        return Target(solid=judged == SOLID, liquid=judged == LIQUID)
+
+
+@dataclass(frozen=True)
+class FineShape:
+    """The true shape on a finer grid, on which prints are judged: what each voxel must become.
+
+    judged   (x, y, z) uint8 of IGNORED, LIQUID and SOLID, the whole shape: no tolerance band is left out
+    banded   (x, y, z) uint8: the same with the tolerance band IGNORED; None where there is no band
+    """
+
+    grid: Grid
+    judged: Tensor
+    banded: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
+        if self.banded is not None:
+            has_axes("banded", self.banded, ("x", "y", "z"), self.grid.shape)
+
+    def to(self, device: torch.device | str) -> "FineShape":
+        banded = None if self.banded is None else self.banded.to(device)
+        return FineShape(self.grid, self.judged.to(device), banded)
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """The predicted print.
+
+    dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial
+    solid     (x, y, z) bool, predicted solid
+    quality   figures by name, plain numbers (NaN where undefined); see judge/quality.py
+    fine_solid   (x, y, z) bool, predicted solid on the finer grid; None where the print was not judged there
+    """
+
+    dose: Tensor
+    solid: Tensor
+    quality: dict[str, float] = field(default_factory=dict)
+    fine_solid: Tensor | None = None
