@@ -52,7 +52,10 @@ def test_bound_by_hand():
         matrix = torch.tensor([[2.0, 1], [1, 0], [0, 1]], dtype=torch.float64)
 
         def transpose(self, volume):
-            return (self.matrix.T @ volume.flatten()).reshape(1, 2, 1)
+            return (self.matrix.T @ volume.flatten(0, 1))[None]
+
+        def with_slices(self, count):
+            return self
 
     solid = torch.tensor([True, False, False]).reshape(3, 1, 1)
     weights = torch.tensor([1, 2, 1], dtype=torch.float64).reshape(3, 1, 1)

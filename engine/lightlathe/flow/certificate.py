@@ -86,12 +86,12 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 def steps_in(setup: Setup, iterations: float) -> int:
     """How many steps of the search for a bound take half as long as so many iterations of the design, LEAST at least.
 
-    By their products with the operator, counted in slices: a step has four, an iteration two, of all slices. (Of equal
-    slices, which were designed once, the steps take longer.) MOST at most.
+    By their products with the operator, counted in slices: a step has two, of SLICES twice, an iteration two, of all.
+    (Of equal slices, which were designed once, the steps take longer.) MOST at most.
     """
-    slices = max(SLICES, LANES[setup.device.type])
+    slices = max(2 * SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    return max(LEAST[setup.device.type], min(MOST, round(iterations * setup.part.grid.shape[2] / (4 * slices * parts))))
+    return max(LEAST[setup.device.type], min(MOST, round(iterations * setup.part.grid.shape[2] / (2 * slices * parts))))
 
 
 def certificate_of(

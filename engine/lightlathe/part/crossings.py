@@ -25,7 +25,7 @@ def crossings(
     corners = np.ascontiguousarray(corners)  # as those of count_cpu.py: one compiled form for both
     whole = np.rint(corners[:, :, :2] * (1 << shift)).astype(np.int64)
     cell, height, side, facet = _all_crossings(corners, whole, shift, across)
-    order = np.lexsort((-height, cell[:, 1], cell[:, 0]))
+    order = np.lexsort((-height, cell[:, 0] * across + cell[:, 1]))
     return cell[order], height[order], side[order], facet[order]
 
 

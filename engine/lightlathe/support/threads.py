@@ -1,8 +1,10 @@
 """Splitting work among the threads that torch is set to use."""
 
+import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
+from functools import lru_cache
 from itertools import pairwise
 from typing import TypeVar
 
@@ -12,6 +14,16 @@ import torch
 Item = TypeVar("Item")
 Found = TypeVar("Found")
 AHEAD = 4  # items per thread whose results may wait to be taken
+
+
+@lru_cache(maxsize=1)
+def _pool(threads: int) -> ThreadPoolExecutor:
+    """Threads that stay: a design shares out its work a thousand times and more."""
+    return ThreadPoolExecutor(threads, "share_out")
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_pool.cache_clear)  # a forked process has none of its parent's threads
 
 
 def share_out(work: Callable[[int, int], None], items: int, max_items: int) -> None:
@@ -25,9 +37,13 @@ def share_out(work: Callable[[int, int], None], items: int, max_items: int) -> N
         for first, last in pairwise(edges):
             work(first, last)
         return
-    with ThreadPoolExecutor(threads) as pool:
-        for _ in pool.map(work, edges[:-1], edges[1:]):  # the results are read so that an error is raised here
-            pass
+    pool = _pool(threads)
+    pieces = [pool.submit(work, first, last) for first, last in pairwise(edges)]
+    try:
+        for piece in pieces:
+            piece.result()
+    finally:  # after an error or Ctrl-C too: the arrays are the caller's again
+        wait(pieces)
 
 
 def in_threads(work: Callable[[Item], Found], items: Iterable[Item]) -> Iterator[Found]:

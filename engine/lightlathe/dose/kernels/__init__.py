@@ -27,8 +27,9 @@ KERNELS = {
     "hopper": "lightlathe.dose.kernels.cuda_hopper",
     "reference": "lightlathe.dose.kernels.reference",
     "triton": "lightlathe.dose.kernels.triton",
+    "triton_double": "lightlathe.dose.kernels.triton_double",
 }
-PREFERRED = ("hopper", "triton", "cpu", "reference")
+PREFERRED = ("hopper", "triton", "cpu", "triton_double", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:

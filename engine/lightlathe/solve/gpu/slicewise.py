@@ -18,6 +18,7 @@ from lightlathe.solve.reference.slicewise import BLOCK, Products
 
 __all__ = ["factors", "products", "stepped"]
 SLICES, TURNS = 64, 1  # slices of a program, blocks that it walks through
+SIZES = ["units", "blocks", "columns", "nz", "plane", "scale_plane"]  # compiled once for all: that takes seconds
 
 
 @triton.jit
@@ -29,7 +30,7 @@ def _code(value, top):
 
 
 @triton.jit
-def _number(word, place: tl.constexpr):
+def _number(word, place):
     """The code at a place of a word, as float32."""
     return ((word << (24 - 8 * place)) >> 24).to(tl.float32)
 
@@ -39,7 +40,7 @@ def _word(a, b, c, d):
     return (a & 255) | ((b & 255) << 8) | ((c & 255) << 16) | (d << 24)
 
 
-@triton.jit
+@triton.jit(do_not_specialize=SIZES)
 def _products(
     accepted, slot, tried, tried_gradient, x, gradient, change, change_scales, codes, scales, sums,
     units, blocks, columns, nz, plane, scale_plane, limit,
@@ -50,6 +51,7 @@ def _products(
     units, blocks   angles times blocks of columns; blocks of one angle
     plane, scale_plane   words of one array of codes, numbers of one of scales
     """
+    plane, scale_plane = plane.to(tl.int64), scale_plane.to(tl.int64)  # ten of them may pass 2^31
     z = tl.program_id(1) * SLICES + tl.arange(0, SLICES)
     there = z < nz
     take = tl.load(accepted + z, mask=there, other=0) != 0
@@ -89,36 +91,31 @@ def _products(
         tl.store(scales + (newest + PAIRS) * scale_plane + per, bend_scale, mask=there)
         for four in range(fours):
             word = (angle * (blocks * WIDTH // 4) + start // 4 + four) * nz + z
-            to_g, old_g, level = (), (), ()  # all that is read, before anything is written
-            for u in tl.static_range(4):  # pyright: ignore
-                at = (angle * columns + start + 4 * four + u) * nz + z
-                held = there & (start + 4 * four + u + 0 * z < columns)
-                to_g += (tl.load(tried_gradient + at, mask=held, other=0.0),)
-                old_g += (tl.load(gradient + at, mask=held, other=0.0),)
-                level += (
-                    tl.load(tried + at, mask=held & take, other=0.0)
-                    + tl.load(x + at, mask=held & (take == 0), other=0.0),
-                )
             s = tl.load(change + word, mask=there, other=0)
             old = ()
             for k in tl.static_range(2 * PAIRS):  # pyright: ignore
                 new_word = own_slot + (k // PAIRS) * PAIRS == k
                 old += (tl.load(codes + k * plane + word, mask=there & (new_word == 0), other=0),)
-            bend = ()
-            for u in tl.static_range(4):  # pyright: ignore
-                bend += (_code(to_g[u] - old_g[u], top),)
-            y = _word(bend[0], bend[1], bend[2], bend[3])
-            for u in tl.static_range(4):  # pyright: ignore
-                g = tl.where(take, to_g[u], old_g[u])
-                movable = free(level[u], g, limit)
+            y = tl.zeros((SLICES,), tl.int32)
+            for u in range(4):  # a loop: unrolled here, compiling takes four times as long
+                at = (angle * columns + start + 4 * four + u) * nz + z
+                held = there & (start + 4 * four + u + 0 * z < columns)
+                to_g = tl.load(tried_gradient + at, mask=held, other=0.0)
+                old_g = tl.load(gradient + at, mask=held, other=0.0)
+                level = tl.load(tried + at, mask=held & take, other=0.0)
+                level += tl.load(x + at, mask=held & (take == 0), other=0.0)
+                bend = _code(to_g - old_g, top)
+                y |= (bend & 255) << (8 * u)
+                g = tl.where(take, to_g, old_g)
+                movable = free(level, g, limit)
                 q = g * movable
                 size += tl.abs(q)
-                levels += level[u]
+                levels += level
                 rows = ()
                 for k in tl.static_range(2 * PAIRS):  # pyright: ignore
                     new_row = own_slot + (k // PAIRS) * PAIRS == k
-                    row_word = tl.where(new_row, s if k < PAIRS else y, old[k])
-                    rows += (_number(row_word, u) * (sizes[k] * movable),)
+                    number = tl.where(new_row, _number(s, u) if k < PAIRS else bend.to(tl.float32), _number(old[k], u))
+                    rows += (number * (sizes[k] * movable),)
                 rows += (q,)
                 sooner = ()
                 for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
@@ -168,13 +165,14 @@ def products(move: Move, slot: Tensor, change: Coded, pairs: Coded, *, limit: fl
     return Products(gram, total[-2], total[-1])
 
 
-@triton.jit
+@triton.jit(do_not_specialize=SIZES)
 def _stepped(
     accepted, tried, tried_gradient, x, gradient, codes, scales, factors, step, trial, change, change_scales, sums,
     units, blocks, columns, nz, plane, scale_plane, limit,
     PAIRS: tl.constexpr, SLICES: tl.constexpr, TURNS: tl.constexpr, WIDTH: tl.constexpr,
 ):  # fmt: skip
     """Walks along the columns as `_products` does; factors (row, slice). A second walk puts the change into codes."""
+    plane, scale_plane = plane.to(tl.int64), scale_plane.to(tl.int64)  # ten of them may pass 2^31
     z = tl.program_id(1) * SLICES + tl.arange(0, SLICES)
     there = z < nz
     take = tl.load(accepted + z, mask=there, other=0) != 0

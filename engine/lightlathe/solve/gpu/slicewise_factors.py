@@ -9,7 +9,7 @@ from lightlathe.gpu.triton_helpers import launch
 from lightlathe.solve.reference.slicewise import Products
 
 
-@triton.jit
+@triton.jit(do_not_specialize=["nz"])
 def _factors(gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.constexpr, SLICES: tl.constexpr):
     """The two loops, a slice a thread, all in float64; gram (row, row, slice), made (row, slice)."""
     rows: tl.constexpr = 2 * PAIRS + 1
