@@ -14,7 +14,7 @@ from torch import Tensor
 from lightlathe.dose.kernels.directions import vial
 from lightlathe.dose.kernels.self_test import fault
 
-STRIP = 32  # bins, or voxel columns, of a program
+STRIP = 128  # bins, or voxel columns, of a program
 DEEP = 32  # slices of a program at most
 
 
@@ -37,7 +37,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 
 def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
-    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption and gain, which Triton would round."""
+    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption, gain: Triton would round them."""
     angles = torch.stack([views.angle_rad.cos(), views.angle_rad.sin()], 1)
     sizes = (views.voxel_mm, views.bin_mm, views.middle_bins, views.radius_mm, views.absorption_per_mm, gain)
     return angles.to(device), torch.tensor(sizes, dtype=torch.float64).to(device)
