@@ -22,7 +22,6 @@ from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
-from lightlathe.flow.rehearsal import rehearse
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
@@ -72,11 +71,8 @@ def _designed(
 ) -> Record:
     settings = settings_of(job, setup.solids)  # before an earlier result that it starts from can change
     torch.manual_seed(job.design.seed)
-    ready = rehearse(job)
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
-    if ready is not None:
-        ready.over()
     found = run_stages(setup, plain, robust, on_iteration=on_iteration, checkpoint=checkpoint, resume=resume)
     wants_doses = plain.target.dose is not None
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)

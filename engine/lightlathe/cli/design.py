@@ -28,7 +28,6 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
     from lightlathe.flow.recorded import settings_of
-    from lightlathe.flow.rehearsal import rehearse
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
@@ -39,7 +38,6 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
     print_own(job.own)
-    rehearse(job)
     solids, said = load_solids(job)
     partial, settings = partial_path(path), settings_of(job, solids)
     require_writable(partial, STATE)

@@ -14,7 +14,6 @@ from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import chords_of, field_of
 from lightlathe.flow.recorded import left_out
-from lightlathe.flow.rehearsal import rehearse
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
@@ -101,7 +100,6 @@ def prepare(
     """
     device, dtype = device_of(job), torch.float64 if job.design.precision == "double" else torch.float32
     job.load()
-    rehearse(job)
     solids, said = loaded or load_solids(job)
     layout = lay_out(job, solids)
     grid = layout.grid

@@ -14,7 +14,7 @@ from torch import Tensor
 from lightlathe.dose.kernels.directions import vial
 from lightlathe.dose.kernels.self_test import fault
 
-STRIP = 128  # bins, or voxel columns, of a program
+STRIP = 32  # bins, or voxel columns, of a program
 DEEP = 32  # slices of a program at most
 
 
