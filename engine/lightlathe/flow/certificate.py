@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
-from lightlathe.flow.prepare import Setup
+from lightlathe.flow.prepare import Setup, in_design
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
@@ -188,7 +188,8 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
             continue
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
-        used = _for_design(setup, scaled, angles)
+        still = scaled.still if isinstance(scaled, Turning) else scaled
+        used = in_design(setup.job, still, setup.part)
         problem = Problem(used, SoftWindow(), aim, limit=setup.job.design.level_limit)
         with doing(f"no window: trying {words}", iterations):
             found_light = solve(
@@ -208,14 +209,6 @@ def closer(certificate: Certificate, remedies: list[Remedy]) -> tuple[Certificat
         dataclasses.replace(remedy, upper_bound=upper_bound) if remedy.words == AS_IT_IS else remedy
         for remedy in remedies
     ]
-
-
-def _for_design(setup: Setup, operator: DoseOperator | Turning, angles: int) -> DoseOperator | Turning:
-    """The operator of some slices with the motion as a design takes it, of `angles` times the job's images."""
-    if not isinstance(operator, Turning):
-        return operator
-    parts = math.ceil(setup.design_parts / angles)
-    return operator.still if parts == 1 else Turning(operator.still, parts, matched=True)
 
 
 def _window(dose: Tensor, aim: Target) -> float:

@@ -3,6 +3,7 @@
 import dataclasses
 import itertools
 import logging
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -159,14 +160,13 @@ def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Tu
 
 def in_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
     """The operator that a design uses: the motion of the job's stage in few parts, where it moves the part's edge far
-    enough to matter; else that of a vial that stands still."""
+    enough to matter; else that of a vial that stands still. `operator` may have more images than the job."""
     if job.turn.motion == "stepped":
         return operator
-    parts = few_parts(job.turn.step_rad, part.reach_mm, job.light.pixel_mm)
-    if parts == 1:
-        return operator
-    log.info("design in motion: each image's step in %d parts", parts)
-    return Turning(operator, parts, matched=True)
+    step_rad = 2 * math.pi / operator.pattern_shape[0]
+    parts = few_parts(step_rad, part.reach_mm, job.light.pixel_mm)
+    log.info("each of %d images: its step in %d parts for the design", operator.pattern_shape[0], parts)
+    return operator if parts == 1 else Turning(operator, parts, matched=True)
 
 
 def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
