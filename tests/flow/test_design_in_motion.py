@@ -1,7 +1,5 @@
 """Designs that know of the vial's motion: where they take it into account, what they win, and what stays as it was."""
 
-import dataclasses
-import math
 from pathlib import Path
 
 import pytest

@@ -14,8 +14,12 @@ from lightlathe.quantities import Grid, Optics
 COARSER = 4  # factor by which `coarser` reduces the parts
 MAX_LEVELS = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
 MAX_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
-DESIGN_STANDS = 0.3  # of a pixel: a design leaves a step that moves light no further at the part's reach in one part ...
-DESIGN_SUBSTEP = 0.4  # ... and a larger one in matched parts, this far apart: what both cost is in benchmarks/QUALITY.md
+DESIGN_STANDS = (
+    0.3  # of a pixel: a design leaves a step that moves light no further at the part's reach in one part ...
+)
+DESIGN_SUBSTEP = (
+    0.4  # ... and a larger one in matched parts, this far apart: what both cost is in benchmarks/QUALITY.md
+)
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
@@ -28,8 +32,10 @@ def substeps(step_rad: float, reach_mm: float, pixel_mm: float, voxel_mm: float)
 
 
 def few_parts(step_rad: float, reach_mm: float, pixel_mm: float) -> int:
-    """Into how many parts a design cuts an image's step: 1 where light moves DESIGN_STANDS at most at `reach_mm`, else 2
-    or more, so that it moves DESIGN_SUBSTEP from one to the next."""
+    """Into how many parts a design cuts an image's step, by how far light moves meanwhile at `reach_mm`.
+
+    1 where that is DESIGN_STANDS at most; else 2 or more, so that it is DESIGN_SUBSTEP at most from part to part.
+    """
     moved = abs(step_rad) * reach_mm / pixel_mm - 1e-9
     return 1 if moved <= DESIGN_STANDS else max(2, math.ceil(moved / DESIGN_SUBSTEP))
 
