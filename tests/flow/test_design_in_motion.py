@@ -8,7 +8,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.feasibility import case_of
-from lightlathe.feasibility.effort import array_bytes, design_s
+from lightlathe.feasibility.effort import array_bytes, design_s, lit, voxels
 from lightlathe.flow import certificate
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.certificate import certificate_of, remedies_of, steps_in
@@ -225,7 +225,8 @@ def test_an_earlier_light_starts_a_design_in_motion(small_job, tmp_path):
 
 
 def test_the_check_counts_the_parts(small_job, tmp_path):
-    """3 parts: three times the products; a sum of patterns and one of doses more are held."""
+    """3 parts: three times the products, 1.9 times the iteration (measured 1.8 to 2.0, benchmarks/QUALITY.md); a sum of
+    patterns and one of doses more are held."""
 
     def case(motion):
         text = small_job().replace("angles = 60", f'angles = 60\nmotion = "{motion}"')
@@ -233,5 +234,6 @@ def test_the_check_counts_the_parts(small_job, tmp_path):
         return case_of(job, load_solids(job)[0])
 
     moving, still = case("continuous"), case("stepped")
-    assert design_s(moving) > design_s(still)
-    assert array_bytes(moving) > array_bytes(still)
+    assert design_s(moving) == pytest.approx(1.9 * design_s(still))
+    patterns = moving.turn.angles * lit(moving).lit_pixels
+    assert array_bytes(moving) - array_bytes(still) == 4 * (patterns + voxels(moving))
