@@ -80,14 +80,13 @@ def test_a_design_in_motion_keeps_a_window_that_a_standing_one_loses(found, monk
 
 
 def test_the_designs_own_window_is_close_to_that_of_all_parts(found):
-    """In 2 matched parts, against 16; a design that takes the vial to stand is off by 0.04, see above."""
+    """2 matched parts, against 16: found 0.002 off. A design that takes the vial to stand is 0.04 off, see above."""
     setup, _, light = found
     target = setup.part.target(setup.device)
     exact = float(Figures.of(Turning(setup.operator, 16)(light.patterns), target).window_relative)
     own, window = windows(setup, light)
-    print(own, window, exact)
-    assert own == pytest.approx(exact, abs=0.01)
-    assert window == pytest.approx(exact, abs=0.005)
+    assert own == pytest.approx(exact, abs=0.006)
+    assert window == pytest.approx(exact, abs=0.004)
 
 
 @pytest.mark.parametrize(("images", "motion"), [(200, "stepped"), (600, "continuous")])
@@ -118,19 +117,17 @@ def test_scenarios_and_coarse_stages_are_in_motion_too():
         assert (member.parts, member.matched) == (2, True)
     assert coarse.operator.grid.voxel_mm == 0.32
     light = torch.rand(plain.operator.pattern_shape, generator=torch.Generator().manual_seed(0))
-    offset = members[3]  # 5 % less absorption comes first, on the axis and off it
-    wanted = Turning(setup.scenarios[3][0], 2, matched=True)(light)
-    assert torch.equal(offset(light) / offset.gain * wanted.new_tensor(setup.operator.gain), wanted) or torch.allclose(
-        offset(light) * (setup.operator.gain / offset.gain), wanted, rtol=1e-5
-    )
+    offset = members[2]  # 5 % less absorption, off the axis
+    wanted = Turning(setup.scenarios[2][0], 2, matched=True)(light)
+    torch.testing.assert_close(offset(light) * (setup.operator.gain / offset.gain), wanted, rtol=1e-5, atol=0)
 
 
 def test_a_robust_design_in_motion_keeps_more_over_its_scenarios(monkeypatch):
+    """Found 0.102 and 0.072; with disturbed starts 0.099 to 0.102 and 0.072 to 0.076."""
     job = valve(200, robust={"absorption_percent": [-5, 5]}, ladder=[{"coarser": 2, "iterations": 10}])
     moving = pipeline.design(job).quality["window_all_scenarios_robust"]
     standing(monkeypatch)
     still = pipeline.design(job).quality["window_all_scenarios_robust"]
-    print(moving, still)
     assert moving > still + 0.01
 
 
