@@ -14,12 +14,8 @@ from lightlathe.quantities import Grid, Optics
 COARSER = 4  # factor by which `coarser` reduces the parts
 MAX_LEVELS = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
 MAX_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
-DESIGN_STANDS = (
-    0.3  # of a pixel: a design leaves a step that moves light no further at the part's reach in one part ...
-)
-DESIGN_SUBSTEP = (
-    0.4  # ... and a larger one in matched parts, this far apart: what both cost is in benchmarks/QUALITY.md
-)
+DESIGN_STANDS = 0.3  # of a pixel, that light moves at the part's reach: up to this a design takes the vial to stand ...
+DESIGN_SUBSTEP = 0.4  # ... beyond it moves so far at most from part to part; both chosen by benchmarks/QUALITY.md
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
