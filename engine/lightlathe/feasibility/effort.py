@@ -21,10 +21,7 @@ FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged 
 LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
-PRODUCTS = {
-    "cpu": 0.45,
-    "cuda": 1.0,
-}  # share of an iteration: 0.29 to 0.48 of a small one, measured on a CPU; assumed of a card
+PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to 0.48 on a CPU; assumed of a card
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
