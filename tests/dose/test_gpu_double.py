@@ -2,11 +2,11 @@
 
 import pytest
 import torch
+from test_gpu_kernels import CASES, LINES, views_of
 
 from gpu_device import DEVICE, ON_CARD
 from lightlathe.dose.kernels import choose, reference, triton_double
 from operators import gap
-from test_gpu_kernels import CASES, LINES, views_of
 
 SHORT = ["pairs", "far off the axis, any angles", "one of each", "one column", "one row of voxels", "fine bins"]
 STRAIGHT = [case for case in CASES if case not in LINES and (ON_CARD or case in SHORT)]  # the interpreter is slow

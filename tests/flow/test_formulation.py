@@ -120,10 +120,10 @@ def test_mistakes_in_them_are_named(small_job, tmp_path, more, words):
 
 
 def test_a_design_that_is_done_stays_done(small_job, tmp_path):
-    """Once the hinge is 0 everywhere, hundreds of further steps change nothing and stay finite."""
+    """Once the hinge is 0 everywhere, to rounding, hundreds of further steps change nothing and stay finite."""
     more = 'bound_iterations = 0\nloss = "gap_hinge"\nsolver = "free_set_ramp"\n'
     record = designed(small_job(iterations=300), tmp_path, more)
-    assert record.log["loss"][-1] == 0.0
+    assert record.log["loss"][-1] < 1e-12  # 0 on one processor, 1e-18 on another
     assert record.quality["wrong_voxels"] == 0
 
 

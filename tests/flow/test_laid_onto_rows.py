@@ -6,6 +6,7 @@ import trimesh
 from lightlathe.flow.prepare import prepare
 from lightlathe.flow.solids import load_solids
 from lightlathe.job import parse_job
+from lightlathe.pipeline import design
 
 HEAD = '[[part]]\nmesh = "a.stl"\nunit = "mm"\n'
 
@@ -50,3 +51,15 @@ def test_the_design_says_it_too(small_job, tmp_path):
     text = small_job()
     setup = prepare(parse_job(HEAD + text[text.index("[vial]") :], name="t", folder=tmp_path))
     assert any("lie on rows of pixels" in line for line in setup.warnings)
+
+
+@pytest.mark.parametrize("height", [0.95, 1.0, 1.1])
+def test_it_is_laid_where_it_prints_truer(small_job, tmp_path, height):
+    """Boxes whose ends reach 0.1 of a row less than the middle between two rows, to it, and 0.2 past it, in float32."""
+    agreed = []
+    for ends in ("on_rows", "as_placed"):
+        bottoms(small_job, tmp_path, height)
+        text = small_job()
+        text = HEAD + text[text.index("[vial]") :].replace("[grid]", f'[grid]\nlevel_ends = "{ends}"')
+        agreed.append(design(parse_job(text, name="t", folder=tmp_path)).quality["iou_fine"])
+    assert agreed[0] == agreed[1] if height < 1 else agreed[0] > agreed[1] + 0.02

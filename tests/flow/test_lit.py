@@ -67,15 +67,16 @@ def test_a_large_field_is_designed_like_a_tight_one(tmp_path, more, tight, nativ
 @pytest.mark.parametrize("size", [(40, 20), (41, 21)])
 def test_the_window_is_that_of_the_whole_field(monkeypatch, size):
     """At first to rounding. Sums of other lengths round otherwise, and a design multiplies what that changes: windows
-    to 0.01, as from starts that differ by a millionth (README). Found: 0 and 3e-4, the proof 4e-4, iou_fine 9e-4."""
+    to 0.01, as from starts that differ by a millionth (README). Found: 0 and 3e-4, iou_fine 9e-4; of the proof, two
+    short searches for one bound, 4e-4 and on another processor 0.015."""
     windowed = pipeline.design(job_of(*size))
     whole_field(monkeypatch)
     whole = pipeline.design(job_of(*size))
     assert whole.patterns.field.is_whole
     assert not windowed.patterns.field.is_whole
     assert windowed.log["loss"][0] == pytest.approx(whole.log["loss"][0], rel=1e-6)
-    for name in ("window_relative", "window_proven_at_most", "iou_fine"):
-        assert windowed.quality[name] == pytest.approx(whole.quality[name], abs=0.01), name
+    for name, apart in (("window_relative", 0.01), ("window_proven_at_most", 0.03), ("iou_fine", 0.01)):
+        assert windowed.quality[name] == pytest.approx(whole.quality[name], abs=apart), name
 
 
 @pytest.mark.parametrize(

@@ -169,7 +169,7 @@ def _finer(case: Case, most_mm: float) -> str:
 
 
 def between_rows(case: Case) -> str:
-    """A sentence where the part's level ends lie midway between rows of pixels, and the shift along z that corrects it.
+    """A sentence where the part's level ends lie between rows of pixels, and the shift along z that corrects it.
 
     Light changes linearly from row to row, so such an end gets half of the last row's light and prints short: moved by
     half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer

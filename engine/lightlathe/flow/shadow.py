@@ -14,7 +14,7 @@ from torch import Tensor
 
 from lightlathe.flow.solids import Solid, voxels
 from lightlathe.job import Job
-from lightlathe.quantities import SOLID, Grid, Patterns
+from lightlathe.quantities import HALF, SOLID, Grid, Patterns
 from lightlathe.support.words import amount, percent
 
 ACROSS = 160  # voxels across the vial at most
@@ -202,7 +202,7 @@ def _scene(job: Job, solids: tuple[Solid, ...], grid: Grid) -> _Scene | None:
     look = Grid((nx, ny, nz), grid.voxel_mm * times)
     part = voxels(job, solids, look, torch.device("cpu"))
     assert part.insert is not None
-    solid, opaque = part.judged == SOLID, part.insert >= 0.5
+    solid, opaque = part.judged == SOLID, part.insert >= HALF
     both = (solid.any(0).any(0) & opaque.any(0).any(0)).nonzero().flatten()
     chosen = both[torch.linspace(0, len(both) - 1, min(SLICES, len(both))).round().long()]
     of_part = float(solid[:, :, both].sum() / solid.sum())

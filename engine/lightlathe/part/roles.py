@@ -8,7 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import PartError
-from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid
+from lightlathe.quantities import HALF, IGNORED, LIQUID, SOLID, Grid
 
 
 def judge(
@@ -22,7 +22,7 @@ def judge(
     """(x, y, z) uint8 of IGNORED, LIQUID or SOLID, on the device of `coverage`.
 
     coverage, inserts, keep_liquid   (x, y, z) covered fraction 0..1 of the part, of each insert, of each region that
-                                     must stay liquid; a voxel at least half covered belongs
+                                     must stay liquid; a voxel at least half covered belongs (HALF)
     tolerance_mm    voxels whose centre is nearer than this to the part's surface are not judged (0: all are)
     Later rules win: part solid, the rest liquid; the tolerance band is ignored; regions to keep liquid are liquid;
     inserts and everything outside the vial are ignored. `conflicts` says where these rules took voxels from the part.
@@ -33,15 +33,15 @@ def judge(
         has_axes("coverage", volume, ("x", "y", "z"), grid.shape)
     if not (math.isfinite(tolerance_mm) and tolerance_mm >= 0):
         raise PartError(f"tolerance_mm is {tolerance_mm}; expected a length of 0 or more.")
-    part = coverage >= 0.5
+    part = coverage >= HALF
     judged = torch.full(grid.shape, LIQUID, dtype=torch.uint8, device=part.device)
     judged[part] = SOLID
     if tolerance_mm > 0:
         judged[near_surface(part, grid, tolerance_mm)] = IGNORED
     for region in keep_liquid:
-        judged[region >= 0.5] = LIQUID
+        judged[region >= HALF] = LIQUID
     for insert in inserts:
-        judged[insert >= 0.5] = IGNORED
+        judged[insert >= HALF] = IGNORED
     judged[~grid.inside(vial_radius_mm).to(judged.device)] = IGNORED
     if not bool((judged == SOLID).any()):
         touched, belong = int((coverage > 0).sum()), int(part.sum())
@@ -59,8 +59,8 @@ def judge(
 
 def conflicts(coverage: Tensor, keep_liquid: Sequence[Tensor]) -> list[str]:
     """One sentence for each region to keep liquid that takes voxels from the part; arguments as in `judge`."""
-    part = coverage >= 0.5
-    lost = [int(((region >= 0.5) & part).sum()) for region in keep_liquid]
+    part = coverage >= HALF
+    lost = [int(((region >= HALF) & part).sum()) for region in keep_liquid]
     return [
         f"{n} of {int(part.sum())} voxels of the part lie in a region to keep liquid and will stay liquid. "
         "Is the region in its place, and its unit right?"

@@ -205,4 +205,4 @@ class Patterns:
 
     def fractions(self, dtype: torch.dtype = torch.float32, device: torch.device | str = "cpu") -> Tensor:
         """(angle, column, row) in 0..1 of full irradiance, of the lit columns and rows."""
-        return self.levels.to(device=device, dtype=dtype) / self.full_scale
+        return self.levels.to(device).to(dtype) / self.full_scale  # levels travel as they are, a byte or two each

@@ -61,6 +61,9 @@ class Grid:
         return Grid((nx * times, ny * times, nz * times), self.voxel_mm / times)
 
 
+HALF = 0.5 - 2.0**-10  # covered share from which a voxel belongs to a solid: a face through its centre, in float32
+
+
 @dataclass(frozen=True)
 class Target:
     """What a loss compares a dose with. `solid` and `liquid` are disjoint; voxels in neither are not judged.
@@ -147,7 +150,7 @@ class Part:
     @property
     def reach_mm(self) -> float:
         """How far from the axis voxels that are at least half covered reach."""
-        columns = (self.coverage >= 0.5).any(2).cpu()
+        columns = (self.coverage >= HALF).any(2).cpu()
         return float(self.grid.radius_mm()[columns].max()) + self.grid.voxel_mm / 2 if bool(columns.any()) else 0.0
 
     def to(self, device: torch.device | str) -> "Part":

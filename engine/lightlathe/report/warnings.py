@@ -184,7 +184,7 @@ def _coarse(quality: dict[str, float], voxels_per_pixel: float | None, move_mm: 
         )
     if move_mm is not None:
         return (
-            " Most of that lies within half a row of the part's level ends, which lie midway between two rows of "
+            " Most of that lies within half a row of the part's level ends, which lie between two rows of "
             f"pixels and print up to half a row short: {move_words(move_mm)}."
         )
     liquid_most = quality["under_cure_fraction_fine"] > quality["over_cure_of_part_fine"]

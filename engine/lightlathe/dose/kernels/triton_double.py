@@ -37,7 +37,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 
 def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
-    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption and gain, which Triton would round."""
+    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption, gain: Triton would round them."""
     angles = torch.stack([views.angle_rad.cos(), views.angle_rad.sin()], 1)
     sizes = (views.voxel_mm, views.bin_mm, views.middle_bins, views.radius_mm, views.absorption_per_mm, gain)
     return angles.to(device), torch.tensor(sizes, dtype=torch.float64).to(device)

@@ -30,7 +30,7 @@ def _code(value, top):
 
 
 @triton.jit
-def _number(word, place):
+def _number(word, place: tl.constexpr):
     """The code at a place of a word, as float32."""
     return ((word << (24 - 8 * place)) >> 24).to(tl.float32)
 
@@ -91,31 +91,36 @@ def _products(
         tl.store(scales + (newest + PAIRS) * scale_plane + per, bend_scale, mask=there)
         for four in range(fours):
             word = (angle * (blocks * WIDTH // 4) + start // 4 + four) * nz + z
+            to_g, old_g, level = (), (), ()  # all that is read, before anything is written
+            for u in tl.static_range(4):  # pyright: ignore
+                at = (angle * columns + start + 4 * four + u) * nz + z
+                held = there & (start + 4 * four + u + 0 * z < columns)
+                to_g += (tl.load(tried_gradient + at, mask=held, other=0.0),)
+                old_g += (tl.load(gradient + at, mask=held, other=0.0),)
+                level += (
+                    tl.load(tried + at, mask=held & take, other=0.0)
+                    + tl.load(x + at, mask=held & (take == 0), other=0.0),
+                )
             s = tl.load(change + word, mask=there, other=0)
             old = ()
             for k in tl.static_range(2 * PAIRS):  # pyright: ignore
                 new_word = own_slot + (k // PAIRS) * PAIRS == k
                 old += (tl.load(codes + k * plane + word, mask=there & (new_word == 0), other=0),)
-            y = tl.zeros((SLICES,), tl.int32)
-            for u in range(4):  # a loop: unrolled here, compiling takes four times as long
-                at = (angle * columns + start + 4 * four + u) * nz + z
-                held = there & (start + 4 * four + u + 0 * z < columns)
-                to_g = tl.load(tried_gradient + at, mask=held, other=0.0)
-                old_g = tl.load(gradient + at, mask=held, other=0.0)
-                level = tl.load(tried + at, mask=held & take, other=0.0)
-                level += tl.load(x + at, mask=held & (take == 0), other=0.0)
-                bend = _code(to_g - old_g, top)
-                y |= (bend & 255) << (8 * u)
-                g = tl.where(take, to_g, old_g)
-                movable = free(level, g, limit)
+            bend = ()
+            for u in tl.static_range(4):  # pyright: ignore
+                bend += (_code(to_g[u] - old_g[u], top),)
+            y = _word(bend[0], bend[1], bend[2], bend[3])
+            for u in tl.static_range(4):  # pyright: ignore
+                g = tl.where(take, to_g[u], old_g[u])
+                movable = free(level[u], g, limit)
                 q = g * movable
                 size += tl.abs(q)
-                levels += level
+                levels += level[u]
                 rows = ()
                 for k in tl.static_range(2 * PAIRS):  # pyright: ignore
                     new_row = own_slot + (k // PAIRS) * PAIRS == k
-                    number = tl.where(new_row, _number(s, u) if k < PAIRS else bend.to(tl.float32), _number(old[k], u))
-                    rows += (number * (sizes[k] * movable),)
+                    row_word = tl.where(new_row, s if k < PAIRS else y, old[k])
+                    rows += (_number(row_word, u) * (sizes[k] * movable),)
                 rows += (q,)
                 sooner = ()
                 for i in tl.static_range(2 * PAIRS + 1):  # pyright: ignore
