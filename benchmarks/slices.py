@@ -72,7 +72,7 @@ def made(folder: Path, part: str, across: int, angles: int):
     grid = setup.part.grid
     optics = setup.operator.optics.replace(rows=grid.shape[2], row_mm=grid.voxel_mm)
     operator = DoseOperator(optics, grid, Backend(device=setup.device, dtype=setup.dtype))
-    setup = dataclasses.replace(setup, operator=operator)
+    setup = dataclasses.replace(setup, operator=operator, in_design=operator)
     problem = problem_of(setup)
     return problem, start_of(setup, problem)
 

@@ -89,6 +89,7 @@ JOBS = {
             'shape = { kind = "cylinder", radius_mm = 2, height_mm = 1, at_mm = [0, 0, -0.5] }\nwanted_dose = 1.4',
         ),
         ("[design]", '[design]\nloss = "dose_corridor"'),
+        ("angles = 60", 'angles = 60\nmotion = "stepped"'),
     ),
     "tolerance_band": disc(("[design]", "[design]\ntolerance_mm = 0.25")),
     "insert": disc(

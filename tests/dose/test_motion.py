@@ -10,7 +10,7 @@ import torch
 
 from direct import turning_dose
 from lightlathe.beams import Telecentric
-from lightlathe.dose import Backend, DoseOperator, Turning, substeps
+from lightlathe.dose import Backend, DoseOperator, Turning, few_parts, substeps
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Grid
 from operators import dense, operator
@@ -75,6 +75,28 @@ def test_the_dose_is_the_mean_over_the_dwell(sense):
     assert off(still)[0] > 20 * rms  # images that stand still are another thing
 
 
+def test_few_matched_parts_scatter_as_much_as_the_arc():
+    """The arc of the first test: w^2 / 12 in 2 or 3 parts as in many; the middles of 2 parts scatter 3/4 of that.
+
+    The hat of a pixel, read at quarters of it, is off by up to 10 % of pixel^2 / 6 (above): 0.016 of w^2 / 12.
+    """
+    step = math.radians(24) / 60
+    chords = Telecentric().chords(angle_rad=step * torch.arange(-1, 2), columns=21, rows=1, pixel_mm=0.02)
+    still = operator((25, 4001, 1), 0.005, chords=chords, radius=12.0, absorption=0.0)
+    patterns = torch.zeros(still.pattern_shape, dtype=torch.float64)
+    patterns[1, 10] = 1.0
+
+    def variance(motion):
+        return np.average(still.grid.centres_mm(0).numpy() ** 2, weights=motion(patterns)[:, -1, 0].numpy())
+
+    def smeared(motion):
+        return 12 * (variance(motion) - variance(still)) / (10 * step) ** 2
+
+    for parts in (2, 3, 5):
+        assert smeared(Turning(still, parts, matched=True)) == pytest.approx(1, abs=0.02)
+        assert smeared(Turning(still, parts)) == pytest.approx(1 - 1 / parts**2, abs=0.02)
+
+
 def test_halving_the_parts_errs_four_times_as_much():
     still = standing()
     patterns = torch.rand(still.pattern_shape, generator=torch.Generator().manual_seed(1), dtype=torch.float64)
@@ -101,9 +123,10 @@ def test_very_many_images_are_as_good_as_standing_still():
     assert off[-1] < off[0] / 20  # 64 for a step so fine that all is smooth; found 43
 
 
+@pytest.mark.parametrize("matched", [False, True])
 @pytest.mark.parametrize("parts", [1, 2, 5])
-def test_transpose_is_the_transpose(parts):
-    moving = Turning(standing(**SMALL), parts)
+def test_transpose_is_the_transpose(parts, matched):
+    moving = Turning(standing(**SMALL), parts, matched=matched)
     matrix = dense(moving, moving.pattern_shape)
     assert matrix.count_nonzero() > 100
     torch.testing.assert_close(dense(moving.transpose, moving.dose_shape), matrix.T, rtol=0, atol=1e-15)
@@ -125,6 +148,20 @@ def test_scaled_and_on_another_grid():
     assert torch.equal(moving.scaled(2.0).on(grid)(patterns), there.scaled(2.0)(patterns))
 
 
+def test_matched_parts_stay_matched():
+    moving, grid = Turning(standing(), 2, matched=True), Grid((9, 9, 3), 1.0)
+    patterns = torch.rand(moving.pattern_shape, dtype=torch.float64)
+    there = Turning(standing().on(grid), 2, matched=True)
+    assert torch.equal(moving.on(grid)(patterns), there(patterns))
+    assert torch.equal(moving.within(1.0)(patterns), moving(patterns))
+    assert not torch.equal(Turning(standing(), 2)(patterns), moving(patterns))
+    other = standing(absorption=0.3)
+    assert torch.equal(moving.like(other)(patterns), Turning(other, 2, matched=True)(patterns))
+    flat = operator((18, 17, 2), angles=24, columns=20, rows=2, row=0.5, radius=RADIUS, first_rad=0.0)
+    few = Turning(flat, 2, matched=True).with_slices(1)
+    assert (few.parts, few.matched, few.dose_shape) == (2, True, (18, 17, 1))
+
+
 def test_autograd_goes_through_both_ways():
     moving = Turning(standing(**SMALL), 2)
     patterns = torch.rand(moving.pattern_shape, dtype=torch.float64, requires_grad=True)
@@ -138,6 +175,16 @@ def test_parts_are_as_many_as_the_reach_needs(angles, expected):
     """2 pi 4 mm / angles, in parts of a quarter of 0.08 mm / ...: worked by hand, 60 images: 0.419 mm / 0.0163."""
     assert substeps(2 * math.pi / angles, 4.0, 0.065, 0.08) == expected
     assert substeps(-2 * math.pi / angles, 4.0, 0.08, 0.065) == expected
+
+
+@pytest.mark.parametrize(
+    ("images", "expected"), [(1500, 1), (838, 1), (837, 2), (315, 2), (314, 3), (210, 3), (209, 4), (60, 11)]
+)
+def test_a_design_has_few_parts(images, expected):
+    """2 pi 4 mm / images in pixels of 0.1 mm, worked by hand: up to 0.3 pixels at 838 images 1; parts of 0.4 pixels:
+    2 from 315 images (0.798), 3 from 210 (1.197), 11 at 60 (4.19)."""
+    assert few_parts(2 * math.pi / images, 4.0, 0.1) == expected
+    assert few_parts(-2 * math.pi / images, 4.0, 0.1) == expected
 
 
 def test_uneven_angles_are_refused():

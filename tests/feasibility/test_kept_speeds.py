@@ -63,7 +63,7 @@ def test_a_folder_that_takes_no_file_is_no_error(tmp_path, monkeypatch):
 def test_the_size_that_is_nearest_counts():
     machine = Machine(speeds=SPEEDS)
     assert [machine.speed(updates) for updates in (1, 1e8, 1e10, 1e13)] == [SPEEDS[k][1] for k in (0, 0, 1, 1)]
-    case = GOOD.having(machine={"speeds": SPEEDS})
+    case = GOOD.having(machine={"speeds": SPEEDS}, turn={"motion": "stepped"})  # of one part an image
     updates = 2 * voxels(GOOD) * 360
     assert design_s(case) == pytest.approx(expected(case.design.iterations) * updates / SPEEDS[1][1])
 

@@ -147,7 +147,7 @@ def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path, monke
     part = voxels(job, setup.solids, coarse, setup.device)
     mean = setup.operator.on(coarse)(light)[part.target().solid].mean()
     assert setup.operator(light)[problem.target.solid].mean() == pytest.approx(float(mean), rel=0.1)  # edges differ
-    on_coarse = problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(coarse)))
+    on_coarse = problem_of(dataclasses.replace(setup, part=part, in_design=setup.in_design.on(coarse)))
     dose = on_coarse.operator(light * (problem.operator.gain / on_coarse.operator.gain))
     assert dose[on_coarse.target.solid].min() > dose[on_coarse.target.liquid].max()  # what was designed there prints
     assert designed(small_job(iterations=4), tmp_path, "bound_iterations = 0\n").facts["coarse_seconds"] == 0

@@ -44,15 +44,19 @@ def test_a_stage_turns_on_unless_the_job_says_otherwise(small_job, folder):
 
 
 def test_figures_are_of_the_motion_that_the_stage_makes(small_job, folder):
-    """The same light under images that stand still and under a vial that turns on: the second has less of a window.
+    """Each light under images that stand still and under a vial that turns on: best in the motion that it was made for.
 
-    The design knows nothing of the motion yet, so both designs find the same light.
+    Found: 0.216 where it turns on, 0.186 of the same light where it stands; 0.225 made for a vial that stands, 0.174
+    of that light where it turns on.
     """
     moving = pipeline.design(job(small_job, folder))
     still = pipeline.design(job(small_job, folder, "stepped"))
-    assert moving.quality["window_relative"] < still.quality["window_relative"] - 0.02
-    as_if = pipeline.predict(moving, motion="stepped").quality
-    assert as_if["window_relative"] == pytest.approx(still.quality["window_relative"], abs=0.01)  # levels round anew
+    as_if_still, as_if_moving = (
+        pipeline.predict(record, motion=other).quality["window_relative"]
+        for record, other in ((moving, "stepped"), (still, "continuous"))
+    )
+    assert as_if_still < still.quality["window_relative"] - 0.02
+    assert as_if_moving < moving.quality["window_relative"] - 0.02
     back = pipeline.predict(moving).quality
     for name in ("window_relative", "wrong_voxels", "iou_fine", "window_relative_fine"):
         assert back[name] == pytest.approx(moving.quality[name], rel=1e-4, abs=1e-5), name  # float32 sums

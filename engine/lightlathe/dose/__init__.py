@@ -1,9 +1,9 @@
 """The dose operator: the linear map from patterns to absorbed dose, and its exact adjoint."""
 
 from lightlathe.dose.backend import Backend
-from lightlathe.dose.motion import Turning, substeps
+from lightlathe.dose.motion import Turning, few_parts, substeps
 from lightlathe.dose.operator import DoseOperator, gain_mj_cm3
 from lightlathe.dose.resample import plan
 from lightlathe.dose.views import Views
 
-__all__ = ["Backend", "DoseOperator", "Turning", "Views", "gain_mj_cm3", "plan", "substeps"]
+__all__ = ["Backend", "DoseOperator", "Turning", "Views", "few_parts", "gain_mj_cm3", "plan", "substeps"]

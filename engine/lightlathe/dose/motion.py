@@ -9,11 +9,13 @@ from torch import Tensor
 from lightlathe.dose.operator import DoseOperator
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
-from lightlathe.quantities import Grid
+from lightlathe.quantities import Grid, Optics
 
 COARSER = 4  # factor by which `coarser` reduces the parts
 MAX_LEVELS = 4_000_000  # levels: parts of a step whose images together are no more than this go through one operator
 MAX_ANGLES = 2000  # of an operator made of several parts: every kernel takes as many
+DESIGN_STANDS = 0.3  # of a pixel, that light moves at the part's reach: up to this a design takes the vial to stand ...
+DESIGN_SUBSTEP = 0.4  # ... beyond it moves so far at most from part to part; both chosen by benchmarks/QUALITY.md
 SUBSTEP = 0.25  # of a pixel or voxel, whichever is smaller: how far light moves at the part's reach from part to part
 
 
@@ -25,12 +27,22 @@ def substeps(step_rad: float, reach_mm: float, pixel_mm: float, voxel_mm: float)
     return max(1, math.ceil(abs(step_rad) * reach_mm / (SUBSTEP * min(pixel_mm, voxel_mm)) - 1e-9))
 
 
+def few_parts(step_rad: float, reach_mm: float, pixel_mm: float) -> int:
+    """Into how many parts a design cuts an image's step, by how far light moves meanwhile at `reach_mm`.
+
+    1 where that is DESIGN_STANDS at most; else 2 or more, so that it is DESIGN_SUBSTEP at most from part to part.
+    """
+    moved = abs(step_rad) * reach_mm / pixel_mm - 1e-9
+    return 1 if moved <= DESIGN_STANDS else max(2, math.ceil(moved / DESIGN_SUBSTEP))
+
+
 class Turning(LinearMap):
     """Dose of images that stand while the vial turns on, as a linear map and its exact transpose; as DoseOperator.
 
     Image a stands while the scan angle goes from angle_rad[a] - step / 2 to angle_rad[a] + step / 2, where step is the
     angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts: DoseOperators of
-    the same patterns at shifted angles, several parts in one where the images are small.
+    the same patterns at shifted angles, several parts in one where the images are small. Parts that are `matched` lie
+    a little further apart, so that their variance is that of the whole step, step^2 / 12: better where they are few.
 
     Gradient  linear; autograd works through both directions to any order.
     Memory    a volume of doses more than DoseOperator, going back an array of patterns more; copies of small images.
@@ -38,14 +50,17 @@ class Turning(LinearMap):
     Repeats   as DoseOperator: the parts are added in a fixed order.
     Raises    ShapeError where the angles do not follow each other evenly.
     Source    the smear of a step, r omega / f, is common practice; the error of the mean over parts is in
-              benchmarks/QUALITY.md.
+              benchmarks/QUALITY.md. 2 and 3 matched parts are Chebyshev's quadrature with equal weights, exact for
+              cubics: Abramowitz and Stegun, Handbook of Mathematical Functions (1964), table 25.5.
     """
 
-    def __init__(self, operator: DoseOperator, parts: int) -> None:
+    def __init__(self, operator: DoseOperator, parts: int, *, matched: bool = False) -> None:
         """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more."""
         if parts < 1:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
         shift = step_of(operator.optics.chords.angle_rad) / parts
+        if matched and parts > 1:  # the variance of the middles of the parts is step^2 / 12 (1 - 1 / parts^2)
+            shift /= math.sqrt(1 - 1 / parts**2)
         offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
         angles = operator.pattern_shape[0]
         together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
@@ -53,8 +68,12 @@ class Turning(LinearMap):
             _Parts(operator, offsets[first : first + together], operator.gain / parts)
             for first in range(0, parts, together)
         )
-        self.still, self.gain, self.parts = operator, operator.gain, parts
+        self.still, self.gain, self.parts, self.matched = operator, operator.gain, parts, matched
         self.device, self.dtype = operator.device, operator.dtype
+
+    def like(self, still: DoseOperator) -> "Turning":
+        """The same motion of other light: of `still`, images at the same angles."""
+        return Turning(still, self.parts, matched=self.matched)
 
     def coarser(self) -> "Turning":
         """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
@@ -75,6 +94,11 @@ class Turning(LinearMap):
     @property
     def grid(self) -> Grid:
         return self.still.grid
+
+    @property
+    def optics(self) -> Optics:
+        """Of the images at their own angles."""
+        return self.still.optics
 
     @property
     def kernel(self) -> str:
@@ -99,7 +123,11 @@ class Turning(LinearMap):
 
     def with_slices(self, count: int) -> "Turning":
         """The same optics and motion for `count` slices, each lit by a row of its own."""
-        return Turning(self.still.with_slices(count), self.parts)
+        return self.like(self.still.with_slices(count))
+
+    def within(self, light: float) -> "Turning":
+        """The same for patterns guaranteed to be in 0..`light`; see DoseOperator."""
+        return self._twin(self.still.within(light), tuple(member.within(light) for member in self._members))
 
     def __call__(self, patterns: Tensor) -> Tensor:
         """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose; batches as DoseOperator."""
@@ -123,6 +151,9 @@ class _Parts:
 
     def scaled(self, gain: float) -> "_Parts":
         return self._of(self._operator.scaled(gain))
+
+    def within(self, light: float) -> "_Parts":
+        return self._of(self._operator.within(light))
 
     def on(self, grid: Grid) -> "_Parts":
         return self._of(self._operator.on(grid))

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import astuple
 
+from lightlathe.dose import few_parts
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.flow.lit import lit_field
@@ -20,6 +21,7 @@ FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged 
 LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
+PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to 0.48 on a CPU; assumed of a card
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
@@ -45,8 +47,17 @@ def array_bytes(case: Case) -> float:
     """Peak memory of the arrays: the solver's float32 arrays, and the print on the finer grid."""
     patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
-    solver = 4.0 * (arrays * patterns + max(1, _scenarios(case)) * volumes * voxels(case))
-    return solver + finer_bytes(case)
+    volumes *= max(1, _scenarios(case))
+    if parts(case) > 1:  # the sum of the parts, and the part that is added
+        arrays, volumes = arrays + 1, volumes + 1
+    return 4.0 * (arrays * patterns + volumes * voxels(case)) + finer_bytes(case)
+
+
+def parts(case: Case) -> int:
+    """Into how many parts the design cuts each image's step."""
+    if not case.continuous:
+        return 1
+    return few_parts(2 * math.pi / case.turn.angles, case.part.radius_mm, case.light.pixel_mm)
 
 
 def _scenarios(case: Case) -> int:
@@ -70,10 +81,11 @@ def design_bytes(case: Case) -> float:
 
 
 def design_s(case: Case) -> float:
-    """Time of the design: one product with the operator and one with its transpose each iteration."""
+    """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
+    each further part of an image's step."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     updates = 2.0 * voxels(case) * case.turn.angles
-    iteration = updates / machine.speed(updates)
+    iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
     return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
 
 

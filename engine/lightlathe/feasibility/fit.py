@@ -11,7 +11,7 @@ from lightlathe.support.words import amount, any_of, count, rounded_down, rounde
 
 FEW_VOXELS = 16.0  # across a part: with fewer its shape is steps (common practice, no source)
 STEP_PIXELS = 2.0  # 1 gives 97 % of the finest turn's window, 2 about 85 %: measured here on three shapes at mu R = 1
-SMEAR_PIXELS = 1.0  # half a pixel leaves 0.9 of the window of a stationary vial, 1 some 0.6: benchmarks/QUALITY.md
+SMEAR_PIXELS = 1.0  # half a pixel leaves 0.96 of a stationary vial's window, 1 some 0.9: benchmarks/QUALITY.md
 
 
 def room(case: Case) -> Reason:

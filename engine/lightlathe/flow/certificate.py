@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
-from lightlathe.flow.prepare import Setup
+from lightlathe.flow.prepare import Setup, in_design
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
@@ -86,12 +86,14 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 def steps_in(setup: Setup, iterations: float) -> int:
     """How many steps of the search for a bound take half as long as so many iterations of the design, LEAST at least.
 
-    By their products with the operator, counted in slices: a step has two, of SLICES twice, an iteration two, of all.
-    (Of equal slices, which were designed once, the steps take longer.) MOST at most.
+    By their products with operators that stand still, counted in slices: a step has two, of SLICES twice, in each part
+    of an image; an iteration two, of all slices, in each of the design's parts. (Of equal slices, which were designed
+    once, the steps take longer.) MOST at most.
     """
     slices = max(2 * SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    return max(LEAST[setup.device.type], min(MOST, round(iterations * setup.part.grid.shape[2] / (2 * slices * parts))))
+    spent = iterations * setup.part.grid.shape[2] * setup.design_parts
+    return max(LEAST[setup.device.type], min(MOST, round(spent / (2 * slices * parts))))
 
 
 def certificate_of(
@@ -165,8 +167,8 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     """Changes that would help the binding slice, best first; the unchanged slice is included for comparison.
 
     Each change is designed for that slice alone, in `iterations` steps (left out: as many as the job's, from 30 to
-    100), and bounded in as many again. As
-    everywhere the design assumes a stationary vial; the window and its bound include the stage's motion.
+    100), and bounded in as many again. Designs take the motion in as few parts as everywhere; the window and its bound
+    in all.
     """
     target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
@@ -186,8 +188,9 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
             continue
         operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
-        still = scaled.still if isinstance(scaled, Turning) else scaled  # designs assume a stationary vial
-        problem = Problem(still, SoftWindow(), aim, limit=setup.job.design.level_limit)
+        still = scaled.still if isinstance(scaled, Turning) else scaled
+        used = in_design(setup.job, still, setup.part)
+        problem = Problem(used, SoftWindow(), aim, limit=setup.job.design.level_limit)
         with doing(f"no window: trying {words}", iterations):
             found_light = solve(
                 problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)

@@ -18,7 +18,7 @@ def problem_of(setup: Setup) -> Problem:
     """The design problem of a job, in units in which even light of 1 gives the part a mean dose of 1."""
     design = setup.job.design
     target = setup.part.target(setup.device)
-    operator = normalised(setup.operator, target)
+    operator = normalised(setup.in_design, target)
     if design.weight == "coverage" or design.part_weight != 1:
         covered = setup.part.coverage.to(setup.device) if design.weight == "coverage" else None
         target = weighted(target, coverage=covered, solid=design.part_weight)
@@ -63,7 +63,7 @@ def coarser_problem(setup: Setup, by: float) -> Problem:
     """The design problem of a job on voxels `by` times larger, a coarse stage of [design.ladder]."""
     grid = setup.part.grid.coarser(by)
     part = voxels(setup.job, setup.solids, grid, setup.device)
-    return problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(grid)))
+    return problem_of(dataclasses.replace(setup, part=part, in_design=setup.in_design.on(grid)))
 
 
 @doing("the light to start from")
@@ -86,7 +86,7 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
     """
     if setup.job.design.robust is None:
         return None
-    scenarios = Scenarios(setup.scenarios).scaled(plain.operator.gain)
+    scenarios = Scenarios(setup.design_scenarios).scaled(plain.operator.gain)
     count = len(scenarios.members)
     return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
 

@@ -3,13 +3,14 @@
 import dataclasses
 import itertools
 import logging
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import torch
 
-from lightlathe.dose import Backend, DoseOperator, Turning, substeps
+from lightlathe.dose import Backend, DoseOperator, Turning, few_parts, substeps
 from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import chords_of, field_of
@@ -21,14 +22,17 @@ from lightlathe.quantities import Field, FineShape, Optics, Part
 
 log = logging.getLogger(__name__)
 
+STANDING = "a vial that stands under each image"
+
 
 @dataclass(frozen=True)
 class Setup:
     """A prepared job: everything that is known before the design.
 
-    operator   for images that stand at their angles: the design uses this one
+    operator   for a vial that stands still at each image's angle
+    in_design  with the stage's motion in few parts, as far as it matters: the design uses this one; see `in_design`
     turning    with the stage's motion: exposure, levels, prediction and certificate use this one
-               Both give the mean over a turn per unit of incident light, and take the lit columns and rows alone.
+               All give the mean over a turn per unit of incident light, and take the lit columns and rows alone.
     optics     of the projector's whole field
     field      the lit columns and rows in it: see flow/lit.py
     """
@@ -39,15 +43,29 @@ class Setup:
     solids: tuple[Solid, ...]
     part: Part
     operator: DoseOperator
+    in_design: DoseOperator | Turning
     turning: DoseOperator | Turning
     optics: Optics
     field: Field
     warnings: tuple[str, ...]
 
+    @property
+    def design_parts(self) -> int:
+        """Into how many parts the design cuts each image's step; 1 where it takes the vial to stand still."""
+        return self.in_design.parts if isinstance(self.in_design, Turning) else 1
+
+    @property
+    def design_vial(self) -> str:
+        """The vial that the design assumes, in words."""
+        if isinstance(self.in_design, Turning):
+            return f"a vial that turns during each image, in {self.design_parts} parts"
+        return STANDING
+
     @cached_property
     def scenarios(self) -> list[tuple[DoseOperator, float]]:
         """(operator, factor on its dose) of each scenario of the job: the plain case, and all in [design.robust].
 
+        Of a vial that stands still at each image's angle.
         A resin that absorbs more also takes up more of the light that arrives, so its dose grows with its absorption.
         """
         plain, robust = self.operator, self.job.design.robust
@@ -72,10 +90,19 @@ class Setup:
     @cached_property
     def turning_scenarios(self) -> list[tuple[DoseOperator | Turning, float]]:
         """The same with the stage's motion."""
-        made = {id(self.operator): self.turning}
+        return self._scenarios_of(self.turning)
+
+    @cached_property
+    def design_scenarios(self) -> list[tuple[DoseOperator | Turning, float]]:
+        """The same with as much of the motion as the design takes into account."""
+        return self._scenarios_of(self.in_design)
+
+    def _scenarios_of(self, plain: DoseOperator | Turning) -> list[tuple[DoseOperator | Turning, float]]:
+        """The scenarios in the motion of an operator of the plain case."""
+        made = {id(self.operator): plain}
         for operator, _ in self.scenarios:
             if id(operator) not in made:
-                made[id(operator)] = in_motion(self.job, operator, self.part)
+                made[id(operator)] = plain.like(operator) if isinstance(plain, Turning) else operator
         return [(made[id(operator)], scale) for operator, scale in self.scenarios]
 
     @cached_property
@@ -119,8 +146,8 @@ def prepare(
     optics = optics_of(job)
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += left_out(job)
-    turning = in_motion(job, operator, part)
-    return Setup(job, device, dtype, solids, part, operator, turning, optics, field, tuple(said))
+    for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
+    return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said))
 
 
 def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
@@ -129,6 +156,17 @@ def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Tu
         return operator
     steps = substeps(job.turn.step_rad, part.reach_mm, job.light.pixel_mm, job.grid.voxel_mm)
     return Turning(operator, steps)
+
+
+def in_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
+    """The operator that a design uses: the motion of the job's stage in few parts, where it moves the part's edge far
+    enough to matter; else that of a vial that stands still. `operator` may have more images than the job."""
+    if job.turn.motion == "stepped":
+        return operator
+    step_rad = 2 * math.pi / operator.pattern_shape[0]
+    parts = few_parts(step_rad, part.reach_mm, job.light.pixel_mm)
+    log.info("each of %d images: its step in %d parts for the design", operator.pattern_shape[0], parts)
+    return operator if parts == 1 else Turning(operator, parts, matched=True)
 
 
 def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:

@@ -20,6 +20,7 @@ def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
         "torch_version": str(torch.__version__),
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "cpu",
         "kernel": setup.operator.kernel,
+        "design_parts": setup.design_parts,
         "precision": setup.job.design.precision,
         "seed": setup.job.design.seed,
         "stopped_because": found.stopped_because,

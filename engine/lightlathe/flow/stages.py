@@ -147,6 +147,7 @@ def run_stages(
                 start if goes_on is not None else slices.taken(start),
                 stage.iterations,
                 rows,
+                setup.design_vial,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
                 stop=stop if last else _half(stop),
@@ -163,11 +164,11 @@ def run_stages(
 
 
 def _solved(
-    problem: Problem, solver: Solver | Auto, start: Tensor, iterations: int | None, past: Log, **also: Any
+    problem: Problem, solver: Solver | Auto, start: Tensor, iterations: int | None, past: Log, vial: str, **also: Any
 ) -> Outcome:
-    """The outcome of one stage; `past` is its log before a run that is resumed."""
+    """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words."""
     if iterations is None:
-        return solve_until_done(problem, solver, start, past=past, **also)
+        return solve_until_done(problem, solver, start, past=past, vial=vial, **also)
     return solve(problem, solver, start, iterations=iterations, **also)
 
 

@@ -15,6 +15,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.families import Stop
+from lightlathe.flow.prepare import STANDING
 from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations
@@ -44,11 +45,13 @@ def solve_until_done(
     state: dict[str, Any] | None,
     past: dict[str, list[float]],
     on_iteration: Callable[[dict[str, float]], None],
+    vial: str = STANDING,
     **also: Any,
 ) -> Outcome:
     """As solve.solve, in as many iterations as it takes, MOST at most.
 
     past   the log of the run that `state` is of
+    vial   that the problem assumes, in words
     """
     ramp = RAMP if hasattr(problem.loss, "stage") else PLAIN
     if not is_by_slice(solver, problem):
@@ -65,14 +68,16 @@ def solve_until_done(
         if outcome.stopped_because != ALL_DONE:
             return outcome
         began = time.perf_counter()
-        reason, state = next_round(problem, suited(solver, problem), outcome.state)
+        reason, state = next_round(problem, suited(solver, problem), outcome.state, vial)
         state = {**state, "seconds": state["seconds"] + time.perf_counter() - began}
         if reason is not None:
             return dataclasses.replace(outcome, stopped_because=reason)
         end = min(end + ROUND, MOST)
 
 
-def next_round(problem: Problem, solver: Solver | Auto, run: dict[str, Any]) -> tuple[str | None, dict[str, Any]]:
+def next_round(
+    problem: Problem, solver: Solver | Auto, run: dict[str, Any], vial: str = STANDING
+) -> tuple[str | None, dict[str, Any]]:
     """(why the design is done, or None; the run to go on with, of those slices that can still widen the window)."""
     quality, both = run["quality"], _with_window(problem)
     if not bool(both.any()):
@@ -82,9 +87,10 @@ def next_round(problem: Problem, solver: Solver | Auto, run: dict[str, Any]) -> 
         run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
     upper = float(run["upper"])
     if upper <= 0:
-        return "an estimated bound (not proven) leaves no window, even for a vial that stands under each image", run
+        even = "even " if vial == STANDING else ""
+        return f"an estimated bound (not proven) leaves no window, {even}for {vial}", run
     if upper - narrowest <= GAP:
-        return f"within {GAP:g} of an estimated bound (not proven), for a vial that stands under each image", run
+        return f"within {GAP:g} of an estimated bound (not proven), for {vial}", run
     if not narrowest - float(run["narrowest"]) > WON:  # NaN too, where a slice stays dark
         return _nothing_won(), run
     if run["iteration"] >= MOST:

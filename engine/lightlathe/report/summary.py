@@ -43,6 +43,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *_graded(q),
         f"  light       {count(len(patterns.angle_rad), 'image')} a turn, {amount(patterns.irradiance_mw_cm2, 4)} "
         f"mW/cm2 at full level; {_share(q['wasted_light_fraction'], 0)} of it is not absorbed in the part",
+        *_motion(record),
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
@@ -62,6 +63,14 @@ def _ended(record: Record) -> list[str]:
         return []
     done = count(int(record.log["iteration"][-1]) + 1, "iteration")
     return [f"              {done} in {duration(record.log['seconds'][-1])}: {why}"]
+
+
+def _motion(record: Record) -> list[str]:
+    """That the vial's motion during an image is in the design, where it is."""
+    parts = record.facts.get("design_parts", 1)
+    if parts == 1:
+        return []
+    return [f"              designed for a vial that turns during each image, its step taken in {parts} parts"]
 
 
 def _part(record: Record) -> str:

@@ -174,7 +174,7 @@ def _differing(old: Any, new: Any, at: str = "") -> list[str]:
 
 def _warm(setup: Setup) -> Setup:
     """Both products once, so that no run's seconds hold the time in which kernels are compiled or loaded."""
-    operator = setup.operator
+    operator = setup.in_design
     operator.transpose(operator(torch.zeros(operator.pattern_shape, device=setup.device, dtype=setup.dtype)))
     return setup
 
