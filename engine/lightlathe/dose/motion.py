@@ -7,6 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.operator import DoseOperator
+from lightlathe.dose.rebin import Directions
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.quantities import Grid
@@ -30,7 +31,9 @@ class Turning(LinearMap):
 
     Image a stands while the scan angle goes from angle_rad[a] - step / 2 to angle_rad[a] + step / 2, where step is the
     angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts: DoseOperators of
-    the same patterns at shifted angles, several parts in one where the images are small.
+    the same patterns at shifted angles, several parts in one where the images are small. Where the columns' light
+    differs in direction (rebin.py) the views lie at those middles instead, and each takes what every image shines
+    into the directions about it, so images that stand still have parts too.
 
     Gradient  linear; autograd works through both directions to any order.
     Memory    a volume of doses more than DoseOperator, going back an array of patterns more; copies of small images.
@@ -41,24 +44,28 @@ class Turning(LinearMap):
               benchmarks/QUALITY.md.
     """
 
-    def __init__(self, operator: DoseOperator, parts: int) -> None:
-        """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more."""
+    def __init__(self, operator: DoseOperator, parts: int, moving: bool = True) -> None:
+        """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more.
+
+        moving   False: the vial stands still under each image, which makes a difference to rebinned light alone
+        """
         if parts < 1:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
-        shift = step_of(operator.optics.chords.angle_rad) / parts
-        offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
+        if not (moving or operator.rebinned):
+            parts = 1
+        offsets = [(part - (parts - 1) / 2) / parts for part in range(parts)]
         angles = operator.pattern_shape[0]
         together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
         self._members = tuple(
-            _Parts(operator, offsets[first : first + together], operator.gain / parts)
+            _Parts(operator, Directions(tuple(offsets[first : first + together]), parts, moving))
             for first in range(0, parts, together)
         )
-        self.still, self.gain, self.parts = operator, operator.gain, parts
+        self.still, self.gain, self.parts, self.moving = operator, operator.gain, parts, moving
         self.device, self.dtype = operator.device, operator.dtype
 
     def coarser(self) -> "Turning":
         """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
-        return Turning(self.still, math.ceil(self.parts / COARSER))
+        return Turning(self.still, math.ceil(self.parts / COARSER), self.moving)
 
     @property
     def slices_independent(self) -> bool:
@@ -99,7 +106,7 @@ class Turning(LinearMap):
 
     def with_slices(self, count: int) -> "Turning":
         """The same optics and motion for `count` slices, each lit by a row of its own."""
-        return Turning(self.still.with_slices(count), self.parts)
+        return Turning(self.still.with_slices(count), self.parts, self.moving)
 
     def __call__(self, patterns: Tensor) -> Tensor:
         """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose; batches as DoseOperator."""
@@ -116,10 +123,14 @@ class Turning(LinearMap):
 
 
 class _Parts:
-    """Some parts of every image's step: one operator that is shown the images once for each."""
+    """Some parts of every image's step: one operator that is shown the images once for each, or sorts them itself."""
 
-    def __init__(self, still: DoseOperator, offsets_rad: Sequence[float], gain: float) -> None:
-        self._copies, self._operator = len(offsets_rad), _shifted(still, offsets_rad).scaled(gain)
+    def __init__(self, still: DoseOperator, directions: Directions) -> None:
+        if still.rebinned:
+            self._copies, operator = 1, still.towards(directions)
+        else:
+            self._copies, operator = len(directions.offsets), _shifted(still, directions.offsets)
+        self._operator = operator.scaled(still.gain / directions.parts)
 
     def scaled(self, gain: float) -> "_Parts":
         return self._of(self._operator.scaled(gain))
@@ -161,9 +172,10 @@ def step_of(angle_rad: Tensor) -> float:
     return float(steps[0])
 
 
-def _shifted(operator: DoseOperator, offsets_rad: Sequence[float]) -> DoseOperator:
-    """The same optics with every image once at each offset from its angle, all images at the first offset first."""
-    if list(offsets_rad) == [0]:
+def _shifted(operator: DoseOperator, offsets: Sequence[float]) -> DoseOperator:
+    """The same optics with every image once at each offset from its angle, in steps, the first offset's first."""
+    step = step_of(operator.optics.chords.angle_rad)
+    if list(offsets) == [0]:
         return operator
-    angle = torch.cat([operator.optics.chords.angle_rad + offset for offset in offsets_rad])
+    angle = torch.cat([operator.optics.chords.angle_rad + offset * step for offset in offsets])
     return DoseOperator(operator.optics.replace(angle_rad=angle), operator.grid, operator.backend, gain=operator.gain)

@@ -248,4 +248,5 @@ def _operators(
     if not isinstance(setup.turning, Turning):
         return rough, exact
     parts = math.ceil(setup.turning.parts / angles)
-    return Turning(rough, parts).coarser(), Turning(exact, parts)
+    moving = setup.turning.moving
+    return Turning(rough, parts, moving).coarser(), Turning(exact, parts, moving)

@@ -125,10 +125,12 @@ def prepare(
 
 def in_motion(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Turning:
     """The operator with the motion of the job's stage: see [turn] motion."""
-    if job.turn.motion == "stepped":
+    moving = job.turn.motion == "continuous"
+    if not (moving or operator.rebinned):
         return operator
-    steps = substeps(job.turn.step_rad, part.reach_mm, job.light.pixel_mm, job.grid.voxel_mm)
-    return Turning(operator, steps)
+    pixel_mm = operator.views.bin_mm if operator.rebinned else job.light.pixel_mm
+    steps = substeps(job.turn.step_rad, part.reach_mm, pixel_mm, job.grid.voxel_mm)
+    return Turning(operator, steps, moving)
 
 
 def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:

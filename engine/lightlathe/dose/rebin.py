@@ -1,0 +1,118 @@
+"""Light that enters in other directions from column to column, as parallel light: fan-to-parallel rebinning.
+
+A bare vial is a lens: column j of the image at scan angle a runs through the resin as a ray of parallel light at scan
+angle a + phi_j does, at its offset d_j. Over a turn of even angles every such direction is met, so the light of
+(image, column) becomes that of (direction, column), and the parallel kernels do the rest. Nothing more is needed where
+rays draw together or cross: each column keeps its power along its chord, and where chords lie closer their light adds.
+
+Source: re-sorting of fan beams into parallel ones, Kak & Slaney (1988), section 3.4.3.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Chords
+
+REL_TOLERANCE = 1e-9  # of a step: a weight below it is rounding
+
+
+@dataclass(frozen=True)
+class Directions:
+    """The directions at which views are taken, the same for every image, in steps from one image to the next.
+
+    offsets   of the views from the angles of the images
+    parts     in a step: the offsets of all operators that share the work are 1 / parts apart
+    moving    True: an image stands while the vial turns through its step, so that its light is spread over it
+
+    A view at an offset stands for all directions within half a part of it. Light of images that stand still lies at
+    one direction and is shared linearly between the two views beside it: no further than one part away.
+    """
+
+    offsets: tuple[float, ...] = (0.0,)
+    parts: int = 1
+    moving: bool = False
+
+
+@dataclass(frozen=True)
+class Rebinning:
+    """patterns (..., angle, column, row) -> views (..., angle of every offset in turn, column, row), and back.
+
+    image    (view set, tap, column) int64: of a view at angle m column j reads the images m + image, round the turn
+    weight   (view set, tap, column)
+    angles   images in the turn
+    """
+
+    image: Tensor
+    weight: Tensor
+    angles: int
+    gathers: tuple[Tensor, Tensor] | None = None  # (view set, tap, angle * column): of `forward`, of `transpose`
+
+    @staticmethod
+    def of(chords: Chords, directions: Directions) -> "Rebinning":
+        """ShapeError unless the angles of the chords are even and make one whole turn."""
+        step = _step_of(chords.angle_rad.double().cpu())
+        turned = chords.deflection_rad.double().cpu() / step
+        at = torch.tensor(directions.offsets, dtype=torch.float64)[:, None] - turned
+        first = (at + REL_TOLERANCE).floor()
+        part = 1 / directions.parts
+        spread = 1.0 if directions.moving else part
+        image = torch.stack([first, first + 1], 1)
+        away = (at[:, None] - image).abs()
+        # the share of a view's directions that the light of an image covers: both are intervals
+        shared = (torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2))
+        weight = shared.clamp(min=0) / (part * spread)
+        weight[weight < REL_TOLERANCE] = 0
+        return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad))
+
+    def to(self, device: torch.device, dtype: torch.dtype) -> "Rebinning":
+        columns = self.image.shape[-1]
+        angle, column = torch.arange(self.angles)[:, None], torch.arange(columns)
+        image = self.image[:, :, None]
+        gathers = tuple(
+            (((angle + sign * image) % self.angles) * columns + column).flatten(2).to(device) for sign in (1, -1)
+        )
+        return replace(self, image=self.image.to(device), weight=self.weight.to(device, dtype), gathers=gathers)
+
+    @property
+    def most(self) -> float:
+        """No view is brighter than the brightest pattern times this."""
+        return float(self.weight.sum(1).amax())
+
+    def forward(self, patterns: Tensor) -> Tensor:
+        assert self.gathers is not None
+        return torch.cat([self._taken(patterns, views, self.gathers[0]) for views in range(len(self.weight))], -3)
+
+    def transpose(self, views: Tensor) -> Tensor:
+        """The exact transpose of `forward`; view sets are added in a fixed order."""
+        assert self.gathers is not None
+        total = None
+        for number, part in enumerate(views.unflatten(-3, (len(self.weight), self.angles)).unbind(-4)):
+            term = self._taken(part, number, self.gathers[1])
+            total = term if total is None else total.add_(term)
+        assert total is not None
+        return total
+
+    def _taken(self, x: Tensor, views: int, gathers: Tensor) -> Tensor:
+        flat, total = x.flatten(-3, -2), None
+        for gather, weight in zip(gathers[views], self.weight[views], strict=True):
+            term = flat.index_select(-2, gather).unflatten(-2, x.shape[-3:-1]).mul_(weight[:, None])
+            total = term if total is None else total.add_(term)
+        assert total is not None
+        return total
+
+
+def _step_of(angle_rad: Tensor) -> float:
+    """The angle from one image to the next; ShapeError where the images do not make one even turn."""
+    count = len(angle_rad)
+    step = float(angle_rad[1] - angle_rad[0]) if count > 1 else 2 * math.pi
+    uneven = count > 1 and bool(((angle_rad.diff() - step).abs() > 1e-6 * abs(step)).any())
+    if uneven or abs(abs(step) * count / (2 * math.pi) - 1) > 1e-6:
+        raise ShapeError(
+            f"{count} scan angles, the first two {step:.6g} rad apart, do not make one even turn; expected that of "
+            "light whose chords may cross (crossing = True)."
+        )
+    return step
