@@ -53,11 +53,11 @@ class Turning(LinearMap):
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
         if not (moving or operator.rebinned):
             parts = 1
-        offsets = [(part - (parts - 1) / 2) / parts for part in range(parts)]
+        offsets = Directions.even(parts, moving).offsets
         angles = operator.pattern_shape[0]
         together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
         self._members = tuple(
-            _Parts(operator, Directions(tuple(offsets[first : first + together]), parts, moving))
+            _Parts(operator, Directions(offsets[first : first + together], parts, moving))
             for first in range(0, parts, together)
         )
         self.still, self.gain, self.parts, self.moving = operator, operator.gain, parts, moving
@@ -97,7 +97,7 @@ class Turning(LinearMap):
 
     def scaled(self, gain: float) -> "Turning":
         """The same map with another gain; shares everything else."""
-        members = tuple(member.scaled(float(gain) / self.parts) for member in self._members)
+        members = tuple(member.scaled(float(gain)) for member in self._members)
         return self._twin(self.still.scaled(float(gain)), members)
 
     def on(self, grid: Grid) -> "Turning":
@@ -127,13 +127,15 @@ class _Parts:
 
     def __init__(self, still: DoseOperator, directions: Directions) -> None:
         if still.rebinned:
-            self._copies, operator = 1, still.towards(directions)
+            self._copies, self._share, operator = 1, 1.0, still.towards(directions)
         else:
-            self._copies, operator = len(directions.offsets), _shifted(still, directions.offsets)
-        self._operator = operator.scaled(still.gain / directions.parts)
+            self._copies, self._share = len(directions.offsets), 1 / directions.parts
+            operator = _shifted(still, directions.offsets)
+        self._operator = operator.scaled(still.gain * self._share)
 
     def scaled(self, gain: float) -> "_Parts":
-        return self._of(self._operator.scaled(gain))
+        """gain   of the whole map, as everywhere"""
+        return self._of(self._operator.scaled(gain * self._share))
 
     def on(self, grid: Grid) -> "_Parts":
         return self._of(self._operator.on(grid))
@@ -147,7 +149,7 @@ class _Parts:
 
     def _of(self, operator: DoseOperator) -> "_Parts":
         twin = object.__new__(type(self))
-        twin._copies, twin._operator = self._copies, operator
+        twin._copies, twin._share, twin._operator = self._copies, self._share, operator
         return twin
 
 

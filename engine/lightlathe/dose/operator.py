@@ -51,7 +51,7 @@ class DoseOperator(LinearMap):
         gain: float | None = None,
         directions: Directions = Directions(),  # noqa: B008, it does not change
     ) -> None:
-        """directions   of the views that light is sorted into where chords may cross; `gain` is then each view's."""
+        """directions   of the views that light is sorted into where chords may cross; ignored where they must not."""
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)

@@ -36,13 +36,18 @@ class Directions:
     parts: int = 1
     moving: bool = False
 
+    @staticmethod
+    def even(parts: int, moving: bool) -> "Directions":
+        """All directions of a step, at the middles of `parts` equal parts."""
+        return Directions(tuple((part - (parts - 1) / 2) / parts for part in range(parts)), parts, moving)
+
 
 @dataclass(frozen=True)
 class Rebinning:
     """patterns (..., angle, column, row) -> views (..., angle of every offset in turn, column, row), and back.
 
     image    (view set, tap, column) int64: of a view at angle m column j reads the images m + image, round the turn
-    weight   (view set, tap, column)
+    weight   (view set, tap, column); all that an image gives a column of the views adds up to 1
     angles   images in the turn
     """
 
@@ -64,7 +69,7 @@ class Rebinning:
         away = (at[:, None] - image).abs()
         # the share of a view's directions that the light of an image covers: both are intervals
         shared = (torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2))
-        weight = shared.clamp(min=0) / (part * spread)
+        weight = shared.clamp(min=0) / spread  # a view is one of `parts`
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad))
 
