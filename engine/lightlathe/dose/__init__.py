@@ -2,8 +2,8 @@
 
 from lightlathe.dose.backend import Backend
 from lightlathe.dose.motion import Turning, substeps
-from lightlathe.dose.rebin import Directions
 from lightlathe.dose.operator import DoseOperator, gain_mj_cm3
+from lightlathe.dose.rebin import Directions
 from lightlathe.dose.resample import plan
 from lightlathe.dose.views import Views
 

@@ -68,7 +68,7 @@ class Rebinning:
         image = torch.stack([first, first + 1], 1)
         away = (at[:, None] - image).abs()
         # the share of a view's directions that the light of an image covers: both are intervals
-        shared = (torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2))
+        shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
         weight = shared.clamp(min=0) / spread  # a view is one of `parts`
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad))

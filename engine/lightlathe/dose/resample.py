@@ -76,7 +76,11 @@ class Resampling:
 
 
 def plan(
-    chords: Chords, grid: Grid, radius_mm: float, absorption_per_mm: float, directions: Directions = Directions()
+    chords: Chords,
+    grid: Grid,
+    radius_mm: float,
+    absorption_per_mm: float,
+    directions: Directions = Directions(),  # noqa: B008, it does not change
 ) -> tuple[Resampling, Views]:
     """How these chords light this grid: the resampling (on the CPU, see `to`), and the geometry of the views it gives.
 
@@ -106,8 +110,8 @@ def plan(
     else:
         lines, middle_mm = Lines(offset, turn, chords.dark_before, chords.dark_after), 0.0
         lines.require_apart(radius_mm)
-    if abs(middle_mm) < REL_TOLERANCE * bin_mm:  # rounding: kernels are faster where views from behind are mirror images
-        middle_mm = 0.0
+    if abs(middle_mm) < REL_TOLERANCE * bin_mm:
+        middle_mm = 0.0  # that was rounding, and kernels are faster where views from behind are mirror images
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
     nx, ny, nz = grid.shape

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
@@ -60,6 +61,12 @@ class Case:
     def narrowing(self) -> float:
         """Width of the light in the resin over that outside; its irradiance grows by as much, less what is lost."""
         return narrowing(self.light, self.vial, self.resin)
+
+    @property
+    def refracted(self) -> bool:
+        """Whether rays refract at the vial."""
+        straight = not isinstance(self.light.beam, Telecentric) or RoundVial.of(self.vial, self.resin).matched
+        return not straight
 
     @property
     def dose_rate(self) -> float:

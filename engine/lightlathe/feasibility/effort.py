@@ -4,9 +4,11 @@ import math
 from collections.abc import Callable
 from dataclasses import astuple
 
+from lightlathe.dose import substeps
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.flow.lit import lit_field
+from lightlathe.flow.prepare import image_views
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities import Field
@@ -46,7 +48,8 @@ def array_bytes(case: Case) -> float:
     patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
     solver = 4.0 * (arrays * patterns + max(1, _scenarios(case)) * volumes * voxels(case))
-    return solver + finer_bytes(case)
+    views = 4.0 * patterns * image_views_of(case) if case.refracted else 0.0
+    return solver + finer_bytes(case) + views
 
 
 def _scenarios(case: Case) -> int:
@@ -72,9 +75,17 @@ def design_bytes(case: Case) -> float:
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
-    updates = 2.0 * voxels(case) * case.turn.angles
+    updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     iteration = updates / machine.speed(updates)
     return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
+
+
+def image_views_of(case: Case) -> int:
+    """Views that a design takes of each image: one, where light enters straight."""
+    if not case.refracted:
+        return 1
+    pixel_mm = case.light.pixel_mm * case.narrowing
+    return image_views(substeps(case.turn.step_rad, case.part.radius_mm, pixel_mm, case.grid.voxel_mm))
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:

@@ -3,7 +3,7 @@
 import dataclasses
 import math
 
-from lightlathe.beams import RoundVial, Telecentric, seen_from
+from lightlathe.beams import RoundVial, seen_from
 from lightlathe.feasibility.case import Case
 from lightlathe.judge.cautions import assumptions
 from lightlathe.judge.verdict import Reason
@@ -16,23 +16,21 @@ def refraction(case: Case) -> Reason | None:
     Within S a place is seen from everywhere. Beyond, only from a share (2 / pi) asin(S / r) of all directions: it can
     still be printed, but less freely, as in limited-angle tomography.
     """
-    if not isinstance(case.light.beam, Telecentric):
+    if not case.refracted:
         return None
     layers = RoundVial.of(case.vial, case.resin)
-    if layers.matched:
-        return None
     ray_mm = layers.addressable_mm / layers.narrowing
     lit_mm = case.light.columns * case.light.pixel_mm / 2
     reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
     text = (
-        f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: rays "
-        f"into the resin (index {layers.resin:g}) pass the axis at {amount(layers.narrowing, 3)} of their distance "
+        f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "
+        f"the resin (index {layers.resin:g}) rays pass the axis at {amount(layers.narrowing, 3)} of their distance "
         f"outside, {_whose(reach_mm < layers.addressable_mm)} at {amount(reach_mm, 3)} mm"
     )
     missing = int(case.light.columns - 2 * ray_mm / case.light.pixel_mm)
     if missing > 1:
         text += f"; {missing} of {case.light.columns} columns miss the resin and carry no light"
-    if rim_mm <= reach_mm:
+    if rim_mm <= reach_mm + case.grid.voxel_mm / 2:  # no voxel centre of the part lies further out
         text += f". The part reaches {amount(rim_mm, 3)} mm, so all of it is seen from every direction."
         return Reason("refraction", "will work", text, rim_mm, reach_mm, "mm")
     text += (

@@ -3,9 +3,9 @@
 A column lights the vial between the chords of its two neighbours, at any scan angle, and the part turns within its
 reach: where the neighbour that lies nearer to the axis passes outside that reach, the column never lights the part.
 Chords are those in the resin: into a bare vial the columns that matter lie further out, and those beyond it carry no
-light. A row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the grid are
-kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half covered, so
-their centres lie within the reach and the height of the part, on any grid.)
+light. A row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the
+grid are kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half
+covered, so their centres lie within the reach and the height of the part, on any grid.)
 
 What lies outside the window could only add dose beside the part, so darkness is right there, whatever the loss.
 """

@@ -139,8 +139,13 @@ def for_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator:
     """The operator that a design uses. Rebinned light takes a view more than one for each image: see IMAGE_VIEWS."""
     if not operator.rebinned:
         return operator
-    parts = max(IMAGE_VIEWS, math.ceil(_steps(job, operator, part) / 2))
+    parts = image_views(_steps(job, operator, part))
     return operator.towards(Directions.even(parts, job.turn.motion == "continuous"))
+
+
+def image_views(steps: int) -> int:
+    """Views for each image of rebinned light in a design, for the substeps that a prediction takes."""
+    return max(IMAGE_VIEWS, math.ceil(steps / 2))
 
 
 def _steps(job: Job, operator: DoseOperator, part: Part) -> int:

@@ -63,7 +63,7 @@ class PartTable:
 
 @dataclass(frozen=True)
 class Light:
-    """The projector, as measured where the vial stands, without it: pixel pitch, field, peak irradiance, bits, response.
+    """The projector, as measured in the vial's place without it: pixel pitch, field, peak irradiance, bits, response.
 
     wavelength_nm   for the check: how far light spreads by diffraction
     """

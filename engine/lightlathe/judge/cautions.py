@@ -30,18 +30,16 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any]) -> tuple[str, 
     vial               the keys of the job's [vial]
     """
     around, wall = vial.get("surroundings"), vial.get("wall_index")
+    matching = f"the resin's refractive index of {refractive_index:g} (to about 0.005)"
     if around is None:
         first = (
-            f"The bath and the vial's wall match the resin's refractive index of {refractive_index:g} (to about 0.005), "
-            "so that light enters straight: the job does not say what surrounds the vial (surroundings in [vial]).",
+            f"The bath and the vial's wall match {matching}, so that light enters straight: the job does not say what "
+            "surrounds the vial (surroundings in [vial]).",
         )
-    elif around == "matched" and wall is None:
-        first = (f"The vial's wall matches the resin's refractive index of {refractive_index:g} too: wall_index is not "
-                 "given.",)  # fmt: skip
-    elif around == "matched":
-        first = ()
+    elif around != "matched":
+        first = ("Light reflected inside the vial, at its far wall above all, is left out.",)
     else:
-        first = ("Light that is reflected inside the vial, at its far wall above all, is lost: none of it cures resin.",)
+        first = () if wall is not None else (f"The vial's wall matches {matching} too: wall_index is not given.",)
     return (
         *first,
         "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it.",
