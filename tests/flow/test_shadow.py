@@ -64,7 +64,7 @@ def test_the_shadow_of_a_rod_in_even_light(with_rod, tmp_path, absorption):
     full, left = torch.zeros(scene.solid.shape), torch.zeros(scene.solid.shape)
     for n in range(120):
         angle = 2 * math.pi * n / 120
-        light = scene._light(angle, None, math.nan)
+        light = scene._light(angle, None, (math.nan, math.nan))
         full, left = full + light, left + light * ~scene._dark(angle)
     lost = 1 - left / full
     for away in (1.2, 1.5, 1.9):
@@ -91,7 +91,7 @@ def test_the_light_of_an_estimate_is_the_operators_light(with_rod, tmp_path):
     gain = 10 * 0.1 * 20.0 * shown.exposure_s / 60
     dose = setup.operator.scaled(gain)(shown.fractions())
     scene = _scene(job, solids, setup.part.grid)
-    sums = sum(scene._light(float(a), shown.fractions()[n], 0.0625) for n, a in enumerate(shown.angle_rad))
+    sums = sum(scene._light(float(a), shown.fractions()[n], (0.0625, 0.0625)) for n, a in enumerate(shown.angle_rad))
     k = [int((setup.part.grid.centres_mm(2) - z).abs().argmin()) for z in scene.z_mm]
     there = scene.solid
     assert float((gain * sums - dose[:, :, k])[there].abs().max()) < 1e-4 * float(dose.max())

@@ -48,8 +48,11 @@ class RoundVial:
 
     @property
     def addressable_mm(self) -> float:
-        """S, the largest offset of a chord in the resin: what lies further out is seen from only some directions."""
-        return min(self.inner_mm, self.outer_mm * min(self.outside, self.wall) / self.resin)
+        """S, the largest offset of a chord in the resin: what lies further out is seen from only some directions.
+
+        min(R_i, R_o n1 / n2), and R_i times the wall's index over n2 where that is less: no ray beyond enters.
+        """
+        return min(radius * min(before, behind) / self.resin for radius, before, behind in self._surfaces())
 
     def deflection_rad(self, offset_mm: Tensor) -> Tensor:
         """How far rays at these offsets outside are turned, towards the axis: the sum over both surfaces.
