@@ -44,20 +44,22 @@ class Turning(LinearMap):
               benchmarks/QUALITY.md.
     """
 
-    def __init__(self, operator: DoseOperator, parts: int, moving: bool = True) -> None:
+    def __init__(self, operator: DoseOperator, parts: int, moving: bool = True, finer: int = 1) -> None:
         """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more.
 
         moving   False: the vial stands still under each image, which makes a difference to rebinned light alone
+        finer    bins for each column of rebinned light
         """
         if parts < 1:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
         if not (moving or operator.rebinned):
             parts = 1
         offsets = Directions.even(parts, moving).offsets
+        self.finer = finer
         angles = operator.pattern_shape[0]
         together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
         self._members = tuple(
-            _Parts(operator, Directions(offsets[first : first + together], parts, moving))
+            _Parts(operator, Directions(offsets[first : first + together], parts, moving, finer))
             for first in range(0, parts, together)
         )
         self.still, self.gain, self.parts, self.moving = operator, operator.gain, parts, moving
@@ -65,7 +67,11 @@ class Turning(LinearMap):
 
     def coarser(self) -> "Turning":
         """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
-        return Turning(self.still, math.ceil(self.parts / COARSER), self.moving)
+        return self.of(self.still, math.ceil(self.parts / COARSER))
+
+    def of(self, operator: DoseOperator, parts: int) -> "Turning":
+        """The same motion of another operator, in so many parts."""
+        return Turning(operator, parts, self.moving, self.finer)
 
     @property
     def slices_independent(self) -> bool:
@@ -106,7 +112,7 @@ class Turning(LinearMap):
 
     def with_slices(self, count: int) -> "Turning":
         """The same optics and motion for `count` slices, each lit by a row of its own."""
-        return Turning(self.still.with_slices(count), self.parts, self.moving)
+        return self.of(self.still.with_slices(count), self.parts)
 
     def __call__(self, patterns: Tensor) -> Tensor:
         """(angle, column, row) 0..1 of full irradiance -> (x, y, z) dose; batches as DoseOperator."""

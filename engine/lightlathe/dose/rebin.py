@@ -27,6 +27,8 @@ class Directions:
     offsets   of the views from the angles of the images
     parts     in a step: the offsets of all operators that share the work are 1 / parts apart
     moving    True: an image stands while the vial turns through its step, so that its light is spread over it
+    finer     bins of a view for each column: between two columns light changes linearly, and its direction does too.
+              With one bin a column's light keeps its width along the chord, where really it narrows towards a focus
 
     A view at an offset stands for all directions within half a part of it. Light of images that stand still lies at
     one direction and is shared linearly between the two views beside it: no further than one part away.
@@ -35,32 +37,35 @@ class Directions:
     offsets: tuple[float, ...] = (0.0,)
     parts: int = 1
     moving: bool = False
+    finer: int = 1
 
     @staticmethod
-    def even(parts: int, moving: bool) -> "Directions":
+    def even(parts: int, moving: bool, finer: int = 1) -> "Directions":
         """All directions of a step, at the middles of `parts` equal parts."""
-        return Directions(tuple((part - (parts - 1) / 2) / parts for part in range(parts)), parts, moving)
+        return Directions(tuple((part - (parts - 1) / 2) / parts for part in range(parts)), parts, moving, finer)
 
 
 @dataclass(frozen=True)
 class Rebinning:
-    """patterns (..., angle, column, row) -> views (..., angle of every offset in turn, column, row), and back.
+    """patterns (..., angle, column, row) -> views (..., angle of every offset in turn, bin, row), and back.
 
-    image    (view set, tap, column) int64: of a view at angle m column j reads the images m + image, round the turn
-    weight   (view set, tap, column); all that an image gives a column of the views adds up to 1
+    image    (view set, tap, bin) int64: of a view at angle m bin i reads the images m + image, round the turn
+    weight   (view set, tap, bin); all that an image gives a bin of the views adds up to 1
     angles   images in the turn
+    finer    bins for each column; the first lies one bin beyond where the light of the first column ends
     """
 
     image: Tensor
     weight: Tensor
     angles: int
-    gathers: tuple[Tensor, Tensor] | None = None  # (view set, tap, angle * column): of `forward`, of `transpose`
+    finer: int = 1
+    gathers: tuple[Tensor, Tensor] | None = None  # (view set, tap, angle * bin): of `forward`, of `transpose`
 
     @staticmethod
     def of(chords: Chords, directions: Directions) -> "Rebinning":
         """ShapeError unless the angles of the chords are even and make one whole turn."""
         step = _step_of(chords.angle_rad.double().cpu())
-        turned = chords.deflection_rad.double().cpu() / step
+        turned = _in_bins(chords, directions.finer) / step
         at = torch.tensor(directions.offsets, dtype=torch.float64)[:, None] - turned
         first = (at + REL_TOLERANCE).floor()
         part = 1 / directions.parts
@@ -71,14 +76,14 @@ class Rebinning:
         shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
         weight = shared.clamp(min=0) / spread  # a view is one of `parts`
         weight[weight < REL_TOLERANCE] = 0
-        return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad))
+        return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad), directions.finer)
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Rebinning":
-        columns = self.image.shape[-1]
-        angle, column = torch.arange(self.angles)[:, None], torch.arange(columns)
+        bins = self.image.shape[-1]
+        angle, number = torch.arange(self.angles)[:, None], torch.arange(bins)
         image = self.image[:, :, None]
         gathers = tuple(
-            (((angle + sign * image) % self.angles) * columns + column).flatten(2).to(device) for sign in (1, -1)
+            (((angle + sign * image) % self.angles) * bins + number).flatten(2).to(device) for sign in (1, -1)
         )
         return replace(self, image=self.image.to(device), weight=self.weight.to(device, dtype), gathers=gathers)
 
@@ -89,7 +94,8 @@ class Rebinning:
 
     def forward(self, patterns: Tensor) -> Tensor:
         assert self.gathers is not None
-        return torch.cat([self._taken(patterns, views, self.gathers[0]) for views in range(len(self.weight))], -3)
+        x = _between(patterns, self.finer)
+        return torch.cat([self._taken(x, views, self.gathers[0]) for views in range(len(self.weight))], -3)
 
     def transpose(self, views: Tensor) -> Tensor:
         """The exact transpose of `forward`; view sets are added in a fixed order."""
@@ -99,7 +105,7 @@ class Rebinning:
             term = self._taken(part, number, self.gathers[1])
             total = term if total is None else total.add_(term)
         assert total is not None
-        return total
+        return _gathered(total, self.finer)
 
     def _taken(self, x: Tensor, views: int, gathers: Tensor) -> Tensor:
         flat, total = x.flatten(-3, -2), None
@@ -108,6 +114,40 @@ class Rebinning:
             total = term if total is None else total.add_(term)
         assert total is not None
         return total
+
+
+def _between(x: Tensor, finer: int) -> Tensor:
+    """(..., column, row) -> (..., bin, row): `finer` bins from column to column, linearly, dark beyond both ends."""
+    if finer == 1:
+        return x
+    padded = torch.nn.functional.pad(x, (0, 0, 1, 1))
+    near, far = padded[..., :-1, :], padded[..., 1:, :]
+    bins = torch.stack([torch.lerp(near, far, part / finer) for part in range(finer)], -2)
+    return bins.flatten(-3, -2)[..., 1:, :]
+
+
+def _gathered(bins: Tensor, finer: int) -> Tensor:
+    """The exact transpose of `_between`."""
+    if finer == 1:
+        return bins
+    parts = torch.nn.functional.pad(bins, (0, 0, 1, 0)).unflatten(-2, (-1, finer))
+    share = (torch.arange(finer, device=bins.device) / finer).to(bins)[:, None]
+    near, far = (parts * (1 - share)).sum(-2), (parts * share).sum(-2)
+    return near[..., 1:, :] + far[..., :-1, :]
+
+
+def _in_bins(chords: Chords, finer: int) -> Tensor:
+    """(bin,) float64 deflection, linear between the columns; beyond the outermost towards the dark chords there."""
+    turn = chords.deflection_rad.double().cpu()
+    if finer == 1:
+        return turn
+    before, after = (
+        turn[[end]] if dark is None else turn.new_tensor(dark[1:])
+        for end, dark in ((0, chords.dark_before), (-1, chords.dark_after))
+    )
+    whole = torch.cat([before, turn, after])
+    share = torch.arange(finer, dtype=torch.float64) / finer
+    return (whole[:-1, None] + share * whole.diff()[:, None]).flatten()[1:]
 
 
 def _step_of(angle_rad: Tensor) -> float:

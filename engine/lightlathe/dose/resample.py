@@ -105,6 +105,7 @@ def plan(
         turned = Rebinning.of(chords, directions)
         step = angle_rad[1] - angle_rad[0] if len(angle_rad) > 1 else torch.tensor(2 * math.pi)
         angle_rad = torch.cat([angle_rad + step * offset for offset in directions.offsets])
+        columns, bin_mm = (columns + 1) * directions.finer - 1, bin_mm / directions.finer
     elif even and alike:
         angle_rad = angle_rad + turn[0]  # chords that all turn alike are light from elsewhere
     else:

@@ -8,7 +8,7 @@ from lightlathe.dose import substeps
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.flow.lit import lit_field
-from lightlathe.flow.prepare import image_views
+from lightlathe.flow.prepare import column_bins, image_views
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities import Field
@@ -48,7 +48,9 @@ def array_bytes(case: Case) -> float:
     patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
     solver = 4.0 * (arrays * patterns + max(1, _scenarios(case)) * volumes * voxels(case))
-    views = 4.0 * patterns * image_views_of(case) if case.refracted else 0.0
+    views = 0.0  # images sorted into views, their own copy
+    if case.refracted:
+        views = 4.0 * patterns * image_views_of(case) * column_bins(_column_mm(case), case.grid.voxel_mm)
     return solver + finer_bytes(case) + views
 
 
@@ -84,8 +86,11 @@ def image_views_of(case: Case) -> int:
     """Views that a design takes of each image: one, where light enters straight."""
     if not case.refracted:
         return 1
-    pixel_mm = case.light.pixel_mm * case.narrowing
-    return image_views(substeps(case.turn.step_rad, case.part.radius_mm, pixel_mm, case.grid.voxel_mm))
+    return image_views(substeps(case.turn.step_rad, case.part.radius_mm, _column_mm(case), case.grid.voxel_mm))
+
+
+def _column_mm(case: Case) -> float:
+    return case.light.pixel_mm * case.narrowing
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:

@@ -248,5 +248,4 @@ def _operators(
     if not isinstance(setup.turning, Turning):
         return rough, exact
     parts = math.ceil(setup.turning.parts / angles)
-    moving = setup.turning.moving
-    return Turning(rough, parts, moving).coarser(), Turning(exact, parts, moving)
+    return setup.turning.of(rough, parts).coarser(), setup.turning.of(exact, parts)
