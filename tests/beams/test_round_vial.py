@@ -41,7 +41,7 @@ def test_deflections():
 
 def test_fresnel():
     """R_s and R_p from air into n = 1.5 (Fresnel's equations; at 45 degrees R_p = R_s^2), and none of p at Brewster's
-    angle, whose tangent is n. Normal incidence ((n1 - n2) / (n1 + n2))^2; both surfaces of a wall one after the other."""
+    angle, whose tangent is n. Normal incidence ((n1 - n2) / (n1 + n2))^2, at both surfaces of a wall."""
     s = of(0.5, math.sqrt(0.5), 0.9, 0.99)
     senkrecht, parallel = (1 - THIN.transmittance(s, p) for p in ("along_axis", "across_axis"))
     torch.testing.assert_close(senkrecht, of(0.05780, 0.09201, 0.21817, 0.604), rtol=0, atol=5e-4)

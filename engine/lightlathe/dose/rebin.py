@@ -131,7 +131,7 @@ def _gathered(bins: Tensor, finer: int) -> Tensor:
     if finer == 1:
         return bins
     parts = torch.nn.functional.pad(bins, (0, 0, 1, 0)).unflatten(-2, (-1, finer))
-    share = (torch.arange(finer, device=bins.device) / finer).to(bins)[:, None]
+    share = torch.arange(finer, device=bins.device, dtype=bins.dtype)[:, None] / finer
     near, far = (parts * (1 - share)).sum(-2), (parts * share).sum(-2)
     return near[..., 1:, :] + far[..., :-1, :]
 
