@@ -10,6 +10,7 @@ from dose_cases import runnable
 
 from lightlathe.beams import Telecentric, full_turn
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning
+from lightlathe.dose.rebin import Rebinning
 from lightlathe.errors import ShapeError
 from lightlathe.job.model import Vial
 from lightlathe.quantities import Chords, Grid, Optics
@@ -216,6 +217,20 @@ def test_transpose_is_the_transpose(kernel, name):
     torch.testing.assert_close(dense(a.transpose, a.dose_shape), matrix.T, rtol=0, atol=1e-15)
     batch = random((2, *a.pattern_shape))
     torch.testing.assert_close(a(batch), torch.stack([a(one) for one in batch]), rtol=0, atol=1e-14)
+
+
+@pytest.mark.parametrize("name", DIRECTIONS)
+def test_compiled_loops_do_what_torch_does(name):
+    """Cards sort images into views with torch's gathers, CPUs with loops of their own; of a batch too."""
+    light = optics(0.1, 0.1, 0.6, angles=11, rows=3)
+    plan, cpu = Rebinning.of(light.chords, DIRECTIONS[name]), torch.device("cpu")
+    loops, gathers = (plan.to(cpu, torch.float64, compiled=compiled) for compiled in (True, False))
+    patterns = random((2, *light.chords.pattern_shape))
+    views = loops.forward(patterns)
+    torch.testing.assert_close(views, gathers.forward(patterns), rtol=0, atol=1e-14)
+    assert float(views.abs().max()) <= loops.most * float(patterns.abs().max())
+    other = random(views.shape, seed=1)
+    torch.testing.assert_close(loops.transpose(other), gathers.transpose(other), rtol=0, atol=1e-14)
 
 
 @pytest.mark.parametrize("kernel", runnable(torch.float32))

@@ -59,7 +59,7 @@ class Rebinning:
     weight: Tensor
     angles: int
     finer: int = 1
-    gathers: tuple[Tensor, Tensor] | None = None  # (view set, tap, angle * bin): of `forward`, of `transpose`
+    gathers: tuple[Tensor, Tensor] | None = None  # for torch: (view set, tap, angle * bin), of `forward`, `transpose`
 
     @staticmethod
     def of(chords: Chords, directions: Directions) -> "Rebinning":
@@ -78,7 +78,10 @@ class Rebinning:
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad), directions.finer)
 
-    def to(self, device: torch.device, dtype: torch.dtype) -> "Rebinning":
+    def to(self, device: torch.device, dtype: torch.dtype, compiled: bool = True) -> "Rebinning":
+        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`."""
+        if device.type == "cpu" and compiled:
+            return replace(self, weight=self.weight.to(dtype))
         bins = self.image.shape[-1]
         angle, number = torch.arange(self.angles)[:, None], torch.arange(bins)
         image = self.image[:, :, None]
@@ -93,23 +96,29 @@ class Rebinning:
         return float(self.weight.sum(1).amax())
 
     def forward(self, patterns: Tensor) -> Tensor:
-        assert self.gathers is not None
+        if self.gathers is None:
+            from lightlathe.dose import rebin_cpu
+
+            return rebin_cpu.forward(patterns, self.image, self.weight, self.finer)
         x = _between(patterns, self.finer)
-        return torch.cat([self._taken(x, views, self.gathers[0]) for views in range(len(self.weight))], -3)
+        return torch.cat([self._taken(x, views, gathers) for views, gathers in enumerate(self.gathers[0])], -3)
 
     def transpose(self, views: Tensor) -> Tensor:
         """The exact transpose of `forward`; view sets are added in a fixed order."""
-        assert self.gathers is not None
+        if self.gathers is None:
+            from lightlathe.dose import rebin_cpu
+
+            return rebin_cpu.transpose(views, self.image, self.weight, self.finer)
         total = None
         for number, part in enumerate(views.unflatten(-3, (len(self.weight), self.angles)).unbind(-4)):
-            term = self._taken(part, number, self.gathers[1])
+            term = self._taken(part, number, self.gathers[1][number])
             total = term if total is None else total.add_(term)
         assert total is not None
         return _gathered(total, self.finer)
 
     def _taken(self, x: Tensor, views: int, gathers: Tensor) -> Tensor:
         flat, total = x.flatten(-3, -2), None
-        for gather, weight in zip(gathers[views], self.weight[views], strict=True):
+        for gather, weight in zip(gathers, self.weight[views], strict=True):
             term = flat.index_select(-2, gather).unflatten(-2, x.shape[-3:-1]).mul_(weight[:, None])
             total = term if total is None else total.add_(term)
         assert total is not None
