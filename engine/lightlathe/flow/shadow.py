@@ -87,17 +87,26 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     if scene is None:
         return None
     step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
-    chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
-    shown, across_mm = patterns.fractions(), patterns.pixel_mm
-    if chords.crossing:  # into a bare vial: as parallel light, direction by direction
-        shown = shown * chords.transmittance[:, None].to(shown)
-        shown = Rebinning.of(chords, Directions()).to(shown.device, shown.dtype).forward(shown)
-        across_mm = float(chords.offset_mm[1] - chords.offset_mm[0])
+    shown, across_mm = as_parallel(job, patterns)
     shown = shown[::step]
     images = list(zip(patterns.angle_rad[::step].tolist(), shown, strict=True))
     resin = job.resin.at(patterns.exposure_s)
     scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
     return scene.shadow(images, resin.gel_mj_cm3, scale, (across_mm, patterns.pixel_mm), patterns.field.middle)
+
+
+def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
+    """(angle, column, row) of parallel light, direction by direction, and the pitch of its columns in the resin.
+
+    The images themselves, unless a bare vial turns their columns by unlike angles.
+    """
+    shown = patterns.fractions()
+    chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
+    if not chords.crossing or len(chords.offset_mm) < 2:
+        return shown, patterns.pixel_mm
+    shown = shown * chords.transmittance[:, None].to(shown)
+    views = Rebinning.of(chords, Directions()).to(shown.device, shown.dtype).forward(shown)
+    return views, float(chords.offset_mm[1] - chords.offset_mm[0])
 
 
 @dataclass(frozen=True)
