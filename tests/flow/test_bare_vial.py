@@ -9,6 +9,7 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
 from lightlathe.errors import JobError
+from lightlathe.flow.formulation import coarser_problem
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
 from lightlathe.quantities import Field
@@ -113,6 +114,18 @@ def test_scenarios_of_a_bare_vial(folder):
     found = pipeline.design(parse_job(text, name="disc", folder=folder))
     assert found.quality["window_all_scenarios_robust"] > 0
     assert found.quality["window_proven_at_most"] > found.quality["window_relative"]
+
+
+def test_coarse_stages_of_a_bare_vial(folder):
+    """Coarse voxels take fewer bins: kernels on cards read no more than a few of them for each voxel."""
+    text = job_of(*LINES, folder=folder).text + "ladder = [{ coarser = 3, iterations = 6 }]\n"
+    setup = prepare(parse_job(text, name="disc", folder=folder))
+    assert setup.operator.directions.finer == 3
+    coarse = coarser_problem(setup, 3.0).operator
+    assert coarse.directions.finer == 1
+    assert coarse.views.bins_across(8) < 64
+    assert setup.turning.coarser().parts >= 2
+    assert pipeline.design(setup.job, setup=setup).quality["wrong_voxels"] == 0
 
 
 def test_predictions_of_other_surroundings_on_the_command_line(matched, folder, capsys):

@@ -66,8 +66,12 @@ class Turning(LinearMap):
         self.device, self.dtype = operator.device, operator.dtype
 
     def coarser(self) -> "Turning":
-        """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
-        return self.of(self.still, math.ceil(self.parts / COARSER))
+        """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures.
+
+        Two at least of rebinned light: one would share it between directions a whole step apart.
+        """
+        least = min(self.parts, 2 if self.still.rebinned else 1)
+        return self.of(self.still, max(least, math.ceil(self.parts / COARSER)))
 
     def of(self, operator: DoseOperator, parts: int) -> "Turning":
         """The same motion of another operator, in so many parts."""

@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import Setup
+from lightlathe.flow.prepare import Setup, on_coarser
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
@@ -63,7 +63,7 @@ def coarser_problem(setup: Setup, by: float) -> Problem:
     """The design problem of a job on voxels `by` times larger, a coarse stage of [design.ladder]."""
     grid = setup.part.grid.coarser(by)
     part = voxels(setup.job, setup.solids, grid, setup.device)
-    return problem_of(dataclasses.replace(setup, part=part, operator=setup.operator.on(grid)))
+    return problem_of(dataclasses.replace(setup, part=part, operator=on_coarser(setup.operator, grid)))
 
 
 @doing("the light to start from")

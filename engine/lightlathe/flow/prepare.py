@@ -18,7 +18,7 @@ from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Optics, Part
+from lightlathe.quantities import Field, FineShape, Grid, Optics, Part
 
 log = logging.getLogger(__name__)
 
@@ -150,6 +150,14 @@ def for_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator:
     column_mm = _column_mm(operator)
     parts, finer = image_views(_steps(job, column_mm, part)), column_bins(column_mm, job.grid.voxel_mm)
     return operator.towards(Directions.even(parts, job.turn.motion == "continuous", finer))
+
+
+def on_coarser(operator: DoseOperator, grid: Grid) -> DoseOperator:
+    """The operator of a design on coarser voxels, whose rebinned light needs no more bins than they do."""
+    if operator.rebinned:
+        finer = column_bins(_column_mm(operator), grid.voxel_mm)
+        operator = operator.towards(dataclasses.replace(operator.directions, finer=finer))
+    return operator.on(grid)
 
 
 def image_views(steps: int) -> int:
