@@ -53,6 +53,14 @@ def test_a_field_narrower_than_the_vial():
     assert only(verdict(**AIR, columns=120), "field").level == "will work"
 
 
+def test_a_field_that_fills_the_vial_is_never_too_narrow():
+    """18.2 mm of light into 18 mm of vial: a rim of 7 mm lies beyond its last chord, at 6 mm; no wider field helps."""
+    found = verdict(**AIR, columns=182, radius_mm=7.0)
+    assert only(found, "field").level == "will work"
+    assert only(found, "refraction").level == "marginal"
+    assert only(verdict(**AIR, columns=178, radius_mm=7.0), "field").level == "cannot work"
+
+
 def test_light_is_drawn_together():
     """n2 / n1 times as much where nothing is lost: the shortest exposure is as much shorter."""
     assert exposure_range_s(changed(**AIR))[0] == pytest.approx(exposure_range_s(GOOD)[0] / 1.5)

@@ -8,7 +8,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, PartError
 from lightlathe.flow.formulation import coarser_problem
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
@@ -97,6 +97,11 @@ def test_columns_beside_the_vial_are_not_stored(folder):
     setup = prepare(job_of(*LINES, folder=folder, changes=[("radius_mm = 2.0", "radius_mm = 4.4"),
                                                            ("columns = 56", "columns = 80")]))  # fmt: skip
     assert setup.field.lit_columns == 48  # of 0.25 mm in the 12 mm
+    prepare(job_of(*LINES, folder=folder, changes=[("radius_mm = 2.0", "radius_mm = 4.4"),
+                                                   ("columns = 56", "columns = 49")]))  # fmt: skip
+    with pytest.raises(PartError, match="field"):
+        prepare(job_of(*LINES, folder=folder, changes=[("radius_mm = 2.0", "radius_mm = 4.4"),
+                                                       ("columns = 56", "columns = 46")]))  # fmt: skip
 
 
 @pytest.mark.parametrize("motion", ["stepped", "continuous"])

@@ -4,6 +4,7 @@ import pytest
 
 from lightlathe.errors import JobError
 from lightlathe.job import job_from, parse_job, resolved
+from lightlathe.job.model import narrowing
 from odd_jobs import disc
 
 INDEX = ("absorption_per_mm = 0.1", "absorption_per_mm = 0.1\nrefractive_index = 1.5")
@@ -37,7 +38,7 @@ def test_what_surrounds_the_vial(tmp_path, lines, outside, wall):
     assert found.vial.index_of_wall(1.5) == wall
     again = job_from(resolved(found), name="disc", folder=tmp_path)
     assert again.vial == found.vial
-    assert found.narrowing == pytest.approx(outside / 1.5)
+    assert narrowing(found.light, found.vial, found.resin) == pytest.approx(outside / 1.5)
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
+from lightlathe.job.model import width_mm
 from lightlathe.judge.ends import REL_TOLERANCE, move_onto_rows, move_words
 from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
@@ -53,7 +54,7 @@ def place(case: Case) -> Reason:
 
 def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
-    width, height = case.light.columns * case.light.pixel_mm * case.narrowing, case.light.rows * case.light.pixel_mm
+    width, height = width_mm(case.light, case.vial, case.resin), case.light.rows * case.light.pixel_mm
     across = 2 * case.part.radius_mm
     inside = "" if case.narrowing == 1 else " in the resin"
     text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"

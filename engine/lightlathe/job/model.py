@@ -96,6 +96,14 @@ def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
     return RoundVial.of(vial, resin).narrowing
 
 
+def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
+    """Width of the light in the resin. That of the whole vial where all rays that can enter it do: more would miss."""
+    width, inner = light.columns * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
+    if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
+        return width
+    return max(width, inner) if width >= 2 * RoundVial.of(vial, resin).addressable_mm else width
+
+
 @dataclass(frozen=True)
 class Turn:
     """The turning stage. `sense` is how the vial turns, seen from above.
@@ -182,9 +190,9 @@ class Job:
     notes: tuple[str, ...] = ()
 
     @property
-    def narrowing(self) -> float:
-        """Width of the light in the resin over that outside: below 1 in a bare vial."""
-        return narrowing(self.light, self.vial, self.resin)
+    def width_mm(self) -> float:
+        """Width of the light in the resin."""
+        return width_mm(self.light, self.vial, self.resin)
 
     @property
     def tolerance_mm(self) -> float:
