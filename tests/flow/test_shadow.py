@@ -11,8 +11,9 @@ from scipy.integrate import quad
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
+from lightlathe.dose import Directions
 from lightlathe.feasibility import case_of, parts_lines, verdict_on
-from lightlathe.flow.shadow import _scene, designed_shadow, even_shadow
+from lightlathe.flow.shadow import _scene, as_parallel, designed_shadow, even_shadow
 from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.job import parse_job
 from lightlathe.part import SHAPES, fit
@@ -64,7 +65,7 @@ def test_the_shadow_of_a_rod_in_even_light(with_rod, tmp_path, absorption):
     full, left = torch.zeros(scene.solid.shape), torch.zeros(scene.solid.shape)
     for n in range(120):
         angle = 2 * math.pi * n / 120
-        light = scene._light(angle, None, math.nan)
+        light = scene._light(angle, None, (math.nan, math.nan))
         full, left = full + light, left + light * ~scene._dark(angle)
     lost = 1 - left / full
     for away in (1.2, 1.5, 1.9):
@@ -78,20 +79,27 @@ def test_the_shadow_of_a_rod_in_even_light(with_rod, tmp_path, absorption):
     assert "not computed" in shadow.text()
 
 
-def test_the_light_of_an_estimate_is_the_operators_light(with_rod, tmp_path):
+@pytest.mark.parametrize("bare", [False, True])
+def test_the_light_of_an_estimate_is_the_operators_light(with_rod, tmp_path, bare):
     """With nothing in its way, the dose that the estimate sums up is the dose operator's; float32 and the same linear
-    interpolation, so 1e-4 of the largest."""
-    job, solids, _ = job_of(
-        with_rod().replace("pixel_mm = 0.25", "pixel_mm = 0.0625").replace("columns = 40", "columns = 160"), tmp_path
-    )
+    interpolation, so 1e-4 of the largest. Into a bare vial too, by one view for each image."""
+    text = with_rod().replace("pixel_mm = 0.25", "pixel_mm = 0.0625").replace("columns = 40", "columns = 160")
+    if bare:
+        text = text.replace("[vial]", '[vial]\nsurroundings = "air"\nwall_mm = 0')
+        text = text.replace("[resin]", "[resin]\nrefractive_index = 1.5")
+    job, solids, _ = job_of(text, tmp_path)
     setup = pipeline.prepare(job)
     generator = torch.Generator().manual_seed(1)
     levels = torch.randint(0, 256, setup.operator.pattern_shape, generator=generator).to(torch.uint8)
-    shown = Patterns(levels, setup.operator.optics.chords.angle_rad, 255, 0.0625, 20.0, 10 / 60, turns=2)
+    shown = Patterns(
+        levels, setup.operator.optics.chords.angle_rad, 255, 0.0625, 20.0, 10 / 60, turns=2, lit=setup.field
+    )
     gain = 10 * 0.1 * 20.0 * shown.exposure_s / 60
-    dose = setup.operator.scaled(gain)(shown.fractions())
+    dose = setup.operator.towards(Directions()).scaled(gain)(levels / 255)
     scene = _scene(job, solids, setup.part.grid)
-    sums = sum(scene._light(float(a), shown.fractions()[n], 0.0625) for n, a in enumerate(shown.angle_rad))
+    light, across_mm = as_parallel(job, shown)
+    assert across_mm == pytest.approx(0.0625 / (1.5 if bare else 1))
+    sums = sum(scene._light(float(a), light[n], (across_mm, 0.0625)) for n, a in enumerate(shown.angle_rad))
     k = [int((setup.part.grid.centres_mm(2) - z).abs().argmin()) for z in scene.z_mm]
     there = scene.solid
     assert float((gain * sums - dose[:, :, k])[there].abs().max()) < 1e-4 * float(dose.max())

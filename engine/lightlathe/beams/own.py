@@ -11,7 +11,14 @@ from lightlathe.quantities import Chords
 from lightlathe.support.own import OwnMember
 
 COLUMNS, ROWS, PIXEL_MM, OFFSET_MM = 5, 3, 0.25, 0.125
-VIAL = SimpleNamespace(radius_mm=5.0, inner_diameter_mm=10.0, resin_height_mm=10.0)
+VIAL = SimpleNamespace(
+    radius_mm=5.0,
+    inner_diameter_mm=10.0,
+    resin_height_mm=10.0,
+    wall_mm=1.0,
+    index_outside=lambda resin_index: 1.0,
+    index_of_wall=lambda resin_index: 1.48,
+)
 RESIN = SimpleNamespace(refractive_index=1.5, absorption_per_mm=0.1)
 
 

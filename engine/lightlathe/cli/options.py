@@ -1,6 +1,7 @@
 """The commands of the program and their options."""
 
 import argparse
+import contextlib
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +81,11 @@ def parser() -> argparse.ArgumentParser:
         "--motion", choices=("continuous", "stepped"), help="whether the vial keeps turning while an image is shown"
     )
     sub.add_argument(
+        "--surroundings", metavar="WHAT", help="what surrounds the vial: matched, air, water or a refractive index"
+    )
+    sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
+    sub.add_argument("--wall-index", type=float, metavar="INDEX", help="refractive index of the vial's wall")
+    sub.add_argument(
         "--came-out",
         metavar="WORDS",
         help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
@@ -121,6 +127,14 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
+    """The keys of [vial] that `predict` was asked to assume."""
+    found = {key: getattr(arguments, key) for key in ("surroundings", "wall_mm", "wall_index")}
+    with contextlib.suppress(TypeError, ValueError):
+        found["surroundings"] = float(found["surroundings"])
+    return {key: value for key, value in found.items() if value is not None}
+
+
 def assumptions(arguments: argparse.Namespace) -> str:
     """What `predict` was asked to assume, in words."""
     said = []
@@ -135,4 +149,11 @@ def assumptions(arguments: argparse.Namespace) -> str:
     if arguments.motion is not None:
         turning = "turning on" if arguments.motion == "continuous" else "standing still"
         said.append(f"vial {turning} under each image")
+    vial = vial_assumed(arguments)
+    if "surroundings" in vial:
+        said.append(f"surroundings {vial['surroundings']}")
+    if "wall_mm" in vial:
+        said.append(f"a wall of {vial['wall_mm']:g} mm")
+    if "wall_index" in vial:
+        said.append(f"a wall of index {vial['wall_index']:g}")
     return ", ".join(said) or "as designed"

@@ -4,7 +4,7 @@ import argparse
 import json
 import shlex
 
-from lightlathe.cli.options import assumptions
+from lightlathe.cli.options import assumptions, vial_assumed
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
 
@@ -24,6 +24,7 @@ def predict(arguments: argparse.Namespace) -> int:
     run_own(record, arguments)
     if arguments.came_out is not None:
         others = (arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion)
+        others += tuple(vial_assumed(arguments).values())
         if any(value is not None for value in others):
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
         advice = next_exposure(record, arguments.came_out, arguments.exposure)
@@ -48,6 +49,7 @@ def predict(arguments: argparse.Namespace) -> int:
         axis_offset_mm=arguments.axis_offset,
         sense=arguments.sense,
         motion=arguments.motion,
+        vial=vial_assumed(arguments) or None,
     )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))

@@ -3,7 +3,10 @@
 from lightlathe.dose.backend import Backend
 from lightlathe.dose.motion import Turning, few_parts, substeps
 from lightlathe.dose.operator import DoseOperator, gain_mj_cm3
+from lightlathe.dose.rebin import Directions
 from lightlathe.dose.resample import plan
 from lightlathe.dose.views import Views
 
-__all__ = ["Backend", "DoseOperator", "Turning", "Views", "few_parts", "gain_mj_cm3", "plan", "substeps"]
+__all__ = [
+    "Backend", "Directions", "DoseOperator", "Turning", "Views", "few_parts", "gain_mj_cm3", "plan", "substeps",
+]  # fmt: skip

@@ -7,6 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.operator import DoseOperator
+from lightlathe.dose.rebin import Directions
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.quantities import Grid, Optics
@@ -43,6 +44,8 @@ class Turning(LinearMap):
     angle from one image to the next. The mean over it is taken at the middles of `parts` equal parts: DoseOperators of
     the same patterns at shifted angles, several parts in one where the images are small. Parts that are `matched` lie
     a little further apart, so that their variance is that of the whole step, step^2 / 12: better where they are few.
+    Where the columns' light differs in direction (rebin.py) the views lie at the middles of the parts instead, and each
+    takes what every image shines into the directions about it, so images that stand still have parts too.
 
     Gradient  linear; autograd works through both directions to any order.
     Memory    a volume of doses more than DoseOperator, going back an array of patterns more; copies of small images.
@@ -54,30 +57,48 @@ class Turning(LinearMap):
               cubics: Abramowitz and Stegun, Handbook of Mathematical Functions (1964), table 25.5.
     """
 
-    def __init__(self, operator: DoseOperator, parts: int, *, matched: bool = False) -> None:
-        """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more."""
+    def __init__(
+        self, operator: DoseOperator, parts: int, moving: bool = True, finer: int = 1, *, matched: bool = False
+    ) -> None:
+        """operator   of images each at its own angle, in the units of the whole turn; parts   1 or more.
+
+        moving    False: the vial stands still under each image, which makes a difference to rebinned light alone
+        finer     bins for each column of rebinned light
+        matched   see above; rebinned light needs none of it
+        """
         if parts < 1:
             raise ShapeError(f"a step is cut into {parts} parts; expected 1 or more.")
-        shift = step_of(operator.optics.chords.angle_rad) / parts
-        if matched and parts > 1:  # the variance of the middles of the parts is step^2 / 12 (1 - 1 / parts^2)
-            shift /= math.sqrt(1 - 1 / parts**2)
-        offsets = [(part - (parts - 1) / 2) * shift for part in range(parts)]
+        if not (moving or operator.rebinned):
+            parts = 1
+        offsets = Directions.even(parts, moving).offsets
+        if matched and parts > 1 and not operator.rebinned:
+            # the variance of the middles of the parts is step^2 / 12 (1 - 1 / parts^2)
+            offsets = tuple(offset / math.sqrt(1 - 1 / parts**2) for offset in offsets)
+        self.finer, self.matched = finer, matched
         angles = operator.pattern_shape[0]
         together = max(1, min(MAX_LEVELS // math.prod(operator.pattern_shape), MAX_ANGLES // angles))
         self._members = tuple(
-            _Parts(operator, offsets[first : first + together], operator.gain / parts)
+            _Parts(operator, Directions(offsets[first : first + together], parts, moving, finer))
             for first in range(0, parts, together)
         )
-        self.still, self.gain, self.parts, self.matched = operator, operator.gain, parts, matched
+        self.still, self.gain, self.parts, self.moving = operator, operator.gain, parts, moving
         self.device, self.dtype = operator.device, operator.dtype
 
     def like(self, still: DoseOperator) -> "Turning":
         """The same motion of other light: of `still`, images at the same angles."""
-        return Turning(still, self.parts, matched=self.matched)
+        return self.of(still, self.parts)
 
     def coarser(self) -> "Turning":
-        """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures."""
-        return Turning(self.still, math.ceil(self.parts / COARSER))
+        """The same with a quarter of the parts (error about 3e-3 of the dose): for searches, not final figures.
+
+        Two at least of rebinned light: one would share it between directions a whole step apart.
+        """
+        least = min(self.parts, 2 if self.still.rebinned else 1)
+        return self.of(self.still, max(least, math.ceil(self.parts / COARSER)))
+
+    def of(self, operator: DoseOperator, parts: int) -> "Turning":
+        """The same motion of another operator, in so many parts."""
+        return Turning(operator, parts, self.moving, self.finer, matched=self.matched)
 
     @property
     def slices_independent(self) -> bool:
@@ -114,7 +135,7 @@ class Turning(LinearMap):
 
     def scaled(self, gain: float) -> "Turning":
         """The same map with another gain; shares everything else."""
-        members = tuple(member.scaled(float(gain) / self.parts) for member in self._members)
+        members = tuple(member.scaled(float(gain)) for member in self._members)
         return self._twin(self.still.scaled(float(gain)), members)
 
     def on(self, grid: Grid) -> "Turning":
@@ -144,13 +165,19 @@ class Turning(LinearMap):
 
 
 class _Parts:
-    """Some parts of every image's step: one operator that is shown the images once for each."""
+    """Some parts of every image's step: one operator that is shown the images once for each, or sorts them itself."""
 
-    def __init__(self, still: DoseOperator, offsets_rad: Sequence[float], gain: float) -> None:
-        self._copies, self._operator = len(offsets_rad), _shifted(still, offsets_rad).scaled(gain)
+    def __init__(self, still: DoseOperator, directions: Directions) -> None:
+        if still.rebinned:
+            self._copies, self._share, operator = 1, 1.0, still.towards(directions)
+        else:
+            self._copies, self._share = len(directions.offsets), 1 / directions.parts
+            operator = _shifted(still, directions.offsets)
+        self._operator = operator.scaled(still.gain * self._share)
 
     def scaled(self, gain: float) -> "_Parts":
-        return self._of(self._operator.scaled(gain))
+        """gain   of the whole map, as everywhere"""
+        return self._of(self._operator.scaled(gain * self._share))
 
     def within(self, light: float) -> "_Parts":
         return self._of(self._operator.within(light))
@@ -167,7 +194,7 @@ class _Parts:
 
     def _of(self, operator: DoseOperator) -> "_Parts":
         twin = object.__new__(type(self))
-        twin._copies, twin._operator = self._copies, operator
+        twin._copies, twin._share, twin._operator = self._copies, self._share, operator
         return twin
 
 
@@ -192,9 +219,10 @@ def step_of(angle_rad: Tensor) -> float:
     return float(steps[0])
 
 
-def _shifted(operator: DoseOperator, offsets_rad: Sequence[float]) -> DoseOperator:
-    """The same optics with every image once at each offset from its angle, all images at the first offset first."""
-    if list(offsets_rad) == [0]:
+def _shifted(operator: DoseOperator, offsets: Sequence[float]) -> DoseOperator:
+    """The same optics with every image once at each offset from its angle, in steps, the first offset's first."""
+    step = step_of(operator.optics.chords.angle_rad)
+    if list(offsets) == [0]:
         return operator
-    angle = torch.cat([operator.optics.chords.angle_rad + offset for offset in offsets_rad])
+    angle = torch.cat([operator.optics.chords.angle_rad + offset * step for offset in offsets])
     return DoseOperator(operator.optics.replace(angle_rad=angle), operator.grid, operator.backend, gain=operator.gain)

@@ -11,6 +11,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
 from lightlathe.dose.kernels import choose
+from lightlathe.dose.rebin import Directions
 from lightlathe.dose.resample import plan
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
@@ -48,11 +49,13 @@ class DoseOperator(LinearMap):
         backend: Backend = Backend(),  # noqa: B008, it does not change
         *,
         gain: float | None = None,
+        directions: Directions = Directions(),  # noqa: B008, it does not change
     ) -> None:
-        self.optics, self.grid = optics, grid
+        """directions   of the views that light is sorted into where chords may cross; ignored where they must not."""
+        self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm)
+        resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm, directions)
         self.resampling = resampling.to(self.device, self.dtype)
         self.views = replace(views, precision=backend.precision)
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
@@ -88,7 +91,16 @@ class DoseOperator(LinearMap):
 
     def on(self, grid: Grid) -> "DoseOperator":
         """The same light in the same vial on another grid."""
-        return DoseOperator(self.optics, grid, self.backend, gain=self.gain)
+        return DoseOperator(self.optics, grid, self.backend, gain=self.gain, directions=self.directions)
+
+    def towards(self, directions: Directions) -> "DoseOperator":
+        """The same with other views of light whose chords may cross."""
+        return DoseOperator(self.optics, self.grid, self.backend, gain=self.gain, directions=directions)
+
+    @property
+    def rebinned(self) -> bool:
+        """True where columns differ in direction, and images are sorted into parallel views."""
+        return self.resampling.turned is not None
 
     def with_slices(self, count: int) -> "DoseOperator":
         """The same optics for `count` slices, each lit by a row of its own. ShapeError where slices share rows."""
@@ -96,7 +108,8 @@ class DoseOperator(LinearMap):
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
         nx, ny, _ = self.grid.shape
         optics = self.optics.replace(rows=count, row_mm=self.grid.voxel_mm)
-        return DoseOperator(optics, Grid((nx, ny, count), self.grid.voxel_mm), self.backend, gain=self.gain)
+        grid = Grid((nx, ny, count), self.grid.voxel_mm)
+        return DoseOperator(optics, grid, self.backend, gain=self.gain, directions=self.directions)
 
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)

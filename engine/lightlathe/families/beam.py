@@ -9,13 +9,20 @@ from lightlathe.quantities import Chords
 
 
 class VialSize(Protocol):
-    """What a beam may ask of the vial, mm."""
+    """What a beam may ask of the vial, mm; indices given that of the resin, which those that match it have."""
 
     @property
     def radius_mm(self) -> float: ...
 
     @property
     def resin_height_mm(self) -> float: ...
+
+    @property
+    def wall_mm(self) -> float | None: ...
+
+    def index_outside(self, resin_index: float) -> float: ...
+
+    def index_of_wall(self, resin_index: float) -> float: ...
 
 
 class Beam(Protocol):

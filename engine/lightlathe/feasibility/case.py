@@ -3,11 +3,12 @@
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
 from lightlathe.job.design import Design
-from lightlathe.job.model import GridTable, Light, Turn, Vial
+from lightlathe.job.model import GridTable, Light, Turn, Vial, narrowing
 from lightlathe.judge import is_steady
 
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same
@@ -57,6 +58,17 @@ class Case:
         return is_steady(self.resin, 1.0)
 
     @property
+    def narrowing(self) -> float:
+        """Width of the light in the resin over that outside; its irradiance grows by as much, less what is lost."""
+        return narrowing(self.light, self.vial, self.resin)
+
+    @property
+    def refracted(self) -> bool:
+        """Whether rays refract at the vial."""
+        straight = not isinstance(self.light.beam, Telecentric) or RoundVial.of(self.vial, self.resin).matched
+        return not straight
+
+    @property
     def dose_rate(self) -> float:
-        """mJ/cm3 per second that full light leaves where nothing has weakened it: 10 mu I0."""
-        return 10 * self.resin.absorption_per_mm * self.light.irradiance_mw_cm2
+        """mJ/cm3 per second that full light leaves where nothing has weakened it: 10 mu I0, drawn together."""
+        return 10 * self.resin.absorption_per_mm * self.light.irradiance_mw_cm2 / self.narrowing

@@ -4,10 +4,11 @@ import math
 from collections.abc import Callable
 from dataclasses import astuple
 
-from lightlathe.dose import few_parts
+from lightlathe.dose import few_parts, substeps
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
 from lightlathe.flow.lit import lit_field
+from lightlathe.flow.prepare import column_bins, image_views
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities import Field
@@ -50,12 +51,15 @@ def array_bytes(case: Case) -> float:
     volumes *= max(1, _scenarios(case))
     if parts(case) > 1:  # the sum of the parts, and the part that is added
         arrays, volumes = arrays + 1, volumes + 1
-    return 4.0 * (arrays * patterns + volumes * voxels(case)) + finer_bytes(case)
+    views = 0.0  # images sorted into views, their own copy
+    if case.refracted:
+        views = 4.0 * patterns * image_views_of(case) * column_bins(_column_mm(case), case.grid.voxel_mm)
+    return 4.0 * (arrays * patterns + volumes * voxels(case)) + finer_bytes(case) + views
 
 
 def parts(case: Case) -> int:
-    """Into how many parts the design cuts each image's step."""
-    if not case.continuous:
+    """Into how many parts the design cuts each image's step; refracted light is sorted into views instead."""
+    if not case.continuous or case.refracted:
         return 1
     return few_parts(2 * math.pi / case.turn.angles, case.part.radius_mm, case.light.pixel_mm)
 
@@ -84,9 +88,20 @@ def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
     each further part of an image's step."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
-    updates = 2.0 * voxels(case) * case.turn.angles
+    updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
     return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
+
+
+def image_views_of(case: Case) -> int:
+    """Views that a design takes of each image: one, where light enters straight."""
+    if not case.refracted:
+        return 1
+    return image_views(substeps(case.turn.step_rad, case.part.radius_mm, _column_mm(case), case.grid.voxel_mm))
+
+
+def _column_mm(case: Case) -> float:
+    return case.light.pixel_mm * case.narrowing
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:

@@ -4,6 +4,7 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
+from lightlathe.job.model import width_mm
 from lightlathe.judge.ends import REL_TOLERANCE, move_onto_rows, move_words
 from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
@@ -53,9 +54,10 @@ def place(case: Case) -> Reason:
 
 def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
-    width, height = case.light.columns * case.light.pixel_mm, case.light.rows * case.light.pixel_mm
+    width, height = width_mm(case.light, case.vial, case.resin), case.light.rows * case.light.pixel_mm
     across = 2 * case.part.radius_mm
-    text = f"the light is {amount(width, 3)} mm wide and {amount(height, 3)} mm tall"
+    inside = "" if case.narrowing == 1 else " in the resin"
+    text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"
     slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
         never = height < case.part.height_mm - slack
@@ -114,7 +116,7 @@ def _wanted_with(case: Case, times: float) -> str:
 def _missing(case: Case) -> str:
     """The columns and rows that would just cover the part, where there are too few."""
     wanted = (
-        ("columns", case.light.columns, 2 * case.part.radius_mm / case.light.pixel_mm),
+        ("columns", case.light.columns, 2 * case.part.radius_mm / (case.light.pixel_mm * case.narrowing)),
         ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
     )
     return " and ".join(

@@ -5,12 +5,14 @@ from lightlathe.feasibility.effort import effort
 from lightlathe.feasibility.fit import detail, field, place, room, turn
 from lightlathe.feasibility.light import heat, levels, light, sinking
 from lightlathe.feasibility.optics import diffraction, insert
+from lightlathe.feasibility.refraction import assumed, refraction
 from lightlathe.feasibility.resin import absorption, threshold
-from lightlathe.judge.cautions import CAUTIONS, assumptions
+from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, detail, diffraction, insert, turn, light, levels, sinking, heat, effort,
+    absorption, threshold, room, place, field, refraction, detail, diffraction, insert, turn, light, levels, sinking,
+    heat, effort,
 )  # fmt: skip
 
 
@@ -22,6 +24,4 @@ def verdict_on(case: Case) -> Verdict:
     counts as a solid body of its extent. A question that a case does not raise (no insert) gives no reason.
     """
     reasons = (question(case) for question in QUESTIONS)
-    return Verdict(
-        tuple(reason for reason in reasons if reason is not None), CAUTIONS, assumptions(case.resin.refractive_index)
-    )
+    return Verdict(tuple(reason for reason in reasons if reason is not None), CAUTIONS, assumed(case))

@@ -251,4 +251,4 @@ def _operators(
     if not isinstance(setup.turning, Turning):
         return rough, exact
     parts = math.ceil(setup.turning.parts / angles)
-    return Turning(rough, parts).coarser(), Turning(exact, parts)
+    return setup.turning.of(rough, parts).coarser(), setup.turning.of(exact, parts)

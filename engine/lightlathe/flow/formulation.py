@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import Setup
+from lightlathe.flow.prepare import Setup, on_coarser
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
@@ -63,7 +63,7 @@ def coarser_problem(setup: Setup, by: float) -> Problem:
     """The design problem of a job on voxels `by` times larger, a coarse stage of [design.ladder]."""
     grid = setup.part.grid.coarser(by)
     part = voxels(setup.job, setup.solids, grid, setup.device)
-    return problem_of(dataclasses.replace(setup, part=part, in_design=setup.in_design.on(grid)))
+    return problem_of(dataclasses.replace(setup, part=part, in_design=on_coarser(setup.in_design, grid)))
 
 
 @doing("the light to start from")
@@ -73,9 +73,12 @@ def start_of(setup: Setup, problem: Problem) -> Tensor:
     if isinstance(start, Earlier):
         from lightlathe.result import read_result  # h5py is loaded when a file is read
 
-        earlier = read_result(setup.job.path(start.result)).patterns
-        middle = earlier.field.middle
-        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, earlier.pixel_mm, middle)
+        record = read_result(setup.job.path(start.result))
+        earlier, chords = record.patterns, None if record.optics is None else record.optics.chords
+        middle, pixel_mm = earlier.field.middle, earlier.pixel_mm
+        if chords is not None and chords.crossing:  # columns lie elsewhere in the resin; their directions are let be
+            pixel_mm = float(chords.offset_mm[1] - chords.offset_mm[0])
+        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, pixel_mm, middle)
     return start(problem)
 
 

@@ -1,10 +1,11 @@
 """The lit window: which columns and rows of the projector can reach the part at all. Others stay dark at no cost.
 
 A column lights the vial between the chords of its two neighbours, at any scan angle, and the part turns within its
-reach: where the neighbour that lies nearer to the axis passes outside that reach, the column never lights the part. A
-row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the grid are
-kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half covered, so
-their centres lie within the reach and the height of the part, on any grid.)
+reach: where the neighbour that lies nearer to the axis passes outside that reach, the column never lights the part.
+Chords are those in the resin: into a bare vial the columns that matter lie further out, and those beyond it carry no
+light. A row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the
+grid are kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half
+covered, so their centres lie within the reach and the height of the part, on any grid.)
 
 What lies outside the window could only add dose beside the part, so darkness is right there, whatever the loss.
 """
@@ -82,6 +83,9 @@ def _columns(cases: list[Chords], reach_mm: float) -> tuple[int, int]:
     for chords in cases:
         s = chords.offset_mm.double().cpu().contiguous()
         low, high = (int(torch.searchsorted(s, s.new_tensor(at), right=r)) for at, r in ((-far, False), (far, True)))
+        entering = chords.transmittance.cpu().nonzero().flatten()
+        if len(entering):  # those outside carry no light: they miss the vial
+            low, high = max(low, int(entering[0]) + 1), min(high, int(entering[-1]))
         first, last = min(first, max(low - 1, 0)), max(last, min(high, count - 1))
     while last - first + 1 < min(FEWEST, count):
         first, last = max(first - 1, 0), min(last + 1, count - 1)

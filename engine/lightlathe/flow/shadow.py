@@ -12,6 +12,9 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
+from lightlathe.dose import Directions
+from lightlathe.dose.rebin import Rebinning
+from lightlathe.flow.lit import chords_of
 from lightlathe.flow.solids import Solid, voxels
 from lightlathe.job import Job
 from lightlathe.quantities import HALF, SOLID, Grid, Patterns
@@ -84,11 +87,26 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     if scene is None:
         return None
     step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
-    shown = patterns.fractions()[::step]
+    shown, across_mm = as_parallel(job, patterns)
+    shown = shown[::step]
     images = list(zip(patterns.angle_rad[::step].tolist(), shown, strict=True))
     resin = job.resin.at(patterns.exposure_s)
     scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
-    return scene.shadow(images, resin.gel_mj_cm3, scale, patterns.pixel_mm, patterns.field.middle)
+    return scene.shadow(images, resin.gel_mj_cm3, scale, (across_mm, patterns.pixel_mm), patterns.field.middle)
+
+
+def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
+    """(angle, column, row) of parallel light, direction by direction, and the pitch of its columns in the resin.
+
+    The images themselves, unless a bare vial turns their columns by unlike angles.
+    """
+    shown = patterns.fractions()
+    chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
+    if not chords.crossing or len(chords.offset_mm) < 2:
+        return shown, patterns.pixel_mm
+    shown = shown * chords.transmittance[:, None].to(shown)
+    views = Rebinning.of(chords, Directions()).to(shown.device, shown.dtype).forward(shown)
+    return views, float(chords.offset_mm[1] - chords.offset_mm[0])
 
 
 @dataclass(frozen=True)
@@ -111,18 +129,19 @@ class _Scene:
         images: Sequence[tuple[float, Tensor | None]],
         gel: float,
         scale: float = 1.0,
-        pixel_mm: float = math.nan,
+        pitch_mm: tuple[float, float] = (math.nan, math.nan),
         middle: tuple[float, float] | None = None,
     ) -> Shadow:
         """images: scan angle and the levels (column, row) shown there, None for even light.
 
+        pitch_mm   of the levels' columns and rows
         middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
         """
         if not bool(self.solid.any()):
             return Shadow(0.0, 0.0)
         full, left = (torch.zeros(self.solid.shape, dtype=torch.float64) for _ in range(2))
         for angle, levels in images:
-            light = self._light(angle, levels, pixel_mm, middle)
+            light = self._light(angle, levels, pitch_mm, middle)
             full += light
             left += light * ~self._dark(angle)
         dose, shadowed = (scale * d[self.solid] for d in (full, left))
@@ -152,7 +171,11 @@ class _Scene:
         return across, y[None, :] * math.cos(angle) - x[:, None] * math.sin(angle)
 
     def _light(
-        self, angle: float, levels: Tensor | None, pixel_mm: float, middle: tuple[float, float] | None = None
+        self,
+        angle: float,
+        levels: Tensor | None,
+        pitch_mm: tuple[float, float],
+        middle: tuple[float, float] | None = None,
     ) -> Tensor:
         """(x, y, slice) light of one image where nothing is in its way, by linear interpolation between pixels."""
         s, t = self._lab(angle)
@@ -162,8 +185,8 @@ class _Scene:
             return through.expand(self.solid.shape)
         column, row = middle or ((levels.shape[0] - 1) / 2, (levels.shape[1] - 1) / 2)
         dark = torch.nn.functional.pad(levels.double(), (1, 1, 1, 1))
-        by_slice = _between(dark, self.z_mm / pixel_mm + row + 1, 1)
-        return through * _between(by_slice, (s / pixel_mm + column + 1).flatten(), 0).reshape(self.solid.shape)
+        by_slice = _between(dark, self.z_mm / pitch_mm[1] + row + 1, 1)
+        return through * _between(by_slice, (s / pitch_mm[0] + column + 1).flatten(), 0).reshape(self.solid.shape)
 
     def _dark(self, angle: float) -> Tensor:
         """(x, y, slice) bool: an insert stands between the voxel and the projector.

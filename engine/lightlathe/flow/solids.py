@@ -54,7 +54,7 @@ def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
     light, vial = job.light, job.vial
     placed = [s.form for s in solids if s.role != "insert"]
     grid = grid_for(placed, vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
-    field = (light.columns * light.pixel_mm, light.rows * light.pixel_mm)
+    field = (job.width_mm, light.rows * light.pixel_mm)
     room = (vial.radius_mm, vial.resin_height_mm, *field)
     fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert") for s in solids]
     return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))

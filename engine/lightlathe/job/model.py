@@ -5,12 +5,13 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Literal
 
-from lightlathe.beams import Telecentric
+from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.checks import path_in
 from lightlathe.errors import JobError, shown
 from lightlathe.families import Beam, Resin, Response, Shape
 from lightlathe.job.bounds import positive
 from lightlathe.job.design import Design
+from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
 from lightlathe.projector import Linear
 from lightlathe.support.own import OwnMember
@@ -61,21 +62,8 @@ class PartTable:
 
 
 @dataclass(frozen=True)
-class Vial:
-    inner_diameter_mm: float
-    resin_height_mm: float
-
-    def __post_init__(self) -> None:
-        positive("vial", inner_diameter_mm=self.inner_diameter_mm, resin_height_mm=self.resin_height_mm)
-
-    @property
-    def radius_mm(self) -> float:
-        return self.inner_diameter_mm / 2
-
-
-@dataclass(frozen=True)
 class Light:
-    """The projector, as measured inside the vial: pixel pitch in the resin, field, peak irradiance, bits and response.
+    """The projector, as measured in the vial's place without it: pixel pitch, field, peak irradiance, bits, response.
 
     wavelength_nm   for the check: how far light spreads by diffraction
     """
@@ -99,6 +87,21 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+
+
+def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
+    """Width of the light in the resin over that outside, where the beam is one of this program's."""
+    if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
+        return 1.0
+    return RoundVial.of(vial, resin).narrowing
+
+
+def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
+    """Width of the light in the resin. That of the whole vial where all rays that can enter it do: more would miss."""
+    width, inner = light.columns * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
+    if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
+        return width
+    return max(width, inner) if width >= 2 * RoundVial.of(vial, resin).addressable_mm else width
 
 
 @dataclass(frozen=True)
@@ -185,6 +188,11 @@ class Job:
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
     notes: tuple[str, ...] = ()
+
+    @property
+    def width_mm(self) -> float:
+        """Width of the light in the resin."""
+        return width_mm(self.light, self.vial, self.resin)
 
     @property
     def tolerance_mm(self) -> float:

@@ -158,6 +158,12 @@ def job_from(
         output=one(Output, "output"),
         notes=notes,
     )
+    stated = not isinstance(tables["resin"], Mapping) or "refractive_index" in tables["resin"]
+    if job.vial.surroundings not in (None, "matched") and not stated and not isinstance(job.resin, OwnMember):
+        raise JobError(
+            f"{top.inner('resin')}: refractive_index is missing, and with surroundings = {job.vial.surroundings!r} in "
+            "[vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, about 1.5."
+        )
     ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)  # one's own is not asked: not run
     if ours is not None and resins is not None and ours != resins:
         raise JobError(

@@ -1,5 +1,8 @@
 """What goes with every check, summary and report: cautions, and the assumptions about the light."""
 
+from collections.abc import Mapping
+from typing import Any
+
 LIGHT = (
     "Light: this equipment can injure eyes and skin, by reflections too. Have the complete machine classified by a "
     "qualified person (lamps and LED projectors: IEC 62471 and 62471-5; lasers: IEC 60825-1). Enclose and interlock "
@@ -20,12 +23,26 @@ ESTIMATES = (
 CAUTIONS = (LIGHT, RESIN, HEAT, ESTIMATES)
 
 
-def assumptions(refractive_index: float) -> tuple[str, ...]:
-    """The assumptions about the light behind every dose and figure; the index is the resin's."""
+def assumptions(refractive_index: float, vial: Mapping[str, Any]) -> tuple[str, ...]:
+    """The assumptions about the light behind every dose and figure: what the job does not say, and what is left out.
+
+    refractive_index   of the resin
+    vial               the keys of the job's [vial]
+    """
+    around, wall = vial.get("surroundings"), vial.get("wall_index")
+    matching = f"the resin's refractive index of {refractive_index:g} (to about 0.005)"
+    if around is None:
+        first = (
+            f"The bath and the vial's wall match {matching}, so that light enters straight: the job does not say what "
+            "surrounds the vial (surroundings in [vial]).",
+        )
+    elif around != "matched":
+        first = ("Light reflected inside the vial, at its far wall above all, is left out.",)
+    else:
+        first = () if wall is not None else (f"The vial's wall matches {matching} too: wall_index is not given.",)
     return (
-        f"The bath and the vial's wall match the resin's refractive index of {refractive_index:g} (to about 0.005), so "
-        "that light enters straight.",
-        "The beam is parallel: no ray spreads or converges on its way through the vial, nothing scatters it.",
+        *first,
+        "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it.",
         "Between the centres of two pixels light changes linearly, with a dark pixel beyond the outermost: no lens "
         "blurs it further.",
     )

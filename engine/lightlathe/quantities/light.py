@@ -88,6 +88,10 @@ class Chords:
     row_mm       row pitch in the vial
     dark_before, dark_after   (offset mm, deflection rad) of the dark chord before the first column and behind the last;
                  None: parallel to that column, as far from it as the next one
+    crossing     False: between two neighbouring chords light is interpolated, and they must not meet in the vial.
+                 True: each column lights a strip one spacing wide along its chord, and where strips overlap their
+                 light adds, so that power is kept where chords draw together or cross (a bare vial). T is then that
+                 of the strip: losses, times the pixel's width over the spacing. Takes even offsets and an even turn.
     """
 
     angle_rad: Tensor
@@ -98,6 +102,7 @@ class Chords:
     row_mm: float
     dark_before: tuple[float, float] | None = None
     dark_after: tuple[float, float] | None = None
+    crossing: bool = False
 
     def __post_init__(self) -> None:
         columns = self.offset_mm.shape

@@ -47,13 +47,17 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
-    lines += [f"  assumed     {text}" for text in assumptions(resin.refractive_index)]
+    lines += [f"  assumed     {text}" for text in _assumed(record, resin)]
     lines += [
         f"  result      {path}",
         f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",
         *(f"  caution     {text}" for text in cautions),
     ]
     return "\n".join(lines)
+
+
+def _assumed(record: Record, resin: Resin) -> tuple[str, ...]:
+    return assumptions(resin.refractive_index, record.settings["vial"])
 
 
 def _ended(record: Record) -> list[str]:

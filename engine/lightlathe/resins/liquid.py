@@ -12,8 +12,8 @@ POSSIBLE_PER_MM = (1e-6, 1e4)  # light falls to 1/e over a kilometre, over a ten
 class Liquid:
     """Properties that all members share; each is a key of [resin], and all may be left out.
 
-    refractive_index              of the liquid resin at the printing wavelength: for the check, as light spreads by
-                                  diffraction; the dose takes the bath to match it, whatever it is
+    refractive_index              of the liquid resin at the printing wavelength: rays that enter from anything but a
+                                  matched bath refract by it; for the check, light spreads by diffraction
     absorption_known_to_percent   half the 95 % confidence interval of absorption_per_mm
     doses_known_to_percent        the same of the two doses; `lightlathe resin` writes both
     viscosity_pa_s                for the check: does the cured part sink?

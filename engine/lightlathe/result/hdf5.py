@@ -166,7 +166,7 @@ def put_optics(group: Any, optics: Optics) -> None:
     chords = optics.chords
     for name, units in COLUMNS.items():
         put(group, name, getattr(chords, name).double().cpu().numpy(), units, ("column",))
-    group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm})
+    group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
     group.attrs.update({"absorption_per_mm": optics.absorption_per_mm, "vial_radius_mm": optics.vial_radius_mm})
 
 
@@ -180,7 +180,9 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
     at = root["optics"]
     offset_mm, deflection_rad, transmittance = (torch.from_numpy(found[name]) for name in COLUMNS)
     rows, row_mm = at.count("rows", levels[2], levels[2]), at.length("row_mm")
-    chords = Chords(torch.from_numpy(angle_rad), offset_mm, deflection_rad, transmittance, rows, row_mm)
+    crossing = bool(at.attrs.get("crossing", False))
+    angle = torch.from_numpy(angle_rad)
+    chords = Chords(angle, offset_mm, deflection_rad, transmittance, rows, row_mm, crossing=crossing)
     return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
 
 

@@ -1,0 +1,172 @@
+"""Light that enters in other directions from column to column, as parallel light: fan-to-parallel rebinning.
+
+A bare vial is a lens: column j of the image at scan angle a runs through the resin as a ray of parallel light at scan
+angle a + phi_j does, at its offset d_j. Over a turn of even angles every such direction is met, so the light of
+(image, column) becomes that of (direction, column), and the parallel kernels do the rest. Nothing more is needed where
+rays draw together or cross: each column keeps its power along its chord, and where chords lie closer their light adds.
+
+Source: re-sorting of fan beams into parallel ones, Kak & Slaney (1988), section 3.4.3.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Chords
+
+REL_TOLERANCE = 1e-9  # of a step: a weight below it is rounding
+
+
+@dataclass(frozen=True)
+class Directions:
+    """The directions at which views are taken, the same for every image, in steps from one image to the next.
+
+    offsets   of the views from the angles of the images
+    parts     in a step: the offsets of all operators that share the work are 1 / parts apart
+    moving    True: an image stands while the vial turns through its step, so that its light is spread over it
+    finer     bins of a view for each column: between two columns light changes linearly, and its direction does too.
+              With one bin a column's light keeps its width along the chord, where really it narrows towards a focus
+
+    A view at an offset stands for all directions within half a part of it. Light of images that stand still lies at
+    one direction and is shared linearly between the two views beside it: no further than one part away.
+    """
+
+    offsets: tuple[float, ...] = (0.0,)
+    parts: int = 1
+    moving: bool = False
+    finer: int = 1
+
+    @staticmethod
+    def even(parts: int, moving: bool, finer: int = 1) -> "Directions":
+        """All directions of a step, at the middles of `parts` equal parts."""
+        return Directions(tuple((part - (parts - 1) / 2) / parts for part in range(parts)), parts, moving, finer)
+
+
+@dataclass(frozen=True)
+class Rebinning:
+    """patterns (..., angle, column, row) -> views (..., angle of every offset in turn, bin, row), and back.
+
+    image    (view set, tap, bin) int64: of a view at angle m bin i reads the images m + image, round the turn
+    weight   (view set, tap, bin); all that an image gives a bin of the views adds up to 1
+    angles   images in the turn
+    finer    bins for each column; the first lies one bin beyond where the light of the first column ends
+    """
+
+    image: Tensor
+    weight: Tensor
+    angles: int
+    finer: int = 1
+    gathers: tuple[Tensor, Tensor] | None = None  # for torch: (view set, tap, angle * bin), of `forward`, `transpose`
+
+    @staticmethod
+    def of(chords: Chords, directions: Directions) -> "Rebinning":
+        """ShapeError unless the angles of the chords are even and make one whole turn."""
+        step = _step_of(chords.angle_rad.double().cpu())
+        turned = _in_bins(chords, directions.finer) / step
+        at = torch.tensor(directions.offsets, dtype=torch.float64)[:, None] - turned
+        first = (at + REL_TOLERANCE).floor()
+        part = 1 / directions.parts
+        spread = 1.0 if directions.moving else part
+        image = torch.stack([first, first + 1], 1)
+        away = (at[:, None] - image).abs()
+        # the share of a view's directions that the light of an image covers: both are intervals
+        shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
+        weight = shared.clamp(min=0) / spread  # a view is one of `parts`
+        weight[weight < REL_TOLERANCE] = 0
+        return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad), directions.finer)
+
+    def to(self, device: torch.device, dtype: torch.dtype, compiled: bool = True) -> "Rebinning":
+        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`."""
+        if device.type == "cpu" and compiled:
+            return replace(self, weight=self.weight.to(dtype))
+        bins = self.image.shape[-1]
+        angle, number = torch.arange(self.angles)[:, None], torch.arange(bins)
+        image = self.image[:, :, None]
+        gathers = tuple(
+            (((angle + sign * image) % self.angles) * bins + number).flatten(2).to(device) for sign in (1, -1)
+        )
+        return replace(self, image=self.image.to(device), weight=self.weight.to(device, dtype), gathers=gathers)
+
+    @property
+    def most(self) -> float:
+        """No view is brighter than the brightest pattern times this."""
+        return float(self.weight.sum(1).amax())
+
+    def forward(self, patterns: Tensor) -> Tensor:
+        if self.gathers is None:
+            from lightlathe.dose import rebin_cpu
+
+            return rebin_cpu.forward(patterns, self.image, self.weight, self.finer)
+        x = _between(patterns, self.finer)
+        return torch.cat([self._taken(x, views, gathers) for views, gathers in enumerate(self.gathers[0])], -3)
+
+    def transpose(self, views: Tensor) -> Tensor:
+        """The exact transpose of `forward`; view sets are added in a fixed order."""
+        if self.gathers is None:
+            from lightlathe.dose import rebin_cpu
+
+            return rebin_cpu.transpose(views, self.image, self.weight, self.finer)
+        total = None
+        for number, part in enumerate(views.unflatten(-3, (len(self.weight), self.angles)).unbind(-4)):
+            term = self._taken(part, number, self.gathers[1][number])
+            total = term if total is None else total.add_(term)
+        assert total is not None
+        return _gathered(total, self.finer)
+
+    def _taken(self, x: Tensor, views: int, gathers: Tensor) -> Tensor:
+        flat, total = x.flatten(-3, -2), None
+        for gather, weight in zip(gathers, self.weight[views], strict=True):
+            term = flat.index_select(-2, gather).unflatten(-2, x.shape[-3:-1]).mul_(weight[:, None])
+            total = term if total is None else total.add_(term)
+        assert total is not None
+        return total
+
+
+def _between(x: Tensor, finer: int) -> Tensor:
+    """(..., column, row) -> (..., bin, row): `finer` bins from column to column, linearly, dark beyond both ends."""
+    if finer == 1:
+        return x
+    padded = torch.nn.functional.pad(x, (0, 0, 1, 1))
+    near, far = padded[..., :-1, :], padded[..., 1:, :]
+    bins = torch.stack([torch.lerp(near, far, part / finer) for part in range(finer)], -2)
+    return bins.flatten(-3, -2)[..., 1:, :]
+
+
+def _gathered(bins: Tensor, finer: int) -> Tensor:
+    """The exact transpose of `_between`."""
+    if finer == 1:
+        return bins
+    parts = torch.nn.functional.pad(bins, (0, 0, 1, 0)).unflatten(-2, (-1, finer))
+    share = torch.arange(finer, device=bins.device, dtype=bins.dtype)[:, None] / finer
+    near, far = (parts * (1 - share)).sum(-2), (parts * share).sum(-2)
+    return near[..., 1:, :] + far[..., :-1, :]
+
+
+def _in_bins(chords: Chords, finer: int) -> Tensor:
+    """(bin,) float64 deflection, linear between the columns; beyond the outermost towards the dark chords there."""
+    turn = chords.deflection_rad.double().cpu()
+    if finer == 1:
+        return turn
+    before, after = (
+        turn[[end]] if dark is None else turn.new_tensor(dark[1:])
+        for end, dark in ((0, chords.dark_before), (-1, chords.dark_after))
+    )
+    whole = torch.cat([before, turn, after])
+    share = torch.arange(finer, dtype=torch.float64) / finer
+    return (whole[:-1, None] + share * whole.diff()[:, None]).flatten()[1:]
+
+
+def _step_of(angle_rad: Tensor) -> float:
+    """The angle from one image to the next; ShapeError where the images do not make one even turn."""
+    count = len(angle_rad)
+    step = float(angle_rad[1] - angle_rad[0]) if count > 1 else 2 * math.pi
+    uneven = count > 1 and bool(((angle_rad.diff() - step).abs() > 1e-6 * abs(step)).any())
+    if uneven or abs(abs(step) * count / (2 * math.pi) - 1) > 1e-6:
+        raise ShapeError(
+            f"{count} scan angles, the first two {step:.6g} rad apart, do not make one even turn; expected that of "
+            "light whose chords may cross (crossing = True)."
+        )
+    return step

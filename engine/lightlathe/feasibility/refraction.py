@@ -1,0 +1,58 @@
+"""Refraction at the vial: how far its light reaches, and from how many directions the part's rim is seen."""
+
+import dataclasses
+import math
+
+from lightlathe.beams import RoundVial, seen_from
+from lightlathe.feasibility.case import Case
+from lightlathe.judge.cautions import assumptions
+from lightlathe.judge.verdict import Reason
+from lightlathe.support.words import amount, percent, rounded_up
+
+
+def refraction(case: Case) -> Reason | None:
+    """Whether the part lies within S = min(R_i, R_o n1 / n2); no question where light enters straight.
+
+    Within S a place is seen from everywhere. Beyond, only from a share (2 / pi) asin(S / r) of all directions: it can
+    still be printed, but less freely, as in limited-angle tomography.
+    """
+    if not case.refracted:
+        return None
+    layers = RoundVial.of(case.vial, case.resin)
+    ray_mm = layers.addressable_mm / layers.narrowing
+    lit_mm = case.light.columns * case.light.pixel_mm / 2
+    reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
+    text = (
+        f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "
+        f"the resin (index {layers.resin:g}) rays pass the axis at {amount(layers.narrowing, 3)} of their distance "
+        f"outside, {_whose(reach_mm < layers.addressable_mm)} at {amount(reach_mm, 3)} mm"
+    )
+    missing = int(case.light.columns - 2 * ray_mm / case.light.pixel_mm)
+    if missing > 1:
+        text += f"; {missing} of {case.light.columns} columns miss the resin and carry no light"
+    if rim_mm <= reach_mm + case.grid.voxel_mm / 2:  # no voxel centre of the part lies further out
+        text += f". The part reaches {amount(rim_mm, 3)} mm, so all of it is seen from every direction."
+        return Reason("refraction", "will work", text, rim_mm, reach_mm, "mm")
+    text += (
+        f". The part reaches {amount(rim_mm, 3)} mm, where light comes from {percent(seen_from(rim_mm, reach_mm))} of "
+        "all directions."
+    )
+    bath = f"a bath of index {math.ceil(100 * layers.resin * rim_mm / layers.outer_mm) / 100:g} or more"
+    change = f"a part within {amount(reach_mm, 3)} mm of the axis, or {bath}."
+    if lit_mm * layers.narrowing < min(rim_mm, layers.addressable_mm):
+        change = f"a field {rounded_up(2 * min(rim_mm, layers.addressable_mm) / layers.narrowing)} mm wide; or {change}"
+    return Reason("refraction", "marginal", text, rim_mm, reach_mm, "mm", change)
+
+
+def _surroundings(case: Case) -> str:
+    around = case.vial.surroundings
+    return f"the vial stands in {around}" if around in ("air", "water") else "the vial stands in a bath"
+
+
+def _whose(by_field: bool) -> str:
+    return "the outermost of the field" if by_field else "the last that enter"
+
+
+def assumed(case: Case) -> tuple[str, ...]:
+    """What goes with the verdict: the assumptions about the light."""
+    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial))
