@@ -125,7 +125,7 @@ def test_coarse_stages_of_a_bare_vial(folder):
     """Coarse voxels take fewer bins: kernels on cards read no more than a few of them for each voxel."""
     text = job_of(*LINES, folder=folder).text + "ladder = [{ coarser = 3, iterations = 6 }]\n"
     setup = prepare(parse_job(text, name="disc", folder=folder))
-    assert setup.operator.directions.finer == 3
+    assert setup.in_design.directions.finer == 3
     coarse = coarser_problem(setup, 3.0).operator
     assert coarse.directions.finer == 1
     assert coarse.views.bins_across(8) < 64

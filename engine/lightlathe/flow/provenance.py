@@ -19,7 +19,7 @@ def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
         "program_version": lightlathe.__version__,
         "torch_version": str(torch.__version__),
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "cpu",
-        "kernel": setup.operator.kernel,
+        "kernel": setup.in_design.kernel,
         "design_parts": setup.design_parts,
         "precision": setup.job.design.precision,
         "seed": setup.job.design.seed,
