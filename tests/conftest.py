@@ -2,7 +2,7 @@
 
 import contextlib
 import os
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -36,9 +36,24 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, A
         return (yield)
 
 
+@contextlib.contextmanager
+def card_out_of_sight() -> Iterator[None]:
+    """A job whose device is `auto` designs on the CPU, here and in processes that a test starts: what such tests
+    compare is the same on every machine. Tests of GPU functions, and those marked `card`, name their device."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(torch.cuda, "is_available", lambda: False)
+        patch.setenv("CUDA_VISIBLE_DEVICES", "")
+        yield
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
-    with interpreter() if for_gpus(item.path) else contextlib.nullcontext():
+    """Around a test and the fixtures that it sets up, those of its module too."""
+    with contextlib.ExitStack() as around:
+        if for_gpus(item.path):
+            around.enter_context(interpreter())
+        elif not item.get_closest_marker("card"):
+            around.enter_context(card_out_of_sight())
         return (yield)
 
 
@@ -46,15 +61,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if not ON_CARD and item.get_closest_marker("card"):
             item.add_marker(pytest.mark.skip(reason="needs a CUDA card"))
-
-
-@pytest.fixture(autouse=True)
-def card_out_of_sight(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A job whose device is `auto` designs on the CPU, here and in processes that a test starts: what such tests
-    compare is the same on every machine. Tests of GPU functions, and those marked `card`, name their device."""
-    if not for_gpus(request.path) and not request.node.get_closest_marker("card"):
-        monkeypatch.setattr(torch.cuda, "is_available", lambda: False)
-        monkeypatch.setenv("CUDA_VISIBLE_DEVICES", "")
 
 
 @pytest.fixture(autouse=True)
