@@ -12,7 +12,7 @@ from lightlathe.flow.prepare import Setup, in_design
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, normalised, prove, solve
+from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, first_bounds, normalised, prove, solve
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
@@ -21,8 +21,10 @@ LANES = {
     "cpu": 32,
 }  # slices whose product takes about as long as that of fewer: what the kernel takes at once; by times on two cores
 LEAST = {"cuda": 200, "cpu": 50}  # steps of the search for a bound, about a second on a card
+SHARE = {"cuda": 0.5, "cpu": 0.25}  # of the time of the iterations that the search may take
 MOST = 2000
-SLICES = 6  # slices that are looked at: those in which the design's own window is narrowest
+SLICES = 6  # slices whose bound is searched for; see `_to_bound`
+CANDIDATES = 64  # slices that they are chosen from
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,8 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 
 
 def steps_in(setup: Setup, iterations: float) -> int:
-    """How many steps of the search for a bound take half as long as so many iterations of the design, LEAST at least.
+    """How many steps of the search for a bound take SHARE of the time of so many iterations of the design, LEAST at
+    least.
 
     By their products with operators that stand still, counted in slices: a step has two, of SLICES twice, in each part
     of an image; an iteration two, of all slices, in each of the design's parts. (Of equal slices, which were designed
@@ -93,7 +96,8 @@ def steps_in(setup: Setup, iterations: float) -> int:
     slices = max(2 * SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
     spent = iterations * setup.part.grid.shape[2] * setup.design_parts
-    return max(LEAST[setup.device.type], min(MOST, round(spent / (2 * slices * parts))))
+    steps = round(SHARE[setup.device.type] * spent / (slices * parts))
+    return max(LEAST[setup.device.type], min(MOST, steps))
 
 
 def certificate_of(
@@ -119,7 +123,7 @@ def certificate_of(
     if not bool(both.any()):
         return None
     windows = torch.where(both, 1 - max_outside / min_inside.clamp(min=1e-30), torch.inf)
-    chosen = windows.argsort()[: min(SLICES, int(both.sum()))].sort().values
+    chosen = _to_bound(setup, dose, target, windows.argsort()[: int(both.sum())])
     bound, slices = _bounded(setup, dose, target, chosen, iterations, most)
     checked = torch.cat([chosen, sample_slices(target.solid).to(chosen)]).unique()
     checked = checked[both[checked]]
@@ -136,6 +140,24 @@ def certificate_of(
     reached = float(1 - max_outside[both].amax() / min_inside[both].amin())
     height = z[int(chosen[bound.worst_slice])]
     return Certificate(reached, bound.window, height, part, surroundings)
+
+
+def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> Tensor:
+    """(SLICES or fewer,) the slices whose bound is searched for: half of them those in which the design's window is
+    narrowest, half those whose weights to start from bound it most. (A design may be narrow for other reasons than a
+    bound knows, its limit on levels above all: a ball in a cage, 512 voxels across, had 0.126, and its six narrowest
+    slices alone proved 0.48, where others prove 0.175.)
+
+    narrowest   all slices with part and surroundings, the narrowest window first
+    """
+    count = len(narrowest)
+    spread = torch.linspace(0, count - 1, min(count, CANDIDATES), device=narrowest.device).round().long()
+    candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
+    operator, _ = _operators(setup, setup.operator.gain, len(candidates))
+    start = dose[:, :, candidates].to(operator.dtype).contiguous()
+    bounds = first_bounds(operator, target.of_slices(candidates), start)
+    wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.argsort(stable=True)].tolist()]
+    return narrowest.new_tensor(sorted(list(dict.fromkeys(wanted))[:SLICES]))
 
 
 def _bounded(

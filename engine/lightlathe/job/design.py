@@ -59,7 +59,7 @@ class Design:
     ladder        coarse-to-fine stages, coarsest first; see CoarseStage
     iterations    auto: as many as it takes (flow/until_done.py)
     bound_iterations   steps on the upper bound of the window; 0: no certificate; auto: while it falls, in
-                  half the time of the iterations at most
+                  half the time of the iterations at most, on a CPU a quarter
     rounding_iterations   steps spent on choosing between the levels above and below; left out: up to 40, where the
                   nearest ones cost more than 0.001 of the window, and none with `wanted_dose`
     seed          of the random numbers that a loss of your own may draw; nothing else here is random

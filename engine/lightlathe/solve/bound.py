@@ -76,6 +76,12 @@ def estimate(operator: Any, target: Target, dose: Tensor, *, iterations: int) ->
     return 1 - torch.exp(-_searched(operator, target, dose, iterations, iterations)[2])
 
 
+def first_bounds(operator: Any, target: Target, dose: Tensor) -> Tensor:
+    """(slice,) the bounds of the weights that `prove` starts from, in the operator's own precision: nothing is
+    certified. It takes a transpose, of twice the slices, for each of START_SHARPNESS."""
+    return 1 - torch.exp(-_DualProblem(operator, target).start(dose)[1])
+
+
 @doing("proving")
 def _searched(
     operator: Any, target: Target, dose: Tensor, iterations: int | None, most: int
@@ -89,7 +95,7 @@ def _searched(
     if not operator.slices_independent:
         raise SolveError("the bound gives each slice patterns of its own, and light ties these slices to each other.")
     dual = _DualProblem(operator, target)  # a solver asks of a problem no more than its limit and operator
-    depth = dual.start(dose)
+    depth, _ = dual.start(dose)
     solver = SlicewiseLBFGS(first_change=1e-3)  # of logarithms, not of levels; each slice has a bound of its own
     state = solver.begin(depth, dual)
     ramp, last = iterations or min(RAMP, most), iterations or most
@@ -166,8 +172,9 @@ class _DualProblem:
         self.masks = torch.cat([target.liquid, target.solid], 2)
         self.both = (target.solid.any(0).any(0) & target.liquid.any(0).any(0)).to(operator.dtype)
 
-    def start(self, dose: Tensor) -> Tensor:
+    def start(self, dose: Tensor) -> tuple[Tensor, Tensor]:
         """Initial guess: the weights of soft windows of several sharpnesses on a design's dose; the tightest are taken.
+        And (slice,) the logarithm of their worst ratio.
 
         Each slice uses its own threshold and sharpness; a hundredth of the weight is spread evenly.
         """
@@ -187,7 +194,7 @@ class _DualProblem:
             highest = self.log_ratios(depth)[0].flatten(0, 1).amax(0)
             better = highest < lowest
             best, lowest = torch.where(better, depth, best), torch.where(better, highest, lowest)
-        return best
+        return best, lowest
 
     def log_ratios(self, depth: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
         """log((A'q)_j / (A'p)_j) of every ray j, -inf where the part is not lit; A'p, A'q; and the weights."""
