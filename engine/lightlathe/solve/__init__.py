@@ -3,12 +3,11 @@
 `solve(problem, solver, start, iterations=...)` is the one loop; solvers, starts and stop rules are its parts. It sees
 a loss and an operator and knows no physics.
 
-Recommended (measured by benchmarks/quality.py on ten unlike shapes):
-    for a print               loss soft_window, solver bounded_lbfgs, start filtered, 100 iterations, voxels weighted by
-                              their coverage (losses.weighted): no wrong voxels, and the truest shape on a finer grid
+Recommended (measured by benchmarks/quality.py, slices.py and jobs.py):
+    for a print               what a job gets that says nothing: loss soft_window, solver auto (every slice on its own
+                              where it has a row of pixels to itself), start filtered, as many iterations as it takes
     for a result in seconds   loss gap_hinge, solver free_set_ramp, start filtered, 20 iterations
-    for the widest window     loss soft_window with sharpest = 1000, 200 iterations
-Voxels 2 to 3 times finer than the pattern columns print truer than voxels as wide as the columns. A ladder from coarse
+Voxels 2 to 3 times finer than the pixel columns print truer than voxels as wide as the columns. A ladder from coarse
 voxels to fine ones (flow/stages.py) saves nothing worth having: the filtered start is as good as a coarse design.
 """
 
