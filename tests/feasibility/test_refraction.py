@@ -84,3 +84,25 @@ def test_only_what_is_not_stated_is_assumed(vial, said, not_said):
     text = " ".join(verdict_on(changed(**vial)).assumptions)
     assert said in text
     assert not_said not in text
+
+
+def test_a_bath_that_cannot_help_is_not_advised():
+    """Where the wall's index limits S: 8 x 1.4 / 1.5 = 7.47 mm of a radius of 8 mm, whatever the bath."""
+    low = {"surroundings": 1.5, "wall_mm": 1.0, "wall_index": 1.4}
+    reason = only(verdict(**low, **WIDE, radius_mm=7.9), "refraction")
+    assert reason.level == "marginal"
+    assert "bath" not in reason.change
+
+
+def test_the_turn_is_judged_by_pixels_as_they_are_in_the_resin():
+    """Two thirds as wide: the edge moves 1.5 times as many."""
+    bare, matched = (only(verdict(**vial, **WIDE), "turn") for vial in (AIR, {}))
+    assert bare.number == pytest.approx(1.5 * matched.number)
+
+
+def test_a_smaller_picture_is_still_wide_enough():
+    """Of a picture that spills over the vial: what the part needs is a share of all of it."""
+    wide = {"columns": 400, "rows": 400}
+    text = only(verdict(**AIR, **wide), "field").text
+    factor = float(text.split("A picture ")[1].split(" times")[0])
+    assert only(verdict(**AIR, **wide, pixel_mm=0.1 * factor), "field").level == "will work"

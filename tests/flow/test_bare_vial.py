@@ -9,7 +9,7 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
 from lightlathe.errors import JobError, PartError
-from lightlathe.flow.formulation import coarser_problem
+from lightlathe.flow.formulation import coarser_problem, problem_of, start_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
 from lightlathe.quantities import Field
@@ -141,7 +141,7 @@ def test_predictions_of_other_surroundings_on_the_command_line(matched, folder, 
     assert figures["iou"] == pytest.approx(pipeline.predict(matched, vial=AIR).quality["iou"])
     main(["predict", str(path), "--surroundings", "1.5", "--wall-mm", "0"])
     said = capsys.readouterr().out
-    assert said.startswith("surroundings 1.5, a wall of 0 mm: every voxel")
+    assert said.startswith("surroundings 1.5, a wall of 0 mm, resin of index 1.5: every voxel")
     assert main(["predict", str(path), "--surroundings", "air"]) != 0
     assert "wall_mm is missing" in capsys.readouterr().err
 
@@ -149,3 +149,20 @@ def test_predictions_of_other_surroundings_on_the_command_line(matched, folder, 
 def test_what_cannot_be_assumed_is_refused(matched):
     with pytest.raises(JobError, match="unknown key 'radius_mm'"):
         pipeline.predict(matched, vial={"radius_mm": 4})
+
+
+def test_an_earlier_result_starts_a_design_with_its_own_rows(bare, folder):
+    """Columns lie closer in the resin than outside; rows do not."""
+    write_result(bare, folder / "earlier.h5")
+    more = 'start = { kind = "earlier", result = "earlier.h5" }\n'
+    setup = prepare(parse_job(job_of(*LINES, folder=folder).text + more, name="disc", folder=folder))
+    start = start_of(setup, problem_of(setup))
+    assert torch.equal(start.amax((0, 1)) > 0, bare.patterns.levels.amax((0, 1)) > 0)
+
+
+def test_a_vial_without_a_wall_is_assumed_on_the_command_line(bare, folder, capsys):
+    write_result(bare, folder / "walled.h5")
+    main(["predict", str(folder / "walled.h5"), "--surroundings", "matched", "--wall-mm", "0"])
+    said = capsys.readouterr()
+    assert not said.err.startswith("JobError")
+    assert said.out.startswith("surroundings matched, a wall of 0 mm, resin of index 1.5")

@@ -135,8 +135,8 @@ def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     return {key: value for key, value in found.items() if value is not None}
 
 
-def assumptions(arguments: argparse.Namespace) -> str:
-    """What `predict` was asked to assume, in words."""
+def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
+    """What `predict` was asked to assume, in words; other surroundings with the resin's index, on which they depend."""
     said = []
     if arguments.absorption is not None:
         said.append(f"absorption {arguments.absorption:g} 1/mm")
@@ -156,4 +156,6 @@ def assumptions(arguments: argparse.Namespace) -> str:
         said.append(f"a wall of {vial['wall_mm']:g} mm")
     if "wall_index" in vial:
         said.append(f"a wall of index {vial['wall_index']:g}")
+    if vial:
+        said.append(f"resin of index {resin_index:g}")
     return ", ".join(said) or "as designed"

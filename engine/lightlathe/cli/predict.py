@@ -54,5 +54,5 @@ def predict(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))
     else:
-        print(comparison(record, prediction, assumptions(arguments)))
+        print(comparison(record, prediction, assumptions(arguments, resin.refractive_index)))
     return told(outcome_of(prediction.quality), quietly=arguments.json)

@@ -79,8 +79,9 @@ def field(case: Case) -> Reason:
         text += "all of its columns can light the part."
     else:
         text += f"columns on {amount(100 * share)} % of that width can light the part, the others stay dark."
-    if share < 0.6 and height > 1.3 * case.part.height_mm:
-        factor = max(share * 1.05, case.part.height_mm / height * 1.05)
+    picture = across / (case.light.columns * case.light.pixel_mm * case.narrowing)  # of the light beside the vial too
+    if picture < 0.6 and height > 1.3 * case.part.height_mm:
+        factor = max(picture * 1.05, case.part.height_mm / height * 1.05)
         text += (
             f" A picture {amount(factor)} times as large has pixels of {amount(case.light.pixel_mm * factor)} mm and "
             f"stronger light{_still_weak(case, factor)}{_wanted_with(case, factor)}."
@@ -194,16 +195,17 @@ def turn(case: Case) -> Reason:
     """Images per turn against resolution, motion smear, and images per second."""
     rate = case.turn.angles / case.turn.seconds_per_turn
     smear = smear_mm(case.part.radius_mm, 2 * math.pi / case.turn.seconds_per_turn, rate)
-    columns = math.ceil(2 * case.part.radius_mm / case.light.pixel_mm)
+    pixel = case.light.pixel_mm * case.narrowing  # in the resin
+    columns = math.ceil(2 * case.part.radius_mm / pixel)
     enough = views_per_turn(columns)
-    pixels, voxels = smear / case.light.pixel_mm, smear / case.grid.voxel_mm
+    pixels, voxels = smear / pixel, smear / case.grid.voxel_mm
     far = f"{count(pixels, 'pixel', digits=3)} or {count(voxels, 'voxel', digits=3)}"
     moves = f"the part's edge moves {amount(smear)} mm, {far}"
     text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
-        kept = contrast_left(smear, case.light.pixel_mm)
+        kept = contrast_left(smear, pixel)
         # beyond two pixels, what is left is drawn in the gaps
-        share = f"{100 * kept:.0f} %" if smear < 2 * case.light.pixel_mm else "none"
+        share = f"{100 * kept:.0f} %" if smear < 2 * pixel else "none"
         text += f"while an image is shown {moves}, and lines a pixel wide keep {share} of their contrast there"
     else:
         text += f"from one to the next {moves}"

@@ -37,8 +37,10 @@ def refraction(case: Case) -> Reason | None:
         f". The part reaches {amount(rim_mm, 3)} mm, where light comes from {percent(seen_from(rim_mm, reach_mm))} of "
         "all directions."
     )
-    bath = f"a bath of index {math.ceil(100 * layers.resin * rim_mm / layers.outer_mm) / 100:g} or more"
-    change = f"a part within {amount(reach_mm, 3)} mm of the axis, or {bath}."
+    change = f"a part within {amount(reach_mm, 3)} mm of the axis."
+    index = math.ceil(100 * layers.resin * rim_mm / layers.outer_mm) / 100
+    if index > layers.outside and rim_mm <= layers.inner_mm * min(layers.wall, layers.resin) / layers.resin:
+        change = f"{change[:-1]}, or a bath of index {index:g} or more."
     if lit_mm * layers.narrowing < min(rim_mm, layers.addressable_mm):
         change = f"a field {rounded_up(2 * min(rim_mm, layers.addressable_mm) / layers.narrowing)} mm wide; or {change}"
     return Reason("refraction", "marginal", text, rim_mm, reach_mm, "mm", change)

@@ -95,7 +95,7 @@ def steps_in(setup: Setup, iterations: float) -> int:
     """
     slices = max(2 * SLICES, LANES[setup.device.type])
     parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    spent = iterations * setup.part.grid.shape[2] * setup.design_parts
+    spent = iterations * setup.part.grid.shape[2] * setup.design_views
     steps = round(SHARE[setup.device.type] * spent / (slices * parts))
     return max(LEAST[setup.device.type], min(MOST, steps))
 

@@ -75,6 +75,8 @@ def _surrounded(job: Job, other: Mapping[str, Any]) -> Vial:
             "expected no other surroundings. Design again with them."
         )
     keys = {name: getattr(job.vial, name) for name in ("inner_diameter_mm", "resin_height_mm", *SURROUNDING)}
+    if other.get("wall_mm") == 0:  # no wall, so the index of the one that was there means nothing
+        keys["wall_index"] = None
     return build(Vial, without_nothing({**keys, **other}), where)
 
 

@@ -66,6 +66,13 @@ class Setup:
         return self.in_design.directions.parts if self.in_design.directions.moving else 1
 
     @property
+    def design_views(self) -> int:
+        """How many views of each image the design takes: its parts, or those that refracted light is sorted into."""
+        if isinstance(self.in_design, Turning):
+            return self.in_design.parts
+        return len(self.in_design.directions.offsets) if self.in_design.rebinned else 1
+
+    @property
     def design_vial(self) -> str:
         """The vial that the design assumes, in words."""
         parts = self.design_parts

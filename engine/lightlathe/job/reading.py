@@ -159,10 +159,12 @@ def job_from(
         notes=notes,
     )
     stated = not isinstance(tables["resin"], Mapping) or "refractive_index" in tables["resin"]
-    if job.vial.surroundings not in (None, "matched") and not stated and not isinstance(job.resin, OwnMember):
+    refracts = job.vial.surroundings not in (None, "matched") or job.vial.wall_index is not None
+    if refracts and not stated and not isinstance(job.resin, OwnMember):
+        wall = "" if job.vial.wall_index is None else f" and wall_index = {job.vial.wall_index:g}"
         raise JobError(
-            f"{top.inner('resin')}: refractive_index is missing, and with surroundings = {job.vial.surroundings!r} in "
-            "[vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, about 1.5."
+            f"{top.inner('resin')}: refractive_index is missing, and with surroundings = {job.vial.surroundings!r}"
+            f"{wall} in [vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, about 1.5."
         )
     ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)  # one's own is not asked: not run
     if ours is not None and resins is not None and ours != resins:

@@ -63,7 +63,10 @@ class Vial:
         if index is None and wall and around != "matched":
             raise JobError(f"wall_mm is {wall:g} and wall_index is missing; expected its index: {GLASS}.")
         if index is not None and not wall:
-            raise JobError(f"wall_index is {index:g} and wall_mm is {wall}; expected the thickness of that wall in mm.")
+            raise JobError(
+                f"wall_index is {index:g} and wall_mm is {wall}; expected the thickness of that wall in mm, or no "
+                "wall_index."
+            )
 
     @property
     def radius_mm(self) -> float:

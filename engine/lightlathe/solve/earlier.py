@@ -29,10 +29,17 @@ class Earlier:
 
 
 def patterns_for(
-    problem: Problem, levels: Tensor, angle_rad: Tensor, pixel_mm: float, middle: tuple[float, float] | None = None
+    problem: Problem,
+    levels: Tensor,
+    angle_rad: Tensor,
+    pixel_mm: float,
+    middle: tuple[float, float] | None = None,
+    *,
+    column_mm: float | None = None,
 ) -> Tensor:
     """Earlier patterns (angle, column, row) as a start of `problem`, whose operator knows its chords.
 
+    pixel_mm, column_mm   pitch of rows and columns in the resin; of columns that of rows where None
     middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
 
     Read linearly between the earlier pixels and angles; dark outside them. Angles close the turn, whichever way it
@@ -45,8 +52,9 @@ def patterns_for(
     x = _around(x, angle_rad.double().cpu(), chords.angle_rad.double().cpu())
     rows = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     column, row = middle or ((levels.shape[1] - 1) / 2, (levels.shape[2] - 1) / 2)
-    for axis, places, zero in ((1, chords.offset_mm.double().cpu(), column), (2, rows, row)):
-        x = _along(x, axis, places / pixel_mm + zero)
+    offsets = chords.offset_mm.double().cpu()
+    for axis, places, zero, pitch in ((1, offsets, column, column_mm or pixel_mm), (2, rows, row, pixel_mm)):
+        x = _along(x, axis, places / pitch + zero)
     dose = problem.operator(x)
     solid = problem.target.solid
     mean = float(total(dose * solid) / solid.sum())

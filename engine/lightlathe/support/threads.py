@@ -3,9 +3,10 @@
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from functools import lru_cache
 from itertools import pairwise
+from threading import current_thread
 from typing import TypeVar
 
 import numpy as np
@@ -13,13 +14,14 @@ import torch
 
 Item = TypeVar("Item")
 Found = TypeVar("Found")
+NAME = "share_out"  # of its threads
 AHEAD = 4  # items per thread whose results may wait to be taken
 
 
 @lru_cache(maxsize=1)
 def _pool(threads: int) -> ThreadPoolExecutor:
     """Threads that stay: a design shares out its work a thousand times and more."""
-    return ThreadPoolExecutor(threads, "share_out")
+    return ThreadPoolExecutor(threads, NAME)
 
 
 if hasattr(os, "register_at_fork"):
@@ -33,16 +35,19 @@ def share_out(work: Callable[[int, int], None], items: int, max_items: int) -> N
         return
     rounds = -(-items // (threads * max_items))
     edges = np.linspace(0, items, threads * rounds + 1).round().astype(int).tolist()
-    if threads == 1:
+    if threads == 1 or current_thread().name.startswith(NAME):  # shared out within what is shared out
         for first, last in pairwise(edges):
             work(first, last)
         return
-    pool = _pool(threads)
-    pieces = [pool.submit(work, first, last) for first, last in pairwise(edges)]
+    pieces: list[Future[None]] = []
     try:
+        for first, last in pairwise(edges):
+            pieces.append(_pool(threads).submit(work, first, last))
         for piece in pieces:
             piece.result()
     finally:  # after an error or Ctrl-C too: the arrays are the caller's again
+        for piece in pieces:
+            piece.cancel()
         wait(pieces)
 
 
