@@ -164,7 +164,8 @@ def job_from(
         wall = "" if job.vial.wall_index is None else f" and wall_index = {job.vial.wall_index:g}"
         raise JobError(
             f"{top.inner('resin')}: refractive_index is missing, and with surroundings = {job.vial.surroundings!r}"
-            f"{wall} in [vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, about 1.5."
+            f"{wall} in [vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, "
+            "about 1.5."
         )
     ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)  # one's own is not asked: not run
     if ours is not None and resins is not None and ours != resins:
