@@ -65,8 +65,7 @@ class Case:
     @property
     def refracted(self) -> bool:
         """Whether rays refract at the vial."""
-        straight = not isinstance(self.light.beam, Telecentric) or RoundVial.of(self.vial, self.resin).matched
-        return not straight
+        return isinstance(self.light.beam, Telecentric) and not RoundVial.of(self.vial, self.resin).matched
 
     @property
     def dose_rate(self) -> float:

@@ -145,7 +145,7 @@ def certificate_of(
 def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> Tensor:
     """(SLICES or fewer,) the slices whose bound is searched for: half of them those in which the design's window is
     narrowest, half those whose weights to start from bound it most. (A design may be narrow for other reasons than a
-    bound knows, its limit on levels above all: a ball in a cage, 512 voxels across, had 0.126, and its six narrowest
+    bound knows, such as its limit on levels: a ball in a cage, 512 voxels across, had 0.126, and its six narrowest
     slices alone proved 0.48, where others prove 0.175.)
 
     narrowest   all slices with part and surroundings, the narrowest window first
