@@ -158,7 +158,7 @@ def test_matched_parts_stay_matched():
     other = standing(absorption=0.3)
     assert torch.equal(moving.like(other)(patterns), Turning(other, 2, matched=True)(patterns))
     flat = operator((18, 17, 2), angles=24, columns=20, rows=2, row=0.5, radius=RADIUS, first_rad=0.0)
-    few = Turning(flat, 2, matched=True).with_slices(1)
+    few = Turning(flat, 2, matched=True).of_slices(torch.tensor([0]))
     assert (few.parts, few.matched, few.dose_shape) == (2, True, (18, 17, 1))
 
 

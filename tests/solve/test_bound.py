@@ -54,7 +54,7 @@ def test_bound_by_hand():
         def transpose(self, volume):
             return (self.matrix.T @ volume.flatten(0, 1))[None]
 
-        def with_slices(self, count):
+        def of_slices(self, index):
             return self
 
     solid = torch.tensor([True, False, False]).reshape(3, 1, 1)

@@ -142,9 +142,9 @@ class Turning(LinearMap):
         """The same light and the same motion on another grid, in as many parts."""
         return self._twin(self.still.on(grid), tuple(member.on(grid) for member in self._members))
 
-    def with_slices(self, count: int) -> "Turning":
-        """The same optics and motion for `count` slices, each lit by a row of its own."""
-        return self.like(self.still.with_slices(count))
+    def of_slices(self, index: Tensor) -> "Turning":
+        """The same optics and motion for some slices, each lit by a row of its own."""
+        return self.like(self.still.of_slices(index))
 
     def within(self, light: float) -> "Turning":
         """The same for patterns guaranteed to be in 0..`light`; see DoseOperator."""

@@ -102,13 +102,13 @@ class DoseOperator(LinearMap):
         """True where columns differ in direction, and images are sorted into parallel views."""
         return self.resampling.turned is not None
 
-    def with_slices(self, count: int) -> "DoseOperator":
-        """The same optics for `count` slices, each lit by a row of its own. ShapeError where slices share rows."""
+    def of_slices(self, index: Tensor) -> "DoseOperator":
+        """The same light for some slices, each lit by a row of its own. ShapeError where slices share rows."""
         if self.row_of_slice is None:
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
         nx, ny, _ = self.grid.shape
-        optics = self.optics.replace(rows=count, row_mm=self.grid.voxel_mm)
-        grid = Grid((nx, ny, count), self.grid.voxel_mm)
+        optics = self.optics.for_slices(index, self.grid.voxel_mm)
+        grid = Grid((nx, ny, len(index)), self.grid.voxel_mm)
         return DoseOperator(optics, grid, self.backend, gain=self.gain, directions=self.directions)
 
     def __call__(self, patterns: Tensor) -> Tensor:

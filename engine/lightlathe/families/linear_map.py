@@ -31,8 +31,10 @@ class LinearMap(Protocol):
         """The same map with another gain."""
         raise ShapeError(f"{type(self).__name__} has no gain of its own; expected a map that can be scaled.")
 
-    def with_slices(self, count: int) -> "LinearMap":
-        """The same map for `count` slices, each lit by a row of its own; where slices are independent."""
+    def of_slices(self, index: Tensor) -> "LinearMap":
+        """The same map for some slices alone, `index` (slice,) int64, each lit by a row of its own; one may occur more
+        than once. Where slices are independent.
+        """
         raise ShapeError(
             f"{type(self).__name__} has no slices of its own; expected a map whose slices are independent."
         )

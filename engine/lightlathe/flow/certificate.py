@@ -153,7 +153,7 @@ def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> 
     count = len(narrowest)
     spread = torch.linspace(0, count - 1, min(count, CANDIDATES), device=narrowest.device).round().long()
     candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
-    operator, _ = _operators(setup, setup.operator.gain, len(candidates))
+    operator, _ = _operators(setup, candidates)
     start = dose[:, :, candidates].to(operator.dtype).contiguous()
     bounds = first_bounds(operator, target.of_slices(candidates), start)
     wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.argsort(stable=True)].tolist()]
@@ -165,7 +165,7 @@ def _bounded(
 ) -> tuple[Bound, Target]:
     """The bound for some slices, and their target."""
     slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
-    operator, exact = _operators(setup, setup.operator.gain, len(chosen))
+    operator, exact = _operators(setup, chosen)
     start = dose[:, :, chosen].float().contiguous()
     return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
 
@@ -175,7 +175,7 @@ def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     all light must cross, against the part's, uniform or growing towards its rim."""
     grid = setup.part.grid
     few = Target(target.solid[:, :, slices].contiguous(), target.liquid[:, :, slices].contiguous())
-    exact, vial_mm = _operators(setup, setup.operator.gain, len(slices))[1], setup.job.vial.radius_mm
+    exact, vial_mm = _operators(setup, slices)[1], setup.job.vial.radius_mm
     at_wall = (grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)).to(few.solid.device)[:, :, None]
     radius = grid.radius_mm().to(few.solid.device)[:, :, None]
     reach = torch.where(few.solid, radius, 0.0).amax((0, 1), keepdim=True) + grid.voxel_mm / 2
@@ -208,7 +208,7 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     ):  # fmt: skip
         if not (bool(aim.solid.any()) and bool(aim.liquid.any())):
             continue
-        operator, exact = _operators(setup, setup.operator.gain, 1, absorption=absorption, angles=angles)
+        operator, exact = _operators(setup, torch.tensor([k]), absorption=absorption, angles=angles)
         scaled = normalised(operator, aim)
         still = scaled.still if isinstance(scaled, Turning) else scaled
         used = in_design(setup.job, still, setup.part)
@@ -250,7 +250,7 @@ def _grown(mask: Tensor) -> Tensor:
 
 
 def _operators(
-    setup: Setup, gain: float, slices: int, *, absorption: float = 1, angles: int = 1
+    setup: Setup, slices: Tensor, *, absorption: float = 1, angles: int = 1
 ) -> tuple[DoseOperator | Turning, DoseOperator | Turning]:
     """The operator with the stage's motion on some slices, one pattern row each, with a quarter of the substeps; and
     the same with all substeps in float64.
@@ -263,11 +263,11 @@ def _operators(
     step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
     between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
     absorption_per_mm = optics.absorption_per_mm * absorption
-    optics = optics.replace(angle_rad=between, rows=slices, row_mm=voxel, absorption_per_mm=absorption_per_mm)
+    optics = optics.for_slices(slices.cpu(), voxel).replace(angle_rad=between, absorption_per_mm=absorption_per_mm)
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
         backend = Backend(device=setup.device, dtype=dtype, precision=precision)
-        return DoseOperator(optics, Grid((nx, ny, slices), voxel), backend, gain=gain / angles)
+        return DoseOperator(optics, Grid((nx, ny, len(slices)), voxel), backend, gain=setup.operator.gain / angles)
 
     rough, exact = operator(torch.float32, "half"), operator(torch.float64, "single")
     if not isinstance(setup.turning, Turning):

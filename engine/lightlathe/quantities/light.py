@@ -169,6 +169,10 @@ class Optics:
         changed = replace(self, **changes)
         return replace(changed, chords=replace(changed.chords, **within)) if within else changed
 
+    def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
+        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own."""
+        return self.replace(rows=len(index), row_mm=voxel_mm)
+
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""
         return self if field.is_whole else replace(self, chords=self.chords.lit(field))

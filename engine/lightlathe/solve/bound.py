@@ -147,7 +147,7 @@ def certify(exact: Any, target: Target, weights: Tensor) -> Bound:
     parts = torch.cat([weights * liquid, weights * solid], 2)
     parts = parts / by_slice(parts).clamp(min=1e-300)
     over_weights, under_weights = parts.chunk(2, 2)
-    over, under = exact.with_slices(parts.shape[2]).transpose(parts).flatten(0, 1).chunk(2, 1)
+    over, under = exact.of_slices(_twice(solid.shape[2])).transpose(parts).flatten(0, 1).chunk(2, 1)
     ratio = torch.where(under > 0, over / under.clamp(min=1e-300), math.inf).amin(0) * (1 - ROUNDING)
     ratio = torch.where(both, ratio, 0.0)
     return Bound(
@@ -168,7 +168,7 @@ class _DualProblem:
 
     def __init__(self, operator: Any, target: Target) -> None:
         self.operator, self.target = operator, target
-        self.twice = operator.with_slices(2 * operator.dose_shape[2])
+        self.twice = operator.of_slices(_twice(operator.dose_shape[2]))
         self.masks = torch.cat([target.liquid, target.solid], 2)
         self.both = (target.solid.any(0).any(0) & target.liquid.any(0).any(0)).to(operator.dtype)
 
@@ -228,6 +228,11 @@ class _DualProblem:
             gradient = gradient + part * (by_weight - by_slice(part * by_weight))
         value = torch.where(self.both > 0, soft, 0.0)
         return Evaluated(depth, weights, value, gradient), rays.amax(0)
+
+
+def _twice(slices: int) -> Tensor:
+    """The number of every slice, and once more: of the surroundings, then of the part."""
+    return torch.arange(slices).repeat(2)
 
 
 def _sum(logs: Tensor) -> Tensor:

@@ -61,7 +61,7 @@ class Problem:
 
     def of_slices(self, index: Tensor) -> "Problem":
         """The problem of some slices alone, `index` (slice,) int64; where slices are independent."""
-        return replace(self, operator=self.operator.with_slices(len(index)), target=self.target.of_slices(index))
+        return replace(self, operator=self.operator.of_slices(index), target=self.target.of_slices(index))
 
     def staged_over(self, iterations: int) -> "Problem":
         """The same, with a loss that knows over how many iterations it goes through its stages, if it asks."""

@@ -60,8 +60,8 @@ class Scenarios(LinearMap):
         same = all(one is not None and rows[0] is not None and torch.equal(one, rows[0]) for one in rows)
         return rows[0] if same else None
 
-    def with_slices(self, count: int) -> "Scenarios":
-        once = {id(operator): operator.with_slices(count) for operator, _ in self.members}
+    def of_slices(self, index: Tensor) -> "Scenarios":
+        once = {id(operator): operator.of_slices(index) for operator, _ in self.members}
         return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
 
     def __call__(self, patterns: Tensor) -> Tensor:
