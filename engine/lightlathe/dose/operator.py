@@ -194,7 +194,7 @@ class DoseOperator(LinearMap):
     def _forward(self, patterns: Tensor, **told: float) -> Tensor:
         views = self.resampling.forward(patterns)
         dose = self._module.deposit(_side_by_side(views), self.views, self.gain, **told)
-        return self.resampling.in_slices(_apart(dose, views.shape))
+        return self.resampling.in_slices(_apart(dose, views.shape[:-3]))
 
     def _told_forward(self, patterns: Tensor) -> Tensor:
         most = self._view_at_most
@@ -203,7 +203,7 @@ class DoseOperator(LinearMap):
     def _transpose(self, dose: Tensor) -> Tensor:
         planes = self.resampling.in_planes(dose)
         views = self._module.collect(_side_by_side(planes), self.views, self.gain)
-        return self.resampling.transpose(_apart(views, planes.shape))
+        return self.resampling.transpose(_apart(views, planes.shape[:-3]))
 
 
 def _side_by_side(x: Tensor) -> Tensor:
@@ -211,11 +211,11 @@ def _side_by_side(x: Tensor) -> Tensor:
     return x.contiguous() if x.ndim == 3 else x.flatten(0, -4).permute(1, 2, 0, 3).flatten(2).contiguous()
 
 
-def _apart(x: Tensor, shape: torch.Size) -> Tensor:
-    """Slices of `_side_by_side` back in the batch that had this shape."""
-    if len(shape) == 3:
+def _apart(x: Tensor, batch: torch.Size) -> Tensor:
+    """Slices of `_side_by_side` back in the batch of this shape."""
+    if not batch:
         return x
-    return x.unflatten(2, (-1, shape[-1])).permute(2, 0, 1, 3).contiguous().unflatten(0, shape[:-3])
+    return x.unflatten(2, (batch.numel(), -1)).permute(2, 0, 1, 3).contiguous().unflatten(0, batch)
 
 
 def gain_mj_cm3(absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: float, turns: float = 1) -> float:

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
+from lightlathe.dose.across import Across
+from lightlathe.dose.fan import evened, with_dark
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.rebin import Directions, Rebinning
+from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.dose.views import Views
-from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Grid
 
 
@@ -25,8 +27,9 @@ class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
     share   (column, 1), what each column keeps of its light; None where that is all
+    fan     columns -> evenly spaced bins, where the columns of a fan are not (fan.py)
     turned  images -> views, where the columns' light differs in direction; None where views are images
-    rows    slice <- row; None where slices are rows
+    rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
     """
 
@@ -35,6 +38,7 @@ class Resampling:
     late: bool
     rows_back: Taps | None = None  # the transpose
     turned: Rebinning | None = None
+    fan: Across | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
@@ -44,10 +48,12 @@ class Resampling:
             rows=None if self.rows is None else self.rows.to(device, dtype),
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
             turned=None if self.turned is None else self.turned.to(device, dtype),
+            fan=None if self.fan is None else self.fan.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
         x = patterns if self.share is None else patterns * self.share
+        x = x if self.fan is None else self.fan.forward(x)
         x = x if self.turned is None else self.turned.forward(x)
         return x if self.rows is None or self.late else self.rows.apply(x)
 
@@ -55,6 +61,8 @@ class Resampling:
         """No number of `forward(patterns)` exceeds this, for patterns of 0 to `light`."""
         if self.share is not None:
             light *= float(self.share.abs().amax())
+        if self.fan is not None:
+            light *= self.fan.most
         if self.turned is not None:
             light *= self.turned.most
         if self.rows is not None and not self.late:
@@ -72,6 +80,7 @@ class Resampling:
         """Transpose of `forward`."""
         x = views if self.rows_back is None or self.late else self.rows_back.apply(views)
         x = x if self.turned is None else self.turned.transpose(x)
+        x = x if self.fan is None else self.fan.transpose(x)
         return x if self.share is None else x * self.share
 
 
@@ -86,18 +95,19 @@ def plan(
 
     directions   of the views, for chords that may cross; others have one view for each image
 
-    Raises ShapeError where chords cross inside the vial that must not, or that may are uneven.
+    Raises ShapeError where chords cross inside the vial that must not, and where rows meet there.
     """
+    share, fan = chords.transmittance.double().cpu(), None
+    if chords.crossing and not _evenly_spaced(chords):
+        fan, chords = evened(chords, directions.finer)
+        directions = replace(directions, finer=1)
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
-    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()
-    columns = len(offset)
+    turn, columns = chords.deflection_rad.double().cpu(), len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines, turned = float(offset[0] + offset[-1]) / 2, None, None
     centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
     even = bool(((offset - middle_mm - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
     alike = bool((turn == turn[0]).all())
-    if chords.crossing and not even:
-        raise ShapeError("chords that may cross have uneven offsets; expected the same distance between any two.")
     for dark, place in ((chords.dark_before, offset[0] - bin_mm), (chords.dark_after, offset[-1] + bin_mm)):
         even = even and (dark is None or abs(dark[0] - float(place)) < REL_TOLERANCE * bin_mm * columns)
         even = even and (dark is None or dark[1] == float(turn[0]))
@@ -113,14 +123,18 @@ def plan(
         lines.require_apart(radius_mm)
     if abs(middle_mm) < REL_TOLERANCE * bin_mm:
         middle_mm = 0.0  # that was rounding, and kernels are faster where views from behind are mirror images
-    row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
-    on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
+    spread, on_planes = spread_of(chords, grid, radius_mm)
+    if spread is None:
+        row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
+        on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
+        on_planes = None if on_slices.is_identity else on_slices
     nx, ny, nz = grid.shape
     resampling = Resampling(
         share=None if bool((share == 1).all()) else share[:, None],
-        rows=None if on_slices.is_identity else on_slices,
-        late=chords.rows < nz,
+        rows=on_planes,
+        late=chords.rows < nz and spread is None,
         turned=turned,
+        fan=fan,
     )
     views = Views(
         angle_rad,
@@ -133,5 +147,17 @@ def plan(
         absorption_per_mm,
         middle_mm=middle_mm,
         lines=lines,
+        spread=spread,
     )
     return resampling, views
+
+
+def _evenly_spaced(chords: Chords) -> bool:
+    """True where chords and the dark ones beside them lie even, and none has rows that spread."""
+    offset = chords.offset_mm.double().cpu()
+    if len(offset) < 2:
+        return chords.magnification is None
+    gaps = with_dark(chords)[0].diff()
+    mean_mm = float(offset[-1] - offset[0]) / (len(offset) - 1)
+    even = bool(((gaps - mean_mm).abs() < REL_TOLERANCE * mean_mm * len(offset)).all())
+    return even and chords.magnification is None

@@ -8,6 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.spread import Spread
 from lightlathe.errors import ShapeError
 
 
@@ -24,6 +25,11 @@ class Views:
     Bins may be finer or coarser than voxels: a tile of n voxels spans up to n * sqrt(2) * voxel_mm / narrowest_mm + 2
     of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre
     seen along the chord through it: s cos(turn) + t sin(turn) and -s sin(turn) + t cos(turn).
+
+    With `spread` a view is an array (angle, bin, plane), planes spread over slices, and light per height falls: a voxel
+    at depth t has the magnification M = at_foot + per_mm * t, both linear between the bins (beyond the ends those of the
+    outermost), reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), and takes 1 / M of it.
+    A batch has the planes of its members one after the other, and so have the slices of its dose.
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -37,6 +43,7 @@ class Views:
     precision: str = "single"  # "half": a kernel may round light and weights to 11 bits; sums are never rounded so
     middle_mm: float = 0.0  # where the middle of the bins lies beside the axis
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
+    spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
@@ -47,6 +54,10 @@ class Views:
             )
         if self.lines is not None and len(self.lines.offset_mm) != self.bins:
             raise ShapeError(f"{len(self.lines.offset_mm)} chords for {self.bins} bins; expected one for each.")
+        if self.spread is not None and (self.lines is not None or len(self.spread.at_foot) != self.bins):
+            raise ShapeError(
+                f"rows spread along {len(self.spread.at_foot)} chords; expected parallel ones, {self.bins} of them."
+            )
         if self.precision not in ("half", "single"):
             raise ShapeError(f"precision is '{self.precision}'; expected 'half' or 'single'.")
         if not (self.absorption_per_mm >= 0 and math.isfinite(self.absorption_per_mm) and self.radius_mm > 0):

@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.magnification import Magnification
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,9 @@ class Chords:
     crossing     False: between two neighbouring chords light is interpolated, and they must not meet in the vial.
                  True: each column lights a strip one spacing wide along its chord, and where strips overlap their
                  light adds, so that power is kept where chords draw together or cross (a bare vial). T is then that
-                 of the strip: losses, times the pixel's width over the spacing. Takes even offsets and an even turn.
+                 of the strip: losses, times the pixel's width over the spacing (half of that from the column before to
+                 the one behind, where it varies). Takes an even turn.
+    magnification   how rows spread on the way; None: they stay level and row_mm apart. Takes chords that may cross
     """
 
     angle_rad: Tensor
@@ -103,9 +106,14 @@ class Chords:
     dark_before: tuple[float, float] | None = None
     dark_after: tuple[float, float] | None = None
     crossing: bool = False
+    magnification: Magnification | None = None
 
     def __post_init__(self) -> None:
         columns = self.offset_mm.shape
+        if self.magnification is not None:
+            has_axes("magnification", self.magnification.at_foot, ("column",), columns)
+            if not self.crossing:
+                raise ShapeError("chords have rows that spread and crossing = False; expected crossing = True.")
         has_axes("deflection_rad", self.deflection_rad, ("column",), columns)
         has_axes("transmittance", self.transmittance, ("column",), columns)
         if self.rows < 1 or self.row_mm <= 0 or self.angle_rad.ndim != 1 or len(self.angle_rad) < 1:
@@ -137,7 +145,9 @@ class Chords:
 
         before = dark(first - 1) if first else self.dark_before
         after = dark(end) if end < field.columns else self.dark_after
-        return replace(self, **found, rows=field.lit_rows, dark_before=before, dark_after=after)
+        spread = None if self.magnification is None else self.magnification.part(first, end)
+        rest = {"dark_before": before, "dark_after": after, "magnification": spread}
+        return replace(self, **found, rows=field.lit_rows, **rest)
 
 
 @dataclass(frozen=True)
@@ -161,7 +171,7 @@ class Optics:
     @property
     def slices_independent(self) -> bool:
         """True where no light leaves the height at which it enters. (Rows beside slices couple them all the same.)"""
-        return True
+        return self.chords.magnification is None
 
     def replace(self, **changes: Any) -> "Optics":
         """A copy with some fields replaced, including those of the chords."""
@@ -170,7 +180,10 @@ class Optics:
         return replace(changed, chords=replace(changed.chords, **within)) if within else changed
 
     def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
-        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own."""
+        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own. ShapeError where
+        rows spread over slices."""
+        if not self.slices_independent:
+            raise ShapeError("rows of light spread over several slices; expected light that stays at its height.")
         return self.replace(rows=len(index), row_mm=voxel_mm)
 
     def lit(self, field: Field) -> "Optics":

@@ -9,6 +9,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from lightlathe.dose.kernels import cpu_spread
 from lightlathe.support.threads import share_out
 
 
@@ -30,6 +31,8 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 
     light = _numpy(views_array)
+    if views.spread is not None:
+        return cpu_spread.deposit(light, views, _tiles(views), _geometry(views, gain))
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = _tiles(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
@@ -42,6 +45,8 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS, collect_angles
 
     dose = _numpy(volume)
+    if views.spread is not None:
+        return cpu_spread.collect(dose, views, _tiles(views), _geometry(views, gain))
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
     tiles = _tiles(views)
     cos, sin = _directions(views)
@@ -52,6 +57,11 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
+
+
+def _geometry(views, gain: float) -> tuple:
+    """What the loops take of parallel views: directions, columns, optics, bins of a tile."""
+    return *_directions(views), *_columns(views), _optics(views, gain), _bins_of_a_tile(views)
 
 
 def _numpy(tensor: Tensor) -> np.ndarray:
