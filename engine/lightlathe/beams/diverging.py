@@ -141,7 +141,11 @@ class Diverging:
         first, from_s, from_t, index = torch.zeros_like(tan), pupil, -distance, layers.outside
         sin_in = sin
         if self.window_mm is not None:
-            first, from_s, from_t = (distance - self.window_mm) / cos, pupil + (distance - self.window_mm) * tan, -self.window_mm
+            first, from_s, from_t = (
+                (distance - self.window_mm) / cos,
+                pupil + (distance - self.window_mm) * tan,
+                -self.window_mm,
+            )
             sin, index = sin / layers.outside, 1.0
             cos = (1 - sin.square()).sqrt()
         outside = from_s * cos - from_t * sin
@@ -154,7 +158,9 @@ class Diverging:
     def _transmittance(self, rays: Rays, layers: RoundVial) -> Tensor:
         """Share of the power that reaches the resin through window and vial, in each polarisation or their mean."""
         both: list[Tensor] = []
-        for polarisation in ("along_axis", "across_axis") if self.polarisation == "unpolarised" else (self.polarisation,):
+        for polarisation in (
+            ("along_axis", "across_axis") if self.polarisation == "unpolarised" else (self.polarisation,)
+        ):
             kept = torch.ones_like(rays.outside_mm)
             if self.window_mm is not None:
                 kept = plane_transmittance(rays.sin_in, layers.outside, polarisation)

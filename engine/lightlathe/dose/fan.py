@@ -53,7 +53,9 @@ def evened(chords: Chords, finer: int) -> tuple[Across, Chords]:
 def with_dark(chords: Chords) -> tuple[Tensor, Tensor]:
     """Offset and deflection of every chord and of the dark one beyond each end, (column + 2,) each."""
     offset, turn = chords.offset_mm.double().cpu(), chords.deflection_rad.double().cpu()
-    first, last = (float(offset[1] - offset[0]), float(offset[-1] - offset[-2])) if len(offset) > 1 else [chords.row_mm] * 2
+    first, last = (
+        (float(offset[1] - offset[0]), float(offset[-1] - offset[-2])) if len(offset) > 1 else [chords.row_mm] * 2
+    )
     before = chords.dark_before or (float(offset[0]) - first, float(turn[0]))
     after = chords.dark_after or (float(offset[-1]) + last, float(turn[-1]))
     ends = [offset.new_tensor(end) for end in (before, after)]
@@ -84,7 +86,9 @@ def overlaps(bins: Tensor, columns: Tensor) -> Taps:
     entries: list[tuple[Tensor, Tensor, Tensor]] = []
     for of_bin in (0, 1):
         for of_column in (0, 1):
-            product = [_hat(at, beyond, bin_, of_bin) * _hat(at, columns, column, of_column) for at in (low, middle, high)]
+            product = [
+                _hat(at, beyond, bin_, of_bin) * _hat(at, columns, column, of_column) for at in (low, middle, high)
+            ]
             weight = length * (product[0] + 4 * product[1] + product[2]) / 6 / spacing
             entries.append((bin_ + of_bin - 1, column + of_column - 1, weight))
     row, source, weight = (torch.cat(parts) for parts in zip(*entries, strict=True))

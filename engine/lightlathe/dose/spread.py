@@ -58,7 +58,11 @@ def spread_of(chords: Chords, grid: Grid, radius_mm: float) -> tuple[Spread | No
     z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
     if row_mm > voxel_mm * (1 - REL_TOLERANCE):
         between = max(1, round(row_mm / voxel_mm))
-        planes, plane_mm, reach_mm = (rows + 1) * between - 1 if between > 1 else rows, row_mm / between, row_mm / between
+        planes, plane_mm, reach_mm = (
+            (rows + 1) * between - 1 if between > 1 else rows,
+            row_mm / between,
+            row_mm / between,
+        )
     else:
         plane_mm, reach_mm = voxel_mm / 2, voxel_mm
         planes = 2 * math.ceil(((rows - 1) / 2 * row_mm + voxel_mm) / plane_mm) + 1

@@ -30,7 +30,9 @@ class Magnification:
         has_axes("per_mm", self.per_mm, ("column",), self.at_foot.shape)
         finite = bool(self.at_foot.isfinite().all()) and bool(self.per_mm.isfinite().all())
         if not (finite and math.isfinite(self.pupil_z_mm) and self.at_foot.ndim == 1):
-            raise ShapeError("a magnification has values that are not finite; expected one at_foot and per_mm a column.")
+            raise ShapeError(
+                "a magnification has values that are not finite; expected one at_foot and per_mm a column."
+            )
 
     def part(self, first: int, end: int) -> "Magnification":
         """That of the columns first to end."""

@@ -47,7 +47,7 @@ def _spread(views) -> tuple:
               the first + (k - the second) * the third / M
     sizes     planes, slices, the most nodes of a tile, planes that a block of slices reads at most
     """
-    from lightlathe.dose.kernels.cpu_spread_loops import NODE_ROWS, SLICES, TILE
+    from lightlathe.dose.kernels.cpu_spread_loops import NODE_ROWS, REACH, SHIFTS, SLICES, TILE
 
     spread, voxel = views.spread, views.voxel_mm
     padded = tuple(np.pad(values.numpy(), 1, mode="edge") for values in (spread.at_foot, spread.per_mm))
@@ -58,7 +58,9 @@ def _spread(views) -> tuple:
     steepest = float(spread.per_mm.abs().amax()) + slope * (1 + views.radius_mm) / views.bin_mm
     whole = 1 / spread.least - 1 / spread.most
     nodes = math.ceil(min(across * steepest / spread.least**2, whole) / apart) + 2
-    width = math.ceil(SLICES * voxel / spread.least / spread.plane_mm + far * whole / spread.plane_mm) + 4 + SLICES
+    width = (
+        math.ceil(SLICES * voxel / spread.least / spread.plane_mm + far * whole / spread.plane_mm) + 4 + REACH + SHIFTS
+    )
     at_zero = spread.pupil_z_mm / spread.plane_mm + (spread.planes - 1) / 2
     heights = at_zero, spread.pupil_z_mm / voxel + (spread.slices - 1) / 2, voxel / spread.plane_mm
     return (*padded, heights, apart, (spread.planes, spread.slices, nodes, width))
