@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.footprint import Footprint
 
 
 @dataclass(frozen=True)
@@ -147,11 +148,13 @@ class Optics:
     chords              the straight path of every column's light through the resin, at every angle
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
+    footprint           how each pixel's light is spread
     """
 
     chords: Chords
     vial_radius_mm: float
     absorption_per_mm: float
+    footprint: Footprint = Footprint()  # noqa: RUF009, frozen
 
     @property
     def straight_rays(self) -> bool:
@@ -171,7 +174,7 @@ class Optics:
 
     def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
         """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own."""
-        return self.replace(rows=len(index), row_mm=voxel_mm)
+        return self.replace(rows=len(index), row_mm=voxel_mm, footprint=self.footprint.within_rows())
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""
