@@ -2,11 +2,12 @@
 
 A footprint is a convolution of boxes with a Gaussian. Across the light it is represented by bins between which kernels
 interpolate linearly: each bin takes the mean of the footprint over its own width, and the Gaussian is narrowed so that
-the variance of the whole is the footprint's. Where the footprint is narrower than bins can represent, its variance is
-too large by a twelfth of a bin's width squared or less. Along the axis each slice takes the mean over its height.
+the variance of the whole is the footprint's; `misplaced` says how much of the light lies elsewhere all the same. Along
+the axis each slice takes the mean over its height.
 """
 
 import math
+from functools import cache
 
 import torch
 from torch import Tensor
@@ -14,19 +15,31 @@ from torch import Tensor
 from lightlathe.dose.taps import Taps
 from lightlathe.quantities.footprint import Footprint
 
-SHARP_BINS = 3  # for each column, of a footprint with edges; chosen by benchmarks/QUALITY.md
-SMOOTH = {1: 0.55, 2: 0.3}  # bins for each column: the least standard deviation of the Gaussian, in pixels, for it
+MOST_BINS = 5  # for each column
+MISPLACED = 0.02  # of a pixel's light, that bins may put elsewhere where there need not be more of them
+SAMPLES = 40  # places in a bin at which that is looked at
 HALVINGS = 60
 ROUNDING = 1e-12
 LEAST = 1e-7  # of a pixel's light: less is dropped
 
 
 def bins_for(footprint: Footprint, pixel_mm: float, finest_mm: float) -> int:
-    """Bins for each column: as many as the footprint takes, none finer than `finest_mm`."""
+    """Bins for each column: as few as represent the footprint well, MOST_BINS at most, none finer than `finest_mm`."""
+    most = max(1, min(MOST_BINS, int(pixel_mm / finest_mm * (1 + 1e-9))))
+    return next((bins for bins in range(1, most) if misplaced(footprint, bins) <= MISPLACED), most)
+
+
+@cache
+def misplaced(footprint: Footprint, finer: int) -> float:
+    """Share of a pixel's light that its bins put elsewhere across the light: half the integral of the difference."""
     if footprint.plain:
-        return 1
-    wanted = next((bins for bins, sigma in SMOOTH.items() if footprint.sigma >= sigma), SHARP_BINS)
-    return max(1, min(wanted, int(pixel_mm / finest_mm * (1 + 1e-9))))
+        return 0.0
+    taps = onto_bins(footprint, 1, finer)
+    bins = taps.index.shape[1]
+    u = torch.arange(-(bins // 2) * SAMPLES, (bins // 2) * SAMPLES + 1, dtype=torch.float64) / (finer * SAMPLES)
+    at = (torch.arange(bins) - bins // 2) / finer
+    light = (1 - (u[:, None] - at).abs() * finer).clamp(min=0) @ taps.weight[0]
+    return float((light - convolved(u, footprint.boxes, footprint.sigma)).abs().sum() / (2 * finer * SAMPLES))
 
 
 def onto_bins(footprint: Footprint, columns: int, finer: int) -> Taps:
