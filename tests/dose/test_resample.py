@@ -10,7 +10,7 @@ from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import DoseOperator
 from lightlathe.dose.resample import plan
 from lightlathe.dose.taps import Taps, interpolation
-from lightlathe.quantities import Chords, Grid
+from lightlathe.quantities import Chords, Grid, Optics
 from operators import operator, random
 
 GRID = Grid((9, 9, 2), 0.5)
@@ -24,6 +24,10 @@ def matrix(taps: Taps) -> torch.Tensor:
 def chords(offset, *, angles=12, turn=0.0, share=1.0, rows=2) -> Chords:
     offset = torch.as_tensor(offset, dtype=torch.float64)
     return Chords(full_turn(angles), offset, turn + 0.0 * offset, share + 0.0 * offset, rows, 0.5)
+
+
+def lit(c: Chords):
+    return plan(Optics(c, 2.0, 0.3), GRID)
 
 
 def light(c: Chords, absorption: float = 0.3) -> DoseOperator:
@@ -91,7 +95,7 @@ def test_rows_become_slices_before_or_after_alike(rows, late):
 
 
 def test_nothing_is_resampled_where_pixels_are_voxels():
-    resampling, views = plan(chords((torch.arange(9) - 4) * 0.5), GRID, 2.0, 0.3)
+    resampling, views = lit(chords((torch.arange(9) - 4) * 0.5))
     assert resampling.share is None
     assert resampling.rows is None
     assert (views.bins, views.bin_mm, views.middle_mm, views.lines) == (9, 0.5, 0.0, None)
@@ -100,14 +104,14 @@ def test_nothing_is_resampled_where_pixels_are_voxels():
 def test_columns_stay_columns_wherever_they_lie():
     """Shifted, of any pitch: as many bins, their middle beside the axis. Bent or uneven: chords of their own."""
     even = (torch.arange(8).double() - 3.5) * 0.1
-    _, views = plan(chords(even + 1e-6), GRID, 2.0, 0.3)
+    _, views = lit(chords(even + 1e-6))
     assert (views.bins, views.lines) == (8, None)
     assert (views.bin_mm, views.middle_mm) == (pytest.approx(0.1, rel=1e-12), pytest.approx(1e-6, rel=1e-6))
-    assert plan(chords(even), GRID, 2.0, 0.3)[1].middle_mm == 0.0  # an exact 0: views from behind are mirror images
-    _, turned = plan(chords(even, turn=0.2), GRID, 2.0, 0.3)
+    assert lit(chords(even))[1].middle_mm == 0.0  # an exact 0: views from behind are mirror images
+    _, turned = lit(chords(even, turn=0.2))
     assert turned.lines is None
     torch.testing.assert_close(turned.angle_rad, full_turn(12) + 0.2)
-    _, uneven = plan(chords(even + 0.01 * even**2), GRID, 2.0, 0.3)
+    _, uneven = lit(chords(even + 0.01 * even**2))
     assert uneven.lines is not None
     torch.testing.assert_close(uneven.lines.offset_mm, even + 0.01 * even**2)
 

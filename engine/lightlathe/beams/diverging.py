@@ -48,8 +48,8 @@ class Diverging:
 
     The picture is flat and evenly bright in the plane of the axis, measured without vial and bath. A column is a fan's
     ray across the axis, followed by Snell's law in that plane; up and down angles are taken as small: the slope of a
-    ray changes by n1 / n2 at every surface (really n sin(elevation) is kept there, and rays that rise are refracted a
-    little less across too). Errors against exact rays: tests/beams/test_diverging.py.
+    ray changes by n1 / n2 at every surface. (Really n sin(elevation) is kept there, and rays that rise are refracted a
+    little otherwise across too.) Errors against exact rays: tests/beams/test_diverging.py.
 
     Source: fan beams, Kak & Slaney, Principles of Computerized Tomographic Imaging (1988), section 3.4; refraction as in
     round_vial.py.
@@ -67,7 +67,7 @@ class Diverging:
             given = "neither" if self.throw_ratio is None else "both"
             raise JobError(
                 f"{given} of throw_ratio and distance_mm is given; expected one: throw_ratio, the distance over the "
-                "width of the picture as projectors' manuals have it, or distance_mm, from the lens to the turning axis."
+                "width of the picture as in a projector's manual, or distance_mm, from the lens to the turning axis."
             )
         for name in ("throw_ratio", "distance_mm", "window_mm"):
             value = getattr(self, name)
@@ -129,7 +129,7 @@ class Diverging:
             )
         if self.window_mm is not None and not outer <= self.window_mm < distance:
             raise JobError(
-                f"window_mm is {self.window_mm:.6g}; expected the distance from the turning axis to the flat side of the "
+                f"window_mm is {self.window_mm:.6g}; expected the distance from the axis to the flat side of the "
                 f"bath, between the vial's outside at {outer:.6g} mm and the lens at {distance:.6g} mm."
             )
 

@@ -85,6 +85,12 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
     sub.add_argument("--wall-index", type=float, metavar="INDEX", help="refractive index of the vial's wall")
+    sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
+    sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a square pixel's area that shines")
+    sub.add_argument("--blur-mm", type=float, metavar="MM", help="the lens's blur: full width at half maximum")
+    sub.add_argument(
+        "--assumptions", action="store_true", help="what each thing that the job leaves unstated may cost, as a table"
+    )
     sub.add_argument(
         "--came-out",
         metavar="WORDS",
@@ -135,6 +141,12 @@ def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     return {key: value for key, value in found.items() if value is not None}
 
 
+def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
+    """The keys of [light] that `predict` was asked to assume."""
+    found = {key: getattr(arguments, key) for key in ("pixel_shape", "fill_factor", "blur_mm")}
+    return {key: value for key, value in found.items() if value is not None}
+
+
 def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
     """What `predict` was asked to assume, in words; other surroundings with the resin's index, on which they depend."""
     said = []
@@ -158,4 +170,11 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"a wall of index {vial['wall_index']:g}")
     if vial:
         said.append(f"resin of index {resin_index:g}")
+    light = light_assumed(arguments)
+    if "pixel_shape" in light:
+        said.append(f"{light['pixel_shape']} pixels")
+    if "fill_factor" in light:
+        said.append(f"{100 * float(light['fill_factor']):g} % of each shining")
+    if "blur_mm" in light:
+        said.append(f"blurred by {light['blur_mm']:g} mm")
     return ", ".join(said) or "as designed"

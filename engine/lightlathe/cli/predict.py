@@ -3,42 +3,35 @@
 import argparse
 import json
 import shlex
+from typing import Any
 
-from lightlathe.cli.options import assumptions, vial_assumed
+from lightlathe.cli.options import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
 
 
 def predict(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
-    from lightlathe.flow.calibration import next_exposure
     from lightlathe.judge import outcome_of
     from lightlathe.report.summary import comparison
     from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
     from lightlathe.support.plain import finite
-    from lightlathe.support.words import count
 
     record = read_result(arguments.result)
     note(arguments.result)
     run_own(record, arguments)
+    others = [arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion]
+    others += [*vial_assumed(arguments).values(), *light_assumed(arguments).values()]
+    stated = any(value is not None for value in others)
     if arguments.came_out is not None:
-        others = (arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion)
-        others += tuple(vial_assumed(arguments).values())
-        if any(value is not None for value in others):
+        if stated or arguments.assumptions:
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
-        advice = next_exposure(record, arguments.came_out, arguments.exposure)
-        if arguments.json:
-            print(json.dumps(advice.as_json(), indent=1))
-        else:
-            turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
-            print(advice.text())
-            if advice.exposure_s > pipeline.job_of(record).turn.longest_s:
-                return 0
-            each = f"of {advice.exposure_s / turns:.1f} s" + (" each" if turns > 1 else "")
-            print(f"the same frames in {count(turns, 'turn')} {each} give that exposure; for a manifest:")
-            print(f"  lightlathe export {file} --frames FOLDER --exposure {advice.exposure_s:.1f}")
-        return 0
+        return _next(record, arguments)
+    if arguments.assumptions:
+        if stated or arguments.exposure is not None:
+            raise LightlatheError("--assumptions makes a list of its own; expected no other assumption beside it.")
+        return _listed(record, arguments)
     resin = pipeline.job_of(record).resin
     if arguments.absorption is not None:
         resin = absorbing(resin, arguments.absorption)
@@ -50,9 +43,49 @@ def predict(arguments: argparse.Namespace) -> int:
         sense=arguments.sense,
         motion=arguments.motion,
         vial=vial_assumed(arguments) or None,
+        light=light_assumed(arguments) or None,
     )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))
     else:
         print(comparison(record, prediction, assumptions(arguments, resin.refractive_index)))
     return told(outcome_of(prediction.quality), quietly=arguments.json)
+
+
+def _next(record: Any, arguments: argparse.Namespace) -> int:
+    """The next exposure to try, for how a print came out."""
+    from lightlathe import pipeline
+    from lightlathe.flow.calibration import next_exposure
+    from lightlathe.support.words import count
+
+    advice = next_exposure(record, arguments.came_out, arguments.exposure)
+    if arguments.json:
+        print(json.dumps(advice.as_json(), indent=1))
+        return 0
+    turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
+    print(advice.text())
+    if advice.exposure_s > pipeline.job_of(record).turn.longest_s:
+        return 0
+    each = f"of {advice.exposure_s / turns:.1f} s" + (" each" if turns > 1 else "")
+    print(f"the same frames in {count(turns, 'turn')} {each} give that exposure; for a manifest:")
+    print(f"  lightlathe export {file} --frames FOLDER --exposure {advice.exposure_s:.1f}")
+    return 0
+
+
+def _listed(record: Any, arguments: argparse.Namespace) -> int:
+    """What each thing that the job leaves unstated may cost."""
+    from lightlathe.flow.what_if import what_ifs
+    from lightlathe.report.what_if import table
+    from lightlathe.support.plain import finite
+
+    found = what_ifs(record)
+    if arguments.json:
+        rows = [
+            {"if": case.words, "keys": case.asked, "why_not": case.why_not or None,
+             "quality": None if case.print is None else finite(case.print.quality)}
+            for case in found
+        ]  # fmt: skip
+        print(json.dumps(rows, indent=1))
+    else:
+        print(table(record, found))
+    return 0

@@ -1,53 +1,74 @@
 """Columns of a fan, unevenly far apart in the resin, as evenly spaced bins: what rebinning takes.
 
-A column lights a triangle in offset, from the chord of the column before to that of the column behind, so that even
-light is even between them. A bin takes the light of its own triangle, two bins wide:
-light of bin i = 1 / spacing * integral of its triangle times that of each column. All triangles of the columns add up to 1, and
-those of the bins too: even light stays even, and no column gains or loses power. The price is a little blur, spacing^2 / 6 in variance,
-so bins are finer than columns where a design can use that (`finer`).
+A column lights a triangle in offset, from the chord of the column before to that of the column behind, so that light
+is linear between them. A bin takes 1 / spacing times the integral of a triangle of its own, two bins wide, times the
+light there. The triangles of the columns add up to 1, and so do those of the bins: even light stays even, and no
+column gains or loses power. The price is some blur, spacing^2 / 6 in variance, so bins are finer than columns where a
+design can use that.
 
 Source: L2 projection lumped to the diagonal, common practice in finite elements, no source.
 """
 
+import math
 from dataclasses import replace
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose.across import Across
+from lightlathe.dose.footprint import onto_bins
 from lightlathe.dose.taps import Taps
-from lightlathe.quantities import Chords, Magnification
+from lightlathe.quantities import Chords, Footprint, Magnification
 
 REL_TOLERANCE = 1e-12  # of a bin's light: an overlap below this is rounding
+EVEN = 1e-9  # of the distance between two chords, by which it may vary from chord to chord
 
 
-def evened(chords: Chords, finer: int) -> tuple[Across, Chords]:
+def evened(chords: Chords, finer: int, footprint: Footprint) -> tuple[Across, Chords]:
     """The map of columns onto bins, and the chords of the bins: even ones, with all of their light.
 
-    finer   bins for the closest two columns
+    finer       bins for the closest two columns
+    footprint   of pixels: theirs are spread over `finer` places for each column first, which then count as columns
     """
     columns, turn = with_dark(chords)
     spacing = float(columns.diff().amin()) / finer
-    count = int(torch.ceil((columns[-1] - columns[0]) / spacing)) + 1
-    middle = float(columns[0] + columns[-1]) / 2
+    number = torch.arange(len(columns), dtype=torch.float64) - 1  # of each chord, the dark ones are -1 and the last
+    places, spreading = columns, None
+    if not footprint.plain:
+        spreading = onto_bins(footprint, len(columns) - 2, finer)
+        count = spreading.index.shape[1]
+        at = (torch.arange(-1, count + 1, dtype=torch.float64) - (count - 1) / 2) / finer + (len(columns) - 3) / 2
+        places = between(at, number, columns, beyond=True)
+    count = math.ceil(float(places[-1] - places[0]) / spacing * (1 - REL_TOLERANCE)) + 1
+    middle = float(places[0] + places[-1]) / 2
     bins = middle + (torch.arange(count, dtype=torch.float64) - (count - 1) / 2) * spacing
-    deflection = between(bins, columns, turn)
     spread = None
     if chords.magnification is not None:
-        given = chords.magnification
-        lit = chords.offset_mm.double().cpu()
+        lit, given = chords.offset_mm.double().cpu(), chords.magnification
         at_foot, per_mm = (between(bins, lit, x.double().cpu()) for x in (given.at_foot, given.per_mm))
         spread = Magnification(at_foot, per_mm, given.pupil_z_mm)
     even = replace(
         chords,
         offset_mm=bins,
-        deflection_rad=deflection,
+        deflection_rad=between(bins, columns, turn, beyond=True),
         transmittance=torch.ones_like(bins),
         dark_before=None,
         dark_after=None,
         magnification=spread,
     )
-    return Across.of(overlaps(bins, columns)), even
+    onto = overlaps(bins, places)
+    return Across.of(onto if spreading is None else _both(spreading, onto)), even
+
+
+def evenly_spaced(chords: Chords) -> bool:
+    """True where chords and the dark ones beside them lie even, and none has rows that spread."""
+    offset = chords.offset_mm.double().cpu()
+    if len(offset) < 2:
+        return chords.magnification is None
+    gaps = with_dark(chords)[0].diff()
+    mean_mm = float(offset[-1] - offset[0]) / (len(offset) - 1)
+    even = bool(((gaps - mean_mm).abs() < EVEN * mean_mm * len(offset)).all())
+    return even and chords.magnification is None
 
 
 def with_dark(chords: Chords) -> tuple[Tensor, Tensor]:
@@ -62,13 +83,29 @@ def with_dark(chords: Chords) -> tuple[Tensor, Tensor]:
     return torch.cat([ends[0][:1], offset, ends[1][:1]]), torch.cat([ends[0][1:], turn, ends[1][1:]])
 
 
-def between(at: Tensor, places: Tensor, values: Tensor) -> Tensor:
-    """Values at places, increasing, read linearly between them; beyond the ends those of the ends."""
+def between(at: Tensor, places: Tensor, values: Tensor, beyond: bool = False) -> Tensor:
+    """Values at places, increasing, read linearly between them; outside the last one, or `beyond`: on the last line."""
     if len(places) == 1:
         return values.expand(len(at))
     above = torch.searchsorted(places, at).clamp(1, len(places) - 1)
-    share = ((at - places[above - 1]) / (places[above] - places[above - 1])).clamp(0, 1)
+    share = (at - places[above - 1]) / (places[above] - places[above - 1])
+    share = share if beyond else share.clamp(0, 1)
     return values[above - 1] * (1 - share) + values[above] * share
+
+
+def _both(first: Taps, second: Taps) -> Taps:
+    """The one after the other, as one map."""
+    dense = _dense(second) @ _dense(first)
+    row, column = dense.nonzero(as_tuple=True)
+    return Taps.of(row, column, dense[row, column], *dense.shape)
+
+
+def _dense(taps: Taps) -> Tensor:
+    """(out, in)"""
+    out = taps.index.shape[1]
+    row = torch.arange(out).expand_as(taps.index)
+    matrix = torch.zeros(out, taps.inputs, dtype=taps.weight.dtype)
+    return matrix.index_put_((row, taps.index), taps.weight, accumulate=True)
 
 
 def overlaps(bins: Tensor, columns: Tensor) -> Taps:

@@ -55,7 +55,7 @@ class DoseOperator(LinearMap):
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm, directions)
+        resampling, views = plan(optics, grid, directions)
         self.resampling = resampling.to(self.device, self.dtype)
         self.views = replace(views, precision=backend.precision)
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)

@@ -64,8 +64,12 @@ class Rebinning:
     @staticmethod
     def of(chords: Chords, directions: Directions) -> "Rebinning":
         """ShapeError unless the angles of the chords are even and make one whole turn."""
-        step = _step_of(chords.angle_rad.double().cpu())
-        turned = _in_bins(chords, directions.finer) / step
+        return Rebinning.at(_in_bins(chords, directions.finer), chords.angle_rad, directions, directions.finer)
+
+    @staticmethod
+    def at(turn: Tensor, angle_rad: Tensor, directions: Directions, finer: int = 1) -> "Rebinning":
+        """turn   (bin,) float64, the deflection of each bin, where images have been spread over bins already"""
+        turned = turn / _step_of(angle_rad.double().cpu())
         at = torch.tensor(directions.offsets, dtype=torch.float64)[:, None] - turned
         first = (at + REL_TOLERANCE).floor()
         part = 1 / directions.parts
@@ -76,7 +80,7 @@ class Rebinning:
         shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
         weight = shared.clamp(min=0) / spread  # a view is one of `parts`
         weight[weight < REL_TOLERANCE] = 0
-        return Rebinning(image.to(torch.int64), weight, len(chords.angle_rad), directions.finer)
+        return Rebinning(image.to(torch.int64), weight, len(angle_rad), finer)
 
     def to(self, device: torch.device, dtype: torch.dtype, compiled: bool = True) -> "Rebinning":
         """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`."""
@@ -157,6 +161,15 @@ def _in_bins(chords: Chords, finer: int) -> Tensor:
     whole = torch.cat([before, turn, after])
     share = torch.arange(finer, dtype=torch.float64) / finer
     return (whole[:-1, None] + share * whole.diff()[:, None]).flatten()[1:]
+
+
+def turn_beside(chords: Chords, place: Tensor) -> Tensor:
+    """Deflection at places counted in columns from the first; beyond the outermost as between the two last there."""
+    turn = chords.deflection_rad.double().cpu()
+    if len(turn) == 1:
+        return turn.expand(len(place))
+    low = place.floor().clamp(0, len(turn) - 2).to(torch.int64)
+    return turn[low] + (place - low) * (turn[low + 1] - turn[low])
 
 
 def _step_of(angle_rad: Tensor) -> float:

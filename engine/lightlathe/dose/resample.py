@@ -1,8 +1,9 @@
 """From pattern pixels on chords to the views that kernels take, and back by the exact transpose.
 
-Columns are never moved: the bins of a view are the columns, wherever they lie. Cheap steps remain, each skipped where
-it does nothing: the share of its light that each column keeps, the images onto views where columns differ in direction
-(rebin.py), and rows onto slices. All slices are lit alike, so rows become slices before the back-projection or after
+Columns are never moved: the bins of a view are the columns, wherever they lie, or lie evenly about them where a pixel's
+shape takes finer ones. Cheap steps remain, each skipped where it does nothing: the share of its light that each column
+keeps, columns onto such bins (footprint.py), images onto views where columns differ in direction (rebin.py), and rows
+onto slices. All slices are lit alike, so rows become slices before the back-projection or after
 it, whichever leaves it fewer to do.
 """
 
@@ -13,13 +14,17 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.across import Across
-from lightlathe.dose.fan import evened, with_dark
+from lightlathe.dose.fan import evened, evenly_spaced
+from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices
 from lightlathe.dose.lines import Lines
-from lightlathe.dose.rebin import Directions, Rebinning
+from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
 from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.dose.views import Views
-from lightlathe.quantities import Chords, Grid
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Chords, Footprint, Grid, Optics
+
+FINEST = 5  # bins in a voxel: kernels on cards take 6
 
 
 @dataclass(frozen=True)
@@ -27,7 +32,8 @@ class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
     share   (column, 1), what each column keeps of its light; None where that is all
-    fan     columns -> evenly spaced bins, where the columns of a fan are not (fan.py)
+    across  bins <- columns, where pixels are not linear or are blurred, or columns lie unevenly (fan.py); None where
+            bins are columns
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
@@ -37,8 +43,8 @@ class Resampling:
     rows: Taps | None
     late: bool
     rows_back: Taps | None = None  # the transpose
+    across: Across | None = None
     turned: Rebinning | None = None
-    fan: Across | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
@@ -47,24 +53,22 @@ class Resampling:
             share=None if self.share is None else self.share.to(device, dtype),
             rows=None if self.rows is None else self.rows.to(device, dtype),
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
+            across=None if self.across is None else self.across.to(device, dtype),
             turned=None if self.turned is None else self.turned.to(device, dtype),
-            fan=None if self.fan is None else self.fan.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
         x = patterns if self.share is None else patterns * self.share
-        x = x if self.fan is None else self.fan.forward(x)
-        x = x if self.turned is None else self.turned.forward(x)
+        for step in (self.across, self.turned):
+            x = x if step is None else step.forward(x)
         return x if self.rows is None or self.late else self.rows.apply(x)
 
     def most(self, light: float) -> float:
         """No number of `forward(patterns)` exceeds this, for patterns of 0 to `light`."""
         if self.share is not None:
             light *= float(self.share.abs().amax())
-        if self.fan is not None:
-            light *= self.fan.most
-        if self.turned is not None:
-            light *= self.turned.most
+        for step in (self.across, self.turned):
+            light *= 1.0 if step is None else step.most
         if self.rows is not None and not self.late:
             light *= float(self.rows.weight.abs().sum(0).amax())
         return light
@@ -79,63 +83,69 @@ class Resampling:
     def transpose(self, views: Tensor) -> Tensor:
         """Transpose of `forward`."""
         x = views if self.rows_back is None or self.late else self.rows_back.apply(views)
-        x = x if self.turned is None else self.turned.transpose(x)
-        x = x if self.fan is None else self.fan.transpose(x)
+        for step in (self.turned, self.across):
+            x = x if step is None else step.transpose(x)
         return x if self.share is None else x * self.share
 
 
 def plan(
-    chords: Chords,
+    optics: Optics,
     grid: Grid,
-    radius_mm: float,
-    absorption_per_mm: float,
     directions: Directions = Directions(),  # noqa: B008, it does not change
 ) -> tuple[Resampling, Views]:
-    """How these chords light this grid: the resampling (on the CPU, see `to`), and the geometry of the views it gives.
+    """How these optics light this grid: the resampling (on the CPU, see `to`), and the geometry of the views it gives.
 
     directions   of the views, for chords that may cross; others have one view for each image
 
-    Raises ShapeError where chords cross inside the vial that must not, and where rows meet there.
+    Raises ShapeError where chords cross inside the vial that must not, and where rows of light meet there; and for
+    square or blurred pixels on chords that are uneven or differ in direction and must not cross.
     """
-    share, fan = chords.transmittance.double().cpu(), None
-    if chords.crossing and not _evenly_spaced(chords):
-        fan, chords = evened(chords, directions.finer)
-        directions = replace(directions, finer=1)
+    chords, footprint, radius_mm = optics.chords, optics.footprint, optics.vial_radius_mm
+    share = chords.transmittance.double().cpu()
+    fan = None
+    if chords.crossing and not evenly_spaced(chords):
+        finer = directions.finer if footprint.plain else bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST)
+        fan, chords = evened(chords, max(finer, directions.finer), footprint)
+        directions, footprint = replace(directions, finer=1), Footprint()
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
     turn, columns = chords.deflection_rad.double().cpu(), len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
-    middle_mm, lines, turned = float(offset[0] + offset[-1]) / 2, None, None
-    centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
-    even = bool(((offset - middle_mm - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
-    alike = bool((turn == turn[0]).all())
-    for dark, place in ((chords.dark_before, offset[0] - bin_mm), (chords.dark_after, offset[-1] + bin_mm)):
-        even = even and (dark is None or abs(dark[0] - float(place)) < REL_TOLERANCE * bin_mm * columns)
-        even = even and (dark is None or dark[1] == float(turn[0]))
-    if chords.crossing and not alike:
-        turned = Rebinning.of(chords, directions)
+    middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, fan, None
+    even, alike = _even(chords, bin_mm), bool((turn == turn[0]).all())
+    crossing = chords.crossing and not alike
+    if not footprint.plain and (crossing or (even and alike)):
+        finer = bins_for(footprint, bin_mm, grid.voxel_mm / FINEST)
+        finer = max(finer, directions.finer) if crossing else finer
+        across = Across.of(onto_bins(footprint, columns, finer))
+        columns, bin_mm = across.taps.index.shape[1], bin_mm / finer
+    if crossing:
+        if across is fan:
+            turned = Rebinning.of(chords, directions)
+            columns, bin_mm = (columns + 1) * directions.finer - 1, bin_mm / directions.finer
+        else:
+            place = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) / finer + (len(offset) - 1) / 2
+            turned = Rebinning.at(turn_beside(chords, place), angle_rad, directions)
         step = angle_rad[1] - angle_rad[0] if len(angle_rad) > 1 else torch.tensor(2 * math.pi)
         angle_rad = torch.cat([angle_rad + step * offset for offset in directions.offsets])
-        columns, bin_mm = (columns + 1) * directions.finer - 1, bin_mm / directions.finer
     elif even and alike:
         angle_rad = angle_rad + turn[0]  # chords that all turn alike are light from elsewhere
     else:
+        if not footprint.plain:
+            raise ShapeError("square or blurred pixels take chords that are even and alike in direction, or may cross.")
         lines, middle_mm = Lines(offset, turn, chords.dark_before, chords.dark_after), 0.0
         lines.require_apart(radius_mm)
     if abs(middle_mm) < REL_TOLERANCE * bin_mm:
         middle_mm = 0.0  # that was rounding, and kernels are faster where views from behind are mirror images
-    spread, on_planes = spread_of(chords, grid, radius_mm)
-    if spread is None:
-        row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
-        on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
-        on_planes = None if on_slices.is_identity else on_slices
     nx, ny, nz = grid.shape
+    spread, rows = spread_of(chords, optics.footprint, grid, radius_mm) or (None, _on_slices(optics, grid))
     resampling = Resampling(
         share=None if bool((share == 1).all()) else share[:, None],
-        rows=on_planes,
+        rows=None if rows.is_identity else rows,
         late=chords.rows < nz and spread is None,
+        across=across,
         turned=turned,
-        fan=fan,
     )
+    absorption = optics.absorption_per_mm
     views = Views(
         angle_rad,
         columns,
@@ -144,7 +154,7 @@ def plan(
         ny,
         grid.voxel_mm,
         radius_mm,
-        absorption_per_mm,
+        absorption,
         middle_mm=middle_mm,
         lines=lines,
         spread=spread,
@@ -152,12 +162,22 @@ def plan(
     return resampling, views
 
 
-def _evenly_spaced(chords: Chords) -> bool:
-    """True where chords and the dark ones beside them lie even, and none has rows that spread."""
-    offset = chords.offset_mm.double().cpu()
-    if len(offset) < 2:
-        return chords.magnification is None
-    gaps = with_dark(chords)[0].diff()
-    mean_mm = float(offset[-1] - offset[0]) / (len(offset) - 1)
-    even = bool(((gaps - mean_mm).abs() < REL_TOLERANCE * mean_mm * len(offset)).all())
-    return even and chords.magnification is None
+def _even(chords: Chords, bin_mm: float) -> bool:
+    """Whether the chords, dark ones included, are parallel and lie evenly."""
+    offset, turn = chords.offset_mm.double().cpu(), chords.deflection_rad.double().cpu()
+    columns = len(offset)
+    centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
+    even = bool(((offset - (offset[0] + offset[-1]) / 2 - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
+    for dark, place in ((chords.dark_before, offset[0] - bin_mm), (chords.dark_after, offset[-1] + bin_mm)):
+        even = even and (dark is None or abs(dark[0] - float(place)) < REL_TOLERANCE * bin_mm * columns)
+        even = even and (dark is None or dark[1] == float(turn[0]))
+    return even
+
+
+def _on_slices(optics: Optics, grid: Grid) -> Taps:
+    """Rows -> slices."""
+    chords, footprint, at = optics.chords, optics.footprint, grid.centres_mm(2)
+    row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
+    if footprint.plain or not footprint.across_rows:
+        return interpolation(at, row_z, grid.voxel_mm, chords.row_mm)
+    return onto_slices(footprint, at, row_z, grid.voxel_mm, chords.row_mm)

@@ -26,9 +26,9 @@ class Views:
     of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre
     seen along the chord through it: s cos(turn) + t sin(turn) and -s sin(turn) + t cos(turn).
 
-    With `spread` a view is an array (angle, bin, plane), planes spread over slices, and light per height falls: a voxel
-    at depth t has the magnification M = at_foot + per_mm * t, both linear between the bins (beyond the ends those of the
-    outermost), reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), and takes 1 / M of it.
+    With `spread` a view is an array (angle, bin, plane), and planes spread over slices. A voxel at depth t has the
+    magnification M = at_foot + per_mm * t, both linear between the bins (beyond the ends those of the outermost): it
+    reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), 1 / M of the light.
     A batch has the planes of its members one after the other, and so have the slices of its dose.
     """
 

@@ -6,7 +6,7 @@ from dataclasses import astuple
 
 from lightlathe.dose import few_parts, substeps
 from lightlathe.feasibility.case import Case
-from lightlathe.feasibility.machine import BEGIN_S, LEAST_ITERATION_S
+from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field
 from lightlathe.flow.prepare import column_bins, image_views
 from lightlathe.flow.until_done import expected
@@ -90,7 +90,7 @@ def design_s(case: Case) -> float:
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
-    return BEGIN_S[machine.device] + iterations * max(iteration, LEAST_ITERATION_S[machine.device])
+    return BEGIN_S[machine.device] + iterations * (iteration + EACH_S[machine.device])
 
 
 def image_views_of(case: Case) -> int:

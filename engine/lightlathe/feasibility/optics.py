@@ -10,6 +10,8 @@ USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job n
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
 # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
 SPREAD_PIXELS = 1.0
+# a wall narrower than the blur about it is mostly its neighbours' light (common practice, no source)
+BLURS = 1.0
 
 
 def spread_mm(wavelength_nm: float, index: float, width_mm: float, away_mm: float) -> float:
@@ -53,6 +55,22 @@ def diffraction(case: Case) -> Reason:
     )
     change = f"pixels of {rounded_up(1000 * wide)} um or more, which spread by no more than a pixel; or a smaller part."
     return Reason("diffraction", "marginal", text, edge, SPREAD_PIXELS, "pixels", change)
+
+
+def blur(case: Case) -> Reason | None:
+    """The lens's blur against the thinnest wall; no question where none is stated."""
+    light, thinnest = case.light, case.part.thinnest_mm
+    if not light.blur_mm:
+        return None
+    pixels = light.blur_mm / light.pixel_mm
+    text = f"a point's image is {amount(light.blur_mm, 3)} mm wide at half its height, {count(pixels, 'pixel')}"
+    if thinnest is None:
+        return Reason("blur", "will work", f"{text}.", light.blur_mm, None, "mm")
+    text += f"; the part's thinnest place has {amount(thinnest, 3)} mm. The design knows of it."
+    if thinnest >= BLURS * light.blur_mm:
+        return Reason("blur", "will work", text, light.blur_mm, thinnest / BLURS, "mm")
+    change = f"a sharper image, {amount(thinnest / BLURS, 2)} mm or less at half height; or thicker walls."
+    return Reason("blur", "marginal", text, light.blur_mm, thinnest / BLURS, "mm", change)
 
 
 def insert(case: Case) -> Reason | None:

@@ -57,4 +57,4 @@ def _whose(by_field: bool) -> str:
 
 def assumed(case: Case) -> tuple[str, ...]:
     """What goes with the verdict: the assumptions about the light."""
-    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial))
+    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), vars(case.light))

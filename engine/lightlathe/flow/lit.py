@@ -1,7 +1,8 @@
 """The lit window: which columns and rows of the projector can reach the part at all. Others stay dark at no cost.
 
-A column lights the vial between the chords of its two neighbours, at any scan angle, and the part turns within its
-reach: where the neighbour that lies nearer to the axis passes outside that reach, the column never lights the part.
+A column lights the vial between the chords of its two neighbours, or as far as its blur reaches, at any scan angle, and
+the part turns within its reach: where the neighbour that lies nearer to the axis passes outside that reach, the column
+never lights the part.
 Chords are those in the resin: into a bare vial the columns that matter lie further out, and those beyond it carry no
 light. A row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the
 grid are kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half
@@ -9,6 +10,8 @@ covered, so their centres lie within the reach and the height of the part, on an
 
 What lies outside the window could only add dose beside the part, so darkness is right there, whatever the loss.
 """
+
+import math
 
 import numpy as np
 import torch
@@ -65,14 +68,17 @@ def lit_field(
         return Field.whole(light.columns, light.rows)
     offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
     cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
-    first, lit = _columns(cases, reach_mm)
+    more = max(0, math.ceil(light.footprint.reach) - 1)  # columns and rows that light as far by their blur
+    first, lit = _columns(cases, reach_mm, more)
     row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
     far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]
-    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, max(far_mm)))
+    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, max(far_mm) + more * row_mm))
 
 
-def _columns(cases: list[Chords], reach_mm: float) -> tuple[int, int]:
+def _columns(cases: list[Chords], reach_mm: float, more: int) -> tuple[int, int]:
     """The first lit column and how many: those that light the part in any of the cases, the plain one first.
+
+    more   columns at either end that light it by their blur alone
 
     As many are left out at either end where the plain chords lie alike on both sides of the axis: kernels are faster
     where views from behind are mirror images.
@@ -87,6 +93,7 @@ def _columns(cases: list[Chords], reach_mm: float) -> tuple[int, int]:
         if len(entering):  # those outside carry no light: they miss the vial
             low, high = max(low, int(entering[0]) + 1), min(high, int(entering[-1]))
         first, last = min(first, max(low - 1, 0)), max(last, min(high, count - 1))
+    first, last = max(first - more, 0), min(last + more, count - 1)
     while last - first + 1 < min(FEWEST, count):
         first, last = max(first - 1, 0), min(last + 1, count - 1)
     s = cases[0].offset_mm.double().cpu()

@@ -8,20 +8,15 @@ from typing import Any, Literal
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
-from lightlathe.errors import JobError, shown
+from lightlathe.errors import JobError
 from lightlathe.families import Resin
+from lightlathe.flow.assumed import with_light, with_vial
 from lightlathe.flow.prepare import in_motion, optics_of
-from lightlathe.flow.recorded import StoredBeam, job_of, lit_as_stored
-from lightlathe.job import Job
-from lightlathe.job.model import Vial
-from lightlathe.job.tables import Where, build, unknown
-from lightlathe.job.toml import without_nothing
+from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
-
-SURROUNDING = ("surroundings", "wall_mm", "wall_index")  # keys of [vial] that a prediction may change
 
 
 def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
@@ -63,23 +58,6 @@ def printed(
     return Prediction(dose, resin.solid(dose), figures, fine_solid)
 
 
-def _surrounded(job: Job, other: Mapping[str, Any]) -> Vial:
-    """The vial of a job with other surroundings and another wall."""
-    where = Where("the assumptions", "vial")
-    for key in other:
-        if key not in SURROUNDING:
-            raise JobError(unknown(where, "key", key, SURROUNDING))
-    if isinstance(job.light.beam, StoredBeam):
-        raise JobError(
-            f"{where}: the beam is {shown(job.light.beam.name)}, whose chords are stored as they were in the design; "
-            "expected no other surroundings. Design again with them."
-        )
-    keys = {name: getattr(job.vial, name) for name in ("inner_diameter_mm", "resin_height_mm", *SURROUNDING)}
-    if other.get("wall_mm") == 0:  # no wall, so the index of the one that was there means nothing
-        keys["wall_index"] = None
-    return build(Vial, without_nothing({**keys, **other}), where)
-
-
 @doing("predicting the print")
 def predict(
     record: Record,
@@ -90,6 +68,7 @@ def predict(
     sense: str | None = None,
     motion: Literal["continuous", "stepped"] | None = None,
     vial: Mapping[str, Any] | None = None,
+    light: Mapping[str, Any] | None = None,
     finer: bool = True,
     run_own: bool = False,
 ) -> Prediction:
@@ -101,6 +80,7 @@ def predict(
     sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it keeps turning while an image is shown; as the record's job says where None
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out
+    light            other keys of [light]: pixel_shape, fill_factor, blur_mm; likewise
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
@@ -109,7 +89,9 @@ def predict(
     if motion is not None:
         job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, motion=motion))
     if vial is not None:
-        job = dataclasses.replace(job, vial=_surrounded(job, vial))
+        job = with_vial(job, vial)
+    if light is not None:
+        job = with_light(job, light)
     resin = resin or job.resin
     patterns = record.patterns
     exposure = patterns.exposure_s if exposure_s is None else exposure_s

@@ -11,6 +11,7 @@ from functools import cached_property
 import torch
 
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_parts, substeps
+from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import chords_of, field_of
@@ -31,7 +32,6 @@ IMAGE_VIEWS = 2
 # light followed to every voxel, two 0.7 % and 0.02, three 0.6 % and 0.008, four the same; with a wall of 1 mm 0.8 % and
 # 0.012, 0.3 % and 0.003, 0.2 % and 0.000. Designed with three the window is 0.26 instead of 0.22.
 COLUMN_BINS = 3
-FINEST = 5  # bins in a voxel: kernels on cards take 6
 
 
 @dataclass(frozen=True)
@@ -216,7 +216,8 @@ def column_bins(column_mm: float, voxel_mm: float) -> int:
 
 
 def _column_mm(operator: DoseOperator) -> float:
-    return operator.views.bin_mm * operator.directions.finer
+    offset = operator.optics.chords.offset_mm
+    return float(offset[-1] - offset[0]) / (len(offset) - 1)
 
 
 def _steps(job: Job, column_mm: float, part: Part) -> int:
@@ -236,4 +237,4 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
-    return Optics(chords, job.vial.radius_mm, job.resin.absorption_per_mm)
+    return Optics(chords, job.vial.radius_mm, job.resin.absorption_per_mm, job.light.footprint)

@@ -14,10 +14,13 @@ from lightlathe.job.design import Design
 from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
 from lightlathe.projector import Linear
+from lightlathe.quantities.footprint import FWHM_PER_SIGMA, Footprint
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
 LONGEST_S = 86400.0  # where a job sets no longest exposure; no resin stays in place for longer than a day
+LEAST_FILL = 0.1  # of a pixel that shines; micromirrors have 0.9 and more, liquid crystals 0.5 (from memory)
+MOST_BLUR = 20.0  # pixels: no picture is left
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
 
 
@@ -66,6 +69,11 @@ class Light:
     """The projector, as measured in the vial's place without it: pixel pitch, field, peak irradiance, bits, response.
 
     wavelength_nm   for the check: how far light spreads by diffraction
+    pixel_shape     "square": light is even over the pixel's square; "linear": between two pixels' centres it changes
+                    linearly. Left out: taken as linear, and said to be
+    fill_factor     share of a square pixel's area that shines
+    blur_mm         full width at half maximum of the lens's blur in the vial, where it is in focus. Left out: none,
+                    and said to be
     """
 
     pixel_mm: float
@@ -76,6 +84,9 @@ class Light:
     bits: int = 8
     response: Response = Linear()  # noqa: RUF009, frozen
     wavelength_nm: float | None = None
+    pixel_shape: Literal["linear", "square"] | None = None
+    fill_factor: float | None = None
+    blur_mm: float | None = None
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -87,6 +98,28 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+        self._check_pixel()
+
+    def _check_pixel(self) -> None:
+        fill, blur = self.fill_factor, self.blur_mm
+        if fill is not None and self.pixel_shape != "square":
+            raise JobError(f'fill_factor is {fill:g}; expected pixel_shape = "square" beside it.')
+        if fill is not None and not LEAST_FILL <= fill <= 1:
+            raise JobError(
+                f"fill_factor is {fill:g}; expected the share of a pixel's area that shines, {LEAST_FILL:g} to 1. "
+                "Is it in percent?"
+            )
+        if blur is not None and not 0 <= blur <= MOST_BLUR * self.pixel_mm:
+            raise JobError(
+                f"blur_mm is {blur:g}; expected the full width at half maximum of a point's image in the vial, 0 to "
+                f"{MOST_BLUR:g} pixels of {self.pixel_mm:g} mm. Is it in um?"
+            )
+
+    @property
+    def footprint(self) -> Footprint:
+        """How each pixel's light is spread: the lens's blur is a Gaussian."""
+        width, sigma = math.sqrt(self.fill_factor or 1.0), (self.blur_mm or 0.0) / (FWHM_PER_SIGMA * self.pixel_mm)
+        return Footprint(self.pixel_shape or "linear", width, sigma)
 
 
 def narrowing(light: Light, vial: Vial, resin: Resin) -> float:

@@ -23,11 +23,11 @@ ESTIMATES = (
 CAUTIONS = (LIGHT, RESIN, HEAT, ESTIMATES)
 
 
-def assumptions(refractive_index: float, vial: Mapping[str, Any]) -> tuple[str, ...]:
+def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping[str, Any]) -> tuple[str, ...]:
     """The assumptions about the light behind every dose and figure: what the job does not say, and what is left out.
 
     refractive_index   of the resin
-    vial               the keys of the job's [vial]
+    vial, light        the keys of these tables of the job
     """
     around, wall = vial.get("surroundings"), vial.get("wall_index")
     matching = f"the resin's refractive index of {refractive_index:g} (to about 0.005)"
@@ -43,6 +43,20 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any]) -> tuple[str, 
     return (
         *first,
         "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it.",
-        "Between the centres of two pixels light changes linearly, with a dark pixel beyond the outermost: no lens "
-        "blurs it further.",
+        *_pixels(light.get("pixel_shape"), light.get("blur_mm")),
     )
+
+
+def _pixels(shape: str | None, blur_mm: float | None) -> list[str]:
+    said = []
+    if shape != "square":
+        unstated = "" if shape else ": the job does not say what its pixels are like (pixel_shape in [light])"
+        said.append(
+            "Between the centres of two pixels light changes linearly, with a dark pixel beyond the outermost"
+            f"{unstated}."
+        )
+    if blur_mm is None:
+        said.append("No lens blurs the pixels: the job does not say how far one does (blur_mm in [light]).")
+    elif blur_mm:
+        said.append(f"The blur of {blur_mm:g} mm is the same all over the vial: nothing is out of focus.")
+    return said

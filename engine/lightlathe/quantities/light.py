@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
 
 
@@ -92,8 +93,8 @@ class Chords:
     crossing     False: between two neighbouring chords light is interpolated, and they must not meet in the vial.
                  True: each column lights a strip one spacing wide along its chord, and where strips overlap their
                  light adds, so that power is kept where chords draw together or cross (a bare vial). T is then that
-                 of the strip: losses, times the pixel's width over the spacing (half of that from the column before to
-                 the one behind, where it varies). Takes an even turn.
+                 of the strip: losses, times the pixel's width over the spacing (half the distance from the chord before
+                 to the one behind, where it varies). Takes an even turn.
     magnification   how rows spread on the way; None: they stay level and row_mm apart. Takes chords that may cross
     """
 
@@ -146,7 +147,7 @@ class Chords:
         before = dark(first - 1) if first else self.dark_before
         after = dark(end) if end < field.columns else self.dark_after
         spread = None if self.magnification is None else self.magnification.part(first, end)
-        rest = {"dark_before": before, "dark_after": after, "magnification": spread}
+        rest: dict[str, Any] = {"dark_before": before, "dark_after": after, "magnification": spread}
         return replace(self, **found, rows=field.lit_rows, **rest)
 
 
@@ -157,11 +158,13 @@ class Optics:
     chords              the straight path of every column's light through the resin, at every angle
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
+    footprint           how each pixel's light is spread
     """
 
     chords: Chords
     vial_radius_mm: float
     absorption_per_mm: float
+    footprint: Footprint = Footprint()  # noqa: RUF009, frozen
 
     @property
     def straight_rays(self) -> bool:
@@ -180,11 +183,13 @@ class Optics:
         return replace(changed, chords=replace(changed.chords, **within)) if within else changed
 
     def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
-        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own. ShapeError where
-        rows spread over slices."""
+        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own.
+
+        ShapeError where rows spread over slices.
+        """
         if not self.slices_independent:
             raise ShapeError("rows of light spread over several slices; expected light that stays at its height.")
-        return self.replace(rows=len(index), row_mm=voxel_mm)
+        return self.replace(rows=len(index), row_mm=voxel_mm, footprint=self.footprint.within_rows())
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""

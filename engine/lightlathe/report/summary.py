@@ -57,7 +57,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
 
 
 def _assumed(record: Record, resin: Resin) -> tuple[str, ...]:
-    return assumptions(resin.refractive_index, record.settings["vial"])
+    return assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"])
 
 
 def _ended(record: Record) -> list[str]:

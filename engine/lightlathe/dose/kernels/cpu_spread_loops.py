@@ -1,13 +1,13 @@
 """The compiled loops of the CPU kernel for rows that spread with depth.
 
 As cpu_loops.py, a tile of voxel columns at a time, but a bin's planes are on no slices: a voxel of magnification M
-reads them at places that grow by voxel / (M plane) from slice to slice. Within a tile M varies little. So 1 / M is
-divided evenly by a few nodes; the planes of each bin are resampled onto the slices once at every node, and a voxel
-mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 / M, so the mean of both is right, and what is left is a blur: NODE_ROWS is
-the largest distance of two nodes in rows of pixels, at the slice farthest from the pupil's height.
+reads them at places that grow by voxel / (M plane) from slice to slice. Within a tile M varies little. So a few nodes
+divide its range of 1 / M evenly; the planes of each bin are resampled onto the slices once at every node, and a voxel
+mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 / M, so the mean of both is right, and
+what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's height.
 
-Resampling a row is a sum of shifted copies of it under weights: where slices are about as far apart as planes, the
-numbers of the planes that a block of slices reads differ from those of the slices by a few values only.
+Resampling a line of planes is a sum of shifted copies of it under weights: where slices are about as far apart as
+planes, the numbers of the planes that a block of slices reads differ from theirs by a few values only.
 """
 
 import numpy as np

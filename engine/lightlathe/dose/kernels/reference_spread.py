@@ -69,7 +69,7 @@ def _between(values: Tensor, low: Tensor, part: Tensor) -> Tensor:
 
 
 def deposit(views_array: Tensor, views, gain: float) -> Tensor:
-    """Dose (x, y, batch * slice) of views (angle, bin, batch * plane), times gain. Memory: some times one dose volume."""
+    """Dose (x, y, batch * slice) of views (angle, bin, batch * plane), times gain. Memory: a few dose volumes."""
     spread, device, dtype = views.spread, views_array.device, views_array.dtype
     batch = views_array.shape[2] // spread.planes
     inside, x, y = _columns(views, device)

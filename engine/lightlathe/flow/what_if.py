@@ -1,0 +1,95 @@
+"""What each thing that a job leaves unstated may cost: the print of its patterns, should the other case be true."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from lightlathe.errors import JobError, ShapeError
+from lightlathe.flow.prediction import predict
+from lightlathe.flow.recorded import StoredBeam, job_of
+from lightlathe.job import Job
+from lightlathe.job.vial import INDICES
+from lightlathe.quantities import Prediction
+from lightlathe.result import Record
+from lightlathe.support.watching import doing, step
+from lightlathe.support.words import amount
+
+GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none: common practice, no source
+BLUR_PIXELS = (1.0, 2.0)  # of a lens, full width at half maximum
+OFF_PIXELS = 0.5  # of the axis, as well as it is usually found (common practice, no source)
+ABSORPTION_PERCENT, EXPOSURE_PERCENT = 10.0, 5.0  # where nothing is known better (common practice, no source)
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """One other case and its print.
+
+    words   of the case, after "if"
+    asked   its keys, for `predict`
+    """
+
+    words: str
+    asked: dict[str, Any]
+    print: Prediction | None
+    why_not: str = ""
+
+    @property
+    def lost(self) -> float:
+        """How bad the print is: 1 - its overlap with the part, on the finest grid that was judged; for ranking."""
+        if self.print is None:
+            return -1.0
+        quality = self.print.quality
+        return 1 - quality.get("iou_fine", quality["iou"])
+
+
+def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
+    """(words, keywords of `predict`) of what the job leaves open, and of what is never known exactly."""
+    vial, light, resin = job.vial, job.light, job.resin
+    if vial.surroundings is None and not isinstance(light.beam, StoredBeam):
+        for around, index in INDICES.items():
+            wall = {"surroundings": around, "wall_mm": GLASS_MM, "wall_index": GLASS}
+            words = f"the vial stands in {around} (index {index:g}), wall {GLASS_MM:g} mm of index {GLASS:g}"
+            yield words, {"vial": wall}
+    if light.pixel_shape is None:
+        yield "pixels are squares", {"light": {"pixel_shape": "square"}}
+    if light.blur_mm is None:
+        for pixels in BLUR_PIXELS:
+            blur = pixels * light.pixel_mm
+            words = f"the lens blurs by {pixels:g} {'pixel' if pixels == 1 else 'pixels'} ({amount(blur)} mm)"
+            yield words, {"light": {"blur_mm": blur}}
+    moving = job.turn.motion == "continuous"
+    words = "the vial stands still under each image" if moving else "the vial turns on while an image stands"
+    yield words, {"motion": "stepped" if moving else "continuous"}
+    sense = "counterclockwise" if job.turn.sense == "clockwise" else "clockwise"
+    yield f"the vial turns {sense}", {"sense": sense}
+    off = OFF_PIXELS * light.pixel_mm
+    yield f"the axis is off by {OFF_PIXELS:g} pixel ({amount(off)} mm)", {"axis_offset_mm": off}
+    for percent in (-ABSORPTION_PERCENT, ABSORPTION_PERCENT):
+        words = f"the resin absorbs {abs(percent):g} % {'more' if percent > 0 else 'less'}"
+        yield words, {"absorption_per_mm": resin.absorption_per_mm * (1 + percent / 100)}
+    for percent in (-EXPOSURE_PERCENT, EXPOSURE_PERCENT):
+        words = f"the exposure is {abs(percent):g} % {'longer' if percent > 0 else 'shorter'}"
+        yield words, {"exposure_s": exposure_s * (1 + percent / 100)}
+
+
+@doing("predicting other cases")
+def what_ifs(record: Record, *, finer: bool = True) -> list[WhatIf]:
+    """The cases of a record's job, worst print first; a case that cannot be computed comes last, with the reason.
+
+    Each is computed as `predict` computes it: the same patterns, at the planned exposure.
+    """
+    from lightlathe.resins.own import absorbing
+
+    job = job_of(record)
+    found = []
+    listed = list(cases(job, record.patterns.exposure_s))
+    for number, (words, asked) in enumerate(listed):
+        given = dict(asked)
+        if "absorption_per_mm" in given:
+            given["resin"] = absorbing(job.resin, given.pop("absorption_per_mm"))
+        try:
+            found.append(WhatIf(words, asked, predict(record, finer=finer, **given)))
+        except (JobError, ShapeError) as problem:
+            found.append(WhatIf(words, asked, None, str(problem).splitlines()[0]))
+        step(number + 1, len(listed))
+    return sorted(found, key=lambda case: -case.lost)
