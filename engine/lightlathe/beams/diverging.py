@@ -51,7 +51,7 @@ class Diverging:
     ray changes by n1 / n2 at every surface. (Really n sin(elevation) is kept there, and rays that rise are refracted a
     little otherwise across too.) Errors against exact rays: tests/beams/test_diverging.py.
 
-    Source: fan beams, Kak & Slaney, Principles of Computerized Tomographic Imaging (1988), section 3.4; refraction as in
+    Source: fan beams, Kak & Slaney, Principles of Computerized Tomographic Imaging (1988), section 3.4; refraction: see
     round_vial.py.
     """
 

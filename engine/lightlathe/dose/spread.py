@@ -53,8 +53,8 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     least, most = given.range_within(chords.offset_mm.double().cpu(), radius_mm * (1 + 1e-9))
     if not least > 0:
         raise ShapeError(
-            f"rows of light meet within the vial's {radius_mm:g} mm (magnification {least:.4g}); expected a lens beyond "
-            "it."
+            f"rows of light meet within the vial's {radius_mm:g} mm (magnification {least:.4g}); expected a lens "
+            "beyond it."
         )
     rows, row_mm, voxel_mm = chords.rows, chords.row_mm, grid.voxel_mm
     finer, blurred = row_mm < voxel_mm * (1 - REL_TOLERANCE), not footprint.plain and footprint.across_rows

@@ -13,6 +13,6 @@ from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Field", "FineShape", "Footprint", "Grid", "Magnification", "Optics",
-    "Part", "Patterns", "Prediction", "Target",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Field", "FineShape", "Footprint", "Grid", "Magnification",
+    "Optics", "Part", "Patterns", "Prediction", "Target",
 ]  # fmt: skip

@@ -1,4 +1,7 @@
-"""The CPU kernel for rows that spread with depth; as cpu.py, whose functions hand such views on to it."""
+"""The CPU kernel for rows that spread with depth; as cpu.py, whose tiles and tables it takes.
+
+Repeats: as there, each number is summed by one thread in one fixed order.
+"""
 
 import math
 
@@ -6,35 +9,38 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from lightlathe.dose.kernels import cpu
 from lightlathe.support.threads import share_out
 
 
-def deposit(light: np.ndarray, views, tiles: np.ndarray, fixed: tuple) -> Tensor:
-    """Dose (x, y, batch * slice) of views (angle, bin, batch * plane). Memory: 2 MB a thread beside input and output.
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    return cpu.why_not(views, device, dtype)
 
-    fixed   what the loops of cpu.py take too: directions, columns, optics, bins of a tile
-    """
+
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
+    """Dose (x, y, batch * slice) of views (angle, bin, batch * plane), times gain. Memory: 2 MB a thread beside input
+    and output."""
     from lightlathe.dose.kernels.cpu_spread_loops import deposit_tiles
 
-    spread = views.spread
-    batch = light.shape[2] // spread.planes
-    dose = np.zeros(views.dose_shape(batch * spread.slices), light.dtype)
-    given = (*fixed, *_spread(views))
-    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *given), len(tiles), max_items=4)
+    light, spread = cpu.as_numpy(views_array), views.spread
+    dose = np.zeros(views.dose_shape(light.shape[2] // spread.planes * spread.slices), light.dtype)
+    tiles, fixed = cpu.tiles_of(views), (*cpu.geometry(views, gain), *_spread(views))
+    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
 
-def collect(dose: np.ndarray, views, tiles: np.ndarray, fixed: tuple) -> Tensor:
-    """The exact transpose: views (angle, bin, batch * plane) of a volume (x, y, batch * slice)."""
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The exact transpose: views (angle, bin, batch * plane) of a volume (x, y, batch * slice), times gain."""
     from lightlathe.dose.kernels.cpu_spread_loops import ANGLES_PER_PASS, collect_angles
 
-    spread = views.spread
-    batch = dose.shape[2] // spread.slices
-    light = np.zeros(views.view_shape(batch * spread.planes), dose.dtype)
-    (cos, sin), given = fixed[:2], (*fixed[2:], *_spread(views))
+    dose, spread = cpu.as_numpy(volume), views.spread
+    light = np.zeros(views.view_shape(dose.shape[2] // spread.slices * spread.planes), dose.dtype)
+    tiles = cpu.tiles_of(views)
+    (cos, sin, *fixed), rest = cpu.geometry(views, gain), _spread(views)
 
     def work(first: int, last: int) -> None:
-        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *given)
+        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *rest)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)

@@ -4,7 +4,8 @@ As cpu_loops.py, a tile of voxel columns at a time, but a bin's planes are on no
 reads them at places that grow by voxel / (M plane) from slice to slice. Within a tile M varies little. So a few nodes
 divide its range of 1 / M evenly; the planes of each bin are resampled onto the slices once at every node, and a voxel
 mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 / M, so the mean of both is right, and
-what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's height.
+what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's
+height.
 
 Resampling a line of planes is a sum of shifted copies of it under weights: where slices are about as far apart as
 planes, the numbers of the planes that a block of slices reads differ from theirs by a few values only.
@@ -257,7 +258,7 @@ def add_planes(light, a, b, at, lines, r, base, wide, planes):
 
 @fast
 def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes):
-    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. See `_spread` for what comes last."""
+    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`."""
     planes, slices, nodes, width = sizes
     angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
     shape = TILE * TILE

@@ -1,15 +1,12 @@
 """The dose kernel in plain torch: any device, float32 and float64, one angle at a time.
 
-Slow on purpose where slow is clear. It imports torch alone, so that it never leans on what it checks. Rows that spread
-with depth: reference_spread.py.
+Slow on purpose where slow is clear. It imports torch alone, so that it never leans on what it checks.
 """
 
 from collections.abc import Iterator
 
 import torch
 from torch import Tensor
-
-from lightlathe.dose.kernels import reference_spread
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
@@ -73,8 +70,6 @@ def _on_lines(s: Tensor, t: Tensor, offset: Tensor, turn: Tensor) -> tuple[Tenso
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: a few times one dose volume."""
-    if views.spread is not None:
-        return reference_spread.deposit(views_array, views, gain)
     device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
     dark = torch.zeros(1, slices, device=device, dtype=dtype)
     dose = torch.zeros(views.nx * views.ny, slices, device=device, dtype=dtype)
@@ -89,8 +84,6 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
 
     index_add_ adds in no fixed order on CUDA: there the last digits may differ from run to run.
     """
-    if views.spread is not None:
-        return reference_spread.collect(volume, views, gain)
     device, dtype, slices = volume.device, volume.dtype, volume.shape[2]
     flat = volume.reshape(views.nx * views.ny, slices)
     out = torch.empty(views.angles, views.bins, slices, device=device, dtype=dtype)

@@ -4,7 +4,7 @@ See `Views`, "With `spread`". It imports torch alone, so that it never leans on 
 """
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import torch
 from torch import Tensor
@@ -12,7 +12,8 @@ from torch import Tensor
 PIECE = 1 << 24  # numbers of a volume that are looked at together
 
 
-class _Corners(NamedTuple):
+@dataclass(frozen=True)
+class _Corners:
     """Of some voxel columns in one view: their numbers, and where and how much each voxel reads.
 
     columns   slice of the voxel columns inside
@@ -24,6 +25,11 @@ class _Corners(NamedTuple):
     corners: tuple[tuple[Tensor, Tensor], ...]
     plane: Tensor
     share: Tensor
+
+
+def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
+    """None where this kernel can run, else the reason it cannot."""
+    return None if dtype in (torch.float32, torch.float64) else f"it computes in float32 or float64, not {dtype}"
 
 
 def _columns(views, device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
@@ -68,7 +74,7 @@ def _between(values: Tensor, low: Tensor, part: Tensor) -> Tensor:
     return padded[low] + part * (padded[low + 1] - padded[low])
 
 
-def deposit(views_array: Tensor, views, gain: float) -> Tensor:
+def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, batch * slice) of views (angle, bin, batch * plane), times gain. Memory: a few dose volumes."""
     spread, device, dtype = views.spread, views_array.device, views_array.dtype
     batch = views_array.shape[2] // spread.planes
@@ -87,7 +93,7 @@ def deposit(views_array: Tensor, views, gain: float) -> Tensor:
     return whole.mul_(gain).reshape(views.nx, views.ny, batch * spread.slices)
 
 
-def collect(volume: Tensor, views, gain: float) -> Tensor:
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     """The exact transpose: views (angle, bin, batch * plane) of a volume (x, y, batch * slice), times gain."""
     spread, device, dtype = views.spread, volume.device, volume.dtype
     batch = volume.shape[2] // spread.slices
