@@ -83,6 +83,18 @@ class Diverging:
         edge = columns * pixel_mm / 2 + abs(self.lens_offset_mm)
         return math.atan(edge / self.distance_of(columns, pixel_mm))
 
+    def narrowing(self, columns: int, pixel_mm: float, layers: RoundVial) -> float:
+        """Distance of two chords in the resin over that of their pixels, near the axis."""
+        drawn = 0.0 if self.window_mm is None else self.window_mm * (1 - 1 / layers.outside)
+        return layers.narrowing * (1 - drawn / self.distance_of(columns, pixel_mm))
+
+    def width_mm(self, columns: int, pixel_mm: float, layers: RoundVial) -> float:
+        """Twice the distance from the axis at which the light ends in the resin, on the side where that is less."""
+        edge, distance = columns * pixel_mm / 2, self.distance_of(columns, pixel_mm)
+        ends = torch.tensor([-edge, edge], dtype=torch.float64)
+        low, high = self._rays(ends, self.lens_offset_mm, distance, layers).offset_mm.tolist()
+        return 2 * min(-low, high)
+
     def chords(
         self,
         *,

@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import math
 from pathlib import Path
 from typing import Any
 
@@ -89,6 +90,12 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a square pixel's area that shines")
     sub.add_argument("--blur-mm", type=float, metavar="MM", help="the lens's blur: full width at half maximum")
     sub.add_argument(
+        "--throw-ratio",
+        type=float,
+        metavar="RATIO",
+        help="light that leaves a lens at so many widths of the picture; inf: parallel",
+    )
+    sub.add_argument(
         "--assumptions", action="store_true", help="what each thing that the job leaves unstated may cost, as a table"
     )
     sub.add_argument(
@@ -143,7 +150,7 @@ def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
 
 def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     """The keys of [light] that `predict` was asked to assume."""
-    found = {key: getattr(arguments, key) for key in ("pixel_shape", "fill_factor", "blur_mm")}
+    found = {key: getattr(arguments, key) for key in ("pixel_shape", "fill_factor", "blur_mm", "throw_ratio")}
     return {key: value for key, value in found.items() if value is not None}
 
 
@@ -177,4 +184,7 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"{100 * float(light['fill_factor']):g} % of each shining")
     if "blur_mm" in light:
         said.append(f"blurred by {light['blur_mm']:g} mm")
+    if "throw_ratio" in light:
+        ratio = float(light["throw_ratio"])
+        said.append("parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}")
     return ", ".join(said) or "as designed"

@@ -1,6 +1,7 @@
 """All questions of the feasibility check."""
 
 from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
 from lightlathe.feasibility.fit import detail, field, place, room, turn
 from lightlathe.feasibility.light import heat, levels, light, sinking
@@ -11,8 +12,8 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, refraction, detail, blur, diffraction, insert, turn, light, levels,
-    sinking, heat, effort,
+    absorption, threshold, room, place, field, refraction, divergence, detail, blur, diffraction, insert, turn, light,
+    levels, sinking, heat, effort,
 )  # fmt: skip
 
 

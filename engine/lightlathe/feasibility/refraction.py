@@ -3,7 +3,7 @@
 import dataclasses
 import math
 
-from lightlathe.beams import RoundVial, seen_from
+from lightlathe.beams import Diverging, RoundVial, seen_from
 from lightlathe.feasibility.case import Case
 from lightlathe.judge.cautions import assumptions
 from lightlathe.judge.verdict import Reason
@@ -21,13 +21,15 @@ def refraction(case: Case) -> Reason | None:
     layers = RoundVial.of(case.vial, case.resin)
     ray_mm = layers.addressable_mm / layers.narrowing
     lit_mm = case.light.columns * case.light.pixel_mm / 2
+    if isinstance(case.light.beam, Diverging):  # where the ray of its last column would pass the axis
+        lit_mm = case.light.beam.width_mm(case.light.columns, case.light.pixel_mm, layers) / 2 / layers.narrowing
     reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
     text = (
         f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "
         f"the resin (index {layers.resin:g}) rays pass the axis at {amount(layers.narrowing, 3)} of their distance "
         f"outside, {_whose(reach_mm < layers.addressable_mm)} at {amount(reach_mm, 3)} mm"
     )
-    missing = int(case.light.columns - 2 * ray_mm / case.light.pixel_mm)
+    missing = int(case.light.columns * (1 - ray_mm / lit_mm))
     if missing > 1:
         text += f"; {missing} of {case.light.columns} columns miss the resin and carry no light"
     if rim_mm <= reach_mm + case.grid.voxel_mm / 2:  # no voxel centre of the part lies further out
@@ -57,4 +59,5 @@ def _whose(by_field: bool) -> str:
 
 def assumed(case: Case) -> tuple[str, ...]:
     """What goes with the verdict: the assumptions about the light."""
-    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), vars(case.light))
+    light = {**vars(case.light), "beam": {"kind": "diverging"} if case.light.rows_spread else None}
+    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light)

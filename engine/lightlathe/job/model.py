@@ -5,7 +5,9 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Literal
 
-from lightlathe.beams import RoundVial, Telecentric
+import torch
+
+from lightlathe.beams import Diverging, RoundVial, Telecentric
 from lightlathe.checks import path_in
 from lightlathe.errors import JobError, shown
 from lightlathe.families import Beam, Resin, Response, Shape
@@ -100,6 +102,11 @@ class Light:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
         self._check_pixel()
 
+    @property
+    def rows_spread(self) -> bool:
+        """Whether rows of light spread with depth, and lie on no slices."""
+        return isinstance(self.beam, Diverging)
+
     def _check_pixel(self) -> None:
         fill, blur = self.fill_factor, self.blur_mm
         if fill is not None and self.pixel_shape != "square":
@@ -124,6 +131,8 @@ class Light:
 
 def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
     """Width of the light in the resin over that outside, where the beam is one of this program's."""
+    if isinstance(light.beam, Diverging):
+        return light.beam.narrowing(light.columns, light.pixel_mm, RoundVial.of(vial, resin))
     if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
         return 1.0
     return RoundVial.of(vial, resin).narrowing
@@ -132,9 +141,38 @@ def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
 def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
     """Width of the light in the resin. That of the whole vial where all rays that can enter it do: more would miss."""
     width, inner = light.columns * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
-    if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
+    if isinstance(light.beam, Diverging):
+        width = light.beam.width_mm(light.columns, light.pixel_mm, RoundVial.of(vial, resin))
+    if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric | Diverging):
         return width
     return max(width, inner) if width >= 2 * RoundVial.of(vial, resin).addressable_mm else width
+
+
+def magnifications(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> tuple[float, float]:
+    """Minimum and maximum magnification of the rows no further than `reach_mm` from the axis: (1, 1) for level ones."""
+    if not isinstance(light.beam, Diverging):
+        return 1.0, 1.0
+    pixels = {"columns": light.columns, "rows": light.rows, "pixel_mm": light.pixel_mm}
+    chords = light.beam.chords(angle_rad=torch.zeros(1, dtype=torch.float64), **pixels, vial=vial, resin=resin)
+    near = (chords.offset_mm.abs() <= reach_mm) & (chords.transmittance > 0)
+    if chords.magnification is None or not bool(near.any()):
+        return 1.0, 1.0
+    first, last = near.nonzero()[[0, -1], 0].tolist()
+    return chords.magnification.part(first, last + 1).range_within(chords.offset_mm[first : last + 1], reach_mm)
+
+
+def height_mm(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> float:
+    """Height of the light within `reach_mm` of the axis, at the depth where it is least.
+
+    Of a lens that is not at z = 0: twice the height on the side where that is less.
+    """
+    edge_mm = light.rows * light.pixel_mm / 2
+    if not isinstance(light.beam, Diverging):
+        return 2 * edge_mm
+    pupil = light.beam.lens_height_mm
+    limits = magnifications(light, vial, resin, reach_mm)
+    top, bottom = (min(sign * pupil + (edge_mm - sign * pupil) * m for m in limits) for sign in (1, -1))
+    return max(0.0, 2 * min(top, bottom))
 
 
 @dataclass(frozen=True)
@@ -226,6 +264,10 @@ class Job:
     def width_mm(self) -> float:
         """Width of the light in the resin."""
         return width_mm(self.light, self.vial, self.resin)
+
+    def height_mm(self, reach_mm: float) -> float:
+        """Height of the light within `reach_mm` of the axis."""
+        return height_mm(self.light, self.vial, self.resin, reach_mm)
 
     @property
     def tolerance_mm(self) -> float:

@@ -42,9 +42,18 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping
         first = () if wall is not None else (f"The vial's wall matches {matching} too: wall_index is not given.",)
     return (
         *first,
-        "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it.",
+        _beam(light.get("beam")),
         *_pixels(light.get("pixel_shape"), light.get("blur_mm")),
     )
+
+
+def _beam(beam: Any) -> str:
+    if isinstance(beam, Mapping) and beam.get("kind") == "diverging":
+        return (
+            "All light comes from one point, the middle of the lens: nothing is out of focus, nothing scatters. Its "
+            "slopes up and down are taken as small, and the picture as evenly bright over a plane through the axis."
+        )
+    return "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it."
 
 
 def _pixels(shape: str | None, blur_mm: float | None) -> list[str]:
