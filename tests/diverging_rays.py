@@ -1,4 +1,4 @@
-"""Rays of a lens at a finite distance, followed in space by vectors: exact Snell and Fresnel at a flat window and at both
+"""Rays of a lens at a finite distance, followed in space by vectors: exact Snell and Fresnel at a flat window and both
 surfaces of a vial. Shares nothing with the package."""
 
 from typing import NamedTuple
@@ -21,8 +21,8 @@ class Scene(NamedTuple):
 
 
 class Rays(NamedTuple):
-    """Where rays enter the resin, (ray, 3) s, t, z; their unit direction there; share of the power that does. NaN, and 0
-    of the power, where none enters."""
+    """Where rays enter the resin, (ray, 3) s, t, z; their unit direction there; share of the power that does. NaN, and
+    0 of the power, where none enters."""
 
     entry: np.ndarray
     direction: np.ndarray

@@ -9,7 +9,6 @@ design can use that.
 Source: L2 projection lumped to the diagonal, common practice in finite elements, no source.
 """
 
-import math
 from dataclasses import replace
 
 import torch
@@ -39,7 +38,9 @@ def evened(chords: Chords, finer: int, footprint: Footprint) -> tuple[Across, Ch
         count = spreading.index.shape[1]
         at = (torch.arange(-1, count + 1, dtype=torch.float64) - (count - 1) / 2) / finer + (len(columns) - 3) / 2
         places = between(at, number, columns, beyond=True)
-    count = math.ceil(float(places[-1] - places[0]) / spacing * (1 - REL_TOLERANCE)) + 1
+    width = float(places[-1] - places[0])
+    count = max(1, round(width / spacing)) + 1  # columns that are all but even have bins on them
+    spacing = width / (count - 1)
     middle = float(places[0] + places[-1]) / 2
     bins = middle + (torch.arange(count, dtype=torch.float64) - (count - 1) / 2) * spacing
     spread = None
