@@ -35,7 +35,7 @@ def test_half_angles(throw_ratio, degrees):
 
 def test_a_fan_in_a_matched_bath():
     """s = L sin(gamma), theta = phi + gamma (Kak & Slaney 1988, 3.4.3); the ray that touches a vial of L = 5 R has
-    gamma = asin(1 / 5) = 11.537 degrees. Rows are aimed at the plane of the axis: M = distance from the lens over that."""
+    gamma = asin(1 / 5) = 11.537 degrees. Rows are aimed at the plane of the axis: M = 1 there along each ray."""
     distance = 5 * R
     found = chords(Diverging(distance_mm=distance), columns=121)
     s = (torch.arange(121, dtype=torch.float64) - 60) * 0.2
