@@ -35,7 +35,7 @@ from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
 
-__all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
+__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
@@ -129,6 +129,22 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     facts = {"name": record.name, **applied}
     return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark)
+
+
+def calibration(job: Job, folder: Path) -> Path:
+    """Write calibration frames for a job's projector, forms and a page; returns the page's path."""
+    from lightlathe.export.calibration import ALIGNMENT, write_calibration
+    from lightlathe.export.calibration_images import METER, Field, frame_lines
+    from lightlathe.flow.test_print import disc_print
+    from lightlathe.report.calibration_page import page
+
+    light = job.load(design=False).light
+    field = Field(light.columns, light.rows, 2**light.bits - 1, (light.columns - 1) / 2)
+    across = min(job.vial.inner_diameter_mm / light.pixel_mm, light.columns)
+    strip = field.centred(max(4, round(across / 4))), field.centred(max(2, round(across / 40)))
+    _, *apart = frame_lines(field)
+    text = page(*apart, METER**2, ALIGNMENT, *(disc_print(job, columns, field.axis_column) for columns in strip))
+    return write_calibration(field, folder, bits=light.bits, page=text, strip=strip)
 
 
 def summary(record: Record, path: Path) -> str:
