@@ -114,7 +114,7 @@ def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     start = job.design.start
     if isinstance(start, Earlier):
         files[start.result] = sha256_of(job.path(start.result))
-    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
+    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own} | dict(job.files)
     return {**resolved(job), "files": files, **sources_of(job)}
 
 

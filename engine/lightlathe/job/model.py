@@ -13,7 +13,7 @@ from lightlathe.job.bounds import positive
 from lightlathe.job.design import Design
 from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
-from lightlathe.projector import Linear
+from lightlathe.projector import Linear, Measured
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
@@ -87,6 +87,8 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+        if isinstance(self.response, Measured):
+            self.response.require_bits(self.bits)
 
 
 def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
@@ -174,6 +176,7 @@ class Job:
     """A whole job file. Members of families are objects already; paths are relative to `folder`.
 
     notes   sentences on former names that were read as current ones (renamed.py)
+    files   (name, SHA-256) of the files of [light] that were read with the job (light_files.py)
     """
 
     name: str
@@ -188,6 +191,7 @@ class Job:
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
     notes: tuple[str, ...] = ()
+    files: tuple[tuple[str, str], ...] = ()
 
     @property
     def width_mm(self) -> float:

@@ -2,7 +2,14 @@
 
 from lightlathe.families import Response
 from lightlathe.projector.levels import Codebook, quantise
+from lightlathe.projector.measured import Measured
 from lightlathe.projector.responses import Linear, Power, Srgb, Table
 
-RESPONSES: dict[str, type[Response]] = {"linear": Linear, "power": Power, "srgb": Srgb, "table": Table}
-__all__ = ["RESPONSES", "Codebook", "Linear", "Power", "Srgb", "Table", "quantise"]
+RESPONSES: dict[str, type[Response]] = {
+    "linear": Linear,
+    "measured": Measured,
+    "power": Power,
+    "srgb": Srgb,
+    "table": Table,
+}
+__all__ = ["RESPONSES", "Codebook", "Linear", "Measured", "Power", "Srgb", "Table", "quantise"]
