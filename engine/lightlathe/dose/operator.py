@@ -55,7 +55,8 @@ class DoseOperator(LinearMap):
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm, directions)
+        radius_mm, absorption = optics.vial_radius_mm, optics.absorption_per_mm
+        resampling, views = plan(optics.chords, grid, radius_mm, absorption, directions, optics.illumination)
         self.resampling = resampling.to(self.device, self.dtype)
         self.views = replace(views, precision=backend.precision)
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
@@ -107,7 +108,7 @@ class DoseOperator(LinearMap):
         if self.row_of_slice is None:
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
         nx, ny, _ = self.grid.shape
-        optics = self.optics.for_slices(index, self.grid.voxel_mm)
+        optics = self.optics.for_slices(index, self.grid)
         grid = Grid((nx, ny, len(index)), self.grid.voxel_mm)
         return DoseOperator(optics, grid, self.backend, gain=self.gain, directions=self.directions)
 
@@ -158,6 +159,14 @@ class DoseOperator(LinearMap):
         if not self.optics.slices_independent:
             return None
         return torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
+
+    @property
+    def light_of_slice(self) -> Tensor | None:
+        rows, light = self.row_of_slice, self.optics.illumination
+        if rows is None or light is None:
+            return None
+        light = light[:, rows.cpu().clamp(min=0)]
+        return None if bool((light == light[:, :1]).all()) else light.to(self.device)
 
     @property
     def straight_rays(self) -> bool:

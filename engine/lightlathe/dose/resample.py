@@ -24,7 +24,7 @@ from lightlathe.quantities import Chords, Grid
 class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
-    share   (column, 1), what each column keeps of its light; None where that is all
+    share   (column, 1) or (column, row), what each pixel keeps of its light; None where that is all
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows
     late    True where planes are rows, and become slices in the dose; else planes are slices
@@ -81,15 +81,19 @@ def plan(
     radius_mm: float,
     absorption_per_mm: float,
     directions: Directions = Directions(),  # noqa: B008, it does not change
+    illumination: Tensor | None = None,
 ) -> tuple[Resampling, Views]:
     """How these chords light this grid: the resampling (on the CPU, see `to`), and the geometry of the views it gives.
 
-    directions   of the views, for chords that may cross; others have one view for each image
+    directions     of the views, for chords that may cross; others have one view for each image
+    illumination   (column, row) as `Optics.illumination`: a factor on each pixel's light
 
     Raises ShapeError where chords cross inside the vial that must not, or that may are uneven.
     """
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
-    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()
+    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()[:, None]
+    if illumination is not None:
+        share = share * illumination.double().cpu()
     columns = len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines, turned = float(offset[0] + offset[-1]) / 2, None, None
@@ -117,7 +121,7 @@ def plan(
     on_slices = interpolation(grid.centres_mm(2), row_z, grid.voxel_mm, chords.row_mm)
     nx, ny, nz = grid.shape
     resampling = Resampling(
-        share=None if bool((share == 1).all()) else share[:, None],
+        share=None if bool((share == 1).all()) else share,
         rows=None if on_slices.is_identity else on_slices,
         late=chords.rows < nz,
         turned=turned,

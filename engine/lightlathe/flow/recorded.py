@@ -16,6 +16,7 @@ from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
 from lightlathe.job.toml import without_nothing
 from lightlathe.part.own import OwnShape
+from lightlathe.projector import FlatField
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
 from lightlathe.solve import Earlier
@@ -88,9 +89,21 @@ def job_of(record: Record, resin: Resin | None = None, *, run_own: bool = False)
     for member in job.own_of_print:
         if not isinstance(member, OwnShape) and (run_own or member.source.was_run):
             member.load()
+    job = _illuminated(job, record)
     light = {place.partition(".")[2]: member for place, member in members.items() if place.startswith("light.")}
     job = dataclasses.replace(job, light=dataclasses.replace(job.light, **light))
     return dataclasses.replace(job, resin=members["resin"]) if "resin" in members else job
+
+
+def _illuminated(job: Job, record: Record) -> Job:
+    """The job with the illumination that the record holds in place of the name of its file."""
+    name, optics = job.light.illumination, record.optics
+    if name is None:
+        return job
+    if optics is None or optics.illumination is None:
+        raise ResultError(f"the result names the illumination {shown(name)} and holds no values of it.")
+    flat = FlatField.of_record(str(name), optics.illumination)
+    return dataclasses.replace(job, light=dataclasses.replace(job.light, illumination=flat))
 
 
 def lit_as_stored(job: Job, record: Record) -> Job:

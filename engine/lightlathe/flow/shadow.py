@@ -100,7 +100,9 @@ def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
 
     The images themselves, unless a bare vial turns their columns by unlike angles.
     """
-    shown = patterns.fractions()
+    shown, light = patterns.fractions(), job.light.relative_irradiance
+    if light is not None:
+        shown = shown * light[patterns.field.lit].to(shown)
     chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
     if not chords.crossing or len(chords.offset_mm) < 2:
         return shown, patterns.pixel_mm

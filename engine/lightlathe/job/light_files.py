@@ -8,6 +8,7 @@ from lightlathe.checks import path_in
 from lightlathe.errors import JobError, shown
 from lightlathe.job.tables import Where
 from lightlathe.projector.data_files import DataFile, read_file
+from lightlathe.projector.flat_field_file import read_flat_field
 from lightlathe.projector.measured import read_response
 
 Read = TypeVar("Read")
@@ -24,6 +25,10 @@ def with_files(table: Any, folder: Path, where: Where) -> tuple[Any, Files]:
         response = {"kind": "measured"}
     if isinstance(response, Mapping) and response.get("kind") == "measured":
         table = {**table, "response": _measured(response, folder, where.inner("response"), files)}
+    name = table.get("illumination")
+    if isinstance(name, str):
+        found = _read(lambda file: read_flat_field(file, name), name, folder, where.inner("illumination"), files)
+        table = {**table, "illumination": found}
     return table, files
 
 

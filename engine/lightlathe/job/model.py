@@ -2,8 +2,11 @@
 
 import math
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
+
+from torch import Tensor
 
 from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.checks import path_in
@@ -13,7 +16,7 @@ from lightlathe.job.bounds import positive
 from lightlathe.job.design import Design
 from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
-from lightlathe.projector import Linear, Measured
+from lightlathe.projector import FlatField, Linear, Measured, relative_irradiance
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
@@ -65,6 +68,10 @@ class PartTable:
 class Light:
     """The projector, as measured in the vial's place without it: pixel pitch, field, peak irradiance, bits, response.
 
+    irradiance_mw_cm2   of a white pixel at the brightest place of the field, where illumination is given
+    illumination    relative irradiance over the field, from a file (light_files.py); its name alone in a result
+    dead_columns, dead_rows   that carry no light, counted from 0 at the left and at the top as the projector sees the
+                    picture along its light
     wavelength_nm   for the check: how far light spreads by diffraction
     """
 
@@ -76,6 +83,9 @@ class Light:
     bits: int = 8
     response: Response = Linear()  # noqa: RUF009, frozen
     wavelength_nm: float | None = None
+    illumination: FlatField | str | None = None
+    dead_columns: tuple[int, ...] = ()
+    dead_rows: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -89,6 +99,29 @@ class Light:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
         if isinstance(self.response, Measured):
             self.response.require_bits(self.bits)
+        for name, size in (("columns", self.columns), ("rows", self.rows)):
+            dead = getattr(self, f"dead_{name}")
+            if any(not 0 <= n < size for n in dead):
+                raise JobError(
+                    f"dead_{name} is {shown(list(dead))}; expected numbers of {name}, from 0 to {size - 1}, the first "
+                    f"at the {'left' if name == 'columns' else 'top'}."
+                )
+            if len(set(dead)) == size:
+                raise JobError(f"dead_{name} names all {size} {name}; expected some that carry light.")
+        flat = self.illumination
+        if isinstance(flat, FlatField):
+            flat.require_fits(self.columns, self.rows)
+        elif flat is not None and not isinstance(flat, str):
+            raise JobError(f"illumination is {shown(flat)}; expected the name of a file.")
+
+    @cached_property
+    def relative_irradiance(self) -> Tensor | None:
+        """(column, row) float64, lowest row first as in patterns: light of each pixel, relative to the brightest place;
+        None where the job says nothing of it. Raises JobError where all are dark, and for values that were not read."""
+        flat = self.illumination
+        if isinstance(flat, str):
+            raise JobError(f"illumination {shown(flat)} was not read; expected its values.")
+        return relative_irradiance(flat, self.dead_columns, self.dead_rows, self.columns, self.rows)
 
 
 def narrowing(light: Light, vial: Vial, resin: Resin) -> float:

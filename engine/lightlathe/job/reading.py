@@ -20,7 +20,7 @@ from lightlathe.losses.own import OwnPenalty
 from lightlathe.part.own import OwnShape
 from lightlathe.part.shapes import SHAPES
 from lightlathe.part.voxels import KIND, Voxels, VoxelsOfRecord
-from lightlathe.projector import RESPONSES
+from lightlathe.projector import RESPONSES, FlatField
 from lightlathe.projector.own import OwnResponse
 from lightlathe.resins import RESINS
 from lightlathe.resins.own import OwnResin
@@ -250,7 +250,7 @@ def resolved(job: Job) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     """The equivalent plain data: members become tables with their `kind`."""
-    if isinstance(value, OwnMember | Voxels):
+    if isinstance(value, OwnMember | Voxels | FlatField):
         return value.as_job()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}

@@ -166,6 +166,8 @@ def put_optics(group: Any, optics: Optics) -> None:
     chords = optics.chords
     for name, units in COLUMNS.items():
         put(group, name, getattr(chords, name).double().cpu().numpy(), units, ("column",))
+    if optics.illumination is not None:
+        put(group, "illumination", optics.illumination.double().cpu().numpy(), "1", ("column", "row"))
     group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
     group.attrs.update({"absorption_per_mm": optics.absorption_per_mm, "vial_radius_mm": optics.vial_radius_mm})
 
@@ -183,7 +185,13 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
     crossing = bool(at.attrs.get("crossing", False))
     angle = torch.from_numpy(angle_rad)
     chords = Chords(angle, offset_mm, deflection_rad, transmittance, rows, row_mm, crossing=crossing)
-    return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
+    light = None
+    if root.find("optics/illumination") is not None:
+        light = root.array("optics/illumination", "f8", levels[1:3])
+        if not (np.isfinite(light).all() and light.min() >= 0 and light.max() <= 1):
+            raise ValueError("optics/illumination is beyond 0 to 1")
+        light = torch.from_numpy(light)
+    return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"), light)
 
 
 def log_in(root: Node, at: str = "log") -> dict[str, list[float]]:
