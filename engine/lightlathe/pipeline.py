@@ -112,6 +112,7 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     exposure_s   another time than planned, in as many turns
     """
     from lightlathe.export.frames import write_frames
+    from lightlathe.export.mounting import Mounting
 
     job, patterns = job_of(record), record.patterns
     if exposure_s is not None:
@@ -128,7 +129,11 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     facts = {"name": record.name, **applied, **_illumination(job.light)}
-    return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark)
+    facts["axis_offset_pixels"] = job.light.axis_offset_pixels
+    mounting = Mounting(job.light.flip, job.light.rotate_deg)
+    return write_frames(
+        patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark, mounting=mounting
+    )
 
 
 def _illumination(light: Light) -> dict[str, Any]:

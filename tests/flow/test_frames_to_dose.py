@@ -37,10 +37,12 @@ def dose_by_hand(
     z: np.ndarray,
     flat: np.ndarray | float = 1.0,
     exponent: float = EXPONENT,
+    axis_pixels: float = 0.0,
 ) -> np.ndarray:
     """mJ/cm3 at the points x, y of the vial at the start, in every height of z; the projector stands at -t.
 
-    flat   (row, column) what the projector makes of a white picture, as it sees it, of the irradiance stated
+    flat          (row, column) what the projector makes of a white picture, as it sees it, of the irradiance stated
+    axis_pixels   how far right of the field's middle the axis lies, as the projector sees it
     """
     manifest = json.loads((folder / "manifest.json").read_text())
     pixel, full = manifest["pixel_mm"], manifest["full_code"]
@@ -61,7 +63,7 @@ def dose_by_hand(
             turned = -math.radians(scan_deg)  # right-handed about +z, which points at the viewer
             s = math.cos(turned) * x - math.sin(turned) * y
             t = math.sin(turned) * x + math.cos(turned) * y
-            place = s / pixel + (columns - 1) / 2
+            place = s / pixel + (columns - 1) / 2 + axis_pixels
             left = np.floor(place).astype(int)
             share = place - left
             dark = np.pad(light, ((0, 0), (1, 1)))  # a dark column beyond each edge

@@ -238,7 +238,8 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
     """The optics of a job and its projector's whole field, chords in the order in which the projector shows its images;
     the only place that makes them.
 
-    axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
+    axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial,
+                     beyond the axis_offset_pixels of the job
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)

@@ -72,6 +72,8 @@ class Light:
     illumination    relative irradiance over the field, from a file (light_files.py); its name alone in a result
     dead_columns, dead_rows   that carry no light, counted from 0 at the left and at the top as the projector sees the
                     picture along its light
+    axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
+    flip, rotate_deg     of the frames that are exported: flipped first, then turned clockwise
     wavelength_nm   for the check: how far light spreads by diffraction
     """
 
@@ -86,6 +88,9 @@ class Light:
     illumination: FlatField | str | None = None
     dead_columns: tuple[int, ...] = ()
     dead_rows: tuple[int, ...] = ()
+    axis_offset_pixels: float = 0.0
+    flip: Literal["none", "left_right", "up_down"] = "none"
+    rotate_deg: Literal[0, 90, 180, 270] = 0
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -108,11 +113,21 @@ class Light:
                 )
             if len(set(dead)) == size:
                 raise JobError(f"dead_{name} names all {size} {name}; expected some that carry light.")
+        if not abs(self.axis_offset_pixels) < self.columns / 2:
+            raise JobError(
+                f"axis_offset_pixels is {self.axis_offset_pixels:g}, outside the field; expected less than half of its "
+                f"{self.columns} columns to the right (above 0) or to the left of its middle (below 0)."
+            )
         flat = self.illumination
         if isinstance(flat, FlatField):
             flat.require_fits(self.columns, self.rows)
         elif flat is not None and not isinstance(flat, str):
             raise JobError(f"illumination is {shown(flat)}; expected the name of a file.")
+
+    @property
+    def columns_about_axis(self) -> float:
+        """Width, in columns, of the part of the field that reaches as far on one side of the axis as on the other."""
+        return self.columns - 2 * abs(self.axis_offset_pixels)
 
     @cached_property
     def relative_irradiance(self) -> Tensor | None:
@@ -132,8 +147,9 @@ def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
 
 
 def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
-    """Width of the light in the resin. That of the whole vial where all rays that can enter it do: more would miss."""
-    width, inner = light.columns * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
+    """Width of the light in the resin, as far as it reaches on both sides of the axis. That of the whole vial where all
+    rays that can enter it do: more would miss."""
+    width, inner = light.columns_about_axis * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
     if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric):
         return width
     return max(width, inner) if width >= 2 * RoundVial.of(vial, resin).addressable_mm else width
