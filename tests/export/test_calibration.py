@@ -136,5 +136,13 @@ def test_the_command_takes_a_job_and_writes_frames_of_its_projector(tmp_path, ca
     pictures = {path.stem.split("_")[0] for path in (tmp_path / "frames").glob("*.png")}
     assert all(f"**{number}_" in page for number in pictures)
     assert "eyewear" in page
+    turned = (tmp_path / "job.toml").read_text().replace("columns = 100", "columns = 100\nrotate_deg = 90")
+    (tmp_path / "turned.toml").write_text(turned.replace("columns = 100", "columns = 100\naxis_offset_pixels = 3"))
+    assert main(["export", "turned.toml", "--calibration", "others"]) == 0
+    other = np.asarray(Image.open("others/1_handedness.png"))
+    assert np.array_equal(other, np.rot90(shown, -1))  # as the projector has to show it
+    line = np.rot90(np.asarray(Image.open("others/2_axis_line.png")))
+    assert np.flatnonzero(line.all(0)).tolist() == [52, 53]  # the axis lies 3 columns right of 49.5
+    capsys.readouterr()
     assert main(["export", "job.toml", "--frames", "other"]) == 1
     assert "is a job" in capsys.readouterr().err

@@ -29,7 +29,7 @@ FINEST = 5  # bins in a voxel: kernels on cards take 6
 class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
-    share   (column, 1), what each column keeps of its light; None where that is all
+    share   (column, 1) or (column, row), what each pixel keeps of its light; None where that is all
     across  bins <- columns, where pixels are not linear or are blurred; None where bins are columns
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows
@@ -99,7 +99,9 @@ def plan(
     """
     chords, footprint, radius_mm = optics.chords, optics.footprint, optics.vial_radius_mm
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
-    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()
+    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()[:, None]
+    if optics.illumination is not None:
+        share = share * optics.illumination.double().cpu()
     columns = len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, None, None
@@ -131,7 +133,7 @@ def plan(
     nx, ny, nz = grid.shape
     on_slices = _on_slices(optics, grid)
     resampling = Resampling(
-        share=None if bool((share == 1).all()) else share[:, None],
+        share=None if bool((share == 1).all()) else share,
         rows=None if on_slices.is_identity else on_slices,
         late=chords.rows < nz,
         across=across,

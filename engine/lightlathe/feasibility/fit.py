@@ -57,6 +57,8 @@ def field(case: Case) -> Reason:
     width, height = width_mm(case.light, case.vial, case.resin), case.light.rows * case.light.pixel_mm
     across = 2 * case.part.radius_mm
     inside = "" if case.narrowing == 1 else " in the resin"
+    if case.light.axis_offset_pixels:
+        inside += f" about the axis ({amount(abs(case.light.axis_offset_pixels), 3)} columns off the field's middle)"
     text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"
     slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
@@ -116,8 +118,9 @@ def _wanted_with(case: Case, times: float) -> str:
 
 def _missing(case: Case) -> str:
     """The columns and rows that would just cover the part, where there are too few."""
+    off = 2 * abs(case.light.axis_offset_pixels)
     wanted = (
-        ("columns", case.light.columns, 2 * case.part.radius_mm / (case.light.pixel_mm * case.narrowing)),
+        ("columns", case.light.columns, 2 * case.part.radius_mm / (case.light.pixel_mm * case.narrowing) + off),
         ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
     )
     return " and ".join(

@@ -20,7 +20,7 @@ def refraction(case: Case) -> Reason | None:
         return None
     layers = RoundVial.of(case.vial, case.resin)
     ray_mm = layers.addressable_mm / layers.narrowing
-    lit_mm = case.light.columns * case.light.pixel_mm / 2
+    lit_mm = case.light.columns_about_axis * case.light.pixel_mm / 2
     reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
     text = (
         f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "

@@ -92,7 +92,9 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     images = list(zip(patterns.angle_rad[::step].tolist(), shown, strict=True))
     resin = job.resin.at(patterns.exposure_s)
     scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
-    return scene.shadow(images, resin.gel_mj_cm3, scale, (across_mm, patterns.pixel_mm), patterns.field.middle)
+    column, row = patterns.field.middle
+    axis = column + job.light.axis_offset_pixels, row
+    return scene.shadow(images, resin.gel_mj_cm3, scale, (across_mm, patterns.pixel_mm), axis)
 
 
 def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
@@ -100,7 +102,9 @@ def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
 
     The images themselves, unless a bare vial turns their columns by unlike angles.
     """
-    shown = patterns.fractions()
+    shown, light = patterns.fractions(), job.light.relative_irradiance
+    if light is not None:
+        shown = shown * light[patterns.field.lit].to(shown)
     chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
     if not chords.crossing or len(chords.offset_mm) < 2:
         return shown, patterns.pixel_mm
