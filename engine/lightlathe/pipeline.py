@@ -25,7 +25,7 @@ from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
-from lightlathe.job.model import LONGEST_S
+from lightlathe.job.model import LONGEST_S, Light
 from lightlathe.judge import CAUTIONS
 from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised
@@ -35,7 +35,7 @@ from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
 
-__all__ = ["check", "design", "frames", "picture", "predict", "prepare", "summary"]
+__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
@@ -77,7 +77,7 @@ def _designed(
     wants_doses = plain.target.dose is not None
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
-    window = prediction.quality["window_relative"]
+    window, images = prediction.quality["window_relative"], job.turn.angles
     dose = setup.turning.scaled(plain.operator.gain)(found.patterns)
     certificate, remedies = proven(setup, dose, found.iterations)
     if certificate is not None:
@@ -86,7 +86,7 @@ def _designed(
         *setup.warnings,
         *warnings_of(setup, plan, prediction),
         *shadow_lines(designed_shadow(job, setup.solids, setup.part.grid, patterns)),
-        *advised(certificate, remedies, window, images=job.turn.angles, bits=job.light.bits),
+        *([] if setup.lightless_mm else advised(certificate, remedies, window, images=images, bits=job.light.bits)),
     ]
     return Record(
         name=job.name,
@@ -112,6 +112,7 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     exposure_s   another time than planned, in as many turns
     """
     from lightlathe.export.frames import write_frames
+    from lightlathe.export.mounting import Mounting
 
     job, patterns = job_of(record), record.patterns
     if exposure_s is not None:
@@ -127,8 +128,41 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     book = Codebook.of(job.light.bits, job.light.response)
     codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
-    facts = {"name": record.name, **applied}
-    return write_frames(patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark)
+    facts = {"name": record.name, **applied, **_illumination(job.light)}
+    facts["axis_offset_pixels"] = job.light.axis_offset_pixels
+    mounting = Mounting(job.light.flip, job.light.rotate_deg)
+    return write_frames(
+        patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark, mounting=mounting
+    )
+
+
+def _illumination(light: Light) -> dict[str, Any]:
+    """What a manifest says of the uneven light that the design allowed for: frames are shown as they are."""
+    if light.relative_irradiance is None:
+        return {}
+    flat = light.illumination
+    named = {} if flat is None else {"file": flat if isinstance(flat, str) else flat.name}
+    dead = {"dead_columns": list(light.dead_columns), "dead_rows": list(light.dead_rows)}
+    means = "irradiance_mw_cm2_at_full_code is that of the brightest place of the field; the levels allow for the rest"
+    return {"illumination": {**named, **dead, "meaning": means}}
+
+
+def calibration(job: Job, folder: Path) -> Path:
+    """Write calibration frames for a job's projector, forms and a page; returns the page's path."""
+    from lightlathe.export.calibration import ALIGNMENT, write_calibration
+    from lightlathe.export.calibration_images import METER, Field, frame_lines
+    from lightlathe.export.mounting import Mounting
+    from lightlathe.flow.test_print import disc_print
+    from lightlathe.report.calibration_page import page
+
+    light = job.load(design=False).light
+    field = Field(light.columns, light.rows, 2**light.bits - 1, (light.columns - 1) / 2 + light.axis_offset_pixels)
+    across = min(job.vial.inner_diameter_mm / light.pixel_mm, light.columns)
+    strip = field.centred(max(4, round(across / 4))), field.centred(max(2, round(across / 40)))
+    _, *apart = frame_lines(field)
+    native = Mounting(light.flip, light.rotate_deg).native
+    text = page(*apart, METER**2, ALIGNMENT, *(disc_print(job, columns, field.axis_column) for columns in strip))
+    return write_calibration(field, folder, bits=light.bits, page=text, strip=strip, native=native)
 
 
 def summary(record: Record, path: Path) -> str:

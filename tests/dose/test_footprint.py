@@ -164,7 +164,7 @@ def test_rows_keep_to_their_slices_only_where_they_are_square_sharp_and_as_tall(
     assert DoseOperator(optics(SHARP), grid).slices_independent
     for other in (optics(Footprint("square", sigma=0.2)), optics(SHARP, rows=4)):
         assert not DoseOperator(other, grid).slices_independent
-    few = DoseOperator(optics(Footprint("square", sigma=0.4)), grid).optics.for_slices(torch.tensor([2, 0]), 0.25)
+    few = DoseOperator(optics(Footprint("square", sigma=0.4)), grid).optics.for_slices(torch.tensor([2, 0]), grid)
     assert DoseOperator(few, Grid((5, 5, 2), 0.25)).slices_independent  # light that left the row would be other slices'
 
 

@@ -30,8 +30,20 @@ SAME = {"stepped": 1e-4, "continuous": 3e-3}
 PARTS = 60  # of a step, here
 
 
-def dose_by_hand(folder: Path, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
-    """mJ/cm3 at the points x, y of the vial at the start, in every height of z; the projector stands at -t."""
+def dose_by_hand(
+    folder: Path,
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    flat: np.ndarray | float = 1.0,
+    exponent: float = EXPONENT,
+    axis_pixels: float = 0.0,
+) -> np.ndarray:
+    """mJ/cm3 at the points x, y of the vial at the start, in every height of z; the projector stands at -t.
+
+    flat          (row, column) what the projector makes of a white picture, as it sees it, of the irradiance stated
+    axis_pixels   how far right of the field's middle the axis lies, as the projector sees it
+    """
     manifest = json.loads((folder / "manifest.json").read_text())
     pixel, full = manifest["pixel_mm"], manifest["full_code"]
     columns, rows, period = manifest["columns"], manifest["rows"], manifest["seconds_per_turn"]
@@ -41,7 +53,7 @@ def dose_by_hand(folder: Path, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> n
     for frame in manifest["frames"]:
         code = np.asarray(Image.open(folder / frame["file"]), dtype=float)
         assert code.shape == (rows, columns)
-        light = (code / full) ** EXPONENT * manifest["irradiance_mw_cm2_at_full_code"]  # mW/cm2; top row first
+        light = (code / full) ** exponent * manifest["irradiance_mw_cm2_at_full_code"] * flat  # mW/cm2; top row first
         for moment in moments:
             # seen from above: x to the right (s), y away from the projector (t); a scan angle turns y towards x
             scan_deg = frame["scan_angle_deg"]
@@ -51,7 +63,7 @@ def dose_by_hand(folder: Path, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> n
             turned = -math.radians(scan_deg)  # right-handed about +z, which points at the viewer
             s = math.cos(turned) * x - math.sin(turned) * y
             t = math.sin(turned) * x + math.cos(turned) * y
-            place = s / pixel + (columns - 1) / 2
+            place = s / pixel + (columns - 1) / 2 + axis_pixels
             left = np.floor(place).astype(int)
             share = place - left
             dark = np.pad(light, ((0, 0), (1, 1)))  # a dark column beyond each edge

@@ -139,6 +139,6 @@ def test_uneven_levels():
 def test_levels_that_do_not_rise_are_refused():
     case = make("hook", voxels=8, angles=6)
     problem = Problem(case.operator, SHARP, case.target)
-    for allowed in ([0.0], [1.0, 2.0], [0.0, 2.0, 1.0]):
+    for allowed in ([0.0], [-1.0, 2.0], [0.0, 2.0, 1.0]):
         with pytest.raises(SolveError, match="rise from 0"):
             rounded(problem, torch.ones(6, 8, 1, dtype=torch.float64), torch.tensor(allowed), loss=SHARP)

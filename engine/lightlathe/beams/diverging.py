@@ -88,12 +88,15 @@ class Diverging:
         drawn = 0.0 if self.window_mm is None else self.window_mm * (1 - 1 / layers.outside)
         return layers.narrowing * (1 - drawn / self.distance_of(columns, pixel_mm))
 
-    def width_mm(self, columns: int, pixel_mm: float, layers: RoundVial) -> float:
-        """Twice the distance from the axis at which the light ends in the resin, on the side where that is less."""
+    def width_mm(self, columns: int, pixel_mm: float, layers: RoundVial, axis_mm: float = 0.0) -> float:
+        """Twice the distance from the axis at which the light ends in the resin, on the side where that is less.
+
+        axis_mm   of the axis beside the middle of the picture, across
+        """
         edge, distance = columns * pixel_mm / 2, self.distance_of(columns, pixel_mm)
-        ends = torch.tensor([-edge, edge], dtype=torch.float64)
-        low, high = self._rays(ends, self.lens_offset_mm, distance, layers).offset_mm.tolist()
-        return 2 * min(-low, high)
+        ends = torch.tensor([-edge, edge], dtype=torch.float64) - axis_mm
+        low, high = self._rays(ends, self.lens_offset_mm - axis_mm, distance, layers).offset_mm.tolist()
+        return max(0.0, 2 * min(-low, high))
 
     def chords(
         self,

@@ -8,10 +8,19 @@ from lightlathe.errors import LightlatheError
 
 def export(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
+    from lightlathe.job import load_job
     from lightlathe.result import read_result
 
-    if arguments.frames is None and arguments.picture is None:
-        raise LightlatheError("nothing to export; name at least one of --frames FOLDER, --picture FILE.")
+    asked = (arguments.frames, arguments.picture)
+    if asked == (None, None) and arguments.calibration is None:
+        raise LightlatheError(
+            "nothing to export; name at least one of --frames FOLDER, --picture FILE, --calibration FOLDER."
+        )
+    if arguments.result.suffix == ".toml":  # calibration comes before any design
+        if asked != (None, None):
+            raise LightlatheError(f"{arguments.result} is a job; expected a result for --frames and --picture.")
+        print(f"calibration: {pipeline.calibration(load_job(arguments.result), arguments.calibration)}")
+        return 0
     record = read_result(arguments.result)
     note(arguments.result)
     run_own(record, arguments)
@@ -19,4 +28,6 @@ def export(arguments: argparse.Namespace) -> int:
         print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure)}")
     if arguments.picture is not None:
         print(f"picture: {pipeline.picture(record, arguments.picture)}")
+    if arguments.calibration is not None:
+        print(f"calibration: {pipeline.calibration(pipeline.job_of(record), arguments.calibration)}")
     return 0

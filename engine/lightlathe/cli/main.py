@@ -15,6 +15,7 @@ from lightlathe.cli.init import init
 from lightlathe.cli.options import parser
 from lightlathe.cli.predict import predict
 from lightlathe.cli.progress import Bar
+from lightlathe.cli.projector import projector
 from lightlathe.cli.resin import resin
 from lightlathe.cli.say import tell
 from lightlathe.errors import LightlatheError
@@ -77,5 +78,5 @@ def _as_interrupt(*_: object) -> None:
 
 COMMANDS = {
     "init": init, "check": check, "design": design, "compare": compare, "predict": predict, "export": export,
-    "resin": resin, "bench": bench,
+    "resin": resin, "projector": projector, "bench": bench,
 }  # fmt: skip

@@ -113,6 +113,12 @@ def parser() -> argparse.ArgumentParser:
         "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
     )
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+    sub.add_argument(
+        "--calibration",
+        type=Path,
+        metavar="FOLDER",
+        help="frames that measure projector and axis, with a page of instructions; RESULT may be a job file",
+    )
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
     sub = command("compare", "design under several losses, solvers or settings, and say which is best here")
@@ -128,6 +134,11 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
     sub.add_argument("--sure", action="store_true", help="take unlikely values as they stand instead of asking")
     sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
+    sub.add_argument("--json", action="store_true", help="as JSON")
+
+    sub = command("projector", "where the turning axis lies in the projector's field, from your own measurements")
+    sub.add_argument("table", type=Path, metavar="ALIGNMENT.csv", help="as filled in after `export --calibration`")
+    sub.add_argument("--job", type=Path, required=True, metavar="JOB", help="job file with that projector")
     sub.add_argument("--json", action="store_true", help="as JSON")
 
     sub = command("bench", "this machine's speed, against its own limits")

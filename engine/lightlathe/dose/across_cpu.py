@@ -23,13 +23,22 @@ def apply(index: Tensor, weight: Tensor, x: Tensor) -> Tensor:
 
 @fast
 def across(x, out, index, weight, first, last):
-    """Images first to last of x (image, in, row) -> out (image, out, row). The index is unsigned."""
+    """Images first to last of x (image, in, row) -> out (image, out, row), two taps at a time. The index is unsigned.
+
+    Rows are named before they are added up: the compiler then sees that they are contiguous, and takes a third of the
+    time.
+    """
+    taps = index.shape[0]
     for image in range(first, last):
         for i in range(out.shape[1]):
-            for row in range(out.shape[2]):
-                out[image, i, row] = weight[0, i] * x[image, index[0, i], row]
-            for k in range(1, index.shape[0]):
-                w = weight[k, i]
-                if w != 0:
-                    for row in range(out.shape[2]):
-                        out[image, i, row] += w * x[image, index[k, i], row]
+            made, near, w = out[image, i], x[image, index[0, i]], weight[0, i]
+            for row in range(len(made)):
+                made[row] = w * near[row]
+            for k in range(1, taps - 1, 2):
+                near, far, w, v = x[image, index[k, i]], x[image, index[k + 1, i]], weight[k, i], weight[k + 1, i]
+                for row in range(len(made)):
+                    made[row] += w * near[row] + v * far[row]
+            if taps % 2 == 0:
+                near, w = x[image, index[taps - 1, i]], weight[taps - 1, i]
+                for row in range(len(made)):
+                    made[row] += w * near[row]

@@ -107,7 +107,7 @@ class DoseOperator(LinearMap):
         if self.row_of_slice is None:
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
         nx, ny, _ = self.grid.shape
-        optics = self.optics.for_slices(index, self.grid.voxel_mm)
+        optics = self.optics.for_slices(index, self.grid)
         grid = Grid((nx, ny, len(index)), self.grid.voxel_mm)
         return DoseOperator(optics, grid, self.backend, gain=self.gain, directions=self.directions)
 
@@ -158,6 +158,14 @@ class DoseOperator(LinearMap):
         if not self.optics.slices_independent:
             return None
         return torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
+
+    @property
+    def light_of_slice(self) -> Tensor | None:
+        rows, light = self.row_of_slice, self.optics.illumination
+        if rows is None or light is None:
+            return None
+        light = light[:, rows.cpu().clamp(min=0)]
+        return None if bool((light == light[:, :1]).all()) else light.to(self.device)
 
     @property
     def straight_rays(self) -> bool:

@@ -31,7 +31,7 @@ FINEST = 5  # bins in a voxel: kernels on cards take 6
 class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
-    share   (column, 1), what each column keeps of its light; None where that is all
+    share   (column, 1) or (column, row), what each pixel keeps of its light; None where that is all
     across  bins <- columns, where pixels are not linear or are blurred, or columns lie unevenly (fan.py); None where
             bins are columns
     turned  images -> views, where the columns' light differs in direction; None where views are images
@@ -139,7 +139,7 @@ def plan(
     nx, ny, nz = grid.shape
     spread, rows = spread_of(chords, optics.footprint, grid, radius_mm) or (None, _on_slices(optics, grid))
     resampling = Resampling(
-        share=None if bool((share == 1).all()) else share[:, None],
+        share=None if bool((share == 1).all()) else share,
         rows=None if rows.is_identity else rows,
         late=chords.rows < nz and spread is None,
         across=across,

@@ -10,6 +10,7 @@ import torch
 from PIL import Image
 
 from lightlathe.errors import ResultError
+from lightlathe.export.mounting import Mounting
 from lightlathe.quantities import Patterns
 from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing, step
@@ -42,6 +43,7 @@ def write_frames(
     motion: str,
     facts: dict[str, Any],
     dark: int = 0,
+    mounting: Mounting = Mounting(),  # noqa: B008, it does not change
 ) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
@@ -49,6 +51,7 @@ def write_frames(
     motion   "continuous" or "stepped": what the stage does while an image stands; see TIMING
     facts    more entries for the manifest: name, sense, response
     dark     the code of all other columns and rows: frames have the size of the projector's field
+    mounting   how frames are flipped and turned, after all else
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
     8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
@@ -57,7 +60,7 @@ def write_frames(
     """
     folder = Path(folder)
     _require_memory(patterns)
-    manifest = manifest_of(patterns, codes, bits, motion, facts)
+    manifest = manifest_of(patterns, codes, bits, motion, facts, mounting)
     depth = np.uint8 if bits <= 8 else np.uint16
     path = folder / "manifest.json"
     try:
@@ -66,7 +69,7 @@ def write_frames(
             raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
         for frame, image in zip(manifest["frames"], codes, strict=True):
             whole = patterns.field.padded(image, dark)
-            Image.fromarray(np.ascontiguousarray(whole.T[::-1]).astype(depth)).save(folder / frame["file"])
+            Image.fromarray(mounting.native(whole.T[::-1]).astype(depth)).save(folder / frame["file"])
             step(of=len(codes))
         path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
@@ -86,9 +89,13 @@ def _require_memory(patterns: Patterns) -> None:
         )
 
 
-def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str, facts: dict[str, Any]) -> dict[str, Any]:
+def manifest_of(
+    patterns: Patterns, codes: np.ndarray, bits: int, motion: str, facts: dict[str, Any], mounting: Mounting
+) -> dict[str, Any]:
     """The manifest: what projector and stage need to show one turn of frames."""
     angles, columns, rows = len(codes), patterns.field.columns, patterns.field.rows
+    if mounting.rotate_deg in (90, 270):
+        columns, rows = rows, columns
     digits = max(5, len(str(angles - 1)))
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
     step = scan[1] - scan[0] if angles > 1 else 360.0
@@ -96,7 +103,7 @@ def manifest_of(patterns: Patterns, codes: np.ndarray, bits: int, motion: str, f
     return {
         "columns": columns,
         "rows": rows,
-        "orientation": ORIENTATION,
+        **mounting.facts(ORIENTATION),
         "motion": motion,
         "timing": TIMING[motion],
         "pixel_mm": patterns.pixel_mm,

@@ -63,6 +63,14 @@ class LinearMap(Protocol):
         return torch.arange(self.dose_shape[2], device=self.device) if self.slices_independent else None
 
     @property
+    def light_of_slice(self) -> Tensor | None:
+        """(column, slice) the relative irradiance of the row that lights each slice, where slices have rows of their
+        own (`row_of_slice`) that are not all illuminated alike; else None. Slices that differ in it need patterns of
+        their own, even if they hold the same part.
+        """
+        return None
+
+    @property
     def straight_rays(self) -> bool:
         """True where light runs along the projector's direction; needed by closed-form limits."""
         return False

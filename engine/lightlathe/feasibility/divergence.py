@@ -6,6 +6,7 @@ import torch
 
 from lightlathe.beams import Diverging
 from lightlathe.feasibility.case import Case
+from lightlathe.flow.lit import chords_of
 from lightlathe.job.model import height_mm, magnifications, width_mm
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, percent
@@ -26,10 +27,7 @@ def divergence(case: Case) -> Reason | None:
     moves_mm = max(abs(z - pupil) * (1 / low - 1 / high) for z in ends)
     ratio = distance_mm / (light.columns * light.pixel_mm)
     width, height = width_mm(light, case.vial, case.resin), height_mm(light, case.vial, case.resin, part.radius_mm)
-    chords = beam.chords(
-        angle_rad=torch.zeros(1, dtype=torch.float64), columns=light.columns, rows=light.rows, pixel_mm=light.pixel_mm,
-        vial=case.vial, resin=case.resin,
-    )  # fmt: skip
+    chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
     lights = int(((chords.offset_mm.abs() <= part.radius_mm) & (chords.transmittance > 0)).sum())
     text = (
         f"the lens is {amount(distance_mm, 3)} mm before the axis, {amount(ratio, 3)} times the width of the picture: "

@@ -58,6 +58,8 @@ def field(case: Case) -> Reason:
     width, height = width_mm(*light), height_mm(*light, case.part.radius_mm)
     across = 2 * case.part.radius_mm
     inside = "" if case.narrowing == 1 else " in the resin"
+    if case.light.axis_offset_pixels:
+        inside += f" about the axis ({amount(abs(case.light.axis_offset_pixels), 3)} columns off the field's middle)"
     text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"
     slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
@@ -117,14 +119,14 @@ def _wanted_with(case: Case, times: float) -> str:
 
 def _missing(case: Case) -> str:
     """The columns and rows that would just cover the part, where there are too few."""
-    pixel = case.light.pixel_mm
+    pixel, off = case.light.pixel_mm, 2 * abs(case.light.axis_offset_pixels)
     column, row = pixel * case.narrowing, pixel
     if case.light.rows_spread:  # a mean pixel, where the light ends first
         light = case.light, case.vial, case.resin
-        column = width_mm(*light) / case.light.columns
+        column = width_mm(*light) / case.light.columns_about_axis
         row = height_mm(*light, case.part.radius_mm) / case.light.rows
     wanted = (
-        ("columns", case.light.columns, 2 * case.part.radius_mm / column),
+        ("columns", case.light.columns, 2 * case.part.radius_mm / column + off),
         ("rows", case.light.rows, case.part.height_mm / max(row, 1e-3 * pixel)),
     )
     return " and ".join(

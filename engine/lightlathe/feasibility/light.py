@@ -6,6 +6,7 @@ from typing import Any
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.even_light import mean_within, profile
+from lightlathe.feasibility.illumination import mean_irradiance
 from lightlathe.feasibility.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.turning import FAST_TURN_S, VIDEO_RATE
 from lightlathe.judge.verdict import Reason
@@ -31,7 +32,7 @@ def exposure_range_s(case: Case) -> tuple[float, float]:
     """
     within = min(1.0, case.part.radius_mm / case.vial.radius_mm)
     fastest = _time_for(case, lambda resin: resin.gel_mj_cm3, case.dose_rate * profile(case.a, within))
-    even = case.dose_rate * mean_within(case.a, within)
+    even = case.dose_rate * mean_within(case.a, within) * mean_irradiance(case)
     slowest = _time_for(case, lambda resin: resin.solid_above_mj_cm3, even / case.design.level_limit)
     return fastest, max(fastest, slowest)
 

@@ -4,6 +4,7 @@ from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
 from lightlathe.feasibility.fit import detail, field, place, room, turn
+from lightlathe.feasibility.illumination import illumination
 from lightlathe.feasibility.light import heat, levels, light, sinking
 from lightlathe.feasibility.optics import blur, diffraction, insert
 from lightlathe.feasibility.refraction import assumed, refraction
@@ -12,8 +13,8 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, refraction, divergence, detail, blur, diffraction, insert, turn, light,
-    levels, sinking, heat, effort,
+    absorption, threshold, room, place, field, illumination, refraction, divergence, detail, blur, diffraction, insert,
+    turn, light, levels, sinking, heat, effort,
 )  # fmt: skip
 
 

@@ -3,8 +3,12 @@
 import dataclasses
 import math
 
+import torch
+
 from lightlathe.beams import Diverging, RoundVial, seen_from
 from lightlathe.feasibility.case import Case
+from lightlathe.flow.lit import chords_of
+from lightlathe.job.model import beam_width_mm
 from lightlathe.judge.cautions import assumptions
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, percent, rounded_up
@@ -20,16 +24,16 @@ def refraction(case: Case) -> Reason | None:
         return None
     layers = RoundVial.of(case.vial, case.resin)
     ray_mm = layers.addressable_mm / layers.narrowing
-    lit_mm = case.light.columns * case.light.pixel_mm / 2
+    lit_mm = case.light.columns_about_axis * case.light.pixel_mm / 2
     if isinstance(case.light.beam, Diverging):  # where the ray of its last column would pass the axis
-        lit_mm = case.light.beam.width_mm(case.light.columns, case.light.pixel_mm, layers) / 2 / layers.narrowing
+        lit_mm = beam_width_mm(case.light, case.vial, case.resin) / 2 / layers.narrowing
     reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
     text = (
         f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "
         f"the resin (index {layers.resin:g}) rays pass the axis at {amount(layers.narrowing, 3)} of their distance "
         f"outside, {_whose(reach_mm < layers.addressable_mm)} at {amount(reach_mm, 3)} mm"
     )
-    missing = int(case.light.columns * (1 - ray_mm / lit_mm))
+    missing = _missing(case, ray_mm)
     if missing > 1:
         text += f"; {missing} of {case.light.columns} columns miss the resin and carry no light"
     if rim_mm <= reach_mm + case.grid.voxel_mm / 2:  # no voxel centre of the part lies further out
@@ -46,6 +50,15 @@ def refraction(case: Case) -> Reason | None:
     if lit_mm * layers.narrowing < min(rim_mm, layers.addressable_mm):
         change = f"a field {rounded_up(2 * min(rim_mm, layers.addressable_mm) / layers.narrowing)} mm wide; or {change}"
     return Reason("refraction", "marginal", text, rim_mm, reach_mm, "mm", change)
+
+
+def _missing(case: Case, ray_mm: float) -> int:
+    """Columns that miss the resin, whose rays would pass the axis further out than `ray_mm`."""
+    light = case.light
+    if not light.rows_spread:
+        return int(light.columns - 2 * ray_mm / light.pixel_mm)
+    chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
+    return int((chords.transmittance == 0).sum())
 
 
 def _surroundings(case: Case) -> str:

@@ -71,11 +71,11 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 
     dose         (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
-    None where the job asks for none, where there is nothing to separate, and where rows of light spread over slices:
-    the proof is of slices each lit by patterns of its own.
+    None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
+    where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
     """
     steps = setup.job.design.bound_iterations
-    if steps == 0 or not setup.operator.optics.slices_independent:
+    if steps == 0 or setup.lightless_mm or not setup.operator.optics.slices_independent:
         return None, []
     if steps == "auto":
         certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))
@@ -264,7 +264,9 @@ def _operators(
     step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
     between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
     absorption_per_mm = optics.absorption_per_mm * absorption
-    optics = optics.for_slices(slices.cpu(), voxel).replace(angle_rad=between, absorption_per_mm=absorption_per_mm)
+    optics = optics.for_slices(slices.cpu(), setup.part.grid).replace(
+        angle_rad=between, absorption_per_mm=absorption_per_mm
+    )
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
         backend = Backend(device=setup.device, dtype=dtype, precision=precision)

@@ -1,4 +1,6 @@
-"""Slices of one cross-section are designed once, and empty ones not at all: an extruded part costs one slice."""
+"""Slices of one cross-section are designed once, and empty ones not at all: an extruded part costs one slice.
+
+Where illumination differs from row to row, only those that are illuminated alike as well."""
 
 import dataclasses
 from dataclasses import dataclass
@@ -48,7 +50,10 @@ def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     part = target.solid.any(0).any(0)
     if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
-    found, which, counts = same_slices(target)[part].unique(return_inverse=True, return_counts=True)
+    alike = same_slices(target)
+    if (light := problem.operator.light_of_slice) is not None:
+        alike = both_same(alike, same_columns(light))
+    found, which, counts = alike[part].unique(return_inverse=True, return_counts=True)
     few = problem.of_slices(found)
     if not is_by_slice(solver, few):
         return Distinct(problem)
@@ -74,15 +79,31 @@ def same_slices(target: Target) -> Tensor:
             odd = torch.randint(-(2**62), 2**62, (len(piece), 1), generator=generator).to(device)
             sums += (numbers * odd).sum(0)
     _, which = sums.unique(return_inverse=True)
-    first = torch.full((nz,), nz, dtype=torch.int64, device=device)
-    first.scatter_reduce_(0, which, torch.arange(nz, device=device), "amin")
-    first = first[which]
+    first = _first(which)
     equal = torch.ones(nz, dtype=torch.bool, device=device)
     for volume in volumes:
         for start in range(0, nx, rows):
             piece = volume[start : start + rows]
             equal &= (piece == piece[..., first]).all(0).all(0)
     return torch.where(equal, first, torch.arange(nz, device=device))
+
+
+def same_columns(light: Tensor) -> Tensor:
+    """(slice,) int64: the first slice that is illuminated exactly like each, of `LinearMap.light_of_slice`."""
+    return _first(light.unique(dim=1, return_inverse=True)[1])
+
+
+def both_same(one: Tensor, other: Tensor) -> Tensor:
+    """(slice,) int64: the first slice that is the same as each by both, of which either says it like `same_slices`."""
+    return _first((one * len(one) + other).unique(return_inverse=True)[1])
+
+
+def _first(which: Tensor) -> Tensor:
+    """(slice,) int64: the first slice with the same number as each."""
+    nz = len(which)
+    first = which.new_full((nz,), nz)
+    first.scatter_reduce_(0, which, torch.arange(nz, device=which.device), "amin")
+    return first[which]
 
 
 def _bits(values: Tensor) -> Tensor:

@@ -7,6 +7,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.flow.prepare import Setup, on_coarser
+from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
@@ -75,11 +76,10 @@ def start_of(setup: Setup, problem: Problem) -> Tensor:
 
         record = read_result(setup.job.path(start.result))
         earlier, chords = record.patterns, None if record.optics is None else record.optics.chords
-        middle, pixel_mm = earlier.field.middle, earlier.pixel_mm
-        column_mm = pixel_mm
-        if (
-            chords is not None and chords.crossing and len(chords.offset_mm) > 1
-        ):  # columns lie elsewhere in the resin; their directions are let be
+        (column, row), pixel_mm = earlier.field.middle, earlier.pixel_mm
+        middle, column_mm = (column + axis_offset_pixels(record), row), pixel_mm
+        if chords is not None and chords.crossing and len(chords.offset_mm) > 1:
+            # columns lie elsewhere in the resin; their directions are let be
             column_mm = float(chords.offset_mm[-1] - chords.offset_mm[0]) / (len(chords.offset_mm) - 1)
         return patterns_for(problem, earlier.fractions(), earlier.angle_rad, pixel_mm, middle, column_mm=column_mm)
     return start(problem)

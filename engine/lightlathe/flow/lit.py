@@ -31,13 +31,17 @@ FEWEST = 2  # columns: one alone would not say how far they lie apart
 
 
 def chords_of(light: Light, vial: Vial, resin: Resin, angle_rad: Tensor, axis_offset_mm: float = 0.0) -> Chords:
-    """The chords of the projector's whole field."""
+    """The chords of the projector's whole field.
+
+    axis_offset_mm   how far the middle column misses the turning axis beyond what the job says of it: where the axis
+                     lies right of the field's middle, as the projector sees it, all columns lie that far left of it
+    """
     return light.beam.chords(
         angle_rad=angle_rad,
         columns=light.columns,
         rows=light.rows,
         pixel_mm=light.pixel_mm,
-        axis_offset_mm=axis_offset_mm,
+        axis_offset_mm=axis_offset_mm - light.axis_offset_pixels * light.pixel_mm,
         vial=vial,
         resin=resin,
     )

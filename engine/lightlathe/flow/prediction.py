@@ -76,7 +76,7 @@ def predict(
 
     resin            another member of RESINS, or one of your own; the record's own where None
     exposure_s       exposure time, s, spread evenly over the images; the planned one where None
-    axis_offset_mm   how far the projector's middle column misses the turning axis
+    axis_offset_mm   how far the projector's middle column misses the turning axis, beyond the job's axis_offset_pixels
     sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it keeps turning while an image is shown; as the record's job says where None
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out

@@ -14,6 +14,7 @@ from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_part
 from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
+from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import chords_of, field_of
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
@@ -57,6 +58,11 @@ class Setup:
     optics: Optics
     field: Field
     warnings: tuple[str, ...]
+
+    @cached_property
+    def lightless_mm(self) -> list[float]:
+        """Heights of the slices of the part that no light reaches: see flow/lightless.py."""
+        return lightless_mm(self.operator.optics, self.part)
 
     @property
     def design_parts(self) -> int:
@@ -164,7 +170,7 @@ def prepare(
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
     optics = optics_of(job)
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
-    said += left_out(job)
+    said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
     return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said))
 
@@ -233,8 +239,11 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
     """The optics of a job and its projector's whole field, chords in the order in which the projector shows its images;
     the only place that makes them.
 
-    axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial
+    axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial,
+                     beyond the axis_offset_pixels of the job
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
-    return Optics(chords, job.vial.radius_mm, job.resin.absorption_per_mm, job.light.footprint)
+    light = job.light
+    absorption = job.resin.absorption_per_mm
+    return Optics(chords, job.vial.radius_mm, absorption, light.footprint, light.relative_irradiance)

@@ -46,6 +46,9 @@ class Shown:
     @staticmethod
     def of(setup: Setup, found: Tensor, gel_gain: float | None) -> "Shown":
         """The light of a design; see `expose`. Raises JobError where it is 0."""
+        light = setup.operator.optics.illumination
+        if light is not None:  # what dead pixels are told costs nothing in the design, and must not be the peak
+            found = found * (light > 0).to(found)
         peak = float(found.max())
         if not (math.isfinite(peak) and peak > 0):
             raise JobError("the design found no light at all; try another loss or start in [design].")

@@ -16,6 +16,7 @@ from lightlathe.job import Job, job_from
 from lightlathe.job.reading import MADE_IN_PYTHON, resolved
 from lightlathe.job.toml import without_nothing
 from lightlathe.part.own import OwnShape
+from lightlathe.projector import FlatField
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
 from lightlathe.solve import Earlier
@@ -33,12 +34,14 @@ class StoredBeam:
     name: str
     stored: Chords
     refractive_index: float | None
+    axis_offset_mm: float = 0.0  # of the design
 
     def chords(self, *, axis_offset_mm: float = 0.0, resin: Any = None, **_: Any) -> Chords:
         """Arguments as of every beam. Raises JobError for another axis or refractive index than those of the design."""
         index = self.refractive_index if resin is None else getattr(resin, "refractive_index", None)
-        if axis_offset_mm or index != self.refractive_index:
-            what = f"an axis offset of {axis_offset_mm:g} mm" if axis_offset_mm else f"a refractive index of {index}"
+        if axis_offset_mm != self.axis_offset_mm or index != self.refractive_index:
+            other = axis_offset_mm != self.axis_offset_mm
+            what = f"an axis offset of {axis_offset_mm:g} mm" if other else f"a refractive index of {index}"
             raise JobError(
                 f"{what}: the beam is {shown(self.name)}, Python that the result does not hold. Its chords are stored "
                 "as they were in the design; expected the axis and the index of that. Design again with another."
@@ -88,9 +91,30 @@ def job_of(record: Record, resin: Resin | None = None, *, run_own: bool = False)
     for member in job.own_of_print:
         if not isinstance(member, OwnShape) and (run_own or member.source.was_run):
             member.load()
+    job = _illuminated(job, record)
     light = {place.partition(".")[2]: member for place, member in members.items() if place.startswith("light.")}
     job = dataclasses.replace(job, light=dataclasses.replace(job.light, **light))
     return dataclasses.replace(job, resin=members["resin"]) if "resin" in members else job
+
+
+def _illuminated(job: Job, record: Record) -> Job:
+    """The job with the illumination that the record holds in place of the name of its file."""
+    name, optics = job.light.illumination, record.optics
+    if name is None:
+        return job
+    if optics is None or optics.illumination is None:
+        raise ResultError(f"the result names the illumination {shown(name)} and holds no values of it.")
+    flat = FlatField.of_record(str(name), optics.illumination)
+    return dataclasses.replace(job, light=dataclasses.replace(job.light, illumination=flat))
+
+
+def axis_offset_pixels(record: Record) -> float:
+    """How many columns the turning axis lies right of the middle of a record's field; 0 in files from before."""
+    light = record.settings.get("light")
+    found = light.get("axis_offset_pixels", 0.0) if isinstance(light, dict) else 0.0
+    if isinstance(found, bool) or not isinstance(found, int | float):
+        raise ResultError(f"axis_offset_pixels of the result is {shown(found)}; expected a number.")
+    return float(found)
 
 
 def lit_as_stored(job: Job, record: Record) -> Job:
@@ -114,7 +138,7 @@ def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
     start = job.design.start
     if isinstance(start, Earlier):
         files[start.result] = sha256_of(job.path(start.result))
-    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own}
+    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own} | dict(job.files)
     return {**resolved(job), "files": files, **sources_of(job)}
 
 
@@ -206,7 +230,9 @@ def _stored_beam(name: str, record: Record) -> StoredBeam:
     assert record.optics is not None
     settings = record.settings["resin"]
     index = settings.get("refractive_index") if isinstance(settings, dict) else None
-    return StoredBeam(name, record.optics.chords, index)
+    # as chords_of says it to a beam
+    offset_mm = 0.0 - axis_offset_pixels(record) * record.patterns.pixel_mm
+    return StoredBeam(name, record.optics.chords, index, offset_mm)
 
 
 def _name(value: Any) -> Any:

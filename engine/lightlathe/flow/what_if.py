@@ -53,7 +53,7 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
             words = f"the vial stands in {around} (index {index:g}), wall {GLASS_MM:g} mm of index {GLASS:g}"
             yield words, {"vial": wall}
     if isinstance(light.beam, Telecentric):
-        words = f"the light diverges from a lens, as of a projector of throw ratio {THROW_RATIO:g}"
+        words = f"the light diverges, as that of a projector of throw ratio {THROW_RATIO:g}"
         yield words, {"light": {"throw_ratio": THROW_RATIO}}
     if light.pixel_shape is None:
         yield "pixels are squares", {"light": {"pixel_shape": "square"}}

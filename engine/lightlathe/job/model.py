@@ -2,10 +2,12 @@
 
 import math
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
 import torch
+from torch import Tensor
 
 from lightlathe.beams import Diverging, RoundVial, Telecentric
 from lightlathe.checks import path_in
@@ -15,7 +17,7 @@ from lightlathe.job.bounds import positive
 from lightlathe.job.design import Design
 from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
-from lightlathe.projector import Linear
+from lightlathe.projector import FlatField, Linear, Measured, relative_irradiance
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA, Footprint
 from lightlathe.support.own import OwnMember
 
@@ -70,6 +72,12 @@ class PartTable:
 class Light:
     """The projector, as measured in the vial's place without it: pixel pitch, field, peak irradiance, bits, response.
 
+    irradiance_mw_cm2   of a white pixel at the brightest place of the field, where illumination is given
+    illumination    relative irradiance over the field, from a file (light_files.py); its name alone in a result
+    dead_columns, dead_rows   that carry no light, counted from 0 at the left and at the top as the projector sees the
+                    picture along its light
+    axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
+    flip, rotate_deg     of the frames that are exported: flipped first, then turned clockwise
     wavelength_nm   for the check: how far light spreads by diffraction
     pixel_shape     "square": light is even over the pixel's square; "linear": between two pixels' centres it changes
                     linearly. Left out: taken as linear, and said to be
@@ -89,6 +97,12 @@ class Light:
     pixel_shape: Literal["linear", "square"] | None = None
     fill_factor: float | None = None
     blur_mm: float | None = None
+    illumination: FlatField | str | None = None
+    dead_columns: tuple[int, ...] = ()
+    dead_rows: tuple[int, ...] = ()
+    axis_offset_pixels: float = 0.0
+    flip: Literal["none", "left_right", "up_down"] = "none"
+    rotate_deg: Literal[0, 90, 180, 270] = 0
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -100,6 +114,27 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+        if isinstance(self.response, Measured):
+            self.response.require_bits(self.bits)
+        for name, size in (("columns", self.columns), ("rows", self.rows)):
+            dead = getattr(self, f"dead_{name}")
+            if any(not 0 <= n < size for n in dead):
+                raise JobError(
+                    f"dead_{name} is {shown(list(dead))}; expected numbers of {name}, from 0 to {size - 1}, the first "
+                    f"at the {'left' if name == 'columns' else 'top'}."
+                )
+            if len(set(dead)) == size:
+                raise JobError(f"dead_{name} names all {size} {name}; expected some that carry light.")
+        if not abs(self.axis_offset_pixels) < self.columns / 2:
+            raise JobError(
+                f"axis_offset_pixels is {self.axis_offset_pixels:g}, outside the field; expected less than half of its "
+                f"{self.columns} columns to the right (above 0) or to the left of its middle (below 0)."
+            )
+        flat = self.illumination
+        if isinstance(flat, FlatField):
+            flat.require_fits(self.columns, self.rows)
+        elif flat is not None and not isinstance(flat, str):
+            raise JobError(f"illumination is {shown(flat)}; expected the name of a file.")
         self._check_pixel()
 
     @property
@@ -128,6 +163,20 @@ class Light:
         width, sigma = math.sqrt(self.fill_factor or 1.0), (self.blur_mm or 0.0) / (FWHM_PER_SIGMA * self.pixel_mm)
         return Footprint(self.pixel_shape or "linear", width, sigma)
 
+    @property
+    def columns_about_axis(self) -> float:
+        """Width, in columns, of the part of the field that reaches as far on one side of the axis as on the other."""
+        return self.columns - 2 * abs(self.axis_offset_pixels)
+
+    @cached_property
+    def relative_irradiance(self) -> Tensor | None:
+        """(column, row) float64, lowest row first as in patterns: light of each pixel, relative to the brightest place;
+        None where the job says nothing of it. Raises JobError where all are dark, and for values that were not read."""
+        flat = self.illumination
+        if isinstance(flat, str):
+            raise JobError(f"illumination {shown(flat)} was not read; expected its values.")
+        return relative_irradiance(flat, self.dead_columns, self.dead_rows, self.columns, self.rows)
+
 
 def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
     """Width of the light in the resin over that outside, where the beam is one of this program's."""
@@ -138,11 +187,18 @@ def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
     return RoundVial.of(vial, resin).narrowing
 
 
-def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
-    """Width of the light in the resin. That of the whole vial where all rays that can enter it do: more would miss."""
-    width, inner = light.columns * light.pixel_mm * narrowing(light, vial, resin), vial.inner_diameter_mm
+def beam_width_mm(light: Light, vial: Vial, resin: Resin) -> float:
+    """Twice the distance from the axis at which the last ray passes it, also where that is beyond the vial."""
     if isinstance(light.beam, Diverging):
-        width = light.beam.width_mm(light.columns, light.pixel_mm, RoundVial.of(vial, resin))
+        layers, off_mm = RoundVial.of(vial, resin), light.axis_offset_pixels * light.pixel_mm
+        return light.beam.width_mm(light.columns, light.pixel_mm, layers, off_mm)
+    return light.columns_about_axis * light.pixel_mm * narrowing(light, vial, resin)
+
+
+def width_mm(light: Light, vial: Vial, resin: Resin) -> float:
+    """Width of the light in the resin, as far as it reaches on both sides of the axis. That of the whole vial where all
+    rays that can enter it do: more would miss."""
+    width, inner = beam_width_mm(light, vial, resin), vial.inner_diameter_mm
     if vial.surroundings in (None, "matched") or not isinstance(light.beam, Telecentric | Diverging):
         return width
     return max(width, inner) if width >= 2 * RoundVial.of(vial, resin).addressable_mm else width
@@ -152,8 +208,15 @@ def magnifications(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> t
     """Minimum and maximum magnification of the rows no further than `reach_mm` from the axis: (1, 1) for level ones."""
     if not isinstance(light.beam, Diverging):
         return 1.0, 1.0
-    pixels = {"columns": light.columns, "rows": light.rows, "pixel_mm": light.pixel_mm}
-    chords = light.beam.chords(angle_rad=torch.zeros(1, dtype=torch.float64), **pixels, vial=vial, resin=resin)
+    chords = light.beam.chords(
+        angle_rad=torch.zeros(1, dtype=torch.float64),
+        columns=light.columns,
+        rows=light.rows,
+        pixel_mm=light.pixel_mm,
+        axis_offset_mm=-light.axis_offset_pixels * light.pixel_mm,
+        vial=vial,
+        resin=resin,
+    )
     near = (chords.offset_mm.abs() <= reach_mm) & (chords.transmittance > 0)
     if chords.magnification is None or not bool(near.any()):
         return 1.0, 1.0
@@ -245,6 +308,7 @@ class Job:
     """A whole job file. Members of families are objects already; paths are relative to `folder`.
 
     notes   sentences on former names that were read as current ones (renamed.py)
+    files   (name, SHA-256) of the files of [light] that were read with the job (light_files.py)
     """
 
     name: str
@@ -259,6 +323,7 @@ class Job:
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
     notes: tuple[str, ...] = ()
+    files: tuple[tuple[str, str], ...] = ()
 
     @property
     def width_mm(self) -> float:

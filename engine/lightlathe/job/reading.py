@@ -9,6 +9,7 @@ from lightlathe.beams import BEAMS
 from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
 from lightlathe.job.design import CoarseStage, Design, Robust
+from lightlathe.job.light_files import with_files
 from lightlathe.job.model import GridTable, Job, Light, Output, PartTable, Turn, Vial
 from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
@@ -19,7 +20,7 @@ from lightlathe.losses.own import OwnPenalty
 from lightlathe.part.own import OwnShape
 from lightlathe.part.shapes import SHAPES
 from lightlathe.part.voxels import KIND, Voxels, VoxelsOfRecord
-from lightlathe.projector import RESPONSES
+from lightlathe.projector import RESPONSES, FlatField
 from lightlathe.projector.own import OwnResponse
 from lightlathe.resins import RESINS
 from lightlathe.resins.own import OwnResin
@@ -118,16 +119,22 @@ def job_from(
     def source_of(kind: str) -> OwnFile:
         return OwnFile.named(kind, folder) if sources is None else OwnFile.stored(kind, sources)
 
+    # a result holds the values of the files of [light], and no file that it names is opened
+    read, files = with_files(tables["light"], folder, top.inner("light")) if sources is None else (tables["light"], {})
+
     def one(cls: type, key: str, **families: Family) -> Any:
         """One table, its family members built first."""
-        where, table = top.inner(key), tables.get(key, {})
+        where, table = top.inner(key), read if key == "light" else tables.get(key, {})
         built = build(cls, table, where)
         members = {
             k: member(family, getattr(built, k), where.inner(k))
             for k, family in families.items()
             if getattr(built, k) is not None
         }
-        return dataclasses.replace(built, **members)
+        try:
+            return dataclasses.replace(built, **members)
+        except JobError as problem:  # of keys that do not go with a member
+            raise JobError(f"{where}: {problem}") from None
 
     raw_parts = tables["part"] if isinstance(tables["part"], list) else [tables["part"]]
     if len(raw_parts) > MAX_PARTS:
@@ -157,6 +164,7 @@ def job_from(
         design=_design(design, top.inner("design"), member),
         output=one(Output, "output"),
         notes=notes,
+        files=tuple(files.items()),
     )
     stated = not isinstance(tables["resin"], Mapping) or "refractive_index" in tables["resin"]
     refracts = job.vial.surroundings not in (None, "matched") or job.vial.wall_index is not None
@@ -242,7 +250,7 @@ def resolved(job: Job) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     """The equivalent plain data: members become tables with their `kind`."""
-    if isinstance(value, OwnMember | Voxels):
+    if isinstance(value, OwnMember | Voxels | FlatField):
         return value.as_job()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}

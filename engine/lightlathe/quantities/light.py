@@ -11,6 +11,9 @@ from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
+from lightlathe.quantities.volumes import Grid
+
+REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
 
 
 @dataclass(frozen=True)
@@ -159,12 +162,22 @@ class Optics:
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
     footprint           how each pixel's light is spread
+    illumination        (column, row) float64, the light of each pixel relative to the stated irradiance, 0 where it is
+                        dead; None where it is even
     """
 
     chords: Chords
     vial_radius_mm: float
     absorption_per_mm: float
     footprint: Footprint = Footprint()  # noqa: RUF009, frozen
+    illumination: Tensor | None = None
+
+    def __post_init__(self) -> None:
+        if self.illumination is None:
+            return
+        has_axes("illumination", self.illumination, ("column", "row"), self.chords.pattern_shape[1:])
+        if not bool((self.illumination.isfinite() & (self.illumination >= 0)).all()):
+            raise ShapeError("illumination holds what is no irradiance; expected finite numbers of 0 or more.")
 
     @property
     def straight_rays(self) -> bool:
@@ -179,21 +192,37 @@ class Optics:
     def replace(self, **changes: Any) -> "Optics":
         """A copy with some fields replaced, including those of the chords."""
         within = {name: changes.pop(name) for name in [f.name for f in fields(Chords)] if name in changes}
-        changed = replace(self, **changes)
-        return replace(changed, chords=replace(changed.chords, **within)) if within else changed
+        if within:
+            changes["chords"] = replace(changes.get("chords", self.chords), **within)
+        return replace(self, **changes)
 
-    def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
+    def for_slices(self, index: Tensor, grid: Grid) -> "Optics":
         """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own.
 
-        ShapeError where rows spread over slices.
+        A slice is illuminated as the row that lights it; where several do, column by column as the brightest of them:
+        weights with which rows mix sum to 1 at most, so no patterns of those rows give the slice more. ShapeError where
+        rows spread over slices.
         """
         if not self.slices_independent:
             raise ShapeError("rows of light spread over several slices; expected light that stays at its height.")
-        return self.replace(rows=len(index), row_mm=voxel_mm, footprint=self.footprint.within_rows())
+        light = self.illumination
+        if light is not None:
+            rows, row_mm = self.chords.rows, self.chords.row_mm
+            row_z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
+            reach = 1.0 if self.footprint.plain else self.footprint.reach
+            near = max(reach * row_mm + (0 if reach == 1 else grid.voxel_mm / 2), grid.voxel_mm) * (1 - REL_TOLERANCE)
+            beside = [(row_z - z).abs() < near for z in grid.centres_mm(2)[index.cpu()].tolist()]
+            dark = light.new_zeros(len(light))
+            light = torch.stack([light[:, k].amax(1) if bool(k.any()) else dark for k in beside], 1)
+        footprint = self.footprint.within_rows()
+        return self.replace(rows=len(index), row_mm=grid.voxel_mm, footprint=footprint, illumination=light)
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""
-        return self if field.is_whole else replace(self, chords=self.chords.lit(field))
+        if field.is_whole:
+            return self
+        light = self.illumination
+        return replace(self, chords=self.chords.lit(field), illumination=None if light is None else light[field.lit])
 
 
 @dataclass(frozen=True)

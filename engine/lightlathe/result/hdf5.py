@@ -11,11 +11,13 @@ import h5py
 import numpy as np
 import torch
 
+from lightlathe.errors import ShapeError
 from lightlathe.quantities import (
     SOLID,
     Chords,
     Field,
     FineShape,
+    Footprint,
     Grid,
     Magnification,
     Optics,
@@ -178,6 +180,12 @@ def put_optics(group: Any, optics: Optics) -> None:
     chords = optics.chords
     for name, units in COLUMNS.items():
         put(group, name, getattr(chords, name).double().cpu().numpy(), units, ("column",))
+    if optics.illumination is not None:
+        put(group, "illumination", optics.illumination.double().cpu().numpy(), "1", ("column", "row"))
+    pixel = optics.footprint
+    group.attrs.update({
+        "pixel_shape": pixel.shape, "pixel_width": pixel.width, "blur_sigma_pixels": pixel.sigma,
+    })  # fmt: skip
     group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
     if chords.magnification is not None:
         for name, units in SPREAD.items():
@@ -207,7 +215,28 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
         spread = Magnification(at_foot, per_mm, at.attribute("pupil_z_mm", float))
     before, after = (_dark_chord(at, name) for name in ("dark_before", "dark_after"))
     chords = Chords(angle, offset_mm, deflection_rad, transmittance, rows, row_mm, before, after, crossing, spread)
-    return Optics(chords, at.length("vial_radius_mm"), at.length("absorption_per_mm"))
+    light = None
+    if root.find("optics/illumination") is not None:
+        light = root.array("optics/illumination", "f8", levels[1:3])
+        if not (np.isfinite(light).all() and light.min() >= 0 and light.max() <= 1):
+            raise ValueError("optics/illumination is beyond 0 to 1")
+        light = torch.from_numpy(light)
+    radius_mm, absorption = at.length("vial_radius_mm"), at.length("absorption_per_mm")
+    return Optics(chords, radius_mm, absorption, footprint_in(at.attrs), light)
+
+
+def footprint_in(attrs: Any) -> Footprint:
+    """What `put_optics` wrote of it; linear pixels without blur in files from before that."""
+    if "pixel_shape" not in attrs:
+        return Footprint()
+    shape = str(attrs["pixel_shape"])
+    if shape not in ("linear", "square"):
+        raise ValueError(f"optics: pixel_shape is {shape!r}")
+    try:
+        width, sigma = float(attrs["pixel_width"]), float(attrs["blur_sigma_pixels"])
+        return Footprint("square" if shape == "square" else "linear", width, sigma)
+    except (KeyError, ShapeError) as problem:
+        raise ValueError(f"optics: {problem}") from None
 
 
 def _dark_chord(optics: Node, name: str) -> tuple[float, float] | None:

@@ -36,7 +36,7 @@ def remember(run: dict[str, Any], at: Evaluated, problem: Problem, number: int) 
     # a graded part is judged by its doses, and their error is the loss; others by what they print
     rank = wrong if problem.target.dose is None else at.value.to(torch.float64)
     better = (rank < run["best_rank"]) | ((rank == run["best_rank"]) & (window > run["best_window"]))
-    better = better & at.value.isfinite()
+    better = better & at.value.isfinite().all()
     run["best"] = keep_if(better, at.patterns, run["best"])
     run["best_rank"] = torch.where(better, rank, run["best_rank"])
     run["best_wrong"] = torch.where(better, wrong, run["best_wrong"])

@@ -35,7 +35,7 @@ def rounded(
     """The best rounding found of patterns (angle, column, row) to `allowed` levels, each within one step of its own.
 
     problem      its operator gives doses in units of the gel dose for these patterns
-    allowed      (levels,) rising from 0, in the units of the patterns
+    allowed      (levels,) rising from 0 or, where a black picture is not dark, from more; in the units of the patterns
     loss         what the rounding should keep small; the soft window at its sharpest does well
     iterations   all of them are done where `enough` is left out
     enough       stop at a rounding that costs no more than this of the window, and no voxel; patterns that have no
@@ -46,8 +46,8 @@ def rounded(
     counts: fewest wrong voxels, then the widest window, so it is never worse than the nearest levels, which come first.
     One iteration is one product with the operator and one with its transpose, as everywhere; it waits for the device.
     """
-    if allowed.ndim != 1 or len(allowed) < 2 or float(allowed[0]) != 0 or not bool((allowed.diff() > 0).all()):
-        raise SolveError("the allowed levels must be two or more that rise from 0.")
+    if allowed.ndim != 1 or len(allowed) < 2 or float(allowed[0]) < 0 or not bool((allowed.diff() > 0).all()):
+        raise SolveError("the allowed levels must be two or more that rise from 0 or more.")
     patterns, allowed = patterns.contiguous(), allowed.to(patterns)
     bare = dataclasses.replace(problem, penalties=(), limit=float(allowed[-1]))
     wanted = (float("inf"), float("inf"))

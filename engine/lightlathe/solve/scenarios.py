@@ -60,6 +60,11 @@ class Scenarios(LinearMap):
         same = all(one is not None and rows[0] is not None and torch.equal(one, rows[0]) for one in rows)
         return rows[0] if same else None
 
+    @property
+    def light_of_slice(self) -> Tensor | None:
+        found = [light for operator, _ in self.members if (light := operator.light_of_slice) is not None]
+        return torch.cat(found) if found else None
+
     def of_slices(self, index: Tensor) -> "Scenarios":
         once = {id(operator): operator.of_slices(index) for operator, _ in self.members}
         return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])
