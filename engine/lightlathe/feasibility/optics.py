@@ -3,10 +3,10 @@
 import math
 
 from lightlathe.feasibility.case import Case
+from lightlathe.job.model import USUAL_NM
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, rounded_up
 
-USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
 # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
 SPREAD_PIXELS = 1.0
