@@ -1,7 +1,7 @@
 """A job: everything needed to design one print, typed and validated. One dataclass per table of the job file."""
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
@@ -185,6 +185,14 @@ class Light:
         blur_mm = math.hypot(self.blur_mm or 0.0, self.diffraction_mm)
         width, sigma = math.sqrt(self.fill_factor or 1.0), blur_mm / (FWHM_PER_SIGMA * self.pixel_mm)
         return Footprint(self.pixel_shape or "linear", width, sigma)
+
+    def reach_pixels(self, index: float, away_mm: float) -> float:
+        """How far from its centre a pixel's light goes within that distance from the axis, in a resin of this index."""
+        pixel, defocus = self.footprint, self.defocus(index)
+        if defocus is not None:
+            out_of_focus = defocus.sigma_mm(away_mm + abs(defocus.focus_mm)) / self.pixel_mm
+            pixel = replace(pixel, sigma=math.hypot(pixel.sigma, out_of_focus))
+        return pixel.reach
 
     def defocus(self, index: float) -> Defocus | None:
         """How the light widens in a resin of this refractive index; None where no aperture is given."""

@@ -44,6 +44,7 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping
         *first,
         "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it.",
         *_pixels(light.get("pixel_shape"), light.get("blur_mm")),
+        *_focus(light.get("numerical_aperture"), light.get("focus_mm")),
     )
 
 
@@ -57,6 +58,12 @@ def _pixels(shape: str | None, blur_mm: float | None) -> list[str]:
         )
     if blur_mm is None:
         said.append("No lens blurs the pixels: the job does not say how far one does (blur_mm in [light]).")
-    elif blur_mm:
-        said.append(f"The blur of {blur_mm:g} mm is the same all over the vial: nothing is out of focus.")
     return said
+
+
+def _focus(aperture: float | None, focus_mm: float | None) -> list[str]:
+    if aperture is None:
+        return ["Nothing is out of focus: numerical_aperture in [light] is not given."]
+    if focus_mm is None:
+        return ["The plane of focus lies on the turning axis: focus_mm in [light] is not given."]
+    return []
