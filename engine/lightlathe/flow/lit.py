@@ -65,7 +65,7 @@ def lit_field(
 
     All of it where the projector has no dark level: pixels that cannot be dark have to be counted.
     """
-    if Codebook.of(light.bits, light.response).levels[0] > 0:
+    if Codebook.of(light.bits, light.response, light.planes).levels[0] > 0:
         return Field.whole(light.columns, light.rows)
     offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
     cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
