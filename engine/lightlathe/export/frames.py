@@ -32,6 +32,10 @@ TIMING = {  # by the motion that the stage makes
         "starts_s counts the light of a turn alone, without the moves between."
     ),
 }
+PLANES = (
+    "Each image of the design is shown as planes_per_image one-bit frames of equal time; dwell_s, starts_s and the "
+    "scan angles are those of each frame."
+)
 
 
 @doing("writing frames")
@@ -123,7 +127,7 @@ def manifest_of(
         "full_code": 2**bits - 1,
         "irradiance_mw_cm2_at_full_code": patterns.irradiance_mw_cm2,
         "dwell_s": dwell_s,
-        **({"planes_per_image": planes, "image_dwell_s": patterns.dwell_s} if planes > 1 else {}),
+        **({"planes_per_image": planes, "image_dwell_s": patterns.dwell_s, "planes": PLANES} if planes > 1 else {}),
         "seconds_per_turn": patterns.dwell_s * angles,
         "turns": patterns.turns,
         "exposure_s": patterns.exposure_s,

@@ -7,7 +7,7 @@ from torch import Tensor
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.effort import lit
 from lightlathe.judge.verdict import Reason
-from lightlathe.projector import FlatField
+from lightlathe.projector import FlatField, Linear
 from lightlathe.support.words import amount, count
 
 FAINT = 0.25  # of the irradiance at the brightest place: below, exposures grow fourfold there (no source)
@@ -19,7 +19,7 @@ def on_part(case: Case) -> Tensor | None:
     light = case.light.relative_irradiance
     if light is None:
         return None
-    return light[lit(case).lit[0], _rows(case)]
+    return light[_columns(case), _rows(case)]
 
 
 def mean_irradiance(case: Case) -> float:
@@ -75,6 +75,11 @@ def _source(case: Case) -> str:
     return text
 
 
+def _columns(case: Case) -> slice:
+    """Columns that can light the part, as they would be if black were dark: else all of the field is designed."""
+    return lit(case.having(light={"response": Linear(), "bits": 8, "planes": 1})).lit[0]
+
+
 def _rows(case: Case) -> slice:
     """Rows that reach into the height of the part."""
     light = case.light
@@ -85,7 +90,7 @@ def _rows(case: Case) -> slice:
 
 def _dead(case: Case) -> tuple[list[int], list[int]]:
     """Dead columns and rows that would light the part, as the job numbers them."""
-    light, across, along = case.light, lit(case).lit[0], _rows(case)
+    light, across, along = case.light, _columns(case), _rows(case)
     columns = [n for n in sorted(set(light.dead_columns)) if across.start <= n < across.stop]
     rows = [n for n in sorted(set(light.dead_rows)) if along.start <= light.rows - 1 - n < along.stop]
     return columns, rows
