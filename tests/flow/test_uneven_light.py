@@ -163,7 +163,12 @@ def test_the_check_says_what_it_costs(tmp_path):
     assert bright.number == reason.number  # a black that is not dark: all pixels count in the design, not here
     (reason,) = asked("dead_columns = [2, 20]", "dead_rows = [0, 9]")
     assert reason.level == "marginal"
-    assert "1 dead column among them (20). 1 dead row among them (9), at z = 0.125 mm" in reason.text
+    assert reason.text.startswith(
+        "1 dead column among those that light the part (20). 1 dead row among those that light the part (9), at z = "
+        "0.125 mm, where no light arrives."
+    )
+    (beside,) = asked("dead_columns = [2]", "dead_rows = [0]")
+    assert (beside.level, beside.text) == ("will work", "dead columns and rows lie beside the part.")
     assert "dead column, which other directions make up for" in reason.change
     np.savetxt(tmp_path / "flat.csv", [[1.0, 0.1], [1.0, 0.1]], delimiter=",")
     (reason,) = asked('illumination = "flat.csv"')
