@@ -28,6 +28,7 @@ MOST_APERTURE = 0.5  # no projector lens has more on the side of the vial (from 
 USUAL_NM = 405.0  # of most projectors for resin; taken where a job names no wavelength
 AIRY_FWHM = 0.51
 MOST_BLUR = 20.0  # pixels: no picture is left
+MAX_PLANES = 255  # levels of 8 bits; a projector of one bit shows some 24 a video frame
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
 
 
@@ -82,6 +83,8 @@ class Light:
     numerical_aperture   of the light that forms the picture in the vial's place, in air: it widens away from the plane
                     of focus, and diffraction blurs it everywhere. Left out: neither is computed, and said not to be
     focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial
+    planes          one-bit frames of equal time in which each image is shown, with bits = 1 (export/planes.py)
+    frame_rate_hz   at which the projector shows frames, for the check: planes are frames of their own
     axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
     flip, rotate_deg     of the frames that are exported: flipped first, then turned clockwise
     wavelength_nm   for the check: how far light spreads by diffraction
@@ -111,6 +114,8 @@ class Light:
     axis_offset_pixels: float = 0.0
     flip: Literal["none", "left_right", "up_down"] = "none"
     rotate_deg: Literal[0, 90, 180, 270] = 0
+    planes: int = 1
+    frame_rate_hz: float | None = None
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -122,6 +127,14 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+        if not 1 <= self.planes <= MAX_PLANES:
+            raise JobError(f"planes is {self.planes}; expected 1 to {MAX_PLANES} one-bit frames an image.")
+        if self.planes > 1 and self.bits != 1:
+            raise JobError(
+                f"planes is {self.planes} and bits is {self.bits}; expected planes with bits = 1 alone, the images of "
+                "a projector that shows pixels on or off."
+            )
+        positive("light", frame_rate_hz=self.frame_rate_hz)
         if isinstance(self.response, Measured):
             self.response.require_bits(self.bits)
         for name, size in (("columns", self.columns), ("rows", self.rows)):
@@ -199,6 +212,11 @@ class Light:
         if self.numerical_aperture is None:
             return None
         return Defocus(cone(self.numerical_aperture, index), self.focus_mm or 0.0)
+
+    @property
+    def level_bits(self) -> int:
+        """Bits of the levels that an image can have: those of a pixel, or of the planes together, rounded down."""
+        return self.bits if self.planes == 1 else (self.planes + 1).bit_length() - 1
 
     @property
     def columns_about_axis(self) -> float:
