@@ -279,17 +279,11 @@ def test_images_at_rest_are_the_same_from_parallel_light_in_many_directions():
     assert gap(fine(patterns), a(patterns)) < 3 * R * step / 2000 / 0.6
 
 
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"offset_mm": torch.tensor([0.0, 1.0, 3.0], dtype=torch.float64)}, "uneven offsets"),
-        ({"angle_rad": torch.tensor([0.0, 1.0, 2.0], dtype=torch.float64)}, "even turn"),
-    ],
-)
-def test_what_cannot_be_rebinned_is_refused(change, words):
+def test_what_cannot_be_rebinned_is_refused():
     place = torch.tensor([-1.0, 0.0, 1.0], dtype=torch.float64)
     chords = Chords(full_turn(4), place, 0.1 * place, torch.ones_like(place), 1, 1.0, crossing=True)
     light = Optics(chords, R, 0.1)
     DoseOperator(light, Grid((3, 3, 1), 1.0))
-    with pytest.raises(ShapeError, match=words):
-        DoseOperator(light.replace(**change), Grid((3, 3, 1), 1.0))
+    uneven = torch.tensor([0.0, 1.0, 2.0], dtype=torch.float64)
+    with pytest.raises(ShapeError, match="even turn"):
+        DoseOperator(light.replace(angle_rad=uneven), Grid((3, 3, 1), 1.0))

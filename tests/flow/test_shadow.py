@@ -97,7 +97,7 @@ def test_the_light_of_an_estimate_is_the_operators_light(with_rod, tmp_path, bar
     gain = 10 * 0.1 * 20.0 * shown.exposure_s / 60
     dose = setup.operator.towards(Directions()).scaled(gain)(levels / 255)
     scene = _scene(job, solids, setup.part.grid)
-    light, across_mm = as_parallel(job, shown)
+    light, across_mm, _ = as_parallel(job, shown)
     assert across_mm == pytest.approx(0.0625 / (1.5 if bare else 1))
     sums = sum(scene._light(float(a), light[n], (across_mm, 0.0625)) for n, a in enumerate(shown.angle_rad))
     k = [int((setup.part.grid.centres_mm(2) - z).abs().argmin()) for z in scene.z_mm]

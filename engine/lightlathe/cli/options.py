@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import math
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,12 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--numerical-aperture", type=float, metavar="NA", help="of the light at the vial")
     sub.add_argument("--focus-mm", type=float, metavar="MM", help="plane of focus behind the axis, along the light")
     sub.add_argument(
+        "--throw-ratio",
+        type=float,
+        metavar="RATIO",
+        help="light that leaves a lens at so many widths of the picture; inf: parallel",
+    )
+    sub.add_argument(
         "--assumptions", action="store_true", help="what each thing that the job leaves unstated may cost, as a table"
     )
     sub.add_argument(
@@ -156,7 +163,7 @@ def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
 
 def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     """The keys of [light] that `predict` was asked to assume."""
-    keys = ("pixel_shape", "fill_factor", "blur_mm", "numerical_aperture", "focus_mm")
+    keys = ("pixel_shape", "fill_factor", "blur_mm", "numerical_aperture", "focus_mm", "throw_ratio")
     found = {key: getattr(arguments, key) for key in keys}
     return {key: value for key, value in found.items() if value is not None}
 
@@ -195,4 +202,7 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"numerical aperture {light['numerical_aperture']:g}")
     if "focus_mm" in light:
         said.append(f"plane of focus {light['focus_mm']:g} mm behind the axis")
+    if "throw_ratio" in light:
+        ratio = float(light["throw_ratio"])
+        said.append("parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}")
     return ", ".join(said) or "as designed"

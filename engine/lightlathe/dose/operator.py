@@ -208,7 +208,7 @@ class DoseOperator(LinearMap):
         for resampling, geometry in self._layers:
             views = resampling.forward(patterns)
             dose = self._module.deposit(_side_by_side(views), geometry, self.gain, **told)
-            dose = resampling.in_slices(_apart(dose, views.shape))
+            dose = resampling.in_slices(_apart(dose, views.shape[:-3]))
             total = dose if total is None else total.add_(dose)
         assert total is not None
         return total
@@ -222,7 +222,7 @@ class DoseOperator(LinearMap):
         for resampling, geometry in self._layers:
             planes = resampling.in_planes(dose)
             views = self._module.collect(_side_by_side(planes), geometry, self.gain)
-            patterns = resampling.transpose(_apart(views, planes.shape))
+            patterns = resampling.transpose(_apart(views, planes.shape[:-3]))
             total = patterns if total is None else total.add_(patterns)
         assert total is not None
         return total
@@ -233,11 +233,11 @@ def _side_by_side(x: Tensor) -> Tensor:
     return x.contiguous() if x.ndim == 3 else x.flatten(0, -4).permute(1, 2, 0, 3).flatten(2).contiguous()
 
 
-def _apart(x: Tensor, shape: torch.Size) -> Tensor:
-    """Slices of `_side_by_side` back in the batch that had this shape."""
-    if len(shape) == 3:
+def _apart(x: Tensor, batch: torch.Size) -> Tensor:
+    """Slices of `_side_by_side` back in the batch of this shape."""
+    if not batch:
         return x
-    return x.unflatten(2, (-1, shape[-1])).permute(2, 0, 1, 3).contiguous().unflatten(0, shape[:-3])
+    return x.unflatten(2, (batch.numel(), -1)).permute(2, 0, 1, 3).contiguous().unflatten(0, batch)
 
 
 def gain_mj_cm3(absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: float, turns: float = 1) -> float:

@@ -14,14 +14,16 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose.across import Across
+from lightlathe.dose.fan import evened, evenly_spaced
 from lightlathe.dose.focus import bands
 from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
+from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Chords, Grid, Optics
+from lightlathe.quantities import Chords, Footprint, Grid, Optics
 
 FINEST = 5  # bins in a voxel: kernels on cards take 6
 
@@ -31,9 +33,10 @@ class Resampling:
     """patterns (angle, column, row) -> views (view, bin, plane), doses in planes -> slices; `plan` makes one.
 
     share   (column, 1) or (column, row), what each pixel keeps of its light; None where that is all
-    across  bins <- columns, where pixels are not linear or are blurred; None where bins are columns
+    across  bins <- columns, where pixels are not linear or are blurred, or columns lie unevenly (fan.py); None where
+            bins are columns
     turned  images -> views, where the columns' light differs in direction; None where views are images
-    rows    slice <- row; None where slices are rows
+    rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
     """
 
@@ -95,17 +98,22 @@ def plan(
 
     directions   of the views, for chords that may cross; others have one view for each image
 
-    Raises ShapeError where chords cross inside the vial that must not, or that may are uneven; and for square or
-    blurred pixels on chords that are uneven or differ in direction and must not cross.
+    Raises ShapeError where chords cross inside the vial that must not, and where rows of light meet there; and for
+    square or blurred pixels on chords that are uneven or differ in direction and must not cross.
     """
     chords, footprint, radius_mm = optics.chords, optics.footprint, optics.vial_radius_mm
-    angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
-    turn, share = chords.deflection_rad.double().cpu(), chords.transmittance.double().cpu()[:, None]
+    share = chords.transmittance.double().cpu()[:, None]
     if optics.illumination is not None:
         share = share * optics.illumination.double().cpu()
-    columns = len(offset)
+    fan = None
+    if chords.crossing and not evenly_spaced(chords):
+        finer = directions.finer if footprint.plain else bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST)
+        fan, chords = evened(chords, max(finer, directions.finer), footprint)
+        directions, footprint = replace(directions, finer=1), Footprint()
+    angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
+    turn, columns = chords.deflection_rad.double().cpu(), len(offset)
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
-    middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, None, None
+    middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, fan, None
     even, alike = _even(chords, bin_mm), bool((turn == turn[0]).all())
     crossing = chords.crossing and not alike
     if not footprint.plain and (crossing or (even and alike)):
@@ -114,7 +122,7 @@ def plan(
         across = Across.of(onto_bins(footprint, columns, finer))
         columns, bin_mm = across.taps.index.shape[1], bin_mm / finer
     if crossing:
-        if across is None:
+        if across is fan:
             turned = Rebinning.of(chords, directions)
             columns, bin_mm = (columns + 1) * directions.finer - 1, bin_mm / directions.finer
         else:
@@ -132,17 +140,27 @@ def plan(
     if abs(middle_mm) < REL_TOLERANCE * bin_mm:
         middle_mm = 0.0  # that was rounding, and kernels are faster where views from behind are mirror images
     nx, ny, nz = grid.shape
-    on_slices = _on_slices(optics, grid)
+    spread, rows = spread_of(chords, optics.footprint, grid, radius_mm) or (None, _on_slices(optics, grid))
     resampling = Resampling(
         share=None if bool((share == 1).all()) else share,
-        rows=None if on_slices.is_identity else on_slices,
-        late=chords.rows < nz,
+        rows=None if rows.is_identity else rows,
+        late=chords.rows < nz and spread is None,
         across=across,
         turned=turned,
     )
     absorption = optics.absorption_per_mm
     views = Views(
-        angle_rad, columns, bin_mm, nx, ny, grid.voxel_mm, radius_mm, absorption, middle_mm=middle_mm, lines=lines
+        angle_rad,
+        columns,
+        bin_mm,
+        nx,
+        ny,
+        grid.voxel_mm,
+        radius_mm,
+        absorption,
+        middle_mm=middle_mm,
+        lines=lines,
+        spread=spread,
     )
     return resampling, views
 
@@ -163,13 +181,11 @@ def layers(
 
 
 def _even(chords: Chords, bin_mm: float) -> bool:
-    """Whether the chords, dark ones included, are parallel and lie evenly; ShapeError where they must."""
+    """Whether the chords, dark ones included, are parallel and lie evenly."""
     offset, turn = chords.offset_mm.double().cpu(), chords.deflection_rad.double().cpu()
     columns = len(offset)
     centred = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * bin_mm
     even = bool(((offset - (offset[0] + offset[-1]) / 2 - centred).abs() < REL_TOLERANCE * bin_mm * columns).all())
-    if chords.crossing and not even:
-        raise ShapeError("chords that may cross have uneven offsets; expected the same distance between any two.")
     for dark, place in ((chords.dark_before, offset[0] - bin_mm), (chords.dark_after, offset[-1] + bin_mm)):
         even = even and (dark is None or abs(dark[0] - float(place)) < REL_TOLERANCE * bin_mm * columns)
         even = even and (dark is None or dark[1] == float(turn[0]))

@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.dose.focus import Band
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.spread import Spread
 from lightlathe.errors import ShapeError
 
 
@@ -25,6 +26,11 @@ class Views:
     Bins may be finer or coarser than voxels: a tile of n voxels spans up to n * sqrt(2) * voxel_mm / narrowest_mm + 2
     of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre
     seen along the chord through it: s cos(turn) + t sin(turn) and -s sin(turn) + t cos(turn).
+
+    With `spread` a view is an array (angle, bin, plane), and planes spread over slices. A voxel at depth t has the
+    magnification M = at_foot + per_mm * t, both linear between the bins (beyond the ends those of the outermost): it
+    reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), 1 / M of the light.
+    A batch has the planes of its members one after the other, and so have the slices of its dose.
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -39,6 +45,7 @@ class Views:
     middle_mm: float = 0.0  # where the middle of the bins lies beside the axis
     band: Band | None = None  # a weight of the light by depth, where these views are one of several; None: 1
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
+    spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
@@ -49,6 +56,10 @@ class Views:
             )
         if self.lines is not None and len(self.lines.offset_mm) != self.bins:
             raise ShapeError(f"{len(self.lines.offset_mm)} chords for {self.bins} bins; expected one for each.")
+        if self.spread is not None and (self.lines is not None or len(self.spread.at_foot) != self.bins):
+            raise ShapeError(
+                f"rows spread along {len(self.spread.at_foot)} chords; expected parallel ones, {self.bins} of them."
+            )
         if self.precision not in ("half", "single"):
             raise ShapeError(f"precision is '{self.precision}'; expected 'half' or 'single'.")
         if not (self.absorption_per_mm >= 0 and math.isfinite(self.absorption_per_mm) and self.radius_mm > 0):

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from lightlathe.beams import RoundVial, Telecentric
+from lightlathe.beams import Diverging, RoundVial, Telecentric
 from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
@@ -65,7 +65,13 @@ class Case:
     @property
     def refracted(self) -> bool:
         """Whether rays refract at the vial."""
-        return isinstance(self.light.beam, Telecentric) and not RoundVial.of(self.vial, self.resin).matched
+        known = isinstance(self.light.beam, Telecentric | Diverging)
+        return known and not RoundVial.of(self.vial, self.resin).matched
+
+    @property
+    def rebinned(self) -> bool:
+        """Whether columns differ in direction, and images are sorted into parallel views."""
+        return self.refracted or self.light.rows_spread
 
     @property
     def dose_rate(self) -> float:

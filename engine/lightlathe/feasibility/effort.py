@@ -25,6 +25,7 @@ ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no desig
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
 PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to 0.48 on a CPU; assumed of a card
 EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": ()}  # they belong to a size of the field
+SPREADING = 5  # times that a view of rows that spread takes; on a CPU at 256 voxels 4.6, behind a bare vial 6.8
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
@@ -54,14 +55,14 @@ def array_bytes(case: Case) -> float:
     if parts(case) > 1:  # the sum of the parts, and the part that is added
         arrays, volumes = arrays + 1, volumes + 1
     views = 0.0  # images sorted into views, their own copy
-    if case.refracted:
+    if case.rebinned:
         views = 4.0 * patterns * image_views_of(case) * column_bins(_column_mm(case), case.grid.voxel_mm)
     return 4.0 * (arrays * patterns + volumes * voxels(case)) + finer_bytes(case) + views
 
 
 def parts(case: Case) -> int:
-    """Into how many parts the design cuts each image's step; refracted light is sorted into views instead."""
-    if not case.continuous or case.refracted:
+    """Into how many parts the design cuts each image's step; light sorted into views has more of them instead."""
+    if not case.continuous or case.rebinned:
         return 1
     return few_parts(2 * math.pi / case.turn.angles, case.part.radius_mm, case.light.pixel_mm)
 
@@ -91,13 +92,14 @@ def design_s(case: Case) -> float:
     each further part of an image's step."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
+    updates *= SPREADING if case.light.rows_spread else 1
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
     return BEGIN_S[machine.device] + iterations * (iteration + EACH_S[machine.device])
 
 
 def image_views_of(case: Case) -> int:
-    """Views that a design takes of each image: one, where light enters straight."""
-    if not case.refracted:
+    """Views that a design takes of each image: one, where its columns run parallel."""
+    if not case.rebinned:
         return 1
     return image_views(substeps(case.turn.step_rad, case.part.radius_mm, _column_mm(case), case.grid.voxel_mm))
 

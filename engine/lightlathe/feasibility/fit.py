@@ -4,7 +4,7 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
-from lightlathe.job.model import width_mm
+from lightlathe.job.model import height_mm, width_mm
 from lightlathe.judge.ends import REL_TOLERANCE, move_onto_rows, move_words
 from lightlathe.judge.turning import VIDEO_RATE, contrast_left, smear_mm, views_per_turn
 from lightlathe.judge.verdict import Reason
@@ -54,7 +54,8 @@ def place(case: Case) -> Reason:
 
 def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
-    width, height = width_mm(case.light, case.vial, case.resin), case.light.rows * case.light.pixel_mm
+    light = case.light, case.vial, case.resin
+    width, height = width_mm(*light), height_mm(*light, case.part.radius_mm)
     across = 2 * case.part.radius_mm
     inside = "" if case.narrowing == 1 else " in the resin"
     if case.light.axis_offset_pixels:
@@ -62,7 +63,7 @@ def field(case: Case) -> Reason:
     text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"
     slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
-        never = height < case.part.height_mm - slack
+        never = height < case.part.height_mm - slack and not case.light.rows_spread
         dark = "some of it never sees light" if never else "some of it is out of the light for part of every turn"
         text += (
             f"; turning, the part sweeps {amount(across, 3)} mm across and is {amount(case.part.height_mm, 3)} mm "
@@ -118,10 +119,15 @@ def _wanted_with(case: Case, times: float) -> str:
 
 def _missing(case: Case) -> str:
     """The columns and rows that would just cover the part, where there are too few."""
-    off = 2 * abs(case.light.axis_offset_pixels)
+    pixel, off = case.light.pixel_mm, 2 * abs(case.light.axis_offset_pixels)
+    column, row = pixel * case.narrowing, pixel
+    if case.light.rows_spread:  # a mean pixel, where the light ends first
+        light = case.light, case.vial, case.resin
+        column = width_mm(*light) / case.light.columns_about_axis
+        row = height_mm(*light, case.part.radius_mm) / case.light.rows
     wanted = (
-        ("columns", case.light.columns, 2 * case.part.radius_mm / (case.light.pixel_mm * case.narrowing) + off),
-        ("rows", case.light.rows, case.part.height_mm / case.light.pixel_mm),
+        ("columns", case.light.columns, 2 * case.part.radius_mm / column + off),
+        ("rows", case.light.rows, case.part.height_mm / max(row, 1e-3 * pixel)),
     )
     return " and ".join(
         f"{math.ceil(need)} {name} instead of {n}" for name, n, need in wanted if need > n + REL_TOLERANCE
@@ -181,7 +187,9 @@ def between_rows(case: Case) -> str:
     half a row, a disc agreed by 0.89 instead of 0.79 and the quickstart's valve by 0.966 instead of 0.951, on the finer
     grid.
     """
-    if case.part.level_ends_mm is None or case.grid.margin_voxels == 0:  # rows beyond the grid may be lit as well
+    if (
+        case.part.level_ends_mm is None or case.light.rows_spread or case.grid.margin_voxels == 0
+    ):  # rows beyond the grid may be lit as well
         return ""
     low, high = case.part.level_ends_mm
     light, height = case.light, case.vial.resin_height_mm

@@ -1,6 +1,7 @@
 """All questions of the feasibility check."""
 
 from lightlathe.feasibility.case import Case
+from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
 from lightlathe.feasibility.fit import detail, field, place, room, turn
 from lightlathe.feasibility.illumination import illumination
@@ -13,8 +14,8 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, illumination, refraction, detail, blur, diffraction, insert, turn,
-    timing, light, levels, sinking, heat, effort,
+    absorption, threshold, room, place, field, illumination, refraction, divergence, detail, blur, diffraction, insert,
+    turn, timing, light, levels, sinking, heat, effort,
 )  # fmt: skip
 
 

@@ -3,8 +3,12 @@
 import dataclasses
 import math
 
-from lightlathe.beams import RoundVial, seen_from
+import torch
+
+from lightlathe.beams import Diverging, RoundVial, seen_from
 from lightlathe.feasibility.case import Case
+from lightlathe.flow.lit import chords_of
+from lightlathe.job.model import beam_width_mm
 from lightlathe.judge.cautions import assumptions
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, percent, rounded_up
@@ -21,13 +25,15 @@ def refraction(case: Case) -> Reason | None:
     layers = RoundVial.of(case.vial, case.resin)
     ray_mm = layers.addressable_mm / layers.narrowing
     lit_mm = case.light.columns_about_axis * case.light.pixel_mm / 2
+    if isinstance(case.light.beam, Diverging):  # where the ray of its last column would pass the axis
+        lit_mm = beam_width_mm(case.light, case.vial, case.resin) / 2 / layers.narrowing
     reach_mm, rim_mm = min(layers.addressable_mm, lit_mm * layers.narrowing), case.part.radius_mm
     text = (
         f"{_surroundings(case)} (index {layers.outside:g}) around a wall of {amount(case.vial.wall_mm or 0.0)} mm: in "
         f"the resin (index {layers.resin:g}) rays pass the axis at {amount(layers.narrowing, 3)} of their distance "
         f"outside, {_whose(reach_mm < layers.addressable_mm)} at {amount(reach_mm, 3)} mm"
     )
-    missing = int(case.light.columns - 2 * ray_mm / case.light.pixel_mm)
+    missing = _missing(case, ray_mm)
     if missing > 1:
         text += f"; {missing} of {case.light.columns} columns miss the resin and carry no light"
     if rim_mm <= reach_mm + case.grid.voxel_mm / 2:  # no voxel centre of the part lies further out
@@ -46,6 +52,15 @@ def refraction(case: Case) -> Reason | None:
     return Reason("refraction", "marginal", text, rim_mm, reach_mm, "mm", change)
 
 
+def _missing(case: Case, ray_mm: float) -> int:
+    """Columns that miss the resin, whose rays would pass the axis further out than `ray_mm`."""
+    light = case.light
+    if not light.rows_spread:
+        return int(light.columns - 2 * ray_mm / light.pixel_mm)
+    chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
+    return int((chords.transmittance == 0).sum())
+
+
 def _surroundings(case: Case) -> str:
     around = case.vial.surroundings
     return f"the vial stands in {around}" if around in ("air", "water") else "the vial stands in a bath"
@@ -57,4 +72,5 @@ def _whose(by_field: bool) -> str:
 
 def assumed(case: Case) -> tuple[str, ...]:
     """What goes with the verdict: the assumptions about the light."""
-    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), vars(case.light))
+    light = {**vars(case.light), "beam": {"kind": "diverging"} if case.light.rows_spread else None}
+    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light)

@@ -71,10 +71,11 @@ def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate |
 
     dose         (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
-    None where the job asks for none, where there is nothing to separate, and where some of the part gets no light.
+    None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
+    where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
     """
     steps = setup.job.design.bound_iterations
-    if steps == 0 or setup.lightless_mm:
+    if steps == 0 or setup.lightless_mm or not setup.operator.optics.slices_independent:
         return None, []
     if steps == "auto":
         certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))

@@ -81,6 +81,6 @@ def corrective_shift_mm(setup: Setup, fine_solid: Tensor | None) -> float | None
     parts = [solid.form for solid in setup.solids if solid.role == "part"]
     ends, reach_mm = level_ends(parts), max(form.reach_mm for form in parts)
     light, vial, voxel_mm = setup.job.light, setup.job.vial, setup.part.grid.voxel_mm
-    if ends is None or not ends_are_to_blame(fine_solid, setup.fine, light.pixel_mm):
+    if ends is None or light.rows_spread or not ends_are_to_blame(fine_solid, setup.fine, light.pixel_mm):
         return None
     return move_onto_rows(ends, reach_mm, light.pixel_mm, light.rows, vial.resin_height_mm, voxel_mm)

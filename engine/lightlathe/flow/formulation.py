@@ -78,8 +78,9 @@ def start_of(setup: Setup, problem: Problem) -> Tensor:
         earlier, chords = record.patterns, None if record.optics is None else record.optics.chords
         (column, row), pixel_mm = earlier.field.middle, earlier.pixel_mm
         middle, column_mm = (column + axis_offset_pixels(record), row), pixel_mm
-        if chords is not None and chords.crossing:  # columns lie elsewhere in the resin; their directions are let be
-            column_mm = float(chords.offset_mm[1] - chords.offset_mm[0])
+        if chords is not None and chords.crossing and len(chords.offset_mm) > 1:
+            # columns lie elsewhere in the resin; their directions are let be
+            column_mm = float(chords.offset_mm[-1] - chords.offset_mm[0]) / (len(chords.offset_mm) - 1)
         return patterns_for(problem, earlier.fractions(), earlier.angle_rad, pixel_mm, middle, column_mm=column_mm)
     return start(problem)
 

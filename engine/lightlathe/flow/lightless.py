@@ -9,8 +9,11 @@ LISTED = 6  # heights that a sentence names
 
 
 def lightless_mm(optics: Optics, part: Part) -> list[float]:
-    """Heights z of the slices that hold part and get no light at all; empty where illumination is even."""
-    if optics.illumination is None:
+    """Heights z of the slices that hold part and get no light at all; empty where illumination is even.
+
+    Empty too where rows spread with depth: a slice is then lit by other rows at other depths, and none is looked at.
+    """
+    if optics.illumination is None or not optics.slices_independent:
         return []
     grid = part.grid
     light = optics.for_slices(torch.arange(grid.shape[2]), grid).illumination

@@ -4,7 +4,8 @@ A column lights the vial between the chords of its two neighbours, or as far as 
 the part turns within its reach: where the neighbour that lies nearer to the axis passes outside that reach, the column
 never lights the part.
 Chords are those in the resin: into a bare vial the columns that matter lie further out, and those beyond it carry no
-light. A row lights slices no further away than a row or a slice, whichever is larger; rows that light a slice of the
+light. A row lights slices no further away than a row or a slice, whichever is larger, where it runs at the depth of the
+part; rows that light a slice of the
 grid are kept, so that a slice which has a row of its own keeps it. (Voxels that must turn solid are at least half
 covered, so their centres lie within the reach and the height of the part, on any grid.)
 
@@ -77,7 +78,19 @@ def lit_field(
     first, lit = _columns(cases, reach_mm, more)
     row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
     far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]
-    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, max(far_mm) + more * row_mm))
+    far = _seen_from(cases, first, lit, reach_mm, max(far_mm))
+    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, far + more * row_mm))
+
+
+def _seen_from(cases: list[Chords], first: int, lit: int, reach_mm: float, far_mm: float) -> float:
+    """The height of rows, in the plane of the axis, that light up to `far_mm` above or below z = 0 within the reach."""
+    found = far_mm
+    for chords in cases:
+        if chords.magnification is not None:
+            spread = chords.magnification.part(first, first + lit)
+            limits = spread.range_within(chords.offset_mm[first : first + lit], reach_mm)
+            found = max(found, *(abs(u) for z in (-far_mm, far_mm) for u in spread.row_heights(z, limits)))
+    return found
 
 
 def _columns(cases: list[Chords], reach_mm: float, more: int) -> tuple[int, int]:

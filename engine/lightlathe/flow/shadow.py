@@ -13,11 +13,12 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Directions
+from lightlathe.dose.fan import evened, evenly_spaced
 from lightlathe.dose.rebin import Rebinning
 from lightlathe.flow.lit import chords_of
 from lightlathe.flow.solids import Solid, voxels
 from lightlathe.job import Job
-from lightlathe.quantities import HALF, SOLID, Grid, Patterns
+from lightlathe.quantities import HALF, SOLID, Footprint, Grid, Patterns
 from lightlathe.support.words import amount, percent
 
 ACROSS = 160  # voxels across the vial at most
@@ -87,30 +88,34 @@ def designed_shadow(job: Job, solids: tuple[Solid, ...], grid: Grid, patterns: P
     if scene is None:
         return None
     step = math.ceil(len(patterns.angle_rad) / (3 * ANGLES))
-    shown, across_mm = as_parallel(job, patterns)
+    shown, across_mm, axis = as_parallel(job, patterns)
     shown = shown[::step]
     images = list(zip(patterns.angle_rad[::step].tolist(), shown, strict=True))
     resin = job.resin.at(patterns.exposure_s)
     scale = 10 * resin.absorption_per_mm * patterns.irradiance_mw_cm2 * patterns.exposure_s / len(images)
-    column, row = patterns.field.middle
-    axis = column + job.light.axis_offset_pixels, row
     return scene.shadow(images, resin.gel_mj_cm3, scale, (across_mm, patterns.pixel_mm), axis)
 
 
-def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float]:
-    """(angle, column, row) of parallel light, direction by direction, and the pitch of its columns in the resin.
+def as_parallel(job: Job, patterns: Patterns) -> tuple[Tensor, float, tuple[float, float]]:
+    """(angle, column, row) of parallel light, direction by direction, the pitch of its columns in the resin, and the
+    (column, row) at the axis and z = 0.
 
-    The images themselves, unless a bare vial turns their columns by unlike angles.
+    The images themselves, unless a bare vial or a lens turns their columns by unlike angles. Rows are taken as level.
     """
-    shown, light = patterns.fractions(), job.light.relative_irradiance
+    (column, row), light = patterns.field.middle, job.light.relative_irradiance
+    shown, axis = patterns.fractions(), (column + job.light.axis_offset_pixels, row)
     if light is not None:
         shown = shown * light[patterns.field.lit].to(shown)
     chords = chords_of(job.light, job.vial, job.resin, patterns.angle_rad).lit(patterns.field)
     if not chords.crossing or len(chords.offset_mm) < 2:
-        return shown, patterns.pixel_mm
+        return shown, patterns.pixel_mm, axis
     shown = shown * chords.transmittance[:, None].to(shown)
+    if not evenly_spaced(chords):
+        across, chords = evened(chords, 1, Footprint())
+        shown = across.to(shown.device, shown.dtype).forward(shown)
     views = Rebinning.of(chords, Directions()).to(shown.device, shown.dtype).forward(shown)
-    return views, float(chords.offset_mm[1] - chords.offset_mm[0])
+    pitch_mm = float(chords.offset_mm[1] - chords.offset_mm[0])
+    return views, pitch_mm, (-float(chords.offset_mm[0]) / pitch_mm, row)
 
 
 @dataclass(frozen=True)

@@ -54,8 +54,8 @@ def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
     light, vial = job.light, job.vial
     placed = [s.form for s in solids if s.role != "insert"]
     grid = grid_for(placed, vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
-    field = (job.width_mm, light.rows * light.pixel_mm)
-    room = (vial.radius_mm, vial.resin_height_mm, *field)
+    height_mm = job.height_mm(max((s.form.reach_mm for s in solids if s.role != "insert"), default=0.0))
+    room = (vial.radius_mm, vial.resin_height_mm, job.width_mm, height_mm)
     fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert") for s in solids]
     return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))
 
@@ -112,11 +112,11 @@ def onto_rows(job: Job, solids: list[Solid]) -> float | None:
     """How far along z a job's meshes are moved so that the part's flat ends lie on rows; see judge/ends.py.
 
     None where they lie well, and where the job says where they lie: meshes that are not centred or are shifted along
-    z, shapes, [grid] level_ends.
+    z, shapes, [grid] level_ends. None as well where rows spread with depth, and lie on a flat end at one depth only.
     """
     placed = any(table.mesh is None or not table.centre or table.shift_mm[2] for table in job.parts)
     parts = [solid.form for solid in solids if solid.role == "part"]
-    if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0:
+    if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0 or job.light.rows_spread:
         return None
     ends, light = level_ends(parts), job.light
     if ends is None:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from lightlathe.beams import Telecentric
 from lightlathe.errors import JobError, ShapeError
 from lightlathe.flow.prediction import predict
 from lightlathe.flow.recorded import StoredBeam, job_of
@@ -15,6 +16,7 @@ from lightlathe.support.watching import doing, step
 from lightlathe.support.words import amount
 
 GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none: common practice, no source
+THROW_RATIO = 1.4  # of many small projectors (common practice, no source)
 BLUR_PIXELS = (1.0, 2.0)  # of a lens, full width at half maximum
 APERTURES = (0.01, 0.05)  # of slow projector lenses, at the vial (common practice, no source)
 OFF_PIXELS = 0.5  # of the axis, as well as it is usually found (common practice, no source)
@@ -51,6 +53,9 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
             wall = {"surroundings": around, "wall_mm": GLASS_MM, "wall_index": GLASS}
             words = f"the vial stands in {around} (index {index:g}), wall {GLASS_MM:g} mm of index {GLASS:g}"
             yield words, {"vial": wall}
+    if isinstance(light.beam, Telecentric):
+        words = f"the light diverges, as that of a projector of throw ratio {THROW_RATIO:g}"
+        yield words, {"light": {"throw_ratio": THROW_RATIO}}
     if light.pixel_shape is None:
         yield "pixels are squares", {"light": {"pixel_shape": "square"}}
     if light.blur_mm is None:

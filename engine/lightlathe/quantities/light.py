@@ -11,6 +11,7 @@ from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
+from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.volumes import Grid
 
 REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
@@ -96,7 +97,9 @@ class Chords:
     crossing     False: between two neighbouring chords light is interpolated, and they must not meet in the vial.
                  True: each column lights a strip one spacing wide along its chord, and where strips overlap their
                  light adds, so that power is kept where chords draw together or cross (a bare vial). T is then that
-                 of the strip: losses, times the pixel's width over the spacing. Takes even offsets and an even turn.
+                 of the strip: losses, times the pixel's width over the spacing (half the distance from the chord before
+                 to the one behind, where it varies). Takes an even turn.
+    magnification   how rows spread on the way; None: they stay level and row_mm apart. Takes chords that may cross
     """
 
     angle_rad: Tensor
@@ -108,9 +111,14 @@ class Chords:
     dark_before: tuple[float, float] | None = None
     dark_after: tuple[float, float] | None = None
     crossing: bool = False
+    magnification: Magnification | None = None
 
     def __post_init__(self) -> None:
         columns = self.offset_mm.shape
+        if self.magnification is not None:
+            has_axes("magnification", self.magnification.at_foot, ("column",), columns)
+            if not self.crossing:
+                raise ShapeError("chords have rows that spread and crossing = False; expected crossing = True.")
         has_axes("deflection_rad", self.deflection_rad, ("column",), columns)
         has_axes("transmittance", self.transmittance, ("column",), columns)
         if self.rows < 1 or self.row_mm <= 0 or self.angle_rad.ndim != 1 or len(self.angle_rad) < 1:
@@ -142,7 +150,9 @@ class Chords:
 
         before = dark(first - 1) if first else self.dark_before
         after = dark(end) if end < field.columns else self.dark_after
-        return replace(self, **found, rows=field.lit_rows, dark_before=before, dark_after=after)
+        spread = None if self.magnification is None else self.magnification.part(first, end)
+        rest: dict[str, Any] = {"dark_before": before, "dark_after": after, "magnification": spread}
+        return replace(self, **found, rows=field.lit_rows, **rest)
 
 
 @dataclass(frozen=True)
@@ -182,7 +192,7 @@ class Optics:
         """True where a ray lights its height, or some heights, alike all along. (Rows beside slices, or a blur, couple
         slices all the same, but no more than their weights say.)
         """
-        return self.defocus is None
+        return self.defocus is None and self.chords.magnification is None
 
     def replace(self, **changes: Any) -> "Optics":
         """A copy with some fields replaced, including those of the chords."""
@@ -195,8 +205,11 @@ class Optics:
         """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own.
 
         A slice is illuminated as the row that lights it; where several do, column by column as the brightest of them:
-        weights with which rows mix sum to 1 at most, so no patterns of those rows give the slice more.
+        weights with which rows mix sum to 1 at most, so no patterns of those rows give the slice more. ShapeError where
+        rows spread over slices.
         """
+        if not self.slices_independent:
+            raise ShapeError("rows of light spread over several slices; expected light that stays at its height.")
         light = self.illumination
         if light is not None:
             rows, row_mm = self.chords.rows, self.chords.row_mm

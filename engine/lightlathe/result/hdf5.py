@@ -12,7 +12,19 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import SOLID, Chords, Field, FineShape, Footprint, Grid, Optics, Part, Patterns, Prediction
+from lightlathe.quantities import (
+    SOLID,
+    Chords,
+    Field,
+    FineShape,
+    Footprint,
+    Grid,
+    Magnification,
+    Optics,
+    Part,
+    Patterns,
+    Prediction,
+)
 from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.chunks import in_slabs, written
@@ -27,6 +39,7 @@ from lightlathe.support.watching import doing
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are not provenance
 MEANING = "0 ignored, 1 liquid, 2 solid"
+SPREAD = {"at_foot": "1", "per_mm": "1/mm"}  # of rows that spread with depth
 COLUMNS = {"offset_mm": "mm", "deflection_rad": "rad", "transmittance": "1"}  # of the chords, one number per column
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
@@ -174,6 +187,13 @@ def put_optics(group: Any, optics: Optics) -> None:
         "pixel_shape": pixel.shape, "pixel_width": pixel.width, "blur_sigma_pixels": pixel.sigma,
     })  # fmt: skip
     group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
+    if chords.magnification is not None:
+        for name, units in SPREAD.items():
+            put(group, name, getattr(chords.magnification, name).double().cpu().numpy(), units, ("column",))
+        group.attrs["pupil_z_mm"] = chords.magnification.pupil_z_mm
+    for name in ("dark_before", "dark_after"):
+        if getattr(chords, name) is not None:
+            group.attrs[name] = list(getattr(chords, name))
     group.attrs.update({"absorption_per_mm": optics.absorption_per_mm, "vial_radius_mm": optics.vial_radius_mm})
 
 
@@ -189,7 +209,12 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
     rows, row_mm = at.count("rows", levels[2], levels[2]), at.length("row_mm")
     crossing = bool(at.attrs.get("crossing", False))
     angle = torch.from_numpy(angle_rad)
-    chords = Chords(angle, offset_mm, deflection_rad, transmittance, rows, row_mm, crossing=crossing)
+    spread = None
+    if root.find("optics/at_foot") is not None:
+        at_foot, per_mm = (torch.from_numpy(root.array(f"optics/{name}", "f8", levels[1:2])) for name in SPREAD)
+        spread = Magnification(at_foot, per_mm, at.attribute("pupil_z_mm", float))
+    before, after = (_dark_chord(at, name) for name in ("dark_before", "dark_after"))
+    chords = Chords(angle, offset_mm, deflection_rad, transmittance, rows, row_mm, before, after, crossing, spread)
     light = None
     if root.find("optics/illumination") is not None:
         light = root.array("optics/illumination", "f8", levels[1:3])
@@ -212,6 +237,16 @@ def footprint_in(attrs: Any) -> Footprint:
         return Footprint("square" if shape == "square" else "linear", width, sigma)
     except (KeyError, ShapeError) as problem:
         raise ValueError(f"optics: {problem}") from None
+
+
+def _dark_chord(optics: Node, name: str) -> tuple[float, float] | None:
+    """Offset and deflection of the dark chord beyond an end; None where the file has none."""
+    if name not in optics.attrs:
+        return None
+    values = optics.attribute(name, list)
+    if len(values) != 2 or not np.isfinite(np.asarray(values, float)).all():
+        raise ValueError(f"{name} of optics is {str(values)[:60]}; expected two finite numbers")
+    return float(values[0]), float(values[1])
 
 
 def log_in(root: Node, at: str = "log") -> dict[str, list[float]]:

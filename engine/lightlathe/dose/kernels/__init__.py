@@ -9,7 +9,8 @@ A kernel may have `workspace(views, slices, device, dose_at_most)` as well: an e
 filled, in place of a volume.
 
 All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
-`auto` takes the first of PREFERRED that can run, and the choice is logged.
+Where rows spread with depth (`Views.spread`) a view has planes in place of slices; "cpu" and "reference" then name the
+modules of SPREADING, and the others say why not. `auto` takes the first of PREFERRED that can run; it is logged.
 """
 
 import logging
@@ -29,6 +30,10 @@ KERNELS = {
     "triton": "lightlathe.dose.kernels.triton",
     "triton_double": "lightlathe.dose.kernels.triton_double",
 }
+SPREADING = {  # those of a name where rows spread with depth
+    "cpu": "lightlathe.dose.kernels.cpu_spread",
+    "reference": "lightlathe.dose.kernels.reference_spread",
+}
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "reference")
 
 
@@ -37,7 +42,7 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
     if name != "auto" and name not in KERNELS:
         raise KernelUnavailable(f"kernel is '{name}'; expected 'auto' or one of {', '.join(KERNELS)}.")
     if name != "auto":
-        kernel = import_module(KERNELS[name])
+        kernel = _module(name, views)
         reason = kernel.why_not(views, device, dtype)
         if reason is not None:
             raise KernelUnavailable(
@@ -46,10 +51,15 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
             )
         return name, kernel
     for candidate in PREFERRED:
-        kernel = import_module(KERNELS[candidate])
+        kernel = _module(candidate, views)
         reason = kernel.why_not(views, device, dtype)
         if reason is None:
             log.info("dose kernel: %s on %s in %s, precision %s", candidate, device, dtype, views.precision)
             return candidate, kernel
         log.info("dose kernel %s passed over: %s", candidate, reason)
     raise KernelUnavailable(f"no kernel runs on {device} in {dtype}; use float32 or float64.")
+
+
+def _module(name: str, views) -> ModuleType:
+    found = KERNELS if views.spread is None else {**KERNELS, **SPREADING}
+    return import_module(found[name])

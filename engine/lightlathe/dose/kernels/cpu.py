@@ -29,9 +29,9 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
     from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 
-    light = _numpy(views_array)
+    light = as_numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
-    tiles = _tiles(views)
+    tiles = tiles_of(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
     return torch.from_numpy(dose)
@@ -41,9 +41,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
     from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS, collect_angles
 
-    dose = _numpy(volume)
+    dose = as_numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
-    tiles = _tiles(views)
+    tiles = tiles_of(views)
     cos, sin = _directions(views)
     fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
 
@@ -54,11 +54,16 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     return torch.from_numpy(light)
 
 
-def _numpy(tensor: Tensor) -> np.ndarray:
+def geometry(views, gain: float) -> tuple:
+    """What the loops take of parallel and evenly spaced bins: directions, columns, optics, bins of a tile."""
+    return *_directions(views), *_columns(views), _optics(views, gain), _bins_of_a_tile(views)
+
+
+def as_numpy(tensor: Tensor) -> np.ndarray:
     return tensor.detach().contiguous().numpy()
 
 
-def _tiles(views) -> np.ndarray:
+def tiles_of(views) -> np.ndarray:
     """(tile, 2): first x and y of every tile that holds a voxel column in the resin."""
     from lightlathe.dose.kernels.cpu_loops import TILE
 

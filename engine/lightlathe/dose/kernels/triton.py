@@ -28,6 +28,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype != torch.float32:
         return f"it computes in float32, not {dtype}"
+    if views.spread is not None:
+        return "its rows stay level, and these spread with depth"
     if reach(views) > 2048:
         return (
             f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins} "

@@ -1,0 +1,413 @@
+"""The compiled loops of the CPU kernel for rows that spread with depth.
+
+As cpu_loops.py, a tile of voxel columns at a time, but a bin's planes are on no slices: a voxel of magnification M
+reads them at places that grow by voxel / (M plane) from slice to slice. Within a tile M varies little. So a few nodes
+divide its range of 1 / M evenly; the planes of each bin are resampled onto the slices once at every node, and a voxel
+mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 / M, so the mean of both is right, and
+what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's
+height.
+
+Resampling a line of planes is a sum of shifted copies of it under weights: where slices are about as far apart as
+planes, the numbers of the planes that a block of slices reads differ from theirs by a few values only.
+"""
+
+import numpy as np
+from llvmlite import ir
+from numba import njit
+from numba.core import cgutils, types
+from numba.extending import intrinsic
+
+from lightlathe.dose.kernels.cpu_loops import (
+    SLICES,
+    TILE,
+    add_rows,
+    columns_of,
+    fetch,
+    lit,
+    rows_of_zeros,
+    weigh,
+)
+
+NODE_ROWS = 0.5
+GROUP = 2  # angles that one pass over a tile adds
+ANGLES_PER_PASS = 32  # angles whose weights are kept
+REACH = SLICES + 16  # planes that a sum of copies covers: 16 numbers fill a register
+SHIFTS = 8  # copies that a row is made of at most; beyond, slice by slice
+
+fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
+inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
+
+
+def _of_vectors(context, builder, signature, values):
+    """Arguments of an intrinsic: an array as (its values, element type), a number as it is."""
+    return [context.make_array(t)(context, builder, v).data if isinstance(t, types.Array) else v
+            for t, v in zip(signature.args, values, strict=True)]  # fmt: skip
+
+
+def _for_each_count(builder, copies, body):
+    """body(count) for copies = count of 2 to SHIFTS: weights of a known number stay in registers."""
+    after = builder.append_basic_block("copied")
+    cases = builder.switch(copies, after)
+    for count in range(2, SHIFTS + 1):
+        block = builder.append_basic_block(f"copies{count}")
+        cases.add_case(ir.Constant(copies.type, count), block)
+        builder.position_at_end(block)
+        body(count)
+        builder.branch(after)
+    builder.position_at_end(after)
+
+
+def _loader(builder, element):
+    """load(base, index, length), store(value, base, index): vectors at any place."""
+
+    def at(base, index, length):
+        return builder.bitcast(builder.gep(base, [index]), ir.VectorType(element, length).as_pointer())
+
+    def load(base, index, length):
+        return builder.load(at(base, index, length), align=4)
+
+    def store(value, base, index):
+        builder.store(value, at(base, index, value.type.count), align=4)
+
+    return load, store
+
+
+def _sum(builder, terms):
+    """The sum of products."""
+    total = None
+    for a, b in terms:
+        product = builder.fmul(a, b, flags=["contract"])
+        total = product if total is None else builder.fadd(total, product, flags=["contract"])
+    return total
+
+
+@intrinsic
+def add_copies(context, strip, row, lines, start, width, count, weight, first, copies):
+    """strip[row + r] = sum over c of weight[first + c] * lines[r, start + c : start + c + SLICES] for r < count;
+    `copies` of them, 2 to SHIFTS. strip and weight have rows of SLICES, lines of `width`."""
+
+    def codegen(context, builder, signature, values):
+        strip, row, lines, start, width, count, weight, first, copies = _of_vectors(context, builder, signature, values)
+        load, store = _loader(builder, context.get_value_type(signature.args[0].dtype))
+        number = copies.type
+
+        def body(known):
+            kept = [
+                load(weight, builder.mul(builder.add(first, number(c)), number(SLICES)), SLICES) for c in range(known)
+            ]
+            with cgutils.for_range(builder, count, intp=number) as loop:
+                at = builder.add(builder.mul(loop.index, width), start)
+                terms = [(kept[c], load(lines, builder.add(at, number(c)), SLICES)) for c in range(known)]
+                place = builder.mul(builder.add(row, loop.index), number(SLICES))
+                store(_sum(builder, terms), strip, place)
+
+        _for_each_count(builder, copies, body)
+        return context.get_dummy_value()
+
+    return types.void(strip, row, lines, start, width, count, weight, first, copies), codegen
+
+
+@intrinsic
+def add_copies_back(context, lines, start, width, strip, row, count, weight, first, copies):
+    """The transpose: lines[r, start + c : ... + SLICES] += weight[first + c] * strip[row + r] for r < count.
+
+    weight has rows of REACH, those of copy c moved c to the right: each line then takes one sum.
+    strip is read up to REACH - SLICES numbers beyond its row at either end, under weights of 0.
+    """
+
+    def codegen(context, builder, signature, values):
+        lines, start, width, strip, row, count, weight, first, copies = _of_vectors(context, builder, signature, values)
+        load, store = _loader(builder, context.get_value_type(signature.args[0].dtype))
+        number = copies.type
+
+        def body(known):
+            kept = [
+                load(weight, builder.mul(builder.add(first, number(c)), number(REACH)), REACH) for c in range(known)
+            ]
+            with cgutils.for_range(builder, count, intp=number) as loop:
+                place = builder.mul(builder.add(row, loop.index), number(SLICES))
+                terms = [(kept[c], load(strip, builder.sub(place, number(c)), REACH)) for c in range(known)]
+                at = builder.add(builder.mul(loop.index, width), start)
+                store(builder.fadd(load(lines, at, REACH), _sum(builder, terms), flags=["contract"]), lines, at)
+
+        _for_each_count(builder, copies, body)
+        return context.get_dummy_value()
+
+    return types.void(lines, start, width, strip, row, count, weight, first, copies), codegen
+
+
+@inner
+def magnify(x, y, count, cos, sin, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper):
+    """Of one view at `count` voxel columns: the lower node and the share of the upper one; weights take 1 / M.
+
+    Returns the first node's 1 / M, what it grows by from node to node, and how many there are.
+    """
+    bin_mm, middle = optics[0], optics[1]
+    least, most = np.inf, -np.inf
+    for p in range(count):
+        s = x[p] * cos + y[p] * sin
+        place = min(max(s / bin_mm + middle, 0.0), bins + 1.0)
+        below = min(np.floor(place), float(bins))
+        k, share = np.int64(below), place - below
+        foot = at_foot[k] + share * (at_foot[k + 1] - at_foot[k])
+        each = per_mm[k] + share * (per_mm[k + 1] - per_mm[k])
+        shrinks = 1.0 / (foot + each * (y[p] * cos - x[p] * sin))
+        upper[p] = shrinks
+        near[p] *= shrinks
+        far[p] *= shrinks
+        least, most = min(least, shrinks), max(most, shrinks)
+    number = min(np.int64(np.ceil((most - least) / apart)) + 1, nodes)
+    step = (most - least) / (number - 1) if number > 1 else 0.0
+    for p in range(count):
+        place = (upper[p] - least) / step if step > 0 else 0.0
+        below = min(np.floor(place), max(number - 2.0, 0.0))
+        node[p] = np.int64(below)
+        upper[p] = place - below if step > 0 else 0.0
+    return least, step, number
+
+
+@inner
+def read_at(first, step, number, z, length, heights, moved, numbers, weight, start):
+    """Where the slices z to z + length read the planes at every node.
+
+    numbers, weight   (node, SLICES) number of the lower plane in the line; (node * SHIFTS, SLICES or REACH) the
+                      weights of shifted copies, or in the first row of a node the share of the upper plane
+    moved             1 where those of copy c are moved c to the right, for the way back; else 0
+    start             (node, 2) first shift and how many copies; 0 of them where slices are read one by one
+    Returns the first plane of the line that they are read from, and how many it has.
+    """
+    at_zero, pupil, growth = heights
+    low, high = np.inf, -np.inf
+    for n in range(number):
+        shrinks = first + n * step
+        for k in (0, length - 1):
+            place = at_zero + (z + k - pupil) * growth * shrinks
+            low, high = min(low, np.floor(place)), max(high, np.floor(place))
+    base = np.int64(low) - SHIFTS  # copies may start before what is read, under weights of 0
+    for n in range(number):
+        shrinks = first + n * step
+        for k in range(length):
+            place = at_zero + (z + k - pupil) * growth * shrinks
+            below = np.floor(place)
+            numbers[n, k] = np.int64(below) - base
+            weight[n * SHIFTS, k] = place - below
+        ends = numbers[n, 0], numbers[n, length - 1] - (length - 1)
+        shift, copies = min(ends[0], ends[1]), abs(ends[0] - ends[1]) + 2
+        start[n, 0], start[n, 1] = shift, copies if (copies <= SHIFTS) & (shift >= 0) else 0
+        if start[n, 1] > 0:
+            weight[n * SHIFTS : n * SHIFTS + copies] = 0
+            for k in range(length):
+                place = at_zero + (z + k - pupil) * growth * shrinks
+                row = n * SHIFTS + numbers[n, k] - k - shift
+                share = place - np.floor(place)
+                weight[row, k + moved * (row - n * SHIFTS)] = 1 - share
+                weight[row + 1, k + moved * (row + 1 - n * SHIFTS)] = share
+    return base, np.int64(high) + 2 - base
+
+
+@inner
+def on_slices(lines, bins, strip, row, n, numbers, weight, start, length):
+    """strip[row + r] = the planes of line r as the slices read them at node n, for each of some bins."""
+    if start[n, 1] > 0:
+        add_copies(strip, row, lines, start[n, 0], lines.shape[1], bins, weight, n * SHIFTS, start[n, 1])  # pyright: ignore[reportCallIssue]
+        return
+    for r in range(bins):
+        for k in range(length):
+            share = weight[n * SHIFTS, k]
+            strip[row + r, k] = (1 - share) * lines[r, numbers[n, k]] + share * lines[r, numbers[n, k] + 1]
+        for k in range(length, SLICES):
+            strip[row + r, k] = 0
+
+
+@inner
+def on_planes(lines, bins, strip, row, n, numbers, weight, start, length):
+    """The transpose: line r += what the slices of strip[row + r] read of it at node n."""
+    if start[n, 1] > 0:
+        add_copies_back(lines, start[n, 0], lines.shape[1], strip, row, bins, weight, n * SHIFTS, start[n, 1])  # pyright: ignore[reportCallIssue]
+        return
+    for r in range(bins):
+        for k in range(length):
+            share = weight[n * SHIFTS, k]
+            lines[r, numbers[n, k]] += (1 - share) * strip[row + r, k]
+            lines[r, numbers[n, k] + 1] += share * strip[row + r, k]
+
+
+@inner
+def planes_of(lines, r, light, a, b, at, base, wide, planes):
+    """lines[r] = planes base to base + wide of light[a, b, at :], dark beyond both ends; True if any is lit."""
+    first, last = max(base, 0), min(base + wide, planes)
+    lines[r] = 0
+    bright = False
+    if first < last:
+        here, there = np.uint64(first - base), np.uint64(at + first)
+        for k in range(np.uint64(last - first)):
+            lines[r, here + k] = light[a, b, there + k]
+            bright = bright | (lines[r, here + k] != 0)
+    return bright
+
+
+@inner
+def add_planes(light, a, b, at, lines, r, base, wide, planes):
+    """The transpose: light[a, b, at :] += lines[r], planes base to base + wide."""
+    first, last = max(base, 0), min(base + wide, planes)
+    if first < last:
+        here, there = np.uint64(first - base), np.uint64(at + first)
+        for k in range(np.uint64(last - first)):
+            light[a, b, there + k] += lines[r, here + k]
+
+
+@fast
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes):
+    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`."""
+    planes, slices, nodes, width = sizes
+    angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
+    shape = TILE * TILE
+    i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
+    low, node, upper = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape)
+    total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * span * nodes, light)
+    number = np.empty((4 * ANGLES_PER_PASS, shape), np.int32)
+    weight = np.empty((4 * ANGLES_PER_PASS, shape), light.dtype)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    inverse, counts = np.zeros((ANGLES_PER_PASS, 2)), np.zeros(ANGLES_PER_PASS, np.int64)
+    read, start = np.zeros((nodes, SLICES), np.int64), np.zeros((nodes, 2), np.int64)
+    copies, lines = rows_of_zeros(nodes * SHIFTS, light), np.zeros((span, width), light.dtype)
+    for tile in tiles:
+        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
+        for a0 in range(0, angles, ANGLES_PER_PASS):
+            here = min(ANGLES_PER_PASS, angles - a0)
+            for a in range(here):
+                c, n, near, far = cos[a0 + a], sin[a0 + a], weight[4 * a], weight[4 * a + 2]
+                first_bin[a], bins_read[a] = weigh(x_in, y_in, count, c, n, bins, optics, low, near, far)
+                inverse[a, 0], inverse[a, 1], counts[a] = magnify(
+                    x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
+                )
+                shift = (a % GROUP) * span * nodes - first_bin[a]
+                beside = span if counts[a] > 1 else 0
+                for p in range(count):
+                    at, above = low[p] + shift + node[p] * span, upper[p]
+                    number[4 * a, p], number[4 * a + 1, p] = at, at + beside
+                    number[4 * a + 2, p], number[4 * a + 3, p] = at + 1, at + 1 + beside
+                    weight[4 * a + 1, p], weight[4 * a + 3, p] = near[p] * above, far[p] * above
+                    near[p] *= 1 - above
+                    far[p] *= 1 - above
+            for block in range(batch * ((slices + SLICES - 1) // SLICES)):
+                member, z0 = block % batch, block // batch * SLICES
+                z, length = np.uint64(member * slices + z0), np.uint64(min(SLICES, slices - z0))
+                if a0 == 0:
+                    total[:] = 0
+                else:
+                    for p in range(count):
+                        fetch(total, np.uint64(p), dose, i[p], j[p], z, length)
+                for group in range((here + GROUP - 1) // GROUP):
+                    members = min(GROUP, here - group * GROUP)
+                    shining = False
+                    for k in range(members):
+                        a = group * GROUP + k
+                        base, wide = read_at(
+                            inverse[a, 0],
+                            inverse[a, 1],
+                            counts[a],
+                            z0,
+                            np.int64(length),
+                            heights,
+                            0,
+                            read,
+                            copies,
+                            start,
+                        )
+                        for r in range(bins_read[a]):
+                            b = first_bin[a] + r - 1
+                            if 0 <= b < bins:
+                                at = member * planes
+                                shining |= planes_of(lines, r, light, a0 + a, b, at, base, wide, planes)
+                            else:
+                                lines[r] = 0
+                        for n in range(counts[a]):
+                            row = (k * nodes + n) * span
+                            on_slices(lines, bins_read[a], strip, row, n, read, copies, start, np.int64(length))
+                    if shining:
+                        for p in range(count):
+                            first = group * GROUP * 4 * shape + p
+                            add_rows(total, p, strip, number, weight, first, first + 4 * members * shape, shape)  # pyright: ignore[reportCallIssue]
+                for p in range(count):
+                    for k in range(length):
+                        dose[i[p], j[p], z + k] = total[p, k]
+
+
+@inner
+def sort_by_row(count, low, node, upper, near, far, first_bin, span, rows, beside, start, number, weight):
+    """List what each bin lights at each node: entries start[row] to start[row + 1] of number (voxel column) and weight
+    are those of row = node * span + bin."""
+    start[: rows + 2] = 0
+    for p in range(count):
+        at = low[p] - first_bin + node[p] * span + 2
+        for k in (at, at + beside, at + 1, at + 1 + beside):
+            start[k] += 1
+    for row in range(2, rows + 2):
+        start[row] += start[row - 1]  # now start[row + 1] is where a row begins; filling it moves that to its end
+    for p in range(count):
+        at = low[p] - first_bin + node[p] * span + 1
+        for row, value in (
+            (at, near[p] * (1 - upper[p])),
+            (at + beside, near[p] * upper[p]),
+            (at + 1, far[p] * (1 - upper[p])),
+            (at + 1 + beside, far[p] * upper[p]),
+        ):
+            k = start[row]
+            number[k], weight[k] = p, value
+            start[row] = k + 1
+
+
+@fast
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes):
+    """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights."""
+    planes, slices, nodes, width = sizes
+    angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
+    shape = TILE * TILE
+    i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
+    low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
+    node, upper = np.empty(shape, np.int64), np.empty(shape)
+    tile_rows, strip = rows_of_zeros(shape, light), rows_of_zeros(span + 3, light)
+    number = np.empty((ANGLES_PER_PASS, 4 * shape), np.int32)
+    weight = np.empty((ANGLES_PER_PASS, 4 * shape), light.dtype)
+    begin = np.zeros((ANGLES_PER_PASS, span * nodes + 3), np.int64)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    inverse, counts = np.zeros((ANGLES_PER_PASS, 2)), np.zeros(ANGLES_PER_PASS, np.int64)
+    read, start = np.zeros((nodes, SLICES), np.int64), np.zeros((nodes, 2), np.int64)
+    copies = np.zeros((nodes * SHIFTS, REACH), light.dtype)
+    lines = np.zeros((span, width), light.dtype)
+    for tile in tiles:
+        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
+        for a in range(angles):
+            c, n = cos[a], sin[a]
+            first_bin[a], bins_read[a] = weigh(x_in, y_in, count, c, n, bins, optics, low, near, far)
+            inverse[a, 0], inverse[a, 1], counts[a] = magnify(
+                x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
+            )
+            beside = span if counts[a] > 1 else 0
+            sort_by_row(
+                count, low, node, upper, near, far, first_bin[a], span, span * counts[a], beside, begin[a], number[a],
+                weight[a],
+            )  # fmt: skip
+        for block in range(batch * ((slices + SLICES - 1) // SLICES)):
+            member, z0 = block % batch, block // batch * SLICES
+            z, length = np.uint64(member * slices + z0), np.uint64(min(SLICES, slices - z0))
+            for p in range(count):
+                fetch(tile_rows, np.uint64(p), dose, i[p], j[p], z, length)
+            if not lit(tile_rows, 0, count):
+                continue
+            for a in range(angles):
+                base, wide = read_at(
+                    inverse[a, 0], inverse[a, 1], counts[a], z0, np.int64(length), heights, 1, read, copies, start
+                )
+                lines[: bins_read[a]] = 0
+                for n in range(counts[a]):
+                    for r in range(bins_read[a]):
+                        row = n * span + r
+                        strip[r + 1] = 0
+                        add_rows(strip, r + 1, tile_rows, number[a], weight[a], begin[a, row], begin[a, row + 1], 1)  # pyright: ignore[reportCallIssue]
+                    on_planes(lines, bins_read[a], strip, 1, n, read, copies, start, np.int64(length))
+                for r in range(bins_read[a]):
+                    b = first_bin[a] + r - 1
+                    if 0 <= b < bins:
+                        add_planes(light, a, b, member * planes, lines, r, base, wide, planes)

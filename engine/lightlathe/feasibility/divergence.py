@@ -1,0 +1,41 @@
+"""Divergence: the fan of a lens at a finite distance, and how far its rows move over the part while it turns."""
+
+import math
+
+import torch
+
+from lightlathe.beams import Diverging
+from lightlathe.feasibility.case import Case
+from lightlathe.flow.lit import chords_of
+from lightlathe.job.model import height_mm, magnifications, width_mm
+from lightlathe.judge.verdict import Reason
+from lightlathe.support.words import amount, count, percent
+
+
+def divergence(case: Case) -> Reason | None:
+    """Half angle of the fan, spread of the rows over the part, the picture against the part; none for parallel light.
+
+    Nothing is wrong with any of it: the design accounts for it. Whether all of the part is lit is asked elsewhere.
+    """
+    beam, light, part = case.light.beam, case.light, case.part
+    if not isinstance(beam, Diverging):
+        return None
+    distance_mm = beam.distance_of(light.columns, light.pixel_mm)
+    angle_deg = math.degrees(beam.half_angle_rad(light.columns, light.pixel_mm))
+    low, high = magnifications(light, case.vial, case.resin, part.radius_mm)
+    pupil, ends = beam.lens_height_mm, (part.farthest_z_mm, -part.farthest_z_mm)
+    moves_mm = max(abs(z - pupil) * (1 / low - 1 / high) for z in ends)
+    ratio = distance_mm / (light.columns * light.pixel_mm)
+    width, height = width_mm(light, case.vial, case.resin), height_mm(light, case.vial, case.resin, part.radius_mm)
+    chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
+    lights = int(((chords.offset_mm.abs() <= part.radius_mm) & (chords.transmittance > 0)).sum())
+    text = (
+        f"the lens is {amount(distance_mm, 3)} mm before the axis, {amount(ratio, 3)} times the width of the picture: "
+        f"a fan of {amount(angle_deg, 4)} degrees to either side. From the part's front to its back rows spread by "
+        f"{percent(high / low - 1)}, so that its ends, {amount(part.farthest_z_mm, 3)} mm from the middle, are lit in "
+        f"a turn from rows up to {amount(moves_mm)} mm ({count(moves_mm / light.pixel_mm, 'pixel', digits=2)}) apart. "
+        f"Every place is lit at all angles within {amount(width, 3)} mm across and {amount(height, 3)} mm up and down; "
+        f"the part takes {amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of "
+        f"{light.columns} columns."
+    )
+    return Reason("divergence", "will work", text, high / low - 1, 0.0)

@@ -1,0 +1,194 @@
+"""Designs for a projector's lens at a finite distance, end to end: what ignoring it costs, and what designing with it
+restores."""
+
+import json
+
+import numpy as np
+import pytest
+import torch
+
+from lightlathe import pipeline
+from lightlathe.cli.main import main
+from lightlathe.dose import Turning
+from lightlathe.errors import JobError, PartError
+from lightlathe.flow.formulation import coarser_problem, problem_of
+from lightlathe.flow.prepare import prepare
+from lightlathe.flow.shadow import as_parallel
+from lightlathe.job import parse_job
+from lightlathe.quantities import Field
+from lightlathe.result import read_result, write_result
+from lightlathe.solve import BoundedLBFGS, suited
+from odd_jobs import disc
+
+AIR = ('surroundings = "air"', "wall_mm = 1.0", "wall_index = 1.48")
+LENS = '{ kind = "diverging", throw_ratio = 1.4 }'
+
+
+def job_of(beam=LENS, *lines, folder, changes=()):
+    """A cylinder of 4 x 4 mm in a vial of 10 mm, pixels of 0.25 mm; `lines` of [vial]."""
+    text = disc(
+        ("absorption_per_mm = 0.1", "absorption_per_mm = 0.1\nrefractive_index = 1.5"),
+        ("columns = 40", f"beam = {beam}\ncolumns = 56"),
+        ("rows = 20", "rows = 30"),
+        ("height_mm = 1.0", "height_mm = 4.0"),
+        ("resin_height_mm = 12", "\n".join(("resin_height_mm = 12", *lines))),
+        *changes,
+    )
+    return parse_job(text, name="cylinder", folder=folder)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("diverging")
+
+
+@pytest.fixture(scope="module")
+def parallel(folder):
+    return pipeline.design(job_of('"telecentric"', *AIR, folder=folder))
+
+
+@pytest.fixture(scope="module")
+def bare(folder):
+    return pipeline.design(job_of(LENS, *AIR, folder=folder))
+
+
+def test_ignored_it_spoils_the_print_and_designed_for_it_does_not(parallel, bare):
+    """Both are designed for a bare vial, one of them for parallel light; printed with a lens of throw ratio 1.4, 20 mm
+    away, only the other comes out right. Either is right where its own light is true, from the file alone."""
+    assert parallel.quality["wrong_voxels"] == 0
+    assert bare.quality["wrong_voxels"] == 0
+    ignored = pipeline.predict(parallel, light={"throw_ratio": 1.4}).quality
+    assert ignored["wrong_voxels"] > 100
+    assert ignored["window_relative"] < bare.quality["window_relative"] - 0.1
+    again = pipeline.predict(bare).quality
+    for name in ("window_relative", "iou_fine"):
+        assert again[name] == pytest.approx(bare.quality[name], rel=1e-3, abs=1e-4)
+    other = pipeline.predict(bare, light={"throw_ratio": float("inf")}).quality
+    assert other["wrong_voxels"] > 100
+
+
+def test_no_bound_is_claimed(bare, folder):
+    """The proof takes slices that are lit on their own."""
+    assert "window_proven_at_most" not in bare.quality
+    said = pipeline.summary(bare, folder / "x.h5")
+    assert "no bound is computed for light whose rows spread over several slices" in said
+    assert "The beam is parallel" not in said
+
+
+def test_slices_are_designed_together(folder):
+    """All slices of a cylinder are equal, and their light is not: none is designed for another."""
+    setup = prepare(job_of(folder=folder))
+    problem = problem_of(setup)
+    assert setup.operator.row_of_slice is None
+    assert not problem.slices_independent
+    assert isinstance(suited(setup.job.design.solver, problem), BoundedLBFGS)
+
+
+def test_the_file_holds_the_optics(bare, folder):
+    path = folder / "bare.h5"
+    write_result(bare, path)
+    read, wanted = read_result(path), bare.optics.chords
+    chords = read.optics.chords
+    for name in ("offset_mm", "deflection_rad", "transmittance"):
+        assert torch.equal(getattr(chords, name), getattr(wanted, name))
+    assert (chords.dark_before, chords.dark_after) == (wanted.dark_before, wanted.dark_after)
+    assert torch.equal(chords.magnification.at_foot, wanted.magnification.at_foot)
+    assert torch.equal(chords.magnification.per_mm, wanted.magnification.per_mm)
+    assert chords.magnification.pupil_z_mm == wanted.magnification.pupil_z_mm
+    assert not read.optics.slices_independent
+    assert pipeline.predict(read).quality["window_relative"] == pipeline.predict(bare).quality["window_relative"]
+
+
+@pytest.mark.parametrize("height", [0.0, 3.0])
+def test_the_lit_field_is_the_whole_field(folder, monkeypatch, height):
+    """Rows aimed above the part light it before the axis, where they are closer together: more rows than the part is
+    tall, and none beyond them adds light to it."""
+    beam = f'{{ kind = "diverging", distance_mm = 25, lens_height_mm = {height} }}'
+    setup = prepare(job_of(beam, *AIR, folder=folder, changes=[("rows = 30", "rows = 48")]))
+    field = setup.field
+    assert field.lit_columns < 56
+    assert 20 < field.lit_rows < 48
+    light = torch.rand(setup.operator.pattern_shape, generator=torch.Generator().manual_seed(0))
+    whole = torch.rand(len(light), field.columns, field.rows, generator=torch.Generator().manual_seed(1))
+    whole[:, *field.lit] = light
+    monkeypatch.setattr("lightlathe.flow.prepare.field_of", lambda job, *_: Field.whole(56, 48))
+    other = prepare(setup.job)
+    solid = setup.part.target(torch.device("cpu")).solid
+    for a, b in ((setup.operator, other.operator), (setup.turning, other.turning)):
+        torch.testing.assert_close(a(light)[solid], b(whole)[solid], rtol=1e-2, atol=1e-2)
+        dark = whole.clone()
+        dark[:, *field.lit] = 0
+        assert float(b(dark)[solid].max()) < 0.01 * float(a(light)[solid].mean())
+
+
+def test_a_picture_that_ends_too_soon_is_refused(folder):
+    """Rows spread with depth: nearer the lens they are closer together, so a picture as tall as the part is too low."""
+    with pytest.raises(PartError, match=r"the projector's field, 3\.322 mm high"):
+        prepare(job_of(LENS, *AIR, folder=folder, changes=[("rows = 30", "rows = 16")]))
+    prepare(job_of('"telecentric"', *AIR, folder=folder, changes=[("rows = 30", "rows = 16")]))
+
+
+@pytest.mark.parametrize("motion", ["stepped", "continuous"])
+def test_a_lens_above_and_beside_and_a_window(folder, motion):
+    beam = '{ kind = "diverging", distance_mm = 60, lens_height_mm = 6, lens_offset_mm = 3, window_mm = 12 }'
+    changes = [
+        ("iterations = 12", "iterations = 30"),
+        ("seconds_per_turn = 10", f'seconds_per_turn = 10\nsense = "counterclockwise"\nmotion = "{motion}"'),
+    ]
+    setup = prepare(job_of(beam, 'surroundings = "water"', "wall_mm = 1.0", "wall_index = 1.48", folder=folder,
+                           changes=changes))  # fmt: skip
+    assert isinstance(setup.turning, Turning)
+    assert pipeline.design(setup.job, setup=setup).quality["wrong_voxels"] == 0
+
+
+def test_scenarios_and_coarse_stages(folder):
+    """An axis that is off is off with the lens; coarse voxels take planes of their own."""
+    text = (
+        job_of(folder=folder).text
+        + "robust = { axis_offset_mm = [-0.1, 0.1] }\nladder = [{ coarser = 3, iterations = 6 }]\n"
+    )
+    job = parse_job(text, name="cylinder", folder=folder)
+    setup = prepare(job)
+    coarse = coarser_problem(setup, 3.0).operator
+    assert coarse.views.spread.slices == coarse.dose_shape[2]
+    assert coarse.views.spread.plane_mm == 0.375  # half a coarse voxel: rows of 0.25 mm are finer
+    found = pipeline.design(job, setup=setup)
+    assert found.quality["window_all_scenarios_robust"] > found.quality["window_all_scenarios_plain"]
+    assert "window_proven_at_most" not in found.quality
+
+
+def test_the_shadow_of_an_insert_takes_columns_where_they_are(bare, folder):
+    """Fans are sorted into parallel light for it: as many columns, their middle on the axis, all of their light."""
+    views, pitch_mm, (column, row) = as_parallel(job_of(LENS, *AIR, folder=folder), bare.patterns)
+    assert views.shape[0] == 60
+    assert row == bare.patterns.field.middle[1]
+    assert column == pytest.approx((views.shape[1] - 1) / 2)
+    chords = bare.optics.chords.lit(bare.patterns.field)
+    spacing = np.gradient(chords.offset_mm.numpy())
+    light = (bare.patterns.fractions().sum((0, 2)) * chords.transmittance * torch.from_numpy(spacing)).sum()
+    assert float(views.sum()) * pitch_mm == pytest.approx(float(light), rel=0.01)
+
+
+def test_the_check_has_a_line_on_it(folder):
+    verdict = pipeline.check(job_of(LENS, *AIR, folder=folder))
+    (reason,) = verdict.of("divergence")
+    assert reason.level == "will work"
+    assert "19.6 mm before the axis" in reason.text
+    assert "19.65 degrees" in reason.text  # atan(1 / 2.8)
+    # air, then glass and resin: 2.4 mm on either side of the axis, 16 % of 19.6 mm over the index and more in front
+    assert 0.12 < reason.number < 0.18
+    assert pipeline.check(job_of('"telecentric"', *AIR, folder=folder)).of("divergence") == []
+
+
+def test_what_if_the_light_diverges_on_the_command_line(parallel, folder, capsys):
+    path = folder / "parallel.h5"
+    write_result(parallel, path)
+    main(["predict", str(path), "--throw-ratio", "1.4", "--json"])
+    figures = json.loads(capsys.readouterr().out)
+    assert figures["iou"] == pytest.approx(pipeline.predict(parallel, light={"throw_ratio": 1.4}).quality["iou"])
+    main(["predict", str(path), "--throw-ratio", "inf"])
+    assert capsys.readouterr().out.startswith("parallel light: every voxel")
+    assert main(["predict", str(path), "--throw-ratio", "0.2"]) != 0
+    assert "inside the vial" in capsys.readouterr().err
+    with pytest.raises(JobError, match="throw_ratio is -1"):
+        pipeline.predict(parallel, light={"throw_ratio": -1})
