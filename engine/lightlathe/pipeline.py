@@ -86,7 +86,11 @@ def _designed(
         *setup.warnings,
         *warnings_of(setup, plan, prediction),
         *shadow_lines(designed_shadow(job, setup.solids, setup.part.grid, patterns)),
-        *([] if setup.lightless_mm else advised(certificate, remedies, window, images=images, bits=job.light.bits)),
+        *(
+            []
+            if setup.lightless_mm
+            else advised(certificate, remedies, window, images=images, bits=job.light.level_bits)
+        ),
     ]
     return Record(
         name=job.name,
@@ -118,21 +122,32 @@ def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Pat
     if exposure_s is not None:
         if not (math.isfinite(exposure_s) and exposure_s > 0):
             raise JobError(f"the exposure is {exposure_s} s; expected a time above 0.")
-        dwell_s = exposure_s / (patterns.turns * len(patterns.angle_rad))
-        if not FASTEST_S <= dwell_s <= LONGEST_S:
+        dwell_s, fastest_s = exposure_s / (patterns.turns * len(patterns.angle_rad)), FASTEST_S * job.light.planes
+        if not fastest_s <= dwell_s <= LONGEST_S:
             raise JobError(
                 f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {amount(dwell_s)} "
-                f"s; expected {FASTEST_S:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
+                f"s; expected {fastest_s:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
             )
         patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
-    book = Codebook.of(job.light.bits, job.light.response)
+    book = Codebook.of(job.light.bits, job.light.response, job.light.planes)
     codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     facts = {"name": record.name, **applied, **_illumination(job.light)}
     facts["axis_offset_pixels"] = job.light.axis_offset_pixels
+    if job.light.frame_rate_hz is not None:
+        each = patterns.dwell_s / job.light.planes * job.light.frame_rate_hz
+        facts |= {"frame_rate_hz": job.light.frame_rate_hz, "frames_of_the_projector_each": each}
     mounting = Mounting(job.light.flip, job.light.rotate_deg)
     return write_frames(
-        patterns, codes, folder, bits=job.light.bits, motion=job.turn.motion, facts=facts, dark=dark, mounting=mounting
+        patterns,
+        codes,
+        folder,
+        bits=job.light.bits,
+        motion=job.turn.motion,
+        facts=facts,
+        dark=dark,
+        mounting=mounting,
+        planes=job.light.planes,
     )
 
 

@@ -112,3 +112,43 @@ def test_pixels_that_cannot_be_are_refused(light, match):
 def test_only_pixels_can_be_assumed_otherwise(record):
     with pytest.raises(JobError, match="bits"):
         pipeline.predict(record, light={"bits": 4})
+
+
+def test_a_design_that_knows_where_it_is_out_of_focus_prints_where_one_that_does_not_fails(record):
+    """A point's image is 0.2 mm wide on the axis and 0.5 mm at the part's edge, of pixels of 0.2 mm."""
+    soft = {"pixel_shape": "square", "blur_mm": 0.1, "numerical_aperture": 0.12}
+    unaware = pipeline.predict(record, light=soft)
+    job = job_from(tables(**soft), name="tube")
+    setup = pipeline.prepare(job)
+    assert len(setup.operator._layers) > 1
+    aware = pipeline.design(job, setup=setup)
+    assert aware.quality["wrong_voxels"] < unaware.quality["wrong_voxels"]
+    assert aware.quality["window_relative"] > unaware.quality["window_relative"]
+    again = pipeline.predict(aware)
+    assert again.quality["window_relative"] == pytest.approx(aware.quality["window_relative"], abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("light", "match"),
+    [
+        ({"numerical_aperture": 2.8}, "f-number"),
+        ({"numerical_aperture": 0.0}, "above 0"),
+        ({"focus_mm": 1.0}, "numerical_aperture beside it"),
+        ({"numerical_aperture": 0.02, "focus_mm": float("inf")}, "focus_mm"),
+    ],
+)
+def test_apertures_that_cannot_be_are_refused(light, match):
+    with pytest.raises(JobError, match=match):
+        job_from(tables(**light))
+
+
+def test_the_check_says_how_wide_a_point_is_where_it_is_out_of_focus():
+    """Full width at half maximum of a Gaussian with the variance of the disc, radius |z| tan: 2.355 |z| tan / 2."""
+    verdict = pipeline.check(job_from(tables(numerical_aperture=0.05, blur_mm=0.1)))
+    (reason,) = verdict.of("blur")
+    tangent = 0.05 / (1.5**2 - 0.05**2) ** 0.5
+    diffraction = 0.51 * 405e-6 / 0.05
+    wide = (0.1**2 + diffraction**2 + (2.3548 * 3.2 * tangent / 2) ** 2) ** 0.5
+    assert reason.number == pytest.approx(wide, rel=1e-3)
+    assert not verdict.of("diffraction")
+    assert any("plane of focus lies on the turning axis" in said for said in verdict.assumptions)

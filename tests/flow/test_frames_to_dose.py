@@ -38,17 +38,19 @@ def dose_by_hand(
     flat: np.ndarray | float = 1.0,
     exponent: float = EXPONENT,
     axis_pixels: float = 0.0,
+    parts: int = PARTS,
 ) -> np.ndarray:
     """mJ/cm3 at the points x, y of the vial at the start, in every height of z; the projector stands at -t.
 
     flat          (row, column) what the projector makes of a white picture, as it sees it, of the irradiance stated
     axis_pixels   how far right of the field's middle the axis lies, as the projector sees it
+    parts         of the time of each frame at which its light is looked at
     """
     manifest = json.loads((folder / "manifest.json").read_text())
     pixel, full = manifest["pixel_mm"], manifest["full_code"]
     columns, rows, period = manifest["columns"], manifest["rows"], manifest["seconds_per_turn"]
     clockwise = manifest["vial_turns_seen_from_above"] == "clockwise"
-    moments = (np.arange(PARTS) + 0.5) / PARTS if manifest["motion"] == "continuous" else [0.5]
+    moments = (np.arange(parts) + 0.5) / parts if manifest["motion"] == "continuous" else [0.5]
     dose = np.zeros((len(x), len(z)))
     for frame in manifest["frames"]:
         code = np.asarray(Image.open(folder / frame["file"]), dtype=float)

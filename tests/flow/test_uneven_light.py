@@ -13,7 +13,7 @@ from test_frames_to_dose import dose_by_hand, off
 
 from lightlathe import pipeline
 from lightlathe.errors import ResultError
-from lightlathe.feasibility import check
+from lightlathe.feasibility import Machine, check
 from lightlathe.flow.distinct import distinct, same_slices
 from lightlathe.flow.formulation import problem_of
 from lightlathe.job import parse_job
@@ -158,9 +158,17 @@ def test_the_check_says_what_it_costs(tmp_path):
     assert "irradiance_mw_cm2 is taken as that of the brightest place" in reason.text
     assert reason.number == pytest.approx(seen.min())
     assert f"{seen.mean():.2g} on average" in reason.text
+    leaking = "response = { kind = 'measured', code = [0, 255], measured_light = [1, 9] }"
+    (bright,) = asked('illumination = "flat.csv"', leaking)
+    assert bright.number == reason.number  # a black that is not dark: all pixels count in the design, not here
     (reason,) = asked("dead_columns = [2, 20]", "dead_rows = [0, 9]")
     assert reason.level == "marginal"
-    assert "1 dead column among them (20). 1 dead row among them (9), at z = 0.125 mm" in reason.text
+    assert reason.text.startswith(
+        "1 dead column among those that light the part (20). 1 dead row among those that light the part (9), at z = "
+        "0.125 mm, where no light arrives."
+    )
+    (beside,) = asked("dead_columns = [2]", "dead_rows = [0]")
+    assert (beside.level, beside.text) == ("will work", "dead columns and rows lie beside the part.")
     assert "dead column, which other directions make up for" in reason.change
     np.savetxt(tmp_path / "flat.csv", [[1.0, 0.1], [1.0, 0.1]], delimiter=",")
     (reason,) = asked('illumination = "flat.csv"')
@@ -168,6 +176,15 @@ def test_the_check_says_what_it_costs(tmp_path):
     np.savetxt(tmp_path / "flat.csv", np.eye(ROWS, COLUMNS), delimiter=",")
     (reason,) = asked('illumination = "flat.csv"', f"dead_columns = {list(range(6, 14))}")
     assert reason.level == "cannot work"
+
+
+def test_the_check_of_the_memory_knows_no_field_of_another_size(tmp_path):
+    """It tries larger pixels, so fewer: values for each pixel, dead columns and the axis must not stop it."""
+    np.savetxt(tmp_path / "flat.csv", vignette(), delimiter=",")
+    lines = ('illumination = "flat.csv"', "dead_columns = [39]", "dead_rows = [19]", "axis_offset_pixels = 11.5")
+    (reason,) = check(job(tmp_path, *lines), machine=Machine("cuda", 5e5)).of("effort")
+    assert reason.level == "does not fit this machine"
+    assert "times as large" in reason.change
 
 
 def test_less_light_takes_longer(tmp_path):

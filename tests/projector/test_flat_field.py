@@ -120,6 +120,12 @@ def test_hostile_keys_of_the_field(tmp_path, line, words):
         job(tmp_path, line)
 
 
+def test_a_field_that_no_memory_holds_is_refused(tmp_path):
+    huge = job(tmp_path, "dead_rows = [3]", (FIELD[0], "columns = 100000\nrows = 100000"))
+    with pytest.raises(JobError, match=r"100000 columns and 100000 rows; expected 1e\+08 pixels at most"):
+        assert huge.light.relative_irradiance is None
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -89,6 +89,8 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
     sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a square pixel's area that shines")
     sub.add_argument("--blur-mm", type=float, metavar="MM", help="the lens's blur: full width at half maximum")
+    sub.add_argument("--numerical-aperture", type=float, metavar="NA", help="of the light at the vial")
+    sub.add_argument("--focus-mm", type=float, metavar="MM", help="plane of focus behind the axis, along the light")
     sub.add_argument(
         "--throw-ratio",
         type=float,
@@ -161,7 +163,8 @@ def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
 
 def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     """The keys of [light] that `predict` was asked to assume."""
-    found = {key: getattr(arguments, key) for key in ("pixel_shape", "fill_factor", "blur_mm", "throw_ratio")}
+    keys = ("pixel_shape", "fill_factor", "blur_mm", "numerical_aperture", "focus_mm", "throw_ratio")
+    found = {key: getattr(arguments, key) for key in keys}
     return {key: value for key, value in found.items() if value is not None}
 
 
@@ -195,6 +198,10 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"{100 * float(light['fill_factor']):g} % of each shining")
     if "blur_mm" in light:
         said.append(f"blurred by {light['blur_mm']:g} mm")
+    if "numerical_aperture" in light:
+        said.append(f"numerical aperture {light['numerical_aperture']:g}")
+    if "focus_mm" in light:
+        said.append(f"plane of focus {light['focus_mm']:g} mm behind the axis")
     if "throw_ratio" in light:
         ratio = float(light["throw_ratio"])
         said.append("parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}")

@@ -12,7 +12,7 @@ from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import plan
+from lightlathe.dose.resample import layers
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
@@ -55,9 +55,11 @@ class DoseOperator(LinearMap):
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        resampling, views = plan(optics, grid, directions)
-        self.resampling = resampling.to(self.device, self.dtype)
-        self.views = replace(views, precision=backend.precision)
+        self._layers = tuple(
+            (resampling.to(self.device, self.dtype), replace(views, precision=backend.precision))
+            for resampling, views in layers(optics, grid, directions)
+        )
+        self.resampling, self.views = self._layers[0]
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
         self._light_at_most: float | None = None
@@ -150,7 +152,7 @@ class DoseOperator(LinearMap):
     @property
     def slices_independent(self) -> bool:
         """True where every slice is lit by one row of patterns of its own."""
-        return self.optics.slices_independent and self.resampling.rows is None
+        return self.optics.slices_independent and all(resampling.rows is None for resampling, _ in self._layers)
 
     @property
     def row_of_slice(self) -> Tensor | None:
@@ -174,11 +176,13 @@ class DoseOperator(LinearMap):
     @property
     def _takes_laid_out(self) -> bool:
         rows_to_slices = self.resampling.rows is not None and self.resampling.late
-        return hasattr(self._module, "workspace") and not rows_to_slices
+        return hasattr(self._module, "workspace") and not rows_to_slices and len(self._layers) == 1
 
     @cached_property
     def _view_at_most(self) -> float | None:
-        return None if self._light_at_most is None else self.resampling.most(self._light_at_most)
+        if self._light_at_most is None:
+            return None
+        return max(resampling.most(self._light_at_most) for resampling, _ in self._layers)
 
     @cached_property
     def _dose_at_most(self) -> float:
@@ -200,18 +204,28 @@ class DoseOperator(LinearMap):
         is_on(name, tensor, self.device)
 
     def _forward(self, patterns: Tensor, **told: float) -> Tensor:
-        views = self.resampling.forward(patterns)
-        dose = self._module.deposit(_side_by_side(views), self.views, self.gain, **told)
-        return self.resampling.in_slices(_apart(dose, views.shape[:-3]))
+        total = None
+        for resampling, geometry in self._layers:
+            views = resampling.forward(patterns)
+            dose = self._module.deposit(_side_by_side(views), geometry, self.gain, **told)
+            dose = resampling.in_slices(_apart(dose, views.shape[:-3]))
+            total = dose if total is None else total.add_(dose)
+        assert total is not None
+        return total
 
     def _told_forward(self, patterns: Tensor) -> Tensor:
         most = self._view_at_most
         return self._forward(patterns) if most is None else self._forward(patterns, most=most)
 
     def _transpose(self, dose: Tensor) -> Tensor:
-        planes = self.resampling.in_planes(dose)
-        views = self._module.collect(_side_by_side(planes), self.views, self.gain)
-        return self.resampling.transpose(_apart(views, planes.shape[:-3]))
+        total = None
+        for resampling, geometry in self._layers:
+            planes = resampling.in_planes(dose)
+            views = self._module.collect(_side_by_side(planes), geometry, self.gain)
+            patterns = resampling.transpose(_apart(views, planes.shape[:-3]))
+            total = patterns if total is None else total.add_(patterns)
+        assert total is not None
+        return total
 
 
 def _side_by_side(x: Tensor) -> Tensor:

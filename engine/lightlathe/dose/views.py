@@ -7,6 +7,7 @@ from functools import cached_property
 import torch
 from torch import Tensor
 
+from lightlathe.dose.focus import Band
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.spread import Spread
 from lightlathe.errors import ShapeError
@@ -42,6 +43,7 @@ class Views:
     absorption_per_mm: float  # base e, 1/mm
     precision: str = "single"  # "half": a kernel may round light and weights to 11 bits; sums are never rounded so
     middle_mm: float = 0.0  # where the middle of the bins lies beside the axis
+    band: Band | None = None  # a weight of the light by depth, where these views are one of several; None: 1
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
     spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
 

@@ -11,6 +11,7 @@ from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.export.mounting import Mounting
+from lightlathe.export.planes import planes_of
 from lightlathe.quantities import Patterns
 from lightlathe.support.memory import free_bytes
 from lightlathe.support.watching import doing, step
@@ -31,6 +32,10 @@ TIMING = {  # by the motion that the stage makes
         "starts_s counts the light of a turn alone, without the moves between."
     ),
 }
+PLANES = (
+    "Each image of the design is shown as planes_per_image one-bit frames of equal time; dwell_s, starts_s and the "
+    "scan angles are those of each frame."
+)
 
 
 @doing("writing frames")
@@ -44,6 +49,7 @@ def write_frames(
     facts: dict[str, Any],
     dark: int = 0,
     mounting: Mounting = Mounting(),  # noqa: B008, it does not change
+    planes: int = 1,
 ) -> Path:
     """Write frame_00000.png ... and manifest.json into `folder`; returns the manifest's path.
 
@@ -52,24 +58,27 @@ def write_frames(
     facts    more entries for the manifest: name, sense, response
     dark     the code of all other columns and rows: frames have the size of the projector's field
     mounting   how frames are flipped and turned, after all else
+    planes     more than 1: codes are numbers of one-bit planes, and each image becomes as many frames (planes.py)
 
     Plain sort order is showing order; one full turn is written, to be repeated `turns` times. Up to 8 bits gives
-    8-bit grey PNG with the code as value, more bits 16-bit grey PNG.
+    8-bit grey PNG with the code as value, more bits 16-bit grey PNG, and planes PNG of one bit.
     Raises ResultError unless the folder is new or empty and can be written, and for a field of which not even one frame
     fits the memory.
     """
     folder = Path(folder)
     _require_memory(patterns)
-    manifest = manifest_of(patterns, codes, bits, motion, facts, mounting)
+    manifest = manifest_of(patterns, codes, bits, motion, facts, mounting, planes)
     depth = np.uint8 if bits <= 8 else np.uint16
+    names = iter([frame["file"] for frame in manifest["frames"]])
     path = folder / "manifest.json"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if found := next(folder.iterdir(), None):
             raise ResultError(f"{folder}: holds {found.name} already; expected an empty or new folder. Name another.")
-        for frame, image in zip(manifest["frames"], codes, strict=True):
-            whole = patterns.field.padded(image, dark)
-            Image.fromarray(mounting.native(whole.T[::-1]).astype(depth)).save(folder / frame["file"])
+        for image in codes:
+            whole = patterns.field.padded(image, dark).T[::-1]
+            for picture in [whole.astype(depth)] if planes == 1 else planes_of(whole, planes):
+                Image.fromarray(mounting.native(picture)).save(folder / next(names))
             step(of=len(codes))
         path.write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     except (OSError, ValueError) as problem:  # ValueError: a path that no system takes
@@ -90,13 +99,21 @@ def _require_memory(patterns: Patterns) -> None:
 
 
 def manifest_of(
-    patterns: Patterns, codes: np.ndarray, bits: int, motion: str, facts: dict[str, Any], mounting: Mounting
+    patterns: Patterns,
+    codes: np.ndarray,
+    bits: int,
+    motion: str,
+    facts: dict[str, Any],
+    mounting: Mounting,
+    planes: int,
 ) -> dict[str, Any]:
-    """The manifest: what projector and stage need to show one turn of frames."""
+    """The manifest: what projector and stage need to show one turn of frames. Of an image in several planes each is a
+    frame, which stands for its share of the image's time and of the step that the vial makes meanwhile."""
     angles, columns, rows = len(codes), patterns.field.columns, patterns.field.rows
     if mounting.rotate_deg in (90, 270):
         columns, rows = rows, columns
-    digits = max(5, len(str(angles - 1)))
+    digits = max(5, len(str(angles * planes - 1)))
+    dwell_s = patterns.dwell_s / planes
     scan = [math.degrees(angle) for angle in patterns.angle_rad.tolist()]
     step = scan[1] - scan[0] if angles > 1 else 360.0
     half = step / 2 if motion == "continuous" else 0.0
@@ -109,7 +126,8 @@ def manifest_of(
         "pixel_mm": patterns.pixel_mm,
         "full_code": 2**bits - 1,
         "irradiance_mw_cm2_at_full_code": patterns.irradiance_mw_cm2,
-        "dwell_s": patterns.dwell_s,
+        "dwell_s": dwell_s,
+        **({"planes_per_image": planes, "image_dwell_s": patterns.dwell_s, "planes": PLANES} if planes > 1 else {}),
         "seconds_per_turn": patterns.dwell_s * angles,
         "turns": patterns.turns,
         "exposure_s": patterns.exposure_s,
@@ -117,12 +135,13 @@ def manifest_of(
         **facts,
         "frames": [
             {
-                "file": f"frame_{number:0{digits}d}.png",
-                "scan_angle_deg": scan[number],
-                "scan_angle_from_deg": scan[number] - half,
-                "scan_angle_to_deg": scan[number] + half,
-                "starts_s": number * patterns.dwell_s,
+                "file": f"frame_{number * planes + plane:0{digits}d}.png",
+                "scan_angle_deg": scan[number] + half * (2 * plane + 1 - planes) / planes,
+                "scan_angle_from_deg": scan[number] + half * (2 * plane / planes - 1),
+                "scan_angle_to_deg": scan[number] + half * (2 * (plane + 1) / planes - 1),
+                "starts_s": number * patterns.dwell_s + plane * dwell_s,
             }
             for number in range(angles)
+            for plane in range(planes)
         ],
     }

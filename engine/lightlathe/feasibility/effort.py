@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import astuple
+from typing import Any
 
 from lightlathe.dose import few_parts, substeps
 from lightlathe.feasibility.case import Case
@@ -23,6 +24,7 @@ LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
 PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to 0.48 on a CPU; assumed of a card
+EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": ()}  # they belong to a size of the field
 SPREADING = 5  # times that a view of rows that spread takes; on a CPU at 256 voxels 4.6, behind a bare vial 6.8
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
@@ -120,6 +122,8 @@ def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
                     "pixel_mm": light.pixel_mm * pixels,
                     "columns": math.ceil(light.columns / pixels),
                     "rows": math.ceil(light.rows / pixels),
+                    "axis_offset_pixels": light.axis_offset_pixels / pixels,
+                    **EVEN,
                 },
             )
         if times < LARGEST and (times_pixels or other.grid.voxel_mm <= other.light.pixel_mm):

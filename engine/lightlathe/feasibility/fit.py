@@ -221,7 +221,7 @@ def turn(case: Case) -> Reason:
     else:
         text += f"from one to the next {moves}"
     text += f" (by the sampling rule full sharpness over the part's {columns} columns takes {enough} images)"
-    if rate > VIDEO_RATE:
+    if rate > VIDEO_RATE and case.light.frame_rate_hz is None:  # else timing.py judges it
         change = f"a turn of {rounded_up(case.turn.angles / VIDEO_RATE, 3)} s or more."
         text += f"; faster than a video projector's {amount(VIDEO_RATE, 3)} a second."
         return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)

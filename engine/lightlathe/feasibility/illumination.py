@@ -7,7 +7,7 @@ from torch import Tensor
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.effort import lit
 from lightlathe.judge.verdict import Reason
-from lightlathe.projector import FlatField
+from lightlathe.projector import FlatField, Linear
 from lightlathe.support.words import amount, count
 
 FAINT = 0.25  # of the irradiance at the brightest place: below, exposures grow fourfold there (no source)
@@ -19,7 +19,7 @@ def on_part(case: Case) -> Tensor | None:
     light = case.light.relative_irradiance
     if light is None:
         return None
-    return light[lit(case).lit[0], _rows(case)]
+    return light[_columns(case), _rows(case)]
 
 
 def mean_irradiance(case: Case) -> float:
@@ -33,23 +33,18 @@ def illumination(case: Case) -> Reason | None:
     light = on_part(case)
     if light is None:
         return None
-    text, lights = _source(case), light[light > 0]
+    lights = light[light > 0]
     if not len(lights):
-        change = "a part in the lit part of the field."
-        return Reason(
-            "illumination", "cannot work", f"{text}no pixel that could light the part does.", 0.0, 0.0, "", change
-        )
-    least, mean = float(lights.min()), float(light.mean())
-    text += (
-        f"pixels that light the part have {amount(least)} to {amount(float(lights.max()))} of it, {amount(mean)} on "
-        "average; the design makes up for that, with an exposure that is longer by about as much"
-    )
-    columns, rows = _dead(case)
+        text, change = "no pixel that could light the part carries light.", "a part in the lit part of the field."
+        return Reason("illumination", "cannot work", text, 0.0, 0.0, "", change)
+    least, (columns, rows) = float(lights.min()), _dead(case)
+    said = [] if not isinstance(case.light.illumination, FlatField) else [_spread(case, case.light.illumination, light)]
     if columns:
-        text += f". {count(len(columns), 'dead column')} among them ({_listed(columns)})"
+        said.append(f"{count(len(columns), 'dead column')} among those that light the part ({_listed(columns)})")
     if rows:
-        text += f". {count(len(rows), 'dead row')} among them ({_listed(rows)}), at z = {_heights(case, rows)} mm"
-    text += "."
+        at = _heights(case, rows)
+        said.append(f"{count(len(rows), 'dead row')} among those that light the part ({_listed(rows)}), at z = {at} mm")
+    text = f"{'. '.join(said or ['dead columns and rows lie beside the part'])}."
     if rows and not case.pixels_are_finer:
         change = (
             "a part that ends above or below the dead row; or a projector turned on its side, where it is a dead "
@@ -63,16 +58,22 @@ def illumination(case: Case) -> Reason | None:
     return Reason("illumination", "will work", text, least, FAINT)
 
 
-def _source(case: Case) -> str:
-    """Where the values are from, and what irradiance_mw_cm2 means with them."""
-    flat = case.light.illumination
-    if not isinstance(flat, FlatField):
-        return "of the irradiance stated, "
-    tall, wide = flat.relative.shape
+def _spread(case: Case, flat: FlatField, light: Tensor) -> str:
+    """How uneven the light (column, row) on the part is, and what irradiance_mw_cm2 means with it."""
+    (tall, wide), lights = flat.relative.shape, light[light > 0]
     text = f"{flat.name}: irradiance_mw_cm2 is taken as that of the brightest place of the field; "
     if (wide, tall) != (case.light.columns, case.light.rows):
         text += f"its {wide} x {tall} values, interpolated linearly, lie from corner pixel to corner pixel; "
-    return text
+    return text + (
+        f"pixels that light the part have {amount(float(lights.min()))} to {amount(float(lights.max()))} of it, "
+        f"{amount(float(light.mean()))} on average; the design makes up for that, with an exposure that is longer by "
+        "about as much"
+    )
+
+
+def _columns(case: Case) -> slice:
+    """Columns that can light the part, as they would be if black were dark: else all of the field is designed."""
+    return lit(case.having(light={"response": Linear(), "bits": 8, "planes": 1})).lit[0]
 
 
 def _rows(case: Case) -> slice:
@@ -85,7 +86,7 @@ def _rows(case: Case) -> slice:
 
 def _dead(case: Case) -> tuple[list[int], list[int]]:
     """Dead columns and rows that would light the part, as the job numbers them."""
-    light, across, along = case.light, lit(case).lit[0], _rows(case)
+    light, across, along = case.light, _columns(case), _rows(case)
     columns = [n for n in sorted(set(light.dead_columns)) if across.start <= n < across.stop]
     rows = [n for n in sorted(set(light.dead_rows)) if along.start <= light.rows - 1 - n < along.stop]
     return columns, rows

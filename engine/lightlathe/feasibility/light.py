@@ -131,14 +131,18 @@ def _can_turn_in(case: Case, seconds: float) -> bool:
 
 def levels(case: Case) -> Reason | None:
     """Whether the projector has enough levels; always enough with three bits or more."""
-    if case.light.bits >= FEW_BITS:
+    bits, planes = case.light.level_bits, case.light.planes
+    if bits >= FEW_BITS:
         return None
+    shown, number = (count(bits, "bit"), 2**bits) if planes == 1 else (f"{planes} planes of one bit", planes + 1)
     text = (
-        f"{count(case.light.bits, 'bit')}: a pixel has {2**case.light.bits} levels, dark one of them, and what a "
-        "design needs in between is lost; 2 levels left a disc no process window, 4 three quarters of it, 8 nearly all."
+        f"{shown}: a pixel has {number} levels, dark one of them, and what a design needs in "
+        "between is lost; 2 levels left a disc no process window, 4 three quarters of it, 8 nearly all."
     )
     change = f"{FEW_BITS} bits or more, 8 where the projector shows them as fast; or more images a turn."
-    return Reason("levels", "marginal", text, case.light.bits, FEW_BITS, "bits", change)
+    if case.light.bits == 1:
+        change = f"planes = {2**FEW_BITS - 1} or more, one-bit frames an image (planes in [light]); or {change}"
+    return Reason("levels", "marginal", text, bits, FEW_BITS, "bits", change)
 
 
 def sinking(case: Case) -> Reason:

@@ -3,10 +3,11 @@
 import math
 
 from lightlathe.feasibility.case import Case
+from lightlathe.job.model import USUAL_NM
 from lightlathe.judge.verdict import Reason
+from lightlathe.quantities.footprint import FWHM_PER_SIGMA
 from lightlathe.support.words import amount, count, rounded_up
 
-USUAL_NM = 405.0  # of most projectors for resin; taken, and said, where a job names no wavelength
 LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
 # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
 SPREAD_PIXELS = 1.0
@@ -36,8 +37,12 @@ def aperture_for(wavelength_nm: float, width_mm: float) -> float:
     return 0.61 * wavelength_nm * 1e-6 / width_mm
 
 
-def diffraction(case: Case) -> Reason:
-    """A line one pixel wide, in focus on the turning axis, at the wall and at the part's edge."""
+def diffraction(case: Case) -> Reason | None:
+    """A line one pixel wide, in focus on the turning axis, at the wall and at the part's edge, by parallel light; none
+    where the light's aperture is stated.
+    """
+    if case.light.numerical_aperture is not None:
+        return None  # then it is part of the blur
     known_nm = case.light.wavelength_nm or getattr(case.resin, "wavelength_nm", None)
     nm, n, pixel = known_nm or USUAL_NM, case.resin.refractive_index, case.light.pixel_mm
     wall, edge = (spread_mm(nm, n, pixel, z) / pixel for z in (case.vial.radius_mm, case.part.radius_mm))
@@ -58,19 +63,34 @@ def diffraction(case: Case) -> Reason:
 
 
 def blur(case: Case) -> Reason | None:
-    """The lens's blur against the thinnest wall; no question where none is stated."""
-    light, thinnest = case.light, case.part.thinnest_mm
-    if not light.blur_mm:
+    """The blur of lens, diffraction and defocus at the part's edge against its thinnest wall; none where none is
+    stated.
+    """
+    light, thinnest, reach = case.light, case.part.thinnest_mm, case.part.radius_mm
+    defocus = light.defocus(case.resin.refractive_index)
+    sharp_mm = math.hypot(light.blur_mm or 0.0, light.diffraction_mm)
+    far_mm = 0.0 if defocus is None else reach + abs(defocus.focus_mm)
+    wide_mm = sharp_mm if defocus is None else math.hypot(sharp_mm, FWHM_PER_SIGMA * defocus.sigma_mm(far_mm))
+    if not wide_mm:
         return None
-    pixels = light.blur_mm / light.pixel_mm
-    text = f"a point's image is {amount(light.blur_mm, 3)} mm wide at half its height, {count(pixels, 'pixel')}"
+    text = f"a point's image is {amount(sharp_mm, 3)} mm wide at half its height, {_pixels(sharp_mm, light.pixel_mm)}"
+    if defocus is not None:
+        text += (
+            f", in focus, and {amount(wide_mm, 3)} mm, {_pixels(wide_mm, light.pixel_mm)}, at the part's edge, up to "
+            f"{amount(far_mm, 3)} mm out of it (2 |z| NA / sqrt(n^2 - NA^2) is its cone)"
+        )
     if thinnest is None:
-        return Reason("blur", "will work", f"{text}.", light.blur_mm, None, "mm")
+        return Reason("blur", "will work", f"{text}.", wide_mm, None, "mm")
     text += f"; the part's thinnest place has {amount(thinnest, 3)} mm. The design knows of it."
-    if thinnest >= BLURS * light.blur_mm:
-        return Reason("blur", "will work", text, light.blur_mm, thinnest / BLURS, "mm")
-    change = f"a sharper image, {amount(thinnest / BLURS, 2)} mm or less at half height; or thicker walls."
-    return Reason("blur", "marginal", text, light.blur_mm, thinnest / BLURS, "mm", change)
+    if thinnest >= BLURS * wide_mm:
+        return Reason("blur", "will work", text, wide_mm, thinnest / BLURS, "mm")
+    change = f"a sharper image, {amount(thinnest / BLURS, 2)} mm or less at half height"
+    change += ", or a smaller aperture (a stop in the lens)" if defocus is not None and wide_mm > 2 * sharp_mm else ""
+    return Reason("blur", "marginal", text, wide_mm, thinnest / BLURS, "mm", f"{change}; or thicker walls.")
+
+
+def _pixels(length_mm: float, pixel_mm: float) -> str:
+    return count(length_mm / pixel_mm, "pixel")
 
 
 def insert(case: Case) -> Reason | None:

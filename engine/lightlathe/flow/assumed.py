@@ -16,7 +16,7 @@ from lightlathe.job.vial import Vial
 
 SURROUNDING = ("surroundings", "wall_mm", "wall_index")  # keys of [vial] that a prediction may change
 THROW = "throw_ratio"  # of its beam
-PIXEL = ("pixel_shape", "fill_factor", "blur_mm")  # of [light]
+PIXEL = ("pixel_shape", "fill_factor", "blur_mm", "numerical_aperture", "focus_mm")  # of [light]
 
 
 def with_vial(job: Job, other: Mapping[str, Any]) -> Job:
@@ -42,6 +42,8 @@ def with_light(job: Job, other: Mapping[str, Any]) -> Job:
     keys = {f.name: getattr(job.light, f.name) for f in dataclasses.fields(Light)}
     if other.get("pixel_shape") == "linear":
         keys["fill_factor"] = None
+    if "numerical_aperture" in other and other["numerical_aperture"] is None:
+        keys["focus_mm"] = None
     changed = build(Light, without_nothing({k: v for k, v in {**keys, **other}.items() if k in PLAIN}), where)
     return dataclasses.replace(job, light=dataclasses.replace(job.light, **{k: getattr(changed, k) for k in PIXEL}))
 
@@ -69,7 +71,7 @@ def _with_throw_ratio(job: Job, throw_ratio: float) -> Job:
 
 
 # what says what a pixel may be; beams and responses are members already
-PLAIN = ("pixel_mm", "columns", "rows", "irradiance_mw_cm2", *PIXEL)
+PLAIN = ("pixel_mm", "columns", "rows", "irradiance_mw_cm2", "wavelength_nm", *PIXEL)
 
 
 def _where(table: str, other: Mapping[str, Any], known: tuple[str, ...]) -> Where:

@@ -69,11 +69,12 @@ def lit_field(
 
     All of it where the projector has no dark level: pixels that cannot be dark have to be counted.
     """
-    if Codebook.of(light.bits, light.response).levels[0] > 0:
+    if Codebook.of(light.bits, light.response, light.planes).levels[0] > 0:
         return Field.whole(light.columns, light.rows)
     offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
     cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
-    more = max(0, math.ceil(light.footprint.reach) - 1)  # columns and rows that light as far by their blur
+    reach = math.ceil(light.reach_pixels(resin.refractive_index, reach_mm))
+    more = max(0, reach - 1)  # columns and rows that light as far by their blur
     first, lit = _columns(cases, reach_mm, more)
     row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
     far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]

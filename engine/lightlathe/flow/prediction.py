@@ -80,8 +80,8 @@ def predict(
     sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it keeps turning while an image is shown; as the record's job says where None
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out
-    light            other keys of [light]: pixel_shape, fill_factor, blur_mm; likewise. Also throw_ratio: that of the
-                     beam, math.inf for parallel light
+    light            other keys of [light], those in flow/assumed.py; likewise. Also throw_ratio: that of the beam,
+                     math.inf for parallel light
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)

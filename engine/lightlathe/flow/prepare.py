@@ -246,4 +246,5 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
     light = job.light
     absorption = job.resin.absorption_per_mm
-    return Optics(chords, job.vial.radius_mm, absorption, light.footprint, light.relative_irradiance)
+    defocus = light.defocus(job.resin.refractive_index)
+    return Optics(chords, job.vial.radius_mm, absorption, light.footprint, light.relative_irradiance, defocus)

@@ -57,7 +57,8 @@ class Shown:
 
     @cached_property
     def book(self) -> Codebook:
-        return Codebook.of(self.setup.job.light.bits, self.setup.job.light.response)
+        light = self.setup.job.light
+        return Codebook.of(light.bits, light.response, light.planes)
 
     def patterns(self, dimming: float, turns: int) -> Patterns:
         """The nearest levels of the dimmed light."""

@@ -18,6 +18,7 @@ from lightlathe.support.words import amount
 GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none: common practice, no source
 THROW_RATIO = 1.4  # of many small projectors (common practice, no source)
 BLUR_PIXELS = (1.0, 2.0)  # of a lens, full width at half maximum
+APERTURES = (0.01, 0.05)  # of slow projector lenses, at the vial (common practice, no source)
 OFF_PIXELS = 0.5  # of the axis, as well as it is usually found (common practice, no source)
 ABSORPTION_PERCENT, EXPOSURE_PERCENT = 10.0, 5.0  # where nothing is known better (common practice, no source)
 
@@ -62,6 +63,10 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
             blur = pixels * light.pixel_mm
             words = f"the lens blurs by {pixels:g} {'pixel' if pixels == 1 else 'pixels'} ({amount(blur)} mm)"
             yield words, {"light": {"blur_mm": blur}}
+    if light.numerical_aperture is None:
+        for aperture in APERTURES:
+            words = f"the light has a numerical aperture of {aperture:g}, in focus on the axis"
+            yield words, {"light": {"numerical_aperture": aperture}}
     moving = job.turn.motion == "continuous"
     words = "the vial stands still under each image" if moving else "the vial turns on while an image stands"
     yield words, {"motion": "stepped" if moving else "continuous"}

@@ -16,6 +16,7 @@ BY_UNIT = {
     "_s": (1e-6, 1e8, "a microsecond to three years"),
     "_per_turn": (1e-6, 1e8, "a microsecond to three years"),
     "_deg": (1e-9, 36_000.0, "100 turns at most"),
+    "_hz": (1e-6, 1e6, "1e-6 to 1e6 Hz"),  # the fastest micromirrors show some 30 kHz
     "_percent": (1e-9, 1e4, "10000 percent at most"),
     "_mw_cm2": (1e-6, 1e9, "1e-6 to 1e9 mW/cm2"),  # sunlight is about 100; a watt on a spot of 10 um 1e9
     "_mj_cm3": (1e-6, 1e9, "1e-6 to 1e9 mJ/cm3"),  # 1e7 would already boil any resin

@@ -1,7 +1,7 @@
 """A job: everything needed to design one print, typed and validated. One dataclass per table of the job file."""
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
@@ -18,13 +18,18 @@ from lightlathe.job.design import Design
 from lightlathe.job.vial import Vial
 from lightlathe.part.units import MM_PER_UNIT, plain_unit
 from lightlathe.projector import FlatField, Linear, Measured, relative_irradiance
+from lightlathe.quantities.defocus import Defocus, cone
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA, Footprint
 from lightlathe.support.own import OwnMember
 
 ROUNDING_STEPS = 40
 LONGEST_S = 86400.0  # where a job sets no longest exposure; no resin stays in place for longer than a day
 LEAST_FILL = 0.1  # of a pixel that shines; micromirrors have 0.9 and more, liquid crystals 0.5 (from memory)
+MOST_APERTURE = 0.5  # no projector lens has more on the side of the vial (from memory)
+USUAL_NM = 405.0  # of most projectors for resin; taken where a job names no wavelength
+AIRY_FWHM = 0.51
 MOST_BLUR = 20.0  # pixels: no picture is left
+MAX_PLANES = 255  # levels of 8 bits; a projector of one bit shows some 24 a video frame
 WAVELENGTHS_NM = (200.0, 2000.0)  # glass and resin let nothing shorter through, and nothing longer starts a cure
 
 
@@ -76,6 +81,11 @@ class Light:
     illumination    relative irradiance over the field, from a file (light_files.py); its name alone in a result
     dead_columns, dead_rows   that carry no light, counted from 0 at the left and at the top as the projector sees the
                     picture along its light
+    numerical_aperture   of the light that forms the picture in the vial's place, in air: it widens away from the plane
+                    of focus, and diffraction blurs it everywhere. Left out: neither is computed, and said not to be
+    focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial
+    planes          one-bit frames of equal time in which each image is shown, with bits = 1 (export/planes.py)
+    frame_rate_hz   at which the projector shows frames, for the check: planes are frames of their own
     axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
     flip, rotate_deg     of the frames that are exported: flipped first, then turned clockwise
     wavelength_nm   for the check: how far light spreads by diffraction
@@ -97,12 +107,16 @@ class Light:
     pixel_shape: Literal["linear", "square"] | None = None
     fill_factor: float | None = None
     blur_mm: float | None = None
+    numerical_aperture: float | None = None
+    focus_mm: float | None = None
     illumination: FlatField | str | None = None
     dead_columns: tuple[int, ...] = ()
     dead_rows: tuple[int, ...] = ()
     axis_offset_pixels: float = 0.0
     flip: Literal["none", "left_right", "up_down"] = "none"
     rotate_deg: Literal[0, 90, 180, 270] = 0
+    planes: int = 1
+    frame_rate_hz: float | None = None
 
     def __post_init__(self) -> None:
         positive("light", pixel_mm=self.pixel_mm, columns=self.columns, rows=self.rows)
@@ -114,6 +128,14 @@ class Light:
             )
         if not 1 <= self.bits <= 16:
             raise JobError(f"bits is {self.bits}; expected 1 to 16 bits per pixel.")
+        if not 1 <= self.planes <= MAX_PLANES:
+            raise JobError(f"planes is {self.planes}; expected 1 to {MAX_PLANES} one-bit frames an image.")
+        if self.planes > 1 and self.bits != 1:
+            raise JobError(
+                f"planes is {self.planes} and bits is {self.bits}; expected planes with bits = 1 alone, the images of "
+                "a projector that shows pixels on or off."
+            )
+        positive("light", frame_rate_hz=self.frame_rate_hz)
         if isinstance(self.response, Measured):
             self.response.require_bits(self.bits)
         for name, size in (("columns", self.columns), ("rows", self.rows)):
@@ -157,11 +179,50 @@ class Light:
                 f"{MOST_BLUR:g} pixels of {self.pixel_mm:g} mm. Is it in um?"
             )
 
+        aperture, focus = self.numerical_aperture, self.focus_mm
+        if aperture is not None and not 0 < aperture <= MOST_APERTURE:
+            raise JobError(
+                f"numerical_aperture is {aperture:g}; expected the sine of half the angle of the light's cone at the "
+                f"vial, above 0, {MOST_APERTURE:g} at most. Is it an f-number N on that side? Take 1 / (2 N)."
+            )
+        if focus is not None and aperture is None:
+            raise JobError(f"focus_mm is {focus:g}; expected numerical_aperture beside it.")
+
+    @property
+    def diffraction_mm(self) -> float:
+        """Full width at half maximum of a point's image by diffraction alone, in focus: 0.51 lambda / NA.
+
+        Source: the Airy pattern; Born & Wolf, Principles of Optics, section 8.5.2. 0 where no aperture is given.
+        """
+        if self.numerical_aperture is None:
+            return 0.0
+        return AIRY_FWHM * 1e-6 * (self.wavelength_nm or USUAL_NM) / self.numerical_aperture
+
     @property
     def footprint(self) -> Footprint:
-        """How each pixel's light is spread: the lens's blur is a Gaussian."""
-        width, sigma = math.sqrt(self.fill_factor or 1.0), (self.blur_mm or 0.0) / (FWHM_PER_SIGMA * self.pixel_mm)
+        """How each pixel's light is spread in focus: the blur of lens and diffraction is a Gaussian."""
+        blur_mm = math.hypot(self.blur_mm or 0.0, self.diffraction_mm)
+        width, sigma = math.sqrt(self.fill_factor or 1.0), blur_mm / (FWHM_PER_SIGMA * self.pixel_mm)
         return Footprint(self.pixel_shape or "linear", width, sigma)
+
+    def reach_pixels(self, index: float, away_mm: float) -> float:
+        """How far from its centre a pixel's light goes within that distance from the axis, in a resin of this index."""
+        pixel, defocus = self.footprint, self.defocus(index)
+        if defocus is not None:
+            out_of_focus = defocus.sigma_mm(away_mm + abs(defocus.focus_mm)) / self.pixel_mm
+            pixel = replace(pixel, sigma=math.hypot(pixel.sigma, out_of_focus))
+        return pixel.reach
+
+    def defocus(self, index: float) -> Defocus | None:
+        """How the light widens in a resin of this refractive index; None where no aperture is given."""
+        if self.numerical_aperture is None:
+            return None
+        return Defocus(cone(self.numerical_aperture, index), self.focus_mm or 0.0)
+
+    @property
+    def level_bits(self) -> int:
+        """Bits of the levels that an image can have: those of a pixel, or of the planes together, rounded down."""
+        return self.bits if self.planes == 1 else (self.planes + 1).bit_length() - 1
 
     @property
     def columns_about_axis(self) -> float:

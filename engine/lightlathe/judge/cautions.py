@@ -44,14 +44,15 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping
         *first,
         _beam(light.get("beam")),
         *_pixels(light.get("pixel_shape"), light.get("blur_mm")),
+        *_focus(light.get("numerical_aperture"), light.get("focus_mm")),
     )
 
 
 def _beam(beam: Any) -> str:
     if isinstance(beam, Mapping) and beam.get("kind") == "diverging":
         return (
-            "All light comes from one point, the middle of the lens: nothing is out of focus, nothing scatters. Its "
-            "slopes up and down are taken as small, and the picture as evenly bright over a plane through the axis."
+            "The middle ray of every pixel's light comes from one point, the middle of the lens, and nothing scatters. "
+            "Its slope up or down is taken as small, and the picture as evenly bright over a plane through the axis."
         )
     return "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it."
 
@@ -66,6 +67,12 @@ def _pixels(shape: str | None, blur_mm: float | None) -> list[str]:
         )
     if blur_mm is None:
         said.append("No lens blurs the pixels: the job does not say how far one does (blur_mm in [light]).")
-    elif blur_mm:
-        said.append(f"The blur of {blur_mm:g} mm is the same all over the vial: nothing is out of focus.")
     return said
+
+
+def _focus(aperture: float | None, focus_mm: float | None) -> list[str]:
+    if aperture is None:
+        return ["Nothing is out of focus: numerical_aperture in [light] is not given."]
+    if focus_mm is None:
+        return ["The plane of focus lies on the turning axis: focus_mm in [light] is not given."]
+    return []

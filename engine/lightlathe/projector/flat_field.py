@@ -9,6 +9,8 @@ from torch import Tensor
 
 from lightlathe.errors import JobError, shown
 
+MAX_PIXELS = 100_000_000  # each takes 8 bytes, several times; no projector has a tenth of that
+
 
 @dataclass(frozen=True, eq=False)
 class FlatField:
@@ -83,6 +85,11 @@ def relative_irradiance(
     """
     if flat is None and not dead_columns and not dead_rows:
         return None
+    if columns * rows > MAX_PIXELS:
+        raise JobError(
+            f"[light] has {columns} columns and {rows} rows; expected {MAX_PIXELS:.0e} pixels at most with "
+            "illumination or dead pixels. Are these the projector's?"
+        )
     seen = np.ones((rows, columns)) if flat is None else flat.over(columns, rows).copy()
     seen[:, list(dead_columns)] = 0
     seen[list(dead_rows)] = 0

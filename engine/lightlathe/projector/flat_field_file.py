@@ -8,9 +8,8 @@ from PIL import Image
 
 from lightlathe.errors import JobError, shown
 from lightlathe.projector.data_files import DataFile, number_in, rows_of
-from lightlathe.projector.flat_field import FlatField
+from lightlathe.projector.flat_field import MAX_PIXELS, FlatField
 
-MAX_PIXELS = 100_000_000  # of an image: no projector has a tenth of that
 GREY = ("1", "L", "I", "F", "I;16", "I;16B", "I;16L", "I;16N")  # Pillow's names
 KINDS = {".csv": "CSV", ".png": "PNG", ".tif": "TIFF", ".tiff": "TIFF", ".npy": "npy"}
 

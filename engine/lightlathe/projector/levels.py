@@ -12,7 +12,8 @@ from lightlathe.families import Response
 
 @dataclass(frozen=True)
 class Codebook:
-    """Every code of a projector and the light it gives.
+    """Every code of a projector and the light it gives. Where images are shown in several one-bit planes, a code is
+    the number of planes in which a pixel is lit.
 
     light        (codes,) float64, rising, 0..1 of full irradiance
     full_scale   level that means 1.0: the highest code where the response is linear, else 65535, so that a level
@@ -23,9 +24,12 @@ class Codebook:
     full_scale: int
 
     @staticmethod
-    def of(bits: int, response: Response) -> "Codebook":
+    def of(bits: int, response: Response, planes: int = 1) -> "Codebook":
         top = 2**bits - 1
         light = response.light(np.arange(top + 1) / top)
+        if planes > 1:  # of one bit each, of equal time
+            top = planes
+            light = light[0] + (light[-1] - light[0]) * np.arange(top + 1) / top
         linear = bool(np.allclose(light, np.arange(top + 1) / top, rtol=0, atol=1e-12))
         return Codebook(light, top if linear else 65535)
 

@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.volumes import Grid
@@ -161,7 +162,8 @@ class Optics:
     chords              the straight path of every column's light through the resin, at every angle
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
-    footprint           how each pixel's light is spread
+    footprint           how each pixel's light is spread, where it is in focus
+    defocus             how it widens away from the plane of focus; None where it does not
     illumination        (column, row) float64, the light of each pixel relative to the stated irradiance, 0 where it is
                         dead; None where it is even
     """
@@ -171,6 +173,7 @@ class Optics:
     absorption_per_mm: float
     footprint: Footprint = Footprint()  # noqa: RUF009, frozen
     illumination: Tensor | None = None
+    defocus: Defocus | None = None
 
     def __post_init__(self) -> None:
         if self.illumination is None:
@@ -186,8 +189,10 @@ class Optics:
 
     @property
     def slices_independent(self) -> bool:
-        """True where no light leaves the height at which it enters. (Rows beside slices couple them all the same.)"""
-        return self.chords.magnification is None
+        """True where a ray lights its height, or some heights, alike all along. (Rows beside slices, or a blur, couple
+        slices all the same, but no more than their weights say.)
+        """
+        return self.defocus is None and self.chords.magnification is None
 
     def replace(self, **changes: Any) -> "Optics":
         """A copy with some fields replaced, including those of the chords."""

@@ -23,7 +23,7 @@ def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> lis
     return warnings(
         prediction.quality,
         plan,
-        bits=light.bits,
+        bits=light.level_bits,
         voxels_per_pixel=light.pixel_mm / setup.job.grid.voxel_mm,
         safe_dose=resin.liquid_below_mj_cm3 > 0,
         move_mm=corrective_shift_mm(setup, prediction.fine_solid),

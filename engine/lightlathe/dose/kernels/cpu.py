@@ -82,10 +82,14 @@ def _columns(views) -> tuple[np.ndarray, np.ndarray]:
     return views.x_mm().numpy(), views.y_mm().numpy()
 
 
-def _optics(views, gain: float) -> tuple[float, float, float, float, float]:
+def _optics(views, gain: float) -> tuple[float, ...]:
     # the bin at the axis, one dark bin counted
-    middle = float(views.middle_bins) + 1.0
-    return float(views.bin_mm), middle, float(views.radius_mm), float(views.absorption_per_mm), float(gain)
+    middle, band = float(views.middle_bins) + 1.0, views.band
+    weight = (0.0, 1.0, 0.0, 1.0, 0.0)  # by depth: 1 everywhere
+    if band is not None:
+        weight = (band.focus_mm, band.rise_at, band.rise, band.fall_at, band.fall)
+    vial = float(views.radius_mm), float(views.absorption_per_mm)
+    return float(views.bin_mm), middle, *vial, float(gain), *(float(number) for number in weight)
 
 
 def _lines(views) -> tuple[np.ndarray, ...]:

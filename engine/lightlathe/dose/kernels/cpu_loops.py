@@ -79,18 +79,26 @@ def exp_of_negative(x):
 
 
 @inner
+def in_band(t, optics):
+    """The weight of light at t, where views are one of several bands of depth; 1 where they are all."""
+    focus, rise_at, rise, fall_at, fall = optics[5:]
+    away = abs(t - focus)
+    return min(max(min(rise_at + rise * away, fall_at - fall * away), 0.0), 1.0)
+
+
+@inner
 def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
     """Of one view at `count` voxel columns: the lower bin (one dark bin counted at each end), its weight, the next's.
 
     Returns the first bin that the tile reads and how many.
     """
-    bin_mm, middle, radius_mm, absorption_per_mm, gain = optics
+    bin_mm, middle, radius_mm, absorption_per_mm, gain = optics[:5]
     for p in range(count):
-        s = x[p] * cos + y[p] * sin
+        s, t = x[p] * cos + y[p] * sin, y[p] * cos - x[p] * sin
         place = min(max(s / bin_mm + middle, 0.0), bins + 1.0)
         below = min(np.floor(place), float(bins))
-        depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + (y[p] * cos - x[p] * sin)
-        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0))
+        depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + t
+        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) * in_band(t, optics)
         light = light if (place > 0.0) & (place < bins + 1.0) else 0.0
         low[p] = np.int64(below)
         near[p] = light * (1.0 - (place - below))
@@ -107,7 +115,7 @@ def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
 
     Places are distances to the two chords beside a voxel; the turn between the chords is theirs in that proportion.
     """
-    _, _, radius_mm, absorption_per_mm, gain = optics
+    _, _, radius_mm, absorption_per_mm, gain = optics[:5]
     offset, turn, across, along = lines
     k, first, last = 0, bins, 0
     for p in range(count):
@@ -124,7 +132,7 @@ def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
         turned = s * across[k] + t * along[k], t * across[k] - s * along[k]
         s, t = turned[0] * np.cos(bend) + turned[1] * np.sin(bend), turned[1] * np.cos(bend) - turned[0] * np.sin(bend)
         depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + t
-        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) if lit else 0.0
+        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) * in_band(t, optics) if lit else 0.0
         low[p] = k
         near[p] = light * (1.0 - part)
         far[p] = light * part

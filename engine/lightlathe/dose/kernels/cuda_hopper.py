@@ -30,6 +30,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"it computes in float32, not {dtype}"
     if views.precision != "half":
         return f"it works in halves, and precision is '{views.precision}'; kernel 'triton' has both"
+    if views.band is not None:
+        return "its light has no weight by depth, and these views have; kernel 'triton' has both"
     if views.spread is not None:
         return "its rows stay level, and these spread with depth"
     if views.lines is not None:

@@ -40,6 +40,8 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
         low = place.floor().clamp(max=views.bins)
         depth = torch.sqrt((views.radius_mm**2 - s * s).clamp(min=0)) + t
         light = torch.exp(-views.absorption_per_mm * depth.clamp(min=0)) * reached
+        if views.band is not None:
+            light = light * views.band.weight(t)
         high_share = place - low
         flat = low.to(torch.int64).flatten()
         yield (

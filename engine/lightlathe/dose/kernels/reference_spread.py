@@ -56,6 +56,8 @@ def _corners(angle: float, x: Tensor, y: Tensor, views, size: int, dtype: torch.
     shrinks = 1 / (at_foot + per_mm * t)
     depth = torch.sqrt((views.radius_mm**2 - s * s).clamp(min=0)) + t
     light = torch.exp(-views.absorption_per_mm * depth.clamp(min=0)) * reached * shrinks
+    if views.band is not None:
+        light = light * views.band.weight(t)
     z = (torch.arange(spread.slices, dtype=exact, device=device) - (spread.slices - 1) / 2) * views.voxel_mm
     step = max(1, PIECE // size)
     for first in range(0, len(x), step):

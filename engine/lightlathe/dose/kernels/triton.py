@@ -8,6 +8,7 @@ With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the C
 
 import math
 import os
+from functools import lru_cache
 
 import torch
 from torch import Tensor
@@ -36,6 +37,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         )
     if views.bins_across(TILE) > BINS[-1]:
         return f"{TILE} x {TILE} voxels read {views.bins_across(TILE)} bins of a view, and it takes {BINS[-1]}"
+    if views.lines is not None and views.band is not None:
+        return "it weights light by depth on parallel chords alone"
     if views.lines is not None:
         reason = lines_too_bent(views)
         if reason is not None:
@@ -49,6 +52,16 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     if device.type == "cuda" and torch.cuda.get_device_capability(device) < (8, 0):
         return f"{torch.cuda.get_device_name(device)} lacks the matrix units it uses (compute capability 8.0)"
     return fault(deposit, collect, type(views), views.precision, device)
+
+
+@lru_cache(maxsize=16)
+def _band(views, device: torch.device) -> Tensor:
+    """(5,) float32 weight by depth, lengths in bins; see dose/focus.py. Not read where views have none."""
+    band, bin_mm = views.band, views.bin_mm
+    if band is None:
+        return torch.zeros(1, device=device)
+    numbers = (band.focus_mm / bin_mm, band.rise_at, band.rise * bin_mm, band.fall_at, band.fall * bin_mm)
+    return torch.tensor(numbers, dtype=torch.float32, device=device)
 
 
 def lines_too_bent(views) -> str | None:
@@ -120,8 +133,8 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
         return dose
     table, member = opposites(views, views_array.device)
     deposit_kernel[grid](
-        *light.operands, table, member, dose, views.nx, views.ny, nz, light.padded, views.bins, len(table),
-        *middle(views), *vial(views), float(gain), **shape,
+        *light.operands, table, member, dose, _band(views, dose.device), views.nx, views.ny, nz, light.padded,
+        views.bins, len(table), *middle(views), *vial(views), float(gain), BAND=views.band is not None, **shape,
     )  # fmt: skip
     return dose
 
@@ -151,10 +164,10 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
         for y0, y1 in blocks(views.ny):
             strips = math.ceil((max(x1 - x0, y1 - y0) * fans.widest + 3) / 8) + 1
             collect_kernel[(len(fans.main) * strips, math.ceil(nz / block))](
-                *voxels.operands, fans.table, fans.member, fans.main, out,
+                *voxels.operands, fans.table, fans.member, fans.main, out, _band(views, out.device),
                 views.nx, views.ny, nz, voxels.padded, views.bins, strips, x0, x1, y0, y1,
                 *middle(views), *circle, float(gain),
-                SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
+                BAND=views.band is not None, SPLIT=split, DIRECTIONS=DIRECTIONS, RUN=RUN, INNER=64,
                 LINES=max(64, 1 << (max(x1 - x0, y1 - y0) - 1).bit_length()), BLOCK=block,
                 num_warps=4, num_stages=2 if split else 3,
             )  # fmt: skip

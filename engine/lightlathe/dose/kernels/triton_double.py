@@ -39,9 +39,14 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 
 def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
-    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption, gain: Triton would round them."""
+    """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption, gain, and the weight by depth.
+
+    In memory, since Triton would round arguments.
+    """
+    band = views.band
+    weight = (0, 1, 0, 1, 0) if band is None else (band.focus_mm, band.rise_at, band.rise, band.fall_at, band.fall)
     angles = torch.stack([views.angle_rad.cos(), views.angle_rad.sin()], 1)
-    sizes = (views.voxel_mm, views.bin_mm, views.middle_bins, views.radius_mm, views.absorption_per_mm, gain)
+    sizes = (views.voxel_mm, views.bin_mm, views.middle_bins, views.radius_mm, views.absorption_per_mm, gain, *weight)
     return angles.to(device), torch.tensor(sizes, dtype=torch.float64).to(device)
 
 

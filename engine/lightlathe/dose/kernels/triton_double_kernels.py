@@ -12,7 +12,11 @@ def _place_and_light(x, y, cos, sin, sizes):
     s, t = x * cos + y * sin, y * cos - x * sin
     radius = tl.load(sizes + 3)
     depth = tl.sqrt(tl.maximum(radius * radius - s * s, 0.0)) + t
-    return s / tl.load(sizes + 1) + tl.load(sizes + 2) + 1.0, tl.exp(-tl.load(sizes + 4) * tl.maximum(depth, 0.0))
+    away = tl.abs(t - tl.load(sizes + 6))  # from the plane of focus: see dose/focus.py
+    rising = tl.load(sizes + 7) + tl.load(sizes + 8) * away
+    share = tl.minimum(tl.maximum(tl.minimum(rising, tl.load(sizes + 9) - tl.load(sizes + 10) * away), 0.0), 1.0)
+    left = tl.exp(-tl.load(sizes + 4) * tl.maximum(depth, 0.0)) * share
+    return s / tl.load(sizes + 1) + tl.load(sizes + 2) + 1.0, left
 
 
 @triton.jit(do_not_specialize=SIZES)

@@ -71,10 +71,18 @@ def _depth(place, rest, radius, radius_rest):
 
 
 @triton.jit
+def _in_band(t, band):
+    """The weight of light at t, in bins, where views are one of several bands of depth; see dose/focus.py."""
+    away = tl.abs(t - tl.load(band))
+    rising = tl.load(band + 1) + tl.load(band + 2) * away
+    return tl.minimum(tl.maximum(tl.minimum(rising, tl.load(band + 3) - tl.load(band + 4) * away), 0.0), 1.0)
+
+
+@triton.jit
 def deposit_kernel(
-    hi, lo, low, high, table, member, dose,
+    hi, lo, low, high, table, member, dose, band,
     nx, ny, nz, padded, bins, directions, middle, middle_rest, radius, radius_rest, decay, limit, gain,
-    SPLIT: tl.constexpr, TILE: tl.constexpr, BINS: tl.constexpr, BLOCK: tl.constexpr,
+    BAND: tl.constexpr, SPLIT: tl.constexpr, TILE: tl.constexpr, BINS: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """One tile of TILE x TILE voxel columns, BLOCK slices, all directions one after another. BINS hold what it reads.
 
@@ -113,6 +121,8 @@ def deposit_kernel(
         depth = _depth(place, rest, radius, radius_rest)
         t = y * (c + c_rest) - x * (s + s_rest)
         light = tl.exp2(decay * tl.maximum(depth[None, :, :] + sense * t[None, :, :], 0.0))
+        if BAND:
+            light *= _in_band(sense * t[None, :, :], band)
         light = tl.where(tl.load(member + 2 * a + both)[:, None, None] >= 0, light, 0.0)
         # a sum, so that the compiler takes each root and power once and not once for each bin
         near_light = tl.sum(tl.where(sense > 0.0, light, 0.0), 0)
@@ -168,10 +178,10 @@ def _hull(table, strip, u, v, middle, span, DIRECTIONS: tl.constexpr, SIDE: tl.c
 
 @triton.jit
 def collect_kernel(
-    hi, lo, low, high, table, member, main, out,
+    hi, lo, low, high, table, member, main, out, band,
     nx, ny, nz, padded, bins, strips, x0, x1, y0, y1, middle, middle_rest,
     radius, radius_rest, decay, limit, gain,
-    SPLIT: tl.constexpr, DIRECTIONS: tl.constexpr, RUN: tl.constexpr, INNER: tl.constexpr,
+    BAND: tl.constexpr, SPLIT: tl.constexpr, DIRECTIONS: tl.constexpr, RUN: tl.constexpr, INNER: tl.constexpr,
     LINES: tl.constexpr, BLOCK: tl.constexpr,
 ):  # fmt: skip
     """Adds what voxels x0..x1, y0..y1 give to a strip of 8 bins of DIRECTIONS neighbouring directions, both views.
@@ -237,6 +247,8 @@ def collect_kernel(
         t = v[None, :] * (cu + cu_rest)[:, None] - u[None, :] * (cv + cv_rest)[:, None]
         depth = _depth(place, rest, radius, radius_rest)
         light = tl.exp2(decay * tl.maximum(depth[:, None, :] + side[None, :, None] * t[:, None, :], 0.0))
+        if BAND:
+            light *= _in_band(side[None, :, None] * t[:, None, :], band)
         near = (place - (b0 - middle)[:, None]) + (rest + middle_rest)
         k = tl.arange(0, 8)
         near = tl.maximum(1.0 - tl.abs(near[:, None, :] - k[None, :, None]), 0.0)

@@ -1,0 +1,39 @@
+"""How a pixel's light widens away from the plane of focus."""
+
+import math
+from dataclasses import dataclass
+
+from lightlathe.errors import ShapeError
+
+
+@dataclass(frozen=True)
+class Defocus:
+    """Light of a lens with an aperture: a cone that narrows to a point in the plane of focus.
+
+    per_mm     radius of the cone over the distance from that plane, in the resin
+    focus_mm   where the plane lies: t on its way through the vial, 0 at the turning axis, above 0 behind it
+
+    A point's image is a disc of that radius, taken as a Gaussian of the same variance: radius^2 / 4 in one direction.
+    """
+
+    per_mm: float
+    focus_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.per_mm < math.inf and math.isfinite(self.focus_mm)):
+            raise ShapeError(
+                f"light widens by {self.per_mm} from a plane of focus at {self.focus_mm} mm; expected 0 or more, and a "
+                "finite place."
+            )
+
+    def sigma_mm(self, away_mm: float) -> float:
+        """Standard deviation of the Gaussian at that distance from the plane of focus."""
+        return abs(away_mm) * self.per_mm / 2
+
+
+def cone(numerical_aperture: float, index: float) -> float:
+    """Radius over distance in a medium of this index of light with this numerical aperture: NA / sqrt(n^2 - NA^2).
+
+    Snell's law keeps n sin(angle) through plane surfaces, so the aperture in air is that in the resin.
+    """
+    return numerical_aperture / math.sqrt(index**2 - numerical_aperture**2)
