@@ -109,6 +109,10 @@ class Turning(LinearMap):
         return self.still.row_of_slice
 
     @property
+    def class_of_slice(self) -> Tensor | None:
+        return self.still.class_of_slice
+
+    @property
     def straight_rays(self) -> bool:
         return self.still.straight_rays
 

@@ -10,9 +10,11 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
+from lightlathe.dose.ends import Ends
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import plan
+from lightlathe.dose.resample import Resampling, plan
+from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
@@ -56,8 +58,9 @@ class DoseOperator(LinearMap):
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
         resampling, views = plan(optics.chords, grid, optics.vial_radius_mm, optics.absorption_per_mm, directions)
+        resampling, ends = _ended(resampling, views, optics, grid)
         self.resampling = resampling.to(self.device, self.dtype)
-        self.views = replace(views, precision=backend.precision)
+        self.views = replace(views, precision=backend.precision, ends=ends)
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
         self._light_at_most: float | None = None
@@ -106,8 +109,8 @@ class DoseOperator(LinearMap):
         """The same light for some slices, each lit by a row of its own. ShapeError where slices share rows."""
         if self.row_of_slice is None:
             raise ShapeError("rows of pixels reach into several slices; expected a row for each slice.")
-        nx, ny, _ = self.grid.shape
-        optics = self.optics.for_slices(index, self.grid.voxel_mm)
+        nx, ny, nz = self.grid.shape
+        optics = self.optics.for_slices(index, self.grid.voxel_mm, nz)
         grid = Grid((nx, ny, len(index)), self.grid.voxel_mm)
         return DoseOperator(optics, grid, self.backend, gain=self.gain, directions=self.directions)
 
@@ -160,6 +163,11 @@ class DoseOperator(LinearMap):
         return torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
 
     @property
+    def class_of_slice(self) -> Tensor | None:
+        shadows, (_, _, nz) = self.optics.shadows, self.grid.shape
+        return None if shadows is None else shadows.classes(nz, self.grid.voxel_mm).to(self.device)
+
+    @property
     def straight_rays(self) -> bool:
         return self.optics.straight_rays
 
@@ -204,6 +212,21 @@ class DoseOperator(LinearMap):
         planes = self.resampling.in_planes(dose)
         views = self._module.collect(_side_by_side(planes), self.views, self.gain)
         return self.resampling.transpose(_apart(views, planes.shape))
+
+
+def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Ends | None]:
+    """Where chords end, and the resampling: rows become slices before they are lit, unless all slices are lit alike."""
+    if optics.shadows is None:
+        return resampling, None
+    classes = optics.shadows.classes(grid.shape[2], grid.voxel_mm)
+    if resampling.rows is not None and resampling.late:
+        if bool((classes == classes[0]).all()):
+            classes = classes[:1].expand(optics.chords.rows)
+        else:
+            resampling = replace(resampling, late=False)
+    lines = views.lines
+    chords = (views.offset_mm(), None) if lines is None else (lines.offset_mm, lines.deflection_rad)
+    return resampling, Ends.of(optics.shadows, classes, views.angle_rad, *chords)
 
 
 def _side_by_side(x: Tensor) -> Tensor:

@@ -7,6 +7,7 @@ from functools import cached_property
 import torch
 from torch import Tensor
 
+from lightlathe.dose.ends import Ends
 from lightlathe.dose.lines import Lines
 from lightlathe.errors import ShapeError
 
@@ -24,6 +25,9 @@ class Views:
     Bins may be finer or coarser than voxels: a tile of n voxels spans up to n * sqrt(2) * voxel_mm / narrowest_mm + 2
     of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre
     seen along the chord through it: s cos(turn) + t sin(turn) and -s sin(turn) + t cos(turn).
+
+    With `ends` slices are no longer alike: of a bin whose chord ends at an insert in a slice, a voxel there takes light
+    only where its t lies before that end, of each of the two bins on its own.
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -37,6 +41,7 @@ class Views:
     precision: str = "single"  # "half": a kernel may round light and weights to 11 bits; sums are never rounded so
     middle_mm: float = 0.0  # where the middle of the bins lies beside the axis
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
+    ends: Ends | None = None  # where chords end at inserts
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
@@ -79,6 +84,10 @@ class Views:
 
     def dose_shape(self, slices: int) -> tuple[int, int, int]:
         return self.nx, self.ny, slices
+
+    def offset_mm(self) -> Tensor:
+        """(bin,) float64: s of the bins of parallel views."""
+        return (torch.arange(self.bins, dtype=torch.float64) - self.middle_bins) * self.bin_mm
 
     def x_mm(self) -> Tensor:
         return (torch.arange(self.nx, dtype=torch.float64) - (self.nx - 1) / 2) * self.voxel_mm

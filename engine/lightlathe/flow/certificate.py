@@ -257,13 +257,13 @@ def _operators(
 
     absorption, angles   factors on the job's own
     """
-    nx, ny, _ = setup.part.grid.shape
+    nx, ny, nz = setup.part.grid.shape
     voxel, optics = setup.part.grid.voxel_mm, setup.operator.optics
     turn = optics.chords.angle_rad
     step = 2 * math.pi / len(turn) * (1 if len(turn) < 2 or turn[1] > turn[0] else -1)
     between = torch.stack([turn + step * part / angles for part in range(angles)], dim=1).flatten()
     absorption_per_mm = optics.absorption_per_mm * absorption
-    optics = optics.for_slices(slices.cpu(), voxel).replace(angle_rad=between, absorption_per_mm=absorption_per_mm)
+    optics = optics.for_slices(slices.cpu(), voxel, nz).replace(angle_rad=between, absorption_per_mm=absorption_per_mm)
 
     def operator(dtype: torch.dtype, precision: str) -> DoseOperator:
         backend = Backend(device=setup.device, dtype=dtype, precision=precision)

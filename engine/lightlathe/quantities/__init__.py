@@ -8,9 +8,10 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
 from lightlathe.quantities.light import Chords, Field, Optics, Patterns
+from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 
 __all__ = [
     "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Field", "FineShape", "Grid", "Optics", "Part", "Patterns",
-    "Prediction", "Target",
+    "Prediction", "Shadows", "Target",
 ]  # fmt: skip

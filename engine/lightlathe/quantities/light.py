@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.shadows import Shadows
 
 
 @dataclass(frozen=True)
@@ -147,11 +148,13 @@ class Optics:
     chords              the straight path of every column's light through the resin, at every angle
     vial_radius_mm      inner radius: where the resin begins
     absorption_per_mm   of the resin, base e
+    shadows             the opaque cross-sections of inserts, at which chords end; None where nothing is in the way
     """
 
     chords: Chords
     vial_radius_mm: float
     absorption_per_mm: float
+    shadows: Shadows | None = None
 
     @property
     def straight_rays(self) -> bool:
@@ -169,9 +172,10 @@ class Optics:
         changed = replace(self, **changes)
         return replace(changed, chords=replace(changed.chords, **within)) if within else changed
 
-    def for_slices(self, index: Tensor, voxel_mm: float) -> "Optics":
-        """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own."""
-        return self.replace(rows=len(index), row_mm=voxel_mm)
+    def for_slices(self, index: Tensor, voxel_mm: float, slices: int) -> "Optics":
+        """The same light for some of a grid's `slices`, `index` (slice,) int64, each lit by a row of its own."""
+        shadows = None if self.shadows is None else self.shadows.for_slices(index, slices, voxel_mm)
+        return self.replace(rows=len(index), row_mm=voxel_mm, shadows=shadows)
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""

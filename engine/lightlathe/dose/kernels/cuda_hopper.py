@@ -30,6 +30,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"it computes in float32, not {dtype}"
     if views.precision != "half":
         return f"it works in halves, and precision is '{views.precision}'; kernel 'triton' has both"
+    if views.ends is not None:
+        return "its light ends at no insert"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
     if views.bin_mm < views.voxel_mm * (1 - 1e-9):

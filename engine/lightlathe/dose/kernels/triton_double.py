@@ -23,6 +23,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype != torch.float64:
         return f"it computes in float64, not {dtype}"
+    if views.ends is not None:
+        return "its light ends at no insert"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not"
     if max(views.nx, views.ny) > 4096:
