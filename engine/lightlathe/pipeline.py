@@ -22,7 +22,6 @@ from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
-from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
 from lightlathe.job.model import LONGEST_S
@@ -30,7 +29,7 @@ from lightlathe.judge import CAUTIONS
 from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised
 from lightlathe.report.exposure import exposure_lines
-from lightlathe.report.warnings import shadow_lines, warnings_of
+from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
@@ -85,7 +84,6 @@ def _designed(
     said = [
         *setup.warnings,
         *warnings_of(setup, plan, prediction),
-        *shadow_lines(designed_shadow(job, setup.solids, setup.part.grid, patterns)),
         *advised(certificate, remedies, window, images=job.turn.angles, bits=job.light.bits),
     ]
     return Record(

@@ -5,7 +5,7 @@ import math
 
 from lightlathe.beams import RoundVial, seen_from
 from lightlathe.feasibility.case import Case
-from lightlathe.judge.cautions import assumptions
+from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, percent, rounded_up
 
@@ -57,4 +57,8 @@ def _whose(by_field: bool) -> str:
 
 def assumed(case: Case) -> tuple[str, ...]:
     """What goes with the verdict: the assumptions about the light."""
-    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial))
+    beside = case.part.beside
+    return (
+        *assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial)),
+        *about_inserts(beside is not None and beside.opaque, beside is not None and beside.through),
+    )

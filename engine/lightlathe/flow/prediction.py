@@ -10,7 +10,7 @@ from torch import Tensor
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError, shown
 from lightlathe.families import Resin
-from lightlathe.flow.prepare import in_motion, optics_of
+from lightlathe.flow.prepare import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import StoredBeam, job_of, lit_as_stored
 from lightlathe.job import Job
 from lightlathe.job.model import Vial
@@ -119,7 +119,8 @@ def predict(
         raise JobError(f"axis_offset_mm is {axis_offset_mm}; expected a length in mm.")
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
-    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm)
+    shadows = shadows_of(record.part, record.vial_radius_mm)
+    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows)
     optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)

@@ -46,3 +46,13 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any]) -> tuple[str, 
         "Between the centres of two pixels light changes linearly, with a dark pixel beyond the outermost: no lens "
         "blurs it further.",
     )
+
+
+def about_inserts(opaque: bool, through: bool) -> tuple[str, ...]:
+    """The assumptions about inserts: some that light does not enter, some that it is taken to pass through."""
+    said = ()
+    if opaque:
+        said = ("Light ends at an opaque insert: what the insert reflects or scatters is left out.",)
+    if through:
+        said = (*said, "Light passes through an insert as through resin, where opaque = false: it casts no shadow.")
+    return said
