@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
 import torch
 from torch import Tensor
 
@@ -96,8 +97,8 @@ def beside_inserts(solids: tuple[Solid, ...], part: Part, radius_mm: float) -> B
         dark, looked_at = dark + int(without.sum()), looked_at + int(here.sum())
         if dark_mm is None and bool(without.any()):
             x, y, z = without.nonzero()[0].tolist()
-            place = (x, y, int(alike[z]))
-            dark_mm = tuple(float(part.grid.centres_mm(axis)[place[axis]]) for axis in range(3))
+            at = [float(part.grid.centres_mm(axis)[n]) for axis, n in enumerate((x, y, int(alike[z])))]
+            dark_mm = (at[0], at[1], at[2])
     shares = torch.cat(beside)
     if not len(shares):
         return replace(found, shaded=True, near_mm=near_mm, dark=dark / looked_at, dark_mm=dark_mm)
@@ -122,4 +123,4 @@ def _within(mask: Tensor, voxels: int) -> Tensor:
     """(x, y) bool: what lies within so many voxels of a mask, from centre to centre."""
     from scipy.ndimage import distance_transform_edt
 
-    return torch.from_numpy(distance_transform_edt(~mask.numpy()) <= voxels)
+    return torch.from_numpy(np.asarray(distance_transform_edt(~mask.numpy())) <= voxels)

@@ -33,14 +33,14 @@ SEVERAL = -1  # cross-sections in a block of slices
 def weigh_all(x, y, count, cos, sin, optics, lines, low, near, far, t, bins):
     """The weights of one view, and t of every voxel column along the chord through it.
 
-    Returns the first bin, how many bins, and the largest t.
+    Returns the first bin, how many bins, the least and the largest t.
     """
     if len(lines[0]) == 0:
         first, read = weigh(x, y, count, cos, sin, bins, optics, low, near, far)
     else:
         first, read = weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far)
     _, turn, across, along = lines
-    largest = -np.inf
+    least, largest = np.inf, -np.inf
     for p in range(count):
         t[p] = y[p] * cos - x[p] * sin
         if len(turn) > 0 and near[p] + far[p] > 0:
@@ -48,8 +48,8 @@ def weigh_all(x, y, count, cos, sin, optics, lines, low, near, far, t, bins):
             bend = far[p] / (near[p] + far[p]) * (turn[k + 1] - turn[k])
             s, t_low = s * across[k] + t[p] * along[k], t[p] * across[k] - s * along[k]
             t[p] = t_low * np.cos(bend) - s * np.sin(bend)
-        largest = max(largest, t[p])
-    return first, read, largest
+        least, largest = min(least, t[p]), max(largest, t[p])
+    return first, read, least, largest
 
 
 @inner
@@ -79,27 +79,41 @@ def end_of(ends, a, e, k):
 
 @inner
 def ends_of_block(ends, a, e, which, z, length, until):
-    """Fill in the ends of a chord in the slices of a block; returns the soonest."""
-    soonest = np.inf
+    """Fill in the ends of a chord in the slices of a block."""
     for k in range(length):
         until[k] = end_of(ends, a, e, which[z + k])
-        soonest = min(soonest, until[k])
-    return soonest
 
 
 @inner
-def deposit_until(total, strip, row, until, length, largest, number, weight, t, a, count):
-    """Add the light of one bin, a row of the strip, to voxel columns before its ends within the tile; darken the row
-    in all slices in which it ends."""
-    for p in range(count):
-        for side in range(2):
-            if number[2 * a + side, p] == row:
-                w, here = weight[2 * a + side, p], t[a, p]
-                for k in range(length):
-                    total[p, k] += w * strip[row, k] if (here < until[k]) & (until[k] <= largest) else 0
+def cut_strip(strip, row, until, length, least, largest, part):
+    """Darken a row of the strip in the slices in which its bin's chord ends before the tile's largest t.
+
+    Where it ends within the tile that light goes into `part` instead. Returns whether there is any.
+    """
+    within = False
     for k in range(length):
+        ends = (until[k] > least) & (until[k] <= largest)
+        part[k] = strip[row, k] if ends else 0
+        within = within or (ends and strip[row, k] != 0)
         if until[k] <= largest:
             strip[row, k] = 0
+    return within
+
+
+@inner
+def deposit_until(total, part, until, within, length, number, weight, t, a, count, first_row):
+    """Add the light of bins that end within the tile to the voxel columns before their ends.
+
+    part, until, within   by row of the strip, from `first_row` on: the light, the ends, whether there are any
+    """
+    for p in range(count):
+        here = t[a, p]
+        for side in range(2):
+            r = number[2 * a + side, p] - first_row
+            if within[r]:
+                w = weight[2 * a + side, p]
+                for k in range(length):
+                    total[p, k] += w * part[r, k] if here < until[r, k] else 0
 
 
 @fast
@@ -114,13 +128,14 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, ends,
     weight, t = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype), np.empty((ANGLES_PER_PASS, shape))
     kept = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
-    largest, until, ended = np.zeros(ANGLES_PER_PASS), np.zeros(SLICES), np.zeros(ANGLES_PER_PASS, np.bool_)
+    least, largest, ended = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
+    part, until, within = np.zeros((span, SLICES), light.dtype), np.zeros((span, SLICES)), np.zeros(span, np.bool_)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a0 in range(0, angles, ANGLES_PER_PASS):
             here, cut, of_class = min(ANGLES_PER_PASS, angles - a0), False, SEVERAL
             for a in range(here):
-                first_bin[a], bins_read[a], largest[a] = weigh_all(
+                first_bin[a], bins_read[a], least[a], largest[a] = weigh_all(
                     x_in, y_in, count, cos[a0 + a], sin[a0 + a], optics, lines, low, weight[2 * a], weight[2 * a + 1],
                     t[a], bins,
                 )  # fmt: skip
@@ -159,14 +174,18 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, ends,
                                 strip[at] = 0
                         shining = shining or lit(strip, k * span, k * span + bins_read[a])
                         if one == SEVERAL and ended[a]:
+                            some = False
                             for r in range(bins_read[a]):
                                 e = first_bin[a] + r - 1 - first_end
-                                if 0 <= e < soonest.shape[1] and soonest[a0 + a, e] <= largest[a]:
-                                    ends_of_block(ends, a0 + a, e, which, z, length, until)
-                                    deposit_until(
-                                        total, strip, k * span + r, until, length, largest[a], number, weight, t, a,
-                                        count,
-                                    )  # fmt: skip
+                                within[r] = 0 <= e < soonest.shape[1] and soonest[a0 + a, e] <= largest[a]
+                                if within[r]:
+                                    ends_of_block(ends, a0 + a, e, which, z, length, until[r])
+                                    within[r] = cut_strip(
+                                        strip, k * span + r, until[r], length, least[a], largest[a], part[r]
+                                    )
+                                some = some or within[r]
+                            if some:
+                                deposit_until(total, part, until, within, length, number, weight, t, a, count, k * span)
                     if shining:
                         for p in range(count):
                             first = group * GROUP * 2 * shape + p
@@ -219,7 +238,7 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, ends
     for tile in tiles:
         count, of_class = columns_of(tile, x, y, optics[2], i, j, x_in, y_in), SEVERAL
         for a in range(angles):
-            first_bin[a], bins_read[a], largest[a] = weigh_all(
+            first_bin[a], bins_read[a], _, largest[a] = weigh_all(
                 x_in, y_in, count, cos[a], sin[a], optics, lines, low, near, far, t[a], bins
             )
             ended[a] = any_ends(soonest, a, first_bin[a], bins_read[a], first_end, largest[a])
