@@ -28,8 +28,9 @@ KERNELS = {
     "reference": "lightlathe.dose.kernels.reference",
     "triton": "lightlathe.dose.kernels.triton",
     "triton_double": "lightlathe.dose.kernels.triton_double",
+    "triton_ends": "lightlathe.dose.kernels.triton_ends",
 }
-PREFERRED = ("hopper", "triton", "cpu", "triton_double", "reference")
+PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:
