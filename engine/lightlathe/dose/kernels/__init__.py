@@ -29,12 +29,13 @@ KERNELS = {
     "reference": "lightlathe.dose.kernels.reference",
     "triton": "lightlathe.dose.kernels.triton",
     "triton_double": "lightlathe.dose.kernels.triton_double",
+    "triton_ends": "lightlathe.dose.kernels.triton_ends",
 }
 SPREADING = {  # those of a name where rows spread with depth
     "cpu": "lightlathe.dose.kernels.cpu_spread",
     "reference": "lightlathe.dose.kernels.reference_spread",
 }
-PREFERRED = ("hopper", "triton", "cpu", "triton_double", "reference")
+PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:
