@@ -22,7 +22,6 @@ from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
-from lightlathe.flow.shadow import designed_shadow
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
 from lightlathe.job.model import LONGEST_S, Light
@@ -30,7 +29,7 @@ from lightlathe.judge import CAUTIONS
 from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised
 from lightlathe.report.exposure import exposure_lines
-from lightlathe.report.warnings import shadow_lines, warnings_of
+from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
@@ -85,7 +84,6 @@ def _designed(
     said = [
         *setup.warnings,
         *warnings_of(setup, plan, prediction),
-        *shadow_lines(designed_shadow(job, setup.solids, setup.part.grid, patterns)),
         *(
             []
             if setup.lightless_mm
@@ -172,11 +170,12 @@ def calibration(job: Job, folder: Path) -> Path:
 
     light = job.load(design=False).light
     field = Field(light.columns, light.rows, 2**light.bits - 1, (light.columns - 1) / 2 + light.axis_offset_pixels)
-    across = min(job.vial.inner_diameter_mm / light.pixel_mm, light.columns)
-    strip = field.centred(max(4, round(across / 4))), field.centred(max(2, round(across / 40)))
-    _, *apart = frame_lines(field)
+    columns = min(job.vial.inner_diameter_mm / light.pixel_mm, light.columns)
+    strip = field.centred(max(4, round(columns / 4))), field.centred(max(2, round(columns / 40)))
+    _, across, along = frame_lines(field)
     native = Mounting(light.flip, light.rotate_deg).native
-    text = page(*apart, METER**2, ALIGNMENT, *(disc_print(job, columns, field.axis_column) for columns in strip))
+    wide, narrow = (disc_print(job, columns, field.axis_column) for columns in strip)
+    text = page(across, along, METER**2, ALIGNMENT, wide, narrow)
     return write_calibration(field, folder, bits=light.bits, page=text, strip=strip, native=native)
 
 

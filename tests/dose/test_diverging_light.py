@@ -296,6 +296,6 @@ def test_rows_that_meet_are_refused():
     with pytest.raises(ShapeError, match="rows of light meet"):
         DoseOperator(light.replace(magnification=spread), Grid((5, 5, 3), 0.4))
     with pytest.raises(ShapeError, match="spread over several slices"):
-        light.for_slices(torch.arange(2), 0.4)
+        light.for_slices(torch.arange(2), Grid((3, 3, 2), 0.4))
     with pytest.raises(ShapeError, match="crossing = True"):
         light.replace(crossing=False)

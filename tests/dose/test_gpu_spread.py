@@ -54,8 +54,11 @@ def test_real_sizes_on_a_card():
     assert gap(a.transpose(d.float()), exact.transpose(d)) < 2e-6
 
 
-def test_what_it_does_not_take():
+def test_what_it_does_not_take(monkeypatch):
     a = DoseOperator(optics(Diverging(distance_mm=30.0)), Grid((5, 5, 3), 0.4), Backend(dtype=torch.float64))
     assert "float32 or float64" in str(triton_spread.why_not(a.views, DEVICE, torch.float16))
     wide = dataclasses.replace(a.views, nx=5000)
     assert "4096 voxels across" in str(triton_spread.why_not(wide, DEVICE, torch.float64))
+    assert triton_spread.fault(a.views, DEVICE, torch.float64) is None
+    monkeypatch.setattr(triton_spread, "deposit", lambda *given: 1.001 * reference_spread.deposit(*given))
+    assert "off by 1.0e-03 in the dose" in str(triton_spread.fault(a.views, DEVICE, torch.float64))

@@ -14,6 +14,7 @@ from lightlathe.errors import ShapeError
 from lightlathe.job.model import Vial
 from lightlathe.quantities import Field, Grid, Optics
 from lightlathe.resins import Threshold
+from lightlathe.solve import Scenarios
 from operators import dense, operator, random
 
 ALLOWED = {torch.float64: 1e-12, torch.float32: 1e-5}  # of |A g| |v|: as in test_transpose.py
@@ -149,3 +150,14 @@ def test_what_is_no_illumination_is_refused():
         light[3, 1] = wrong
         with pytest.raises(ShapeError, match="finite numbers of 0 or more"):
             optics.replace(illumination=light)
+
+
+def test_motion_and_scenarios_say_how_their_slices_are_lit():
+    """A design under several scenarios shares no slices that differ in any of them."""
+    even = operator((5, 4, 3), columns=7, rows=3, angles=6)
+    one, other = lit(even), lit(even, seed=6)
+    assert torch.equal(Turning(one, 2).light_of_slice, one.light_of_slice)
+    both = Scenarios([(one, 1.0), (other, 1.1)])
+    assert torch.equal(both.light_of_slice, torch.cat([one.light_of_slice, other.light_of_slice]))
+    assert torch.equal(Scenarios([(even, 1.0), (other, 1.1)]).light_of_slice, other.light_of_slice)
+    assert Scenarios([(even, 1.0)]).light_of_slice is None

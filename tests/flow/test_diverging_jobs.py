@@ -3,17 +3,15 @@ restores."""
 
 import json
 
-import numpy as np
 import pytest
 import torch
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
-from lightlathe.errors import JobError, PartError
+from lightlathe.errors import JobError, PartError, ShapeError
 from lightlathe.flow.formulation import coarser_problem, problem_of
 from lightlathe.flow.prepare import prepare
-from lightlathe.flow.shadow import as_parallel
 from lightlathe.job import parse_job
 from lightlathe.quantities import Field
 from lightlathe.result import read_result, write_result
@@ -157,16 +155,13 @@ def test_scenarios_and_coarse_stages(folder):
     assert "window_proven_at_most" not in found.quality
 
 
-def test_the_shadow_of_an_insert_takes_columns_where_they_are(bare, folder):
-    """Fans are sorted into parallel light for it: as many columns, their middle on the axis, all of their light."""
-    views, pitch_mm, (column, row) = as_parallel(job_of(LENS, *AIR, folder=folder), bare.patterns)
-    assert views.shape[0] == 60
-    assert row == bare.patterns.field.middle[1]
-    assert column == pytest.approx((views.shape[1] - 1) / 2)
-    chords = bare.optics.chords.lit(bare.patterns.field)
-    spacing = np.gradient(chords.offset_mm.numpy())
-    light = (bare.patterns.fractions().sum((0, 2)) * chords.transmittance * torch.from_numpy(spacing)).sum()
-    assert float(views.sum()) * pitch_mm == pytest.approx(float(light), rel=0.01)
+def test_an_opaque_insert_takes_rows_that_stay_level(folder):
+    job = job_of(LENS, folder=folder)
+    rod = '[[part]]\nrole = "insert"\nshape = { kind = "cylinder", radius_mm = 0.5, height_mm = 20 }\n'
+    text = job.text.replace("[part]", "[[part]]").replace("[vial]", rod + "[vial]")
+    with pytest.raises(ShapeError, match="opaque = false"):
+        prepare(parse_job(text, name="rod", folder=folder))
+    prepare(parse_job(text.replace('role = "insert"', 'role = "insert"\nopaque = false'), name="rod", folder=folder))
 
 
 def test_the_check_has_a_line_on_it(folder):

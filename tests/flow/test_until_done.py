@@ -14,9 +14,9 @@ from lightlathe.flow.distinct import distinct
 from lightlathe.flow.until_done import NothingWon, next_round, solve_until_done
 from lightlathe.job import parse_job, resolved
 from lightlathe.losses import GapHinge, SoftWindow
-from lightlathe.quantities import Target
+from lightlathe.quantities import Shadows, Target
 from lightlathe.result import read_partial, write_partial
-from lightlathe.solve import Auto, BoundedLBFGS, Filtered, Problem, SlicewiseLBFGS, StopRule, narrowed, solve
+from lightlathe.solve import Auto, BoundedLBFGS, Filtered, Problem, Scenarios, SlicewiseLBFGS, StopRule, narrowed, solve
 from odd_jobs import disc
 
 SHAPES = ("disc", "hook", "two_pins")
@@ -185,6 +185,32 @@ def test_equal_slices_are_designed_once_and_counted_as_often(short):
     assert torch.equal(slices.spread(once.patterns), each.patterns)
     for name in ("iou", "under_cure_fraction", "over_cure_fraction", "window_relative", "best_window"):
         assert once.log.get(name) == each.log.get(name)
+
+
+def test_equal_slices_under_unlike_light_are_two(short):
+    """An insert casts its shadow in the second and the fourth of four equal slices: they are designed apart, and each
+    as the whole problem designs it."""
+    problem = problem_of(("disc", "disc", "disc", "disc"))
+    operator = problem.operator
+    grid, covered = operator.grid, torch.zeros(operator.grid.shape)
+    middle = grid.shape[0] // 2
+    covered[middle : middle + 2, middle + 6 : middle + 8, [1, 3]] = 1
+    shadows = Shadows.of(covered, grid, operator.optics.vial_radius_mm)
+    shaded = DoseOperator(dataclasses.replace(operator.optics, shadows=shadows), grid, gain=operator.gain)
+    problem = dataclasses.replace(problem, operator=shaded)
+    assert shaded.class_of_slice.tolist() == [-1, 0, -1, 0]
+    slices = distinct(problem, Auto())
+    assert slices.first.tolist() == [0, 1]
+    assert slices.which.tolist() == [0, 1, 0, 1]
+    assert slices.problem.operator.class_of_slice.tolist() == [-1, 0]
+    two = Scenarios([(shaded, 1.0), (shaded.scaled(shaded.gain), 1.1)])
+    assert two.class_of_slice.unique(return_inverse=True)[1].tolist() == [0, 1, 0, 1]
+    assert Scenarios([(operator, 1.0)]).class_of_slice is None
+    start = Filtered()(problem)
+    once = solve(slices.problem, SlicewiseLBFGS(), slices.taken(start), iterations=20)
+    each = solve(problem, SlicewiseLBFGS(), start, iterations=20)
+    assert torch.equal(slices.spread(once.patterns), each.patterns)
+    assert not torch.equal(each.patterns[..., 0], each.patterns[..., 1])
 
 
 def test_slices_that_differ_in_one_voxel_are_two():

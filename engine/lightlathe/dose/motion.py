@@ -113,6 +113,10 @@ class Turning(LinearMap):
         return self.still.light_of_slice
 
     @property
+    def class_of_slice(self) -> Tensor | None:
+        return self.still.class_of_slice
+
+    @property
     def straight_rays(self) -> bool:
         return self.still.straight_rays
 

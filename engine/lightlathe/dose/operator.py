@@ -10,9 +10,11 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
+from lightlathe.dose.ends import Ends
 from lightlathe.dose.kernels import choose
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import layers
+from lightlathe.dose.resample import Resampling, layers
+from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
@@ -55,10 +57,12 @@ class DoseOperator(LinearMap):
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        self._layers = tuple(
-            (resampling.to(self.device, self.dtype), replace(views, precision=backend.precision))
-            for resampling, views in layers(optics, grid, directions)
-        )
+        found = []
+        for resampling, views in layers(optics, grid, directions):
+            resampling, ends = _ended(resampling, views, optics, grid)
+            views = replace(views, precision=backend.precision, ends=ends)
+            found.append((resampling.to(self.device, self.dtype), views))
+        self._layers = tuple(found)
         self.resampling, self.views = self._layers[0]
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
@@ -170,6 +174,11 @@ class DoseOperator(LinearMap):
         return None if bool((light == light[:, :1]).all()) else light.to(self.device)
 
     @property
+    def class_of_slice(self) -> Tensor | None:
+        shadows, (_, _, nz) = self.optics.shadows, self.grid.shape
+        return None if shadows is None else shadows.classes(nz, self.grid.voxel_mm).to(self.device)
+
+    @property
     def straight_rays(self) -> bool:
         return self.optics.straight_rays
 
@@ -226,6 +235,26 @@ class DoseOperator(LinearMap):
             total = patterns if total is None else total.add_(patterns)
         assert total is not None
         return total
+
+
+def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Ends | None]:
+    """Where chords end, and the resampling: rows become slices before they are lit, unless all slices are lit alike."""
+    if optics.shadows is None:
+        return resampling, None
+    if views.spread is not None:
+        raise ShapeError(
+            "light whose rows spread with depth (a diverging beam) is not computed around an opaque insert; expected a "
+            "telecentric beam, or opaque = false in the insert's [[part]], which takes light to pass through it."
+        )
+    classes = optics.shadows.classes(grid.shape[2], grid.voxel_mm)
+    if resampling.rows is not None and resampling.late:
+        if bool((classes == classes[0]).all()):
+            classes = classes[:1].expand(optics.chords.rows)
+        else:
+            resampling = replace(resampling, late=False)
+    lines = views.lines
+    chords = (views.offset_mm(), None) if lines is None else (lines.offset_mm, lines.deflection_rad)
+    return resampling, Ends.of(optics.shadows, classes, views.angle_rad, *chords)
 
 
 def _side_by_side(x: Tensor) -> Tensor:

@@ -113,7 +113,7 @@ def plan(
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, fan, None
     even, alike = _even(chords, bin_mm), bool((turn == turn[0]).all())
-    crossing = chords.crossing and not alike
+    crossing, finer = chords.crossing and not alike, 1
     if not footprint.plain and (crossing or (even and alike)):
         finer = bins_for(footprint, bin_mm, grid.voxel_mm / FINEST)
         finer = max(finer, directions.finer) if crossing else finer

@@ -7,6 +7,7 @@ from functools import cached_property
 import torch
 from torch import Tensor
 
+from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import Band
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.spread import Spread
@@ -31,6 +32,9 @@ class Views:
     magnification M = at_foot + per_mm * t, both linear between the bins (beyond the ends those of the outermost): it
     reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), 1 / M of the light.
     A batch has the planes of its members one after the other, and so have the slices of its dose.
+
+    With `ends` slices are no longer alike: of a bin whose chord ends at an insert in a slice, a voxel there takes light
+    only where its t lies before that end, of each of the two bins on its own.
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -46,6 +50,7 @@ class Views:
     band: Band | None = None  # a weight of the light by depth, where these views are one of several; None: 1
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
     spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
+    ends: Ends | None = None  # where chords end at inserts
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
@@ -92,6 +97,10 @@ class Views:
 
     def dose_shape(self, slices: int) -> tuple[int, int, int]:
         return self.nx, self.ny, slices
+
+    def offset_mm(self) -> Tensor:
+        """(bin,) float64: s of the bins of parallel views."""
+        return (torch.arange(self.bins, dtype=torch.float64) - self.middle_bins) * self.bin_mm
 
     def x_mm(self) -> Tensor:
         return (torch.arange(self.nx, dtype=torch.float64) - (self.nx - 1) / 2) * self.voxel_mm

@@ -71,6 +71,11 @@ class LinearMap(Protocol):
         return None
 
     @property
+    def class_of_slice(self) -> Tensor | None:
+        """(slice,) int64: slices of one class take light in the same way, others need not. None where all do."""
+        return None
+
+    @property
     def straight_rays(self) -> bool:
         """True where light runs along the projector's direction; needed by closed-form limits."""
         return False

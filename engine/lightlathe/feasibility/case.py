@@ -26,7 +26,7 @@ class Case:
     part: Extent
     design: Design = field(default_factory=Design)
     machine: Machine = field(default_factory=Machine)
-    straight_rays: bool = True  # of the job's optics: the closed-form limits are theirs alone
+    straight_rays: bool = True  # of the job's optics, from wall to wall: the closed-form limits are theirs alone
 
     def having(self, **tables: dict[str, Any]) -> "Case":
         """A copy with some keys of its tables changed: `case.having(light={"pixel_mm": 0.1})`."""

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from torch import Tensor
 
 from lightlathe.errors import JobError, PartError
+from lightlathe.flow.beside_inserts import Beside
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.quantities import LIQUID, SOLID, Part
 
@@ -23,8 +24,7 @@ class Extent:
     surrounded         some resin around the part is judged
     volume_mm3, thinnest_mm
     level_ends_mm      z of the level faces at its bottom and top, where both ends have one; see judge/ends.py
-    shadow_lost, shadow_text    largest share of its light that an opaque insert would take from a place in the part,
-                       and a sentence on it; None where there is no insert
+    beside             what its inserts leave of the light beside them; None where there is no insert
     violations            sentences on what lies outside the resin or the light: the print cannot work
     helps              what can make it fit
     possible_mistakes             sentences on likely mistakes: inserts or regions outside, a tiny part
@@ -39,8 +39,7 @@ class Extent:
     volume_mm3: float | None = None
     thinnest_mm: float | None = None
     level_ends_mm: tuple[float, float] | None = None
-    shadow_lost: float | None = None
-    shadow_text: str = ""
+    beside: Beside | None = None
     violations: tuple[str, ...] = ()
     helps: tuple[str, ...] = ()
     possible_mistakes: tuple[str, ...] = ()

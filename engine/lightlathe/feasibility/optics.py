@@ -1,4 +1,4 @@
-"""What light does that the dose operator leaves out: it spreads by diffraction, and inserts are in its way."""
+"""What light does that a design cannot help: it spreads by diffraction, and ends at inserts."""
 
 import math
 
@@ -8,7 +8,7 @@ from lightlathe.judge.verdict import Reason
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA
 from lightlathe.support.words import amount, count, rounded_up
 
-LOST = 0.02  # share of its light that no place misses: doses are hardly known better (common practice, no source)
+FEW = 0.25  # of all directions: a convex insert leaves twice as many at its surface (no source)
 # a line a pixel wide that spreads by a pixel more blurs into its neighbours (common practice, no source)
 SPREAD_PIXELS = 1.0
 # a wall narrower than the blur about it is mostly its neighbours' light (common practice, no source)
@@ -94,10 +94,14 @@ def _pixels(length_mm: float, pixel_mm: float) -> str:
 
 
 def insert(case: Case) -> Reason | None:
-    """The shadow that an insert would cast on the part; no question where there is none."""
-    if case.part.shadow_lost is None:
+    """What inserts leave of the light of the part beside them; no question where there is none."""
+    beside = case.part.beside
+    if beside is None:
         return None
-    if case.part.shadow_lost <= LOST:
-        return Reason("insert", "will work", case.part.shadow_text, case.part.shadow_lost, LOST)
-    change = "an insert that transmits light, such as glass; a much thinner one; or more exposure beside it by trial."
-    return Reason("insert", "marginal", case.part.shadow_text, case.part.shadow_lost, LOST, "", change)
+    if beside.dark > 0:
+        change = "a part that leaves out what light cannot reach, or an insert that transmits light, such as glass."
+        return Reason("insert", "cannot work", beside.text(), beside.dark, 0.0, "", change)
+    if beside.least < FEW:
+        change = "an insert without hollows that the part fills, or one that transmits light, such as glass."
+        return Reason("insert", "marginal", beside.text(), beside.least, FEW, "", change)
+    return Reason("insert", "will work", beside.text(), beside.least, FEW)

@@ -14,10 +14,10 @@ from lightlathe.feasibility.machine import Machine
 from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
+from lightlathe.flow.beside_inserts import beside_inserts
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import optics_of
-from lightlathe.flow.shadow import even_shadow
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
@@ -76,7 +76,8 @@ def case_of(
     job: Job, solids: tuple[Solid, ...], machine: Machine | None = None, thin: Sequence[ThinReport] | None = None
 ) -> Case:
     """The inputs of the check for a job, on this machine unless another is given. Raises JobError."""
-    part, straight = seen(job, solids, thin), optics_of(job).straight_rays
+    part = seen(job, solids, thin)
+    straight = optics_of(job).straight_rays and not (part.beside is not None and part.beside.shaded)
     if machine is None:
         device = device_of(job)
         machine = Machine(device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads())
@@ -102,20 +103,15 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
         thinnest_mm=min((mm for mm in walls if math.isfinite(mm)), default=None),
         level_ends_mm=level_ends(parts),
     )
-    shadow = None
+    beside = None
     try:
-        part = part.seen_as(voxels(job, solids, grid, torch.device("cpu")))
+        counted = voxels(job, solids, grid, torch.device("cpu"))
+        part, beside = part.seen_as(counted), beside_inserts(solids, counted, job.vial.radius_mm)
     except PartError as problem:
         violations.append(str(problem))
-    else:
-        try:
-            shadow = even_shadow(job, solids, grid)
-        except PartError as problem:  # too thin for the coarser voxels there
-            possible_mistakes.append(f"The shadow of the insert could not be estimated: {problem}")
     return dataclasses.replace(
         part,
-        shadow_lost=None if shadow is None else shadow.lost,
-        shadow_text="" if shadow is None else shadow.text(),
+        beside=beside,
         violations=tuple(violations),
         helps=tuple(dict.fromkeys(helps)),
         possible_mistakes=tuple(possible_mistakes),

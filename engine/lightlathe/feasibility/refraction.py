@@ -9,7 +9,7 @@ from lightlathe.beams import Diverging, RoundVial, seen_from
 from lightlathe.feasibility.case import Case
 from lightlathe.flow.lit import chords_of
 from lightlathe.job.model import beam_width_mm
-from lightlathe.judge.cautions import assumptions
+from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, percent, rounded_up
 
@@ -73,4 +73,8 @@ def _whose(by_field: bool) -> str:
 def assumed(case: Case) -> tuple[str, ...]:
     """What goes with the verdict: the assumptions about the light."""
     light = {**vars(case.light), "beam": {"kind": "diverging"} if case.light.rows_spread else None}
-    return assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light)
+    beside = case.part.beside
+    return (
+        *assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light),
+        *about_inserts(beside is not None and beside.opaque, beside is not None and beside.through),
+    )

@@ -21,7 +21,7 @@ def window_limit(case: Case) -> Callable[[float], float]:
     Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer. `strip_limit` gives
     away its numerical error too, the closed forms have none; so 0 or less excludes every print. It is of the resin
     everywhere, between the voxels' centres too: a design whose pixels are finer than its voxels, which looks at their
-    centres alone, can seem to do better. Infinite where rays are not straight: nothing is proven for those here.
+    centres alone, can seem to do better. Infinite where rays are bent or end at an insert: nothing is proven there.
     """
     if not case.straight_rays:
         return lambda _absorption: math.inf
@@ -54,7 +54,9 @@ def absorption(case: Case) -> Reason:
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
     if not case.straight_rays:
-        light += "; this beam's rays are not straight, so the quick bound on the process window does not hold"
+        end = case.part.beside is not None and case.part.beside.shaded
+        why = "light ends at an insert" if end else "this beam's rays are not straight"
+        light += f"; {why}, so the quick bound on the process window does not hold"
     if not case.straight_rays or case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
         level = "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal"
         return Reason("absorption", level, f"{light}.", case.a, MAX_OPTICAL_DEPTH)

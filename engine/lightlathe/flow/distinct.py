@@ -50,7 +50,7 @@ def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     part = target.solid.any(0).any(0)
     if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
-    alike = same_slices(target)
+    alike = same_slices(target, problem.operator.class_of_slice)
     if (light := problem.operator.light_of_slice) is not None:
         alike = both_same(alike, same_columns(light))
     found, which, counts = alike[part].unique(return_inverse=True, return_counts=True)
@@ -61,12 +61,15 @@ def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     return Distinct(few, rows[part], which, rows[found], problem.operator.pattern_shape[2])
 
 
-def same_slices(target: Target) -> Tensor:
-    """(slice,) int64: the first slice that looks exactly like each slice.
+def same_slices(target: Target, class_of_slice: Tensor | None = None) -> Tensor:
+    """(slice,) int64: the first slice that looks exactly like each slice, and takes light in the same way where
+    `class_of_slice` (slice,) of a linear map tells slices apart.
 
     Candidates are found by a sum of random whole numbers, modulo 2^64, and then compared voxel by voxel.
     """
     volumes = [v for v in (target.solid, target.liquid, target.weight, target.dose) if v is not None]
+    if class_of_slice is not None:
+        volumes.append(class_of_slice.to(target.solid.device)[None, None])
     nx, ny, nz = target.solid.shape
     device = target.solid.device
     sums = torch.zeros(nz, dtype=torch.int64, device=device)

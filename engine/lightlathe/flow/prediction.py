@@ -11,7 +11,7 @@ from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.families import Resin
 from lightlathe.flow.assumed import with_light, with_vial
-from lightlathe.flow.prepare import in_motion, optics_of
+from lightlathe.flow.prepare import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction
@@ -102,7 +102,8 @@ def predict(
         raise JobError(f"axis_offset_mm is {axis_offset_mm}; expected a length in mm.")
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
-    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm)
+    shadows = shadows_of(record.part, record.vial_radius_mm)
+    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows)
     optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)

@@ -20,7 +20,7 @@ from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Grid, Optics, Part
+from lightlathe.quantities import Field, FineShape, Grid, Optics, Part, Shadows
 
 log = logging.getLogger(__name__)
 
@@ -103,7 +103,7 @@ class Setup:
                 raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
             operator = plain
             if percent or offset:
-                optics = optics_of(self.job, offset).lit(self.field)
+                optics = optics_of(self.job, offset, plain.optics.shadows).lit(self.field)
                 optics = optics.replace(absorption_per_mm=optics.absorption_per_mm * factor)
                 backend = plain.backend if not offset else backend_of(self.job, self.device, self.dtype)
                 operator = DoseOperator(optics, plain.grid, backend, gain=plain.gain)
@@ -168,7 +168,7 @@ def prepare(
     for found in thin:
         said += found.warnings
     said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
-    optics = optics_of(job)
+    optics = optics_of(job, shadows=shadows_of(part, job.vial.radius_mm))
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
@@ -235,16 +235,30 @@ def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
     return Backend(job.design.kernel, device, dtype, "half" if job.design.precision == "half" else "single")
 
 
-def optics_of(job: Job, axis_offset_mm: float = 0.0) -> Optics:
+def shadows_of(part: Part, radius_mm: float) -> Shadows | None:
+    """The shadows of what is opaque in a part's vial; None where nothing is."""
+    return None if part.opaque is None else Shadows.of(part.opaque, part.grid, radius_mm)
+
+
+def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = None) -> Optics:
     """The optics of a job and its projector's whole field, chords in the order in which the projector shows its images;
     the only place that makes them.
 
     axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial,
                      beyond the axis_offset_pixels of the job
+    shadows          of what is opaque in the vial
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
     light = job.light
     absorption = job.resin.absorption_per_mm
     defocus = light.defocus(job.resin.refractive_index)
-    return Optics(chords, job.vial.radius_mm, absorption, light.footprint, light.relative_irradiance, defocus)
+    return Optics(
+        chords,
+        job.vial.radius_mm,
+        absorption,
+        footprint=light.footprint,
+        illumination=light.relative_irradiance,
+        defocus=defocus,
+        shadows=shadows,
+    )

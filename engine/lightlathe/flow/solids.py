@@ -30,12 +30,16 @@ from lightlathe.support.watching import doing
 
 @dataclass(frozen=True)
 class Solid:
-    """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role."""
+    """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role.
+
+    opaque   of an insert: no light enters it
+    """
 
     role: str
     form: Surface | Shape
     unit: str | None  # in which a mesh was read
     files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
+    opaque: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             assert table.shape is not None
             if isinstance(table.shape, OwnMember):
                 table.shape.load()
-            solids.append(Solid(table.role, table.shape, None))
+            solids.append(Solid(table.role, table.shape, None, opaque=bool(table.opaque)))
             continue
         with doing(f"reading {table.mesh}"):
             surface = read_surface(job.path(table.mesh), table.unit)
@@ -91,7 +95,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             table.mesh if name == named.name else str(named.parent / name): sha256
             for name, sha256 in surface.files.items()
         }
-        solids.append(Solid(table.role, form, surface.report.unit, files))
+        solids.append(Solid(table.role, form, surface.report.unit, files, bool(table.opaque)))
     middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
     for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
         if table.mesh is not None:
@@ -138,10 +142,15 @@ def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device
         forms[solid.role].append(solid.form)
     part = coverage(forms["part"], grid, device=device)
     insert = coverage(forms["insert"], grid, device=device) if forms["insert"] else None
+    opaque = [solid.form for solid in solids if solid.opaque]
+    if insert is None or not opaque:
+        in_the_way = None
+    else:
+        in_the_way = insert if len(opaque) == len(forms["insert"]) else coverage(opaque, grid, device=device)
     keep_liquid = [coverage(form, grid, device=device) for form in forms["keep_liquid"]]
 
     def judged(tolerance_mm: float) -> Tensor:
         inserts = [] if insert is None else [insert]
         return judge(part, grid, job.vial.radius_mm, inserts, keep_liquid, tolerance_mm)
 
-    return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None)
+    return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None, in_the_way)

@@ -38,6 +38,8 @@ class PartTable:
     """One [part]: a mesh file or an analytic shape, and where it sits.
 
     role   part: must turn solid; insert: sits in the vial already, is not judged; keep_liquid: must stay liquid
+    opaque   of an insert: True, no light enters it (metal, ceramic, anything dark); False, light passes through it as
+             through resin. None of any other role
     lay    along or across: turn the longest side along the axis or across it, before rotation_deg
     centre middle of the box on the axis at half height; several meshes are centred as one and keep their places
     wanted_dose   of this solid in units of the gel dose, for graded parts; takes a loss that aims at doses
@@ -53,8 +55,13 @@ class PartTable:
     centre: bool = True
     shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     wanted_dose: float | None = None
+    opaque: bool | None = None
 
     def __post_init__(self) -> None:
+        if self.role == "insert" and self.opaque is None:
+            object.__setattr__(self, "opaque", True)
+        if self.role != "insert" and self.opaque is not None:
+            raise JobError(f'opaque is given for the role "{self.role}"; expected it with role = "insert" only.')
         if (self.mesh is None) == (self.shape is None):
             raise JobError('expected either mesh = "file" or shape = { kind = ... }, not both and not neither.')
         positive("part", scale=self.scale)
@@ -67,7 +74,10 @@ class PartTable:
             raise JobError(f'wanted_dose is given for the role "{self.role}"; expected it with role = "part" only.')
         if self.shape is not None:
             for f in fields(self):
-                if f.name not in ("mesh", "shape", "role", "wanted_dose") and getattr(self, f.name) != f.default:
+                if (
+                    f.name not in ("mesh", "shape", "role", "wanted_dose", "opaque")
+                    and getattr(self, f.name) != f.default
+                ):
                     raise JobError(f"{f.name} goes with a mesh; a shape has its own lengths and its place, at_mm.")
         if self.unit is not None and plain_unit(self.unit) not in MM_PER_UNIT:
             raise JobError(f"unit is {shown(self.unit)}; expected one of {', '.join(MM_PER_UNIT)}.")

@@ -76,3 +76,13 @@ def _focus(aperture: float | None, focus_mm: float | None) -> list[str]:
     if focus_mm is None:
         return ["The plane of focus lies on the turning axis: focus_mm in [light] is not given."]
     return []
+
+
+def about_inserts(opaque: bool, through: bool) -> tuple[str, ...]:
+    """The assumptions about inserts: some that light does not enter, some that it is taken to pass through."""
+    said = ()
+    if opaque:
+        said = ("Light ends at an opaque insert: what the insert reflects or scatters is left out.",)
+    if through:
+        said = (*said, "Light passes through an insert as through resin, where opaque = false: it casts no shadow.")
+    return said

@@ -12,6 +12,7 @@ from lightlathe.errors import ShapeError
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
+from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.volumes import Grid
 
 REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
@@ -166,6 +167,7 @@ class Optics:
     defocus             how it widens away from the plane of focus; None where it does not
     illumination        (column, row) float64, the light of each pixel relative to the stated irradiance, 0 where it is
                         dead; None where it is even
+    shadows             the opaque cross-sections of inserts, at which chords end; None where nothing is in the way
     """
 
     chords: Chords
@@ -174,6 +176,7 @@ class Optics:
     footprint: Footprint = Footprint()  # noqa: RUF009, frozen
     illumination: Tensor | None = None
     defocus: Defocus | None = None
+    shadows: Shadows | None = None
 
     def __post_init__(self) -> None:
         if self.illumination is None:
@@ -219,8 +222,11 @@ class Optics:
             beside = [(row_z - z).abs() < near for z in grid.centres_mm(2)[index.cpu()].tolist()]
             dark = light.new_zeros(len(light))
             light = torch.stack([light[:, k].amax(1) if bool(k.any()) else dark for k in beside], 1)
-        footprint = self.footprint.within_rows()
-        return self.replace(rows=len(index), row_mm=grid.voxel_mm, footprint=footprint, illumination=light)
+        shadows, footprint = self.shadows, self.footprint.within_rows()
+        if shadows is not None:
+            shadows = shadows.for_slices(index, grid.shape[2], grid.voxel_mm)
+        changes = {"footprint": footprint, "illumination": light, "shadows": shadows}
+        return self.replace(rows=len(index), row_mm=grid.voxel_mm, **changes)
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""

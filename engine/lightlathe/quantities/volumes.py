@@ -121,6 +121,7 @@ class Part:
     judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
     insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
     whole      (x, y, z) uint8: as `judged`, with the tolerance band judged as well; None where there is no band
+    opaque     (x, y, z) float32 in 0..1: as `insert`, of those that light does not enter; None where there are none
     """
 
     grid: Grid
@@ -128,6 +129,7 @@ class Part:
     judged: Tensor
     insert: Tensor | None = None
     whole: Tensor | None = None
+    opaque: Tensor | None = None
 
     def __post_init__(self) -> None:
         has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
@@ -136,6 +138,8 @@ class Part:
             has_axes("insert", self.insert, ("x", "y", "z"), self.grid.shape)
         if self.whole is not None:
             has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
+        if self.opaque is not None:
+            has_axes("opaque", self.opaque, ("x", "y", "z"), self.grid.shape)
 
     @property
     def printed(self) -> Tensor:
@@ -156,7 +160,8 @@ class Part:
     def to(self, device: torch.device | str) -> "Part":
         insert = None if self.insert is None else self.insert.to(device)
         whole = None if self.whole is None else self.whole.to(device)
-        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole)
+        opaque = None if self.opaque is None else self.opaque.to(device)
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole, opaque)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged.to(device)

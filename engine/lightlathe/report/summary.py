@@ -8,7 +8,8 @@ from pathlib import Path
 import torch
 
 from lightlathe.families import Resin
-from lightlathe.judge import assumptions, is_steady
+from lightlathe.judge import is_steady
+from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.warnings import nothing_judged
@@ -57,7 +58,12 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
 
 
 def _assumed(record: Record, resin: Resin) -> tuple[str, ...]:
-    return assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"])
+    parts = record.settings["part"]
+    through = any(part.get("role") == "insert" and not part.get("opaque") for part in parts)
+    return (
+        *assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"]),
+        *about_inserts(record.part.opaque is not None, through),
+    )
 
 
 def _ended(record: Record) -> list[str]:

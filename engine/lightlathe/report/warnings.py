@@ -5,7 +5,6 @@ import math
 from lightlathe.feasibility.case import FINER
 from lightlathe.flow.findings import corrective_shift_mm
 from lightlathe.flow.prepare import Setup
-from lightlathe.flow.shadow import Shadow
 from lightlathe.judge.ends import move_words
 from lightlathe.judge.exposure_plan import ExposurePlan
 from lightlathe.judge.outcome import AGREES, GRADED_TO, MARGIN_PERCENT
@@ -28,11 +27,6 @@ def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> lis
         safe_dose=resin.liquid_below_mj_cm3 > 0,
         move_mm=corrective_shift_mm(setup, prediction.fine_solid),
     )
-
-
-def shadow_lines(shadow: Shadow | None) -> list[str]:
-    """A warning about the shadow of an insert; may be empty."""
-    return [] if shadow is None or not shadow.lost > 0 else [shadow.text()]
 
 
 def warnings(

@@ -92,6 +92,8 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         put(part, "coverage", _in_255ths(record.part.coverage), "1", xyz, full=255)
         if record.part.insert is not None:
             put(part, "insert", _in_255ths(record.part.insert), "1", xyz, full=255)
+        if record.part.opaque is not None:
+            put(part, "opaque", _in_255ths(record.part.opaque), "1", xyz, full=255)
         put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
             put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)
@@ -292,6 +294,7 @@ def read_result(path: str | Path) -> Record:
                 _codes(root, "part/judged", shape),
                 None if root.find("part/insert") is None else _share(root, "part/insert", shape),
                 None if root.find("part/whole") is None else _codes(root, "part/whole", shape),
+                None if root.find("part/opaque") is None else _share(root, "part/opaque", shape),
             ),
             patterns=Patterns(
                 torch.from_numpy(levels),

@@ -65,6 +65,12 @@ class Scenarios(LinearMap):
         found = [light for operator, _ in self.members if (light := operator.light_of_slice) is not None]
         return torch.cat(found) if found else None
 
+    @property
+    def class_of_slice(self) -> Tensor | None:
+        found = [operator.class_of_slice for operator, _ in self.members]
+        known = [classes for classes in found if classes is not None]
+        return torch.stack(known).unique(dim=1, return_inverse=True)[1] if known else None
+
     def of_slices(self, index: Tensor) -> "Scenarios":
         once = {id(operator): operator.of_slices(index) for operator, _ in self.members}
         return Scenarios([(once[id(operator)], scale) for operator, scale in self.members])

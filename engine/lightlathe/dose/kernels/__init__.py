@@ -30,6 +30,7 @@ KERNELS = {
     "reference": "lightlathe.dose.kernels.reference",
     "triton": "lightlathe.dose.kernels.triton",
     "triton_double": "lightlathe.dose.kernels.triton_double",
+    "triton_ends": "lightlathe.dose.kernels.triton_ends",
 }
 SPREADING = {  # those of a name where rows spread with depth
     "cpu": "lightlathe.dose.kernels.cpu_spread",
@@ -37,7 +38,7 @@ SPREADING = {  # those of a name where rows spread with depth
     "triton": "lightlathe.dose.kernels.triton_spread",
     "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
-PREFERRED = ("hopper", "triton", "cpu", "triton_double", "reference")
+PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
 def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[str, ModuleType]:

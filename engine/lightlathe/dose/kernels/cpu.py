@@ -3,7 +3,11 @@
 Deposit shares out tiles of voxel columns among the threads, collect shares out angles. Each number is summed by one
 thread in one fixed order, so results are bit-equal from run to run and for any number of threads
 (`torch.set_num_threads` sets it). Voxel columns outside the resin, dark views and empty blocks cost nothing.
+Slices in which light ends at an insert go through the loops of cpu_ends.py, all others through those of cpu_loops.py.
 """
+
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import torch
@@ -27,19 +31,56 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
-    from lightlathe.dose.kernels.cpu_loops import deposit_tiles
+    if views.ends is not None:
+        return _by_ends(views_array, views, lambda some, ends: _deposit(some, views, gain, ends))
+    return _deposit(views_array, views, gain)
+
+
+def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
+    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
+    if views.ends is not None:
+        return _by_ends(volume, views, lambda some, ends: _collect(some, views, gain, ends))
+    return _collect(volume, views, gain)
+
+
+def _by_ends(array: Tensor, views, product: Callable[[Tensor, tuple[Any, ...]], Tensor]) -> Tensor:
+    """A product of slices in which chords end, and of the others, each together."""
+    ends, classes = views.ends, views.ends.classes(array.shape[2])
+    found = ends.t_mm.numpy(), ends.t_mm.amin(2).numpy(), np.int64(ends.first_bin), classes[classes >= 0].numpy()
+    if bool((classes >= 0).all()):
+        return product(array, found)
+    ended, lengths = (classes >= 0).unique_consecutive(return_counts=True)
+    runs = array.split(lengths.tolist(), 2)
+    parts = []
+    for these, given in ((ended, found), (~ended, ())):
+        some = torch.cat([run for run, taken in zip(runs, these.tolist(), strict=True) if taken], 2)
+        parts.append(product(some, given).split(lengths[these].tolist(), 2))
+    of_ended, free = iter(parts[0]), iter(parts[1])
+    return torch.cat([next(of_ended if taken else free) for taken in ended.tolist()], 2)
+
+
+def _deposit(views_array: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> Tensor:
+    if ends:
+        from lightlathe.dose.kernels.cpu_ends import deposit_tiles
+    else:
+        from lightlathe.dose.kernels.cpu_loops import deposit_tiles
 
     light = as_numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = tiles_of(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
-    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
+    work = fixed + ends
+    share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *work), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
 
-def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
-    """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
-    from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS, collect_angles
+def _collect(volume: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> Tensor:
+    from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS
+
+    if ends:
+        from lightlathe.dose.kernels.cpu_ends import collect_angles
+    else:
+        from lightlathe.dose.kernels.cpu_loops import collect_angles
 
     dose = as_numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
@@ -48,7 +89,8 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
 
     def work(first: int, last: int) -> None:
-        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed)
+        here = tuple(part[first:last] for part in ends[:2]) + ends[2:]
+        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *here)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)

@@ -34,6 +34,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return "its light has no weight by depth, and these views have; kernel 'triton' has both"
     if views.spread is not None:
         return "its rows stay level, and these spread with depth"
+    if views.ends is not None:
+        return "its light ends at no insert"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
     if views.bin_mm < views.voxel_mm * (1 - 1e-9):

@@ -14,8 +14,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None if dtype in (torch.float32, torch.float64) else f"it computes in float32 or float64, not {dtype}"
 
 
-def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
-    """For each angle: lower bin (x*y,), and the weights (x*y, 1) of that bin and of the next.
+def _weights(views, slices: int, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
+    """For each angle: lower bin (x*y,), and the weights of that bin and of the next, (x*y, 1) or, where chords end at
+    inserts, (x*y, slice).
 
     Bin numbers are of views with one dark bin added at each end. Geometry is computed in float64 where the
     device has it, so that the weights of float32 runs are as exact as float32 can hold.
@@ -24,7 +25,8 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
     x = views.x_mm().to(exact).to(device)[:, None]
     y = views.y_mm().to(exact).to(device)[None, :]
     inside = views.inside().to(device)
-    for angle in views.angle_rad.tolist():
+    classes = None if views.ends is None else views.ends.classes(slices).to(device)
+    for number, angle in enumerate(views.angle_rad.tolist()):
         c, s_ = (
             torch.cos(torch.tensor(angle, dtype=torch.float64)),
             torch.sin(torch.tensor(angle, dtype=torch.float64)),
@@ -44,11 +46,19 @@ def _weights(views, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[
             light = light * views.band.weight(t)
         high_share = place - low
         flat = low.to(torch.int64).flatten()
-        yield (
-            flat,
-            (light * (1 - high_share)).to(dtype).flatten()[:, None],
-            (light * high_share).to(dtype).flatten()[:, None],
-        )
+        near, far = (share.to(dtype).flatten()[:, None] for share in (light * (1 - high_share), light * high_share))
+        if classes is not None:
+            ends = _ends(views, number, classes).to(exact)
+            near, far = (w * (t.flatten()[:, None] < ends[flat + k]) for k, w in enumerate((near, far)))
+        yield flat, near, far
+
+
+def _ends(views, angle: int, classes: Tensor) -> Tensor:
+    """(bin, slice) the t at which the chords of one view end; two dark bins counted."""
+    t_mm, first = views.ends.t_mm[angle].to(classes.device), views.ends.first_bin + 1
+    ends = t_mm.new_full((views.bins + 2, t_mm.shape[1] + 1), torch.inf)  # the last class is that of -1
+    ends[first : first + len(t_mm), :-1] = t_mm
+    return ends[:, classes]
 
 
 def _on_lines(s: Tensor, t: Tensor, offset: Tensor, turn: Tensor) -> tuple[Tensor, Tensor, Tensor]:
@@ -75,7 +85,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
     dark = torch.zeros(1, slices, device=device, dtype=dtype)
     dose = torch.zeros(views.nx * views.ny, slices, device=device, dtype=dtype)
-    for view, (low, near, far) in zip(views_array, _weights(views, device, dtype), strict=True):
+    for view, (low, near, far) in zip(views_array, _weights(views, slices, device, dtype), strict=True):
         padded = torch.cat([dark, view, dark])
         dose += near * padded[low] + far * padded[low + 1]
     return dose.mul_(gain).reshape(views.nx, views.ny, slices)
@@ -89,7 +99,7 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     device, dtype, slices = volume.device, volume.dtype, volume.shape[2]
     flat = volume.reshape(views.nx * views.ny, slices)
     out = torch.empty(views.angles, views.bins, slices, device=device, dtype=dtype)
-    for view, (low, near, far) in zip(out, _weights(views, device, dtype), strict=True):
+    for view, (low, near, far) in zip(out, _weights(views, slices, device, dtype), strict=True):
         padded = torch.zeros(views.bins + 2, slices, device=device, dtype=dtype)
         padded.index_add_(0, low, near * flat)
         padded.index_add_(0, low + 1, far * flat)

@@ -25,16 +25,23 @@ def fault(
     precision: str,
     device: torch.device,
     off_axis: bool = False,
+    inserts: tuple[type, type] | None = None,
 ) -> str | None:
     """None where both functions agree with the reference on this device, else what went wrong, in words.
 
     off_axis   the middle of the bins lies beside the axis
+    inserts    classes of ends and of shadows, for a kernel of light that ends at inserts: one, in half of the slices
     """
     angle = torch.tensor([*(torch.arange(6, dtype=torch.float64) * (math.tau / 6)).tolist(), 0.2])
     double = precision == "double"
     views = views_class(angle.double(), 21, 1.25, 19, 23, 1.0, 10.0, 0.05, "single" if double else precision)
     if off_axis:
         views = replace(views, middle_mm=-2.31)
+    if inserts is not None:
+        ends, shadows = inserts
+        class_of_slice = torch.arange(20) // 10 - 1
+        block = shadows(torch.full((5, 4, 1), 255, dtype=torch.uint8), 1.0, (-3.5, 1.25), class_of_slice, 1.0)
+        views = replace(views, ends=ends(block, class_of_slice, views.angle_rad, views.offset_mm()))
     generator = torch.Generator().manual_seed(1)
     light = torch.rand(views.view_shape(20), generator=generator)
     dose = torch.rand(views.dose_shape(20), generator=generator)

@@ -39,6 +39,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"{TILE} x {TILE} voxels read {views.bins_across(TILE)} bins of a view, and it takes {BINS[-1]}"
     if views.lines is not None and views.band is not None:
         return "it weights light by depth on parallel chords alone"
+    if views.ends is not None:
+        return "its light ends at no insert"
     if views.lines is not None:
         reason = lines_too_bent(views)
         if reason is not None:

@@ -25,6 +25,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"it computes in float64, not {dtype}"
     if views.spread is not None:
         return "its rows stay level, and these spread with depth"
+    if views.ends is not None:
+        return "its light ends at no insert"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not"
     if max(views.nx, views.ny) > 4096:

@@ -31,7 +31,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         import triton  # noqa: F401
     except ImportError:
         return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
-    return fault(views, device, dtype)
+    return None if interpreted else fault(views, device, dtype)
 
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:

@@ -1,0 +1,133 @@
+"""What the shadow of an insert costs: designs with it, and designs for a transparent insert printed with an opaque one.
+
+    python benchmarks/inserts.py                 # the jobs of configs/ that have an insert
+    python benchmarks/inserts.py --products      # the time of a product and its transpose with a rod, against none
+
+A table for each: the process window and the overlap on the finer grid of the true shape, at the planned exposure.
+"""
+
+import argparse
+import dataclasses
+import os
+import platform
+import time
+from pathlib import Path
+
+import torch
+
+import lightlathe
+from lightlathe import pipeline
+from lightlathe.dose import Backend, DoseOperator
+from lightlathe.job import job_from, load_job
+from lightlathe.job.toml import tables_of
+from lightlathe.quantities import Chords, Grid, Optics, Shadows
+
+CONFIGS = Path(__file__).resolve().parents[1] / "configs"
+JOBS = ("needle_hub", "rod_collar")
+FIGURES = ("window_relative", "iou", "iou_fine", "under_cure_fraction_fine", "over_cure_of_part_fine")
+
+
+def as_transparent(path: Path):
+    """The job with inserts that light passes through."""
+    job = load_job(path)
+    tables = tables_of(job.text, path.name)
+    for part in tables["part"]:
+        if part.get("role") == "insert":
+            part["opaque"] = False
+    return job_from(tables, name=job.name, folder=job.folder, file=path.name)
+
+
+def print_jobs(names) -> None:
+    for name in names:
+        path = CONFIGS / f"{name}.toml"
+        start = time.perf_counter()
+        clear = pipeline.design(as_transparent(path))
+        middle = time.perf_counter()
+        real = dataclasses.replace(clear, part=dataclasses.replace(clear.part, opaque=clear.part.insert))
+        printed = pipeline.predict(real).quality
+        aware_start = time.perf_counter()
+        aware = pipeline.design(path)
+        seconds = middle - start, time.perf_counter() - aware_start
+        print(f"\n{name}: {' x '.join(map(str, clear.part.grid.shape))} voxels, {len(clear.patterns.angle_rad)} images")
+        rows = (
+            ("transparent, printed so", clear.quality, seconds[0]),
+            ("transparent, printed opaque", printed, None),
+            ("with the shadow", aware.quality, seconds[1]),
+        )
+        print(f"  {'designed as':30}" + "".join(f"{figure:>26}" for figure in FIGURES) + f"{'wrong':>8}{'s':>8}")
+        for words, quality, took in rows:
+            cells = "".join(f"{quality[figure]:26.4f}" for figure in FIGURES)
+            print(f"  {words:30}{cells}{quality['wrong_voxels']:8.0f}{'' if took is None else f'{took:8.1f}':>8}")
+        print(f"  proven with the shadow: a window of {aware.quality['window_proven_at_most']:.4f} at most")
+
+
+def case(voxels: int, slices: int, angles: int, radius: float, unlike: bool) -> DoseOperator:
+    """Parallel light into a vial of `voxels` across; on its axis a rod of so many voxels, or none where 0.
+
+    unlike   the rod's radius grows from slice to slice, so that no two are alike
+    """
+    grid = Grid((voxels, voxels, slices), 1.0)
+    offset = grid.centres_mm(0)
+    turn = torch.arange(angles, dtype=torch.float64) * (2 * torch.pi / angles)
+    chords = Chords(turn, offset, torch.zeros(voxels).double(), torch.ones(voxels).double(), slices, 1.0)
+    covered = torch.zeros(grid.shape)
+    if radius:
+        radii = radius * (1 + torch.arange(slices) / slices) if unlike else torch.full((slices,), radius)
+        covered = (radii - grid.radius_mm()[:, :, None] + 0.5).clamp(0, 1).float()
+    shadows = Shadows.of(covered, grid, voxels / 2)
+    return DoseOperator(Optics(chords, voxels / 2, 0.5 / (voxels / 2), shadows=shadows), grid, Backend("cpu"))
+
+
+def seconds_of(linear, x) -> float:
+    linear(x)
+    times = []
+    for _ in range(5):
+        start = time.process_time()  # of the processor: other programs may run beside
+        linear(x)
+        times.append(time.process_time() - start)
+    return min(times)
+
+
+def print_products(voxels: int, slices: int, angles: int) -> None:
+    print(
+        f"\n{voxels} x {voxels} x {slices} voxels, {angles} images, float32, best of 5; "
+        "seconds of the processor (times that of none)"
+    )
+    before = None
+    for words, radius, unlike in (
+        ("no insert", 0, False),
+        ("a rod, 5 % of the vial's width", voxels / 40, False),
+        ("a rod, a third of the vial's width", voxels / 6, False),
+        ("as many cross-sections as slices", voxels / 12, True),
+    ):
+        a = case(voxels, slices, angles, radius, unlike)
+        generator = torch.Generator().manual_seed(1)
+        light, dose = (torch.rand(shape, generator=generator) for shape in (a.pattern_shape, a.dose_shape))
+        start = time.perf_counter()
+        if a.views.ends is not None:
+            a.views.ends.t_mm  # noqa: B018, found at first use
+        ends = time.perf_counter() - start
+        times = seconds_of(a, light), seconds_of(a.transpose, dose)
+        before = before or times
+        cells = "".join(f"{t:10.3f} ({t / b:4.2f})" for t, b in zip(times, before, strict=True))
+        print(f"  {words:36}{cells}   ends {ends:.3f} s")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("jobs", nargs="*", default=JOBS)
+    parser.add_argument("--products", action="store_true")
+    parser.add_argument("--size", type=int, nargs=3, default=(256, 128, 180), metavar=("VOXELS", "SLICES", "IMAGES"))
+    arguments = parser.parse_args()
+    print(
+        f"lightlathe {lightlathe.__version__}, torch {torch.__version__}, {platform.machine()}, "
+        f"{torch.get_num_threads()} threads of {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
+    )
+    if arguments.products:
+        print_products(*arguments.size)
+    else:
+        print_jobs(arguments.jobs)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,322 @@
+"""Doses around opaque rods against closed forms and a ray march of the test's own; slices and their cross-sections."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import torch
+from dose_cases import runnable
+from rods import lit_share, rod, shadowed, with_shadows
+
+from lightlathe.dose import Backend, DoseOperator, Turning
+from lightlathe.dose.contours import segments
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Grid, Shadows
+from operators import dense, gap, operator, random
+
+ROD, AT = 0.6, (0.9, -0.4)  # radius and place beside the axis, mm
+VIAL = {"radius": 3.2, "voxel": 0.1, "pixel": 0.1, "columns": 68, "rows": 1, "angles": 360}
+GRID = Grid((65, 65, 1), 0.1)
+
+
+def marched(grid: Grid, angles: int, absorption: float, radius: float, at: tuple[float, float], vial: float):
+    """(x, y) mean over a turn of even light around a rod: every ray is followed from the voxel back to the projector in
+    steps of a fiftieth of a millimetre, until it is in the rod or out of the vial. numpy, float64."""
+    x, y = (np.asarray(grid.centres_mm(axis)) for axis in (0, 1))
+    x, y = (v[np.hypot(*np.meshgrid(x, y, indexing="ij")) < vial] for v in np.meshgrid(x, y, indexing="ij"))
+    dose, way = np.zeros(len(x)), np.arange(0, 2 * vial, 0.02)
+    for angle in 2 * np.pi * np.arange(angles) / angles:
+        towards = math.sin(angle), -math.cos(angle)  # light travels to +t = (-sin, cos)
+        px, py = x[:, None] + towards[0] * way, y[:, None] + towards[1] * way
+        in_rod = (np.hypot(px - at[0], py - at[1]) < radius) & (np.hypot(px, py) < vial)
+        depth = (np.hypot(px, py) < vial).sum(1) * 0.02 - 0.01  # the first point is the voxel's own
+        dose += np.exp(-absorption * depth) * ~in_rod.any(1)
+    return x, y, dose / angles
+
+
+@pytest.mark.parametrize("absorption", [0.0, 0.3])
+@pytest.mark.parametrize("at", [(0.0, 0.0), AT])
+def test_even_light_around_a_rod_against_a_ray_march(at, absorption):
+    """Two pixels off the rod and further the shares of light agree to 0.001 in the mean and 0.01 rms: light changes
+    linearly from pixel to pixel, a penumbra in which the march, with 60 angles, sees all or nothing (1 / 60 a ray)."""
+    a = shadowed(rod(GRID, ROD, at), (65, 65, 1), absorption=absorption, first_rad=0.0, **VIAL)
+    dose = a(torch.ones(a.pattern_shape, dtype=torch.float64))[:, :, 0]
+    x, y, wanted = marched(GRID, 60, absorption, ROD, at, 3.2)
+    i, j = (torch.from_numpy(np.round(v / 0.1).astype(int) + 32) for v in (x, y))
+    found, away = dose[i, j].numpy(), np.hypot(x - at[0], y - at[1])
+    off = (found - wanted)[(away > ROD + 0.2) & (np.hypot(x, y) < 3.0)]
+    assert len(off) > 1000
+    assert abs(off.mean()) < 1e-3
+    assert np.sqrt((off**2).mean()) < 0.01
+    assert np.abs(off).max() < 0.03
+    free = operator((65, 65, 1), absorption=absorption, first_rad=0.0, **VIAL)
+    assert gap(free(torch.ones(a.pattern_shape, dtype=torch.float64))[i, j, 0], torch.from_numpy(wanted)) > 0.1
+
+
+@pytest.mark.parametrize("at", [(0.0, 0.0), AT])
+def test_without_absorption_a_rod_takes_asin_a_over_d_of_the_directions(at):
+    """1 - asin(a / d) / pi of all directions are left at a distance d from the axis of a rod of radius a (geometry; the
+    rod is seen under 2 asin(a / d)): to 0.003 in the mean of a ring, 0.016 in any voxel two pixels off."""
+    a = shadowed(rod(GRID, ROD, at), (65, 65, 1), absorption=0.0, first_rad=0.0, **VIAL)
+    lit = a(torch.ones(a.pattern_shape, dtype=torch.float64))[:, :, 0]
+    x, y = GRID.centres_mm(0)[:, None] - at[0], GRID.centres_mm(1) - at[1]
+    away = torch.sqrt(x.square() + y.square())
+    for ring in (0.8, 0.9, 1.2, 1.8):
+        there = ((away - ring).abs() < 0.05) & GRID.inside(3.0)
+        off = lit[there] - lit_share(away[there], ROD)
+        assert there.sum() > 30
+        assert abs(float(off.mean())) < 0.003
+        assert float(off.abs().max()) < 0.016
+    touching = ((away - ROD - 0.1).abs() < 0.05) & GRID.inside(3.0)
+    assert 0.6 < float(lit[touching].mean()) < float(lit_share(torch.tensor(0.75), ROD))
+    inside = away < ROD - 0.1
+    assert not lit[inside].any()
+
+
+def test_the_outline_of_a_rod_is_a_circle():
+    """Within 0.15 of a voxel anywhere, 0.03 of one in the mean: a covered fraction is the mean over a voxel, and
+    between voxels it is taken to be linear. Outlines are closed: every end of a segment is the end of another."""
+    for at in ((0.0, 0.0), AT, (0.013, 0.041)):
+        shadows = Shadows.of(rod(GRID, ROD, at), GRID, 3.2)
+        x, y, start = segments(shadows)
+        away = np.hypot(x - at[0], y - at[1])
+        assert start.tolist() == [0, len(x)]
+        assert np.abs(away - ROD).max() < 0.015
+        assert abs(away.mean() - ROD) < 0.003
+        ends = np.round(np.stack([x.ravel(), y.ravel()], 1), 9)
+        assert (np.unique(ends, axis=0, return_counts=True)[1] == 2).all()
+
+
+def levels_at(shadows: Shadows, x: np.ndarray, y: np.ndarray, k: int) -> np.ndarray:
+    """The covered fraction at points: linear in the four triangles from a square's middle to its sides, as weights of
+    the middle and of the side's two corners. Written from that definition."""
+    levels = np.pad(shadows.covered[:, :, k].numpy().astype(float) / 255, 40)
+    u, v = ((p - first) / shadows.voxel_mm + 40 for p, first in zip((x, y), shadows.first_mm, strict=True))
+    i, j = np.floor(u).astype(int), np.floor(v).astype(int)
+    u, v = u - i, v - j
+    a, b, c, d = levels[i, j], levels[i + 1, j], levels[i + 1, j + 1], levels[i, j + 1]
+    middle = (a + b + c + d) / 4
+    low, right = v <= np.minimum(u, 1 - u), u >= np.maximum(v, 1 - v)
+    high = v >= np.maximum(u, 1 - u)
+    sides = [
+        2 * v * middle + (u - v) * b + (1 - u - v) * a,
+        2 * (1 - u) * middle + (u - v) * b + (u + v - 1) * c,
+        2 * (1 - v) * middle + (v - u) * d + (u + v - 1) * c,
+        2 * u * middle + (v - u) * d + (1 - u - v) * a,
+    ]
+    return np.select([low, right, high], sides[:3], sides[3])
+
+
+def by_steps(shadows: Shadows, angle: float, offset: float, k: int) -> float:
+    """The t at which a chord first comes where a half is covered, in steps of a 500th of a voxel; infinite if never."""
+    t = np.arange(-6, 6, shadows.voxel_mm / 500)
+    c, n = math.cos(angle), math.sin(angle)
+    inside = levels_at(shadows, offset * c - t * n, offset * n + t * c, k) > 0.5 - 2**-10
+    return float(t[inside.argmax()]) if inside.any() else math.inf
+
+
+@pytest.mark.parametrize("bend", [0.0, 0.03])
+def test_chords_end_where_they_enter_the_outline(bend):
+    """To a step of the march. A chord that touches the outline at a corner may be out again within a step."""
+    grid = Grid((21, 19, 3), 0.5)
+    covered = torch.stack([rod(grid, 1.1, (0.6, -0.3), slice(0, 1)), rod(grid, 2.0, (-1.2, 0.7), slice(2, 3))]).amax(0)
+    a = shadowed(covered, (21, 19, 3), 0.5, angles=7, columns=23, rows=3, pixel=0.43, radius=5.2, bend=bend)
+    ends, views = a.views.ends, a.views
+    assert (views.lines is None) == (bend == 0)
+    met = grazed = 0
+    for m, angle in enumerate(views.angle_rad.tolist()):
+        for b in range(views.bins):
+            turn = 0.0 if bend == 0 else float(views.lines.deflection_rad[b])
+            offset = (b - views.middle_bins) * views.bin_mm if bend == 0 else float(views.lines.offset_mm[b])
+            for k in range(2):
+                at, wanted = b - ends.first_bin, by_steps(ends.shadows, angle + turn, offset, k)
+                found = float(ends.t_mm[m, at, k]) if 0 <= at < ends.t_mm.shape[1] else math.inf
+                met += wanted < math.inf
+                grazed += found < math.inf and not abs(found - wanted) < 0.003 * 0.5
+                assert wanted == math.inf or found < math.inf
+    assert met > 60
+    assert grazed <= 1
+
+
+@pytest.mark.parametrize("kernel", runnable(torch.float32))
+def test_an_insert_of_nothing_changes_nothing(kernel):
+    """Bit for bit: no voxel half covered, or none in these slices; and slices without insert beside others with one."""
+    a = operator((31, 29, 6), columns=33, rows=6, angles=9, radius=7.5, kernel=kernel, dtype=torch.float32)
+    light, dose = random(a.pattern_shape, torch.float32, 1), random(a.dose_shape, torch.float32, 2)
+    assert Shadows.of(0.49 * (rod(a.grid, 2.0) > 0), a.grid, 7.5) is None
+    some = Shadows.of(rod(a.grid, 2.0, slices=slice(4, 6)), a.grid, 7.5)
+    assert some.class_of_slice.tolist() == [-1, -1, -1, -1, 0, 0]
+    below = with_shadows(a, some).of_slices(torch.tensor([0, 3]))
+    assert below.views.ends is None
+    assert torch.equal(below(light[:, :, [0, 3]].contiguous()), a(light)[:, :, [0, 3]])
+    mixed = with_shadows(a, some)
+    assert torch.equal(mixed(light)[:, :, :4], a(light)[:, :, :4])
+    assert torch.equal(mixed.transpose(dose)[:, :, :4], a.transpose(dose)[:, :, :4])
+    assert gap(mixed(light)[:, :, 4:], a(light)[:, :, 4:]) > 0.03
+
+
+def test_slices_take_their_cross_sections_along():
+    """Of some slices, one of them twice; on finer and coarser voxels; in a batch; all from the height of a slice."""
+    grid = Grid((31, 29, 5), 0.5)
+    covered = torch.stack([rod(grid, 1.5, (1.0, 0.0), slice(0, 2)), rod(grid, 2.5, slices=slice(3, 5))]).amax(0)
+    a = shadowed(covered, grid.shape, 0.5, columns=33, rows=5, angles=9, radius=7.5)
+    light = random(a.pattern_shape, seed=1).abs()
+    classes = a.class_of_slice.tolist()
+    assert classes[2] == -1
+    assert classes[0] == classes[1] != classes[3] == classes[4]
+    index = torch.tensor([4, 2, 0, 0])
+    few = a.of_slices(index)
+    assert torch.equal(few.class_of_slice, a.class_of_slice[index])
+    assert gap(few(light[:, :, index].contiguous()), a(light)[:, :, index]) < 1e-14
+    twice = few.of_slices(torch.tensor([3, 0, 1]))
+    assert torch.equal(twice.class_of_slice, a.class_of_slice[[0, 4, 2]])
+    assert a.on(grid.finer(3)).class_of_slice.tolist() == [c for c in classes for _ in range(3)]
+    assert a.on(grid.finer(2)).class_of_slice.tolist() == [c for c in classes for _ in range(2)]
+    assert a.on(grid.coarser(5)).class_of_slice.tolist() == [-1]
+    fine = a.on(grid.finer(3))(light)  # every third slice and voxel of it is one of the own grid
+    assert gap(fine[1::3, 1::3, 1::3], a(light)) < 1e-13
+    batch = torch.stack([light, light.flip(0), 2 * light])
+    assert torch.equal(a(batch), torch.stack([a(one) for one in batch]))
+    assert torch.equal(a.transpose(a(batch)), torch.stack([a.transpose(a(one)) for one in batch]))
+
+
+def test_rows_taller_than_slices_are_shared_before_they_are_lit():
+    """Rows of three slices, of which the insert stands in some: the dose is that of each slice's own light."""
+    grid = Grid((21, 19, 9), 0.5)
+    covered = rod(grid, 1.5, slices=slice(0, 4))
+    a = shadowed(covered, grid.shape, 0.5, columns=23, rows=3, angles=7, radius=5.2, row=1.5)
+    light = random(a.pattern_shape, seed=1).abs()
+    apart = shadowed(covered, grid.shape, 0.5, columns=23, rows=9, angles=7, radius=5.2, row=0.5)
+    rows = torch.from_numpy(np.stack([np.interp(np.arange(9), [1, 4, 7], e) for e in np.eye(3)]))
+    rows[0, 0], rows[2, 8] = 2 / 3, 2 / 3  # beyond the outermost row light falls to 0 within a row
+    assert gap(a(light), apart(light @ rows)) < 1e-13
+    whole = shadowed(rod(grid, 1.5), grid.shape, 0.5, columns=23, rows=3, angles=7, radius=5.2, row=1.5)
+    all_slices = shadowed(rod(grid, 1.5), grid.shape, 0.5, columns=23, rows=9, angles=7, radius=5.2, row=0.5)
+    assert whole.resampling.late
+    assert not a.resampling.late
+    assert gap(whole(light), all_slices(light @ rows)) < 1e-13
+
+
+def test_a_vial_that_turns_on_casts_a_shadow_from_every_angle():
+    """The mean over the parts of a step is that of operators at their angles, each with its own ends."""
+    grid = Grid((31, 31, 2), 0.2)
+    a = shadowed(rod(grid, 0.7, (0.5, 0.3)), grid.shape, 0.2, columns=33, rows=2, pixel=0.2, angles=12, radius=3.1)
+    light, step = random(a.pattern_shape, seed=1).abs(), 2 * math.pi / 12
+    wanted = 0.0
+    for part in range(5):
+        angle = a.optics.chords.angle_rad + step * ((part + 0.5) / 5 - 0.5)
+        wanted = wanted + DoseOperator(a.optics.replace(angle_rad=angle), grid, a.backend, gain=a.gain / 5)(light)
+    turning = Turning(a, 5)
+    assert gap(turning(light), wanted) < 1e-14
+    assert torch.equal(turning.class_of_slice, a.class_of_slice)
+    assert gap(turning(light), a(light)) > 0.01
+    dose = random(a.dose_shape, seed=2)
+    assert float((turning(light) * dose).sum()) == pytest.approx(
+        float((light * turning.transpose(dose)).sum()), abs=1e-9
+    )
+
+
+def test_what_shadows_must_be():
+    covered, which = torch.full((3, 3, 2), 255, dtype=torch.uint8), torch.tensor([0, 1, -1])
+    good = Shadows(covered, 0.1, (0.0, 0.0), which, 0.3)
+    with pytest.raises(ShapeError, match=r"covered is torch.float32 of shape \(3, 3, 2\); expected uint8"):
+        replace(good, covered=covered.float())
+    with pytest.raises(ShapeError, match=r"class_of_slice holds \[-1, 0, 2\].*one of 2 classes"):
+        replace(good, class_of_slice=torch.tensor([0, 2, -1]))
+    with pytest.raises(ShapeError, match=r"slice_mm is 0; expected a length above 0 mm"):
+        replace(good, slice_mm=0)
+    with pytest.raises(ShapeError, match=r"covered has shape"):
+        Shadows.of(torch.zeros(3, 3, 3), GRID, 3.2)
+
+
+CASES = {  # rods by slices; what of the operator
+    "one class": ([((0.3, 0.1), 0.8, slice(0, 5))], {}),
+    "two classes and none": ([((0.3, 0.1), 0.8, slice(0, 2)), ((-0.4, 0.9), 0.6, slice(3, 5))], {}),
+    "a class for each slice": ([((0.1 * k, 0.0), 0.5 + 0.1 * k, slice(k, k + 1)) for k in range(5)], {}),
+    "two rods": ([((-1.0, 0.1), 0.6, slice(0, 5)), ((1.1, 0.3), 0.5, slice(0, 5))], {}),
+    "finer pixels": ([((0.3, 0.1), 0.8, slice(1, 4))], {"pixel": 0.11, "columns": 53}),
+    "off the axis": ([((0.3, 0.1), 0.8, slice(1, 4))], {"axis_offset": 0.13}),
+    "bent": ([((0.3, 0.1), 0.8, slice(1, 4)), ((-0.4, 0.9), 0.6, slice(4, 5))], {"bend": 0.1}),
+    "rows of two slices": ([((0.3, 0.1), 0.8, slice(1, 4))], {"row": 0.4, "rows": 3}),
+    "partly outside": ([((2.6, 0.1), 0.9, slice(1, 4))], {}),
+    "half of the vial": ([((1.8, 0.1), 2.0, slice(0, 5))], {}),
+}
+
+
+def case(name: str, **more) -> DoseOperator:
+    rods, settings = CASES[name]
+    grid = Grid((29, 31, 5), 0.2)
+    covered = [rod(grid, radius, at, slices) for at, radius, slices in rods]
+    given = {"columns": 31, "rows": 5, "pixel": 0.2, "angles": 11, "radius": 2.9, "absorption": 0.2}
+    return shadowed(covered, grid.shape, 0.2, **(given | settings | more))
+
+
+@pytest.mark.parametrize("dtype", [torch.float64, torch.float32])
+@pytest.mark.parametrize("name", CASES)
+def test_kernels_are_the_reference_and_their_transpose_exact(name, dtype):
+    """1e-13 and 2e-6 of the norm as in test_kernels.py; <A g, v> = <g, A' v> to 1e-12 and 1e-5 of |A g| |v|."""
+    exact = case(name, kernel="reference")
+    light, dose = random(exact.pattern_shape, dtype, 1), random(exact.dose_shape, dtype, 2)
+    for kernel in runnable(dtype):
+        a = case(name, kernel=kernel, dtype=dtype)
+        assert a.views.ends is not None
+        lit, seen = a(light).double(), a.transpose(dose).double()
+        allowed = 1e-13 if dtype == torch.float64 else 2e-6
+        assert gap(lit, exact(light.double())) < allowed
+        assert gap(seen, exact.transpose(dose.double())) < allowed
+        off = (lit * dose).sum() - (light * seen).sum()
+        assert abs(float(off / (lit.norm() * dose.norm()))) < (1e-12 if dtype == torch.float64 else 1e-5)
+    free = with_shadows(exact, None)
+    assert gap(exact(light.double()), free(light.double())) > 0.05
+
+
+@pytest.mark.parametrize("kernel", runnable(torch.float64))
+def test_the_whole_matrix_and_gradients(kernel):
+    grid = Grid((9, 8, 2), 0.5)
+    a = shadowed(
+        rod(grid, 0.9, (0.3, 0.2), slice(1, 2)), grid.shape, 0.5, columns=9, angles=5, radius=2.2, kernel=kernel
+    )
+    matrix, free = dense(a, a.pattern_shape), dense(with_shadows(a, None), a.pattern_shape)
+    torch.testing.assert_close(dense(a.transpose, a.dose_shape), matrix.T, rtol=0, atol=1e-15)
+    assert bool(((matrix == 0) | (matrix == free)).all())  # light is there as it was, or not at all
+    assert 20 < int(((matrix == 0) & (free != 0)).sum()) < int((free != 0).sum()) / 2
+    g, v = random(a.pattern_shape, seed=3).requires_grad_(), random(a.dose_shape, seed=4).requires_grad_()
+    assert torch.autograd.gradcheck(a, g)
+    assert torch.autograd.gradcheck(a.transpose, v)
+
+
+def test_many_slices_of_many_cross_sections_on_many_tiles():
+    """Blocks of 64 slices of one class, of several, with slices between that have none; 67 angles, 3 x 3 tiles."""
+    grid = Grid((53, 49, 150), 0.2)
+    covered = rod(grid, 1.5, (0.4, -0.8), slice(0, 70))
+    for k in range(75, 150):
+        covered[:, :, k] = rod(Grid((53, 49, 1), 0.2), 0.8 + 0.02 * (k - 75), (-0.7, 0.02 * k))[:, :, 0]
+    given = {"columns": 55, "rows": 150, "pixel": 0.2, "angles": 67, "radius": 5.1, "row": 0.2}
+    a, exact = (
+        shadowed(covered, grid.shape, 0.2, kernel=kernel, dtype=dtype, **given)
+        for kernel, dtype in (("cpu", torch.float32), ("reference", torch.float64))
+    )
+    assert len(a.class_of_slice.unique()) > 50
+    light, dose = random(a.pattern_shape, torch.float32, 1), random(a.dose_shape, torch.float32, 2)
+    assert gap(a(light), exact(light.double())) < 2e-6
+    assert gap(a.transpose(dose), exact.transpose(dose.double())) < 2e-6
+    first = a(light), a.transpose(dose)
+    torch_threads = torch.get_num_threads()
+    try:
+        torch.set_num_threads(3)
+        assert torch.equal(a(light), first[0])
+        assert torch.equal(a.transpose(dose), first[1])
+    finally:
+        torch.set_num_threads(torch_threads)
+
+
+def test_a_kernel_that_knows_no_ends_says_so():
+    from lightlathe.dose.kernels import cuda_hopper, triton, triton_double
+
+    views = case("one class").views
+    cuda = torch.device("cuda")
+    for kernel, dtype in ((cuda_hopper, torch.float32), (triton, torch.float32), (triton_double, torch.float64)):
+        reason = kernel.why_not(replace(views, precision="half"), cuda, dtype)
+        assert reason == "its light ends at no insert"
+    assert DoseOperator(case("one class").optics, Grid((29, 31, 5), 0.2), Backend()).kernel == "cpu"
