@@ -49,9 +49,7 @@ SCENES = {
     "bare, a lens": Scene(distance=60.0, columns=44),
     "a rod": Scene(outside=1.5, wall=1.5, rod=(0.7, -0.4, 0.8)),
     # slender: slanting paths are longer, by 0.4 % here, which no band knows
-    "out of focus": Scene(
-        outside=1.5, wall=1.5, cone=0.12, focus=0.6
-    ),
+    "out of focus": Scene(outside=1.5, wall=1.5, cone=0.12, focus=0.6),
     "bare, a rod": Scene(mu=0.3, rod=(-0.5, 0.9, 0.6), outside=1.343),
 }
 
