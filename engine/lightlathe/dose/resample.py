@@ -102,13 +102,11 @@ def plan(
     square or blurred pixels on chords that are uneven or differ in direction and must not cross.
     """
     chords, footprint, radius_mm = optics.chords, optics.footprint, optics.vial_radius_mm
-    share = chords.transmittance.double().cpu()[:, None]
-    if optics.illumination is not None:
-        share = share * optics.illumination.double().cpu()
-    fan = None
+    share, fan, finer = _share(optics), None, directions.finer
     if chords.crossing and not evenly_spaced(chords):
-        finer = directions.finer if footprint.plain else bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST)
-        fan, chords = evened(chords, max(finer, directions.finer), footprint)
+        if not footprint.plain:
+            finer = max(finer, bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST))
+        fan, chords = evened(chords, finer, footprint)
         directions, footprint = replace(directions, finer=1), Footprint()
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
     turn, columns = chords.deflection_rad.double().cpu(), len(offset)
@@ -178,6 +176,12 @@ def layers(
         resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
         found.append((resampling, replace(views, band=band)))
     return found
+
+
+def _share(optics: Optics) -> Tensor:
+    """(column, 1) or (column, row): what each pixel keeps of its light."""
+    share = optics.chords.transmittance.double().cpu()[:, None]
+    return share if optics.illumination is None else share * optics.illumination.double().cpu()
 
 
 def _even(chords: Chords, bin_mm: float) -> bool:

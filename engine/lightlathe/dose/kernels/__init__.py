@@ -9,8 +9,9 @@ A kernel may have `workspace(views, slices, device, dose_at_most)` as well: an e
 filled, in place of a volume.
 
 All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
-Where rows spread with depth (`Views.spread`) a view has planes in place of slices; "cpu" and "reference" then name the
-modules of SPREADING, and the others say why not. `auto` takes the first of PREFERRED that can run; it is logged.
+Where rows spread with depth (`Views.spread`) a view has planes in place of slices; the names of
+SPREADING then stand for its modules, and the others say why not. `auto` takes the first of PREFERRED that can run, and
+the choice is logged.
 """
 
 import logging
@@ -34,6 +35,8 @@ KERNELS = {
 SPREADING = {  # those of a name where rows spread with depth
     "cpu": "lightlathe.dose.kernels.cpu_spread",
     "reference": "lightlathe.dose.kernels.reference_spread",
+    "triton": "lightlathe.dose.kernels.triton_spread",
+    "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 

@@ -40,7 +40,7 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return fault(deposit, collect, type(views), "double", device)
 
 
-def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
+def tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
     """float64: (angle, 2) cosine and sine; voxel, bin, middle, radius, absorption, gain, and the weight by depth.
 
     In memory, since Triton would round arguments.
@@ -66,7 +66,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
         deep = _deep(nz)
         grid = (math.ceil(views.nx * views.ny / STRIP), math.ceil(nz / deep))
         deposit_kernel[grid](
-            views_array.contiguous(), *_tables(views, gain, device), dose, views.nx, views.ny, nz, views.bins,
+            views_array.contiguous(), *tables(views, gain, device), dose, views.nx, views.ny, nz, views.bins,
             views.angles, vial(views)[-1], STRIP=STRIP, DEEP=deep,
         )  # fmt: skip
     return dose
@@ -81,7 +81,7 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     if nz:
         deep, strips = _deep(nz), math.ceil(views.bins / STRIP)
         collect_kernel[(views.angles * strips, math.ceil(nz / deep))](
-            volume.contiguous(), *_tables(views, gain, device), out, views.nx, views.ny, nz, views.bins, strips,
+            volume.contiguous(), *tables(views, gain, device), out, views.nx, views.ny, nz, views.bins, strips,
             vial(views)[-1], STRIP=STRIP, DEEP=deep,
         )  # fmt: skip
     return out
