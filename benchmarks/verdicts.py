@@ -21,7 +21,9 @@ from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.feasibility import Case, Extent, verdict_on
 from lightlathe.feasibility.resin import window_limit
-from lightlathe.job.model import GridTable, Light, Turn, Vial
+from lightlathe.job.light import Light
+from lightlathe.job.model import GridTable, Turn
+from lightlathe.job.vial import Vial
 from lightlathe.losses import LOSSES
 from lightlathe.quantities import Grid, Optics, Target
 from lightlathe.resins import Threshold

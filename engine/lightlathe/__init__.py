@@ -22,6 +22,7 @@ if TYPE_CHECKING:  # the same names, for type checkers
     from lightlathe.quantities import Grid as Grid
     from lightlathe.quantities import Optics as Optics
     from lightlathe.quantities import Part as Part
+    from lightlathe.quantities import Shadows as Shadows
     from lightlathe.quantities import Target as Target
     from lightlathe.result import read_result as read_result
     from lightlathe.result import write_result as write_result
@@ -35,7 +36,7 @@ _NAMES = {
     "job": ("Job", "job_from", "load_job"),
     "part": ("Voxels",),
     "pipeline": ("check", "design", "predict"),
-    "quantities": ("Chords", "Grid", "Optics", "Part", "Target"),
+    "quantities": ("Chords", "Grid", "Optics", "Part", "Shadows", "Target"),
     "result": ("read_result", "write_result"),
 }
 _HOME = {name: f"lightlathe.{module}" for module, names in _NAMES.items() for name in names}

@@ -24,7 +24,8 @@ from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
-from lightlathe.job.model import LONGEST_S, Light
+from lightlathe.job.light import Light
+from lightlathe.job.model import LONGEST_S
 from lightlathe.judge import CAUTIONS
 from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised

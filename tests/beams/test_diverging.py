@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from diverging_rays import Scene, aimed_at
 from lightlathe.beams import Diverging, RoundVial, Telecentric, full_turn
 from lightlathe.errors import JobError
-from lightlathe.job.model import Vial
+from lightlathe.job.vial import Vial
 from lightlathe.quantities import Chords
 
 R, RESIN = 5.0, SimpleNamespace(refractive_index=1.5, absorption_per_mm=0.1)

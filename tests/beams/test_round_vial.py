@@ -8,7 +8,7 @@ import pytest
 import torch
 
 from lightlathe.beams import RoundVial, Telecentric, full_turn, seen_from
-from lightlathe.job.model import Vial
+from lightlathe.job.vial import Vial
 from round_vial_rays import traced
 
 THICK = RoundVial(11.0, 12.5, 1.0, 1.473, 1.5)  # a glass vial of 25 mm in air

@@ -15,7 +15,7 @@ from lightlathe.dose import Backend, Directions, DoseOperator, Turning
 from lightlathe.dose.fan import evened, overlaps, with_dark
 from lightlathe.dose.kernels import choose
 from lightlathe.errors import KernelUnavailable, ShapeError
-from lightlathe.job.model import Vial
+from lightlathe.job.vial import Vial
 from lightlathe.quantities import Footprint, Grid, Optics
 from operators import dense, gap, random
 

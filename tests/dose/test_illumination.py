@@ -11,7 +11,7 @@ from lightlathe.beams import Telecentric
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning
 from lightlathe.errors import ShapeError
-from lightlathe.job.model import Vial
+from lightlathe.job.vial import Vial
 from lightlathe.quantities import Field, Grid, Optics
 from lightlathe.resins import Threshold
 from lightlathe.solve import Scenarios

@@ -12,7 +12,7 @@ from lightlathe.beams import Telecentric, full_turn
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning
 from lightlathe.dose.rebin import Rebinning
 from lightlathe.errors import ShapeError
-from lightlathe.job.model import Vial
+from lightlathe.job.vial import Vial
 from lightlathe.quantities import Chords, Grid, Optics
 from operators import dense, gap, random
 from round_vial_rays import traced

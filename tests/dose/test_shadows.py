@@ -1,6 +1,7 @@
 """Doses around opaque rods against closed forms and a ray march of the test's own; slices and their cross-sections."""
 
 import math
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -179,6 +180,8 @@ def test_slices_take_their_cross_sections_along():
     batch = torch.stack([light, light.flip(0), 2 * light])
     assert torch.equal(a(batch), torch.stack([a(one) for one in batch]))
     assert torch.equal(a.transpose(a(batch)), torch.stack([a.transpose(a(one)) for one in batch]))
+    assert torch.equal(torch.func.vmap(a)(batch), a(batch))
+    assert torch.equal(pickle.loads(pickle.dumps(a))(light), a(light))
 
 
 def test_rows_taller_than_slices_are_shared_before_they_are_lit():

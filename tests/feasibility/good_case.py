@@ -3,7 +3,9 @@
 import dataclasses
 
 from lightlathe.feasibility import Case, Extent, verdict_on
-from lightlathe.job.model import GridTable, Light, Turn, Vial
+from lightlathe.job.light import Light
+from lightlathe.job.model import GridTable, Turn
+from lightlathe.job.vial import Vial
 from lightlathe.resins import Threshold
 
 GOOD = Case(

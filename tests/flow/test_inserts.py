@@ -18,7 +18,9 @@ from lightlathe.feasibility import case_of, parts_lines, verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts, lit_share
 from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.prepare import prepare, shadows_of
+from lightlathe.flow.recorded import job_of as recorded_job
 from lightlathe.flow.solids import lay_out, load_solids, voxels
+from lightlathe.flow.what_if import cases
 from lightlathe.job import parse_job
 from lightlathe.part import SHAPES, fit
 from lightlathe.quantities import SOLID, Grid
@@ -297,3 +299,17 @@ def test_the_insert_is_in_the_record(with_rod, tmp_path):
     read = read_result(write_result(plain, tmp_path / "plain.h5")).part
     assert read.insert is None
     assert read.opaque is None
+
+
+def test_an_insert_that_stands_elsewhere_shadows_elsewhere(with_rod, tmp_path):
+    """Moved by a voxel its shadow is that of a rod made there; a job without an opaque insert has none to move."""
+    record = pipeline.design(job_of(with_rod(ROD, 0.25, iterations=10) + "bound_iterations = 0\n", tmp_path)[0])
+    moved = pipeline.predict(record, insert_offset_mm=(0.25, 0.0))
+    there = dataclasses.replace(record.part, opaque=torch.roll(record.part.opaque, 1, 0))
+    made = pipeline.predict(dataclasses.replace(record, part=there))
+    assert gap(moved.dose, made.dose) < 1e-5
+    assert gap(moved.dose, pipeline.predict(record).dose) > 0.01
+    assert any("insert_offset_mm" in asked for _, asked in cases(recorded_job(record), 10.0))
+    clear = dataclasses.replace(record, part=dataclasses.replace(record.part, opaque=None))
+    with pytest.raises(JobError, match="an opaque insert"):
+        pipeline.predict(clear, insert_offset_mm=(0.25, 0.0))

@@ -14,7 +14,9 @@ from lightlathe.errors import JobError, ResultError
 from lightlathe.feasibility import Case, Extent, Machine, case_of, verdict_on
 from lightlathe.flow.solids import load_solids
 from lightlathe.job import parse_job
-from lightlathe.job.model import GridTable, Light, Turn, Vial
+from lightlathe.job.light import Light
+from lightlathe.job.model import GridTable, Turn
+from lightlathe.job.vial import Vial
 from lightlathe.resins import Threshold
 from lightlathe.support import memory
 from lightlathe.support.memory import free_bytes, within_limit

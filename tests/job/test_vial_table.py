@@ -4,7 +4,7 @@ import pytest
 
 from lightlathe.errors import JobError
 from lightlathe.job import job_from, parse_job, resolved
-from lightlathe.job.model import narrowing
+from lightlathe.job.lit_space import narrowing
 from odd_jobs import disc
 
 INDEX = ("absorption_per_mm = 0.1", "absorption_per_mm = 0.1\nrefractive_index = 1.5")

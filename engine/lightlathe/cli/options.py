@@ -86,6 +86,9 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
     sub.add_argument("--wall-index", type=float, metavar="INDEX", help="refractive index of the vial's wall")
+    sub.add_argument(
+        "--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="opaque inserts stand that far off, in mm"
+    )
     sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
     sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a square pixel's area that shines")
     sub.add_argument("--blur-mm", type=float, metavar="MM", help="the lens's blur: full width at half maximum")
@@ -191,6 +194,9 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"a wall of index {vial['wall_index']:g}")
     if vial:
         said.append(f"resin of index {resin_index:g}")
+    if arguments.insert_offset is not None:
+        x, y = arguments.insert_offset
+        said.append(f"inserts {x:g} mm off along x and {y:g} mm along y")
     light = light_assumed(arguments)
     if "pixel_shape" in light:
         said.append(f"{light['pixel_shape']} pixels")

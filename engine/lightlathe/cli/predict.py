@@ -22,6 +22,7 @@ def predict(arguments: argparse.Namespace) -> int:
     note(arguments.result)
     run_own(record, arguments)
     others = [arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion]
+    others.append(arguments.insert_offset)
     others += [*vial_assumed(arguments).values(), *light_assumed(arguments).values()]
     stated = any(value is not None for value in others)
     if arguments.came_out is not None:
@@ -44,6 +45,7 @@ def predict(arguments: argparse.Namespace) -> int:
         motion=arguments.motion,
         vial=vial_assumed(arguments) or None,
         light=light_assumed(arguments) or None,
+        insert_offset_mm=tuple(arguments.insert_offset or (0.0, 0.0)),
     )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))

@@ -8,7 +8,10 @@ from lightlathe.families import Resin
 from lightlathe.feasibility.extent import Extent
 from lightlathe.feasibility.machine import Machine
 from lightlathe.job.design import Design
-from lightlathe.job.model import GridTable, Light, Turn, Vial, narrowing
+from lightlathe.job.light import Light
+from lightlathe.job.lit_space import narrowing
+from lightlathe.job.model import GridTable, Turn
+from lightlathe.job.vial import Vial
 from lightlathe.judge import is_steady
 
 FINER = 0.99  # of a voxel: a pixel below this is finer, above it the same

@@ -7,7 +7,7 @@ import torch
 from lightlathe.beams import Diverging
 from lightlathe.feasibility.case import Case
 from lightlathe.flow.lit import chords_of
-from lightlathe.job.model import height_mm, magnifications, width_mm
+from lightlathe.job.lit_space import height_mm, magnifications, width_mm
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, percent
 

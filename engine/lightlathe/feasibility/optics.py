@@ -3,7 +3,7 @@
 import math
 
 from lightlathe.feasibility.case import Case
-from lightlathe.job.model import USUAL_NM
+from lightlathe.job.light import USUAL_NM
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA
 from lightlathe.support.words import amount, count, rounded_up

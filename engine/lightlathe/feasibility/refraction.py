@@ -8,7 +8,7 @@ import torch
 from lightlathe.beams import Diverging, RoundVial, seen_from
 from lightlathe.feasibility.case import Case
 from lightlathe.flow.lit import chords_of
-from lightlathe.job.model import beam_width_mm
+from lightlathe.job.lit_space import beam_width_mm
 from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, percent, rounded_up

@@ -9,7 +9,7 @@ from lightlathe.beams import Diverging, Telecentric
 from lightlathe.errors import JobError, shown
 from lightlathe.flow.recorded import StoredBeam
 from lightlathe.job import Job
-from lightlathe.job.model import Light
+from lightlathe.job.light import Light
 from lightlathe.job.tables import Where, build, unknown
 from lightlathe.job.toml import without_nothing
 from lightlathe.job.vial import Vial

@@ -22,7 +22,8 @@ from lightlathe.families import Resin
 from lightlathe.flow.solids import Solid
 from lightlathe.job import Job
 from lightlathe.job.design import Design
-from lightlathe.job.model import Light, Vial
+from lightlathe.job.light import Light
+from lightlathe.job.vial import Vial
 from lightlathe.projector import Codebook
 from lightlathe.quantities import Chords, Field, Grid
 

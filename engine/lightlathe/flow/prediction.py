@@ -69,6 +69,7 @@ def predict(
     motion: Literal["continuous", "stepped"] | None = None,
     vial: Mapping[str, Any] | None = None,
     light: Mapping[str, Any] | None = None,
+    insert_offset_mm: tuple[float, float] = (0.0, 0.0),
     finer: bool = True,
     run_own: bool = False,
 ) -> Prediction:
@@ -82,6 +83,7 @@ def predict(
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out
     light            other keys of [light], those in flow/assumed.py; likewise. Also throw_ratio: that of the beam,
                      math.inf for parallel light
+    insert_offset_mm how far opaque inserts stand from their place, along x and y; what is judged stays as it was
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
@@ -103,6 +105,12 @@ def predict(
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
     shadows = shadows_of(record.part, record.vial_radius_mm)
+    if any(insert_offset_mm):
+        if shadows is None or not all(map(math.isfinite, insert_offset_mm)):
+            raise JobError(
+                f"the insert is off by {insert_offset_mm} mm; expected two lengths, and a result with an opaque insert."
+            )
+        shadows = shadows.moved(*insert_offset_mm)
     optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows)
     optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))

@@ -74,6 +74,12 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
     yield f"the vial turns {sense}", {"sense": sense}
     off = OFF_PIXELS * light.pixel_mm
     yield f"the axis is off by {OFF_PIXELS:g} pixel ({amount(off)} mm)", {"axis_offset_mm": off}
+    if any(part.role == "insert" and part.opaque for part in job.parts):
+        for words, place in (("x", (light.pixel_mm, 0.0)), ("y", (0.0, light.pixel_mm))):
+            yield (
+                f"the insert stands 1 pixel ({amount(light.pixel_mm)} mm) off along {words}",
+                {"insert_offset_mm": place},
+            )
     for percent in (-ABSORPTION_PERCENT, ABSORPTION_PERCENT):
         words = f"the resin absorbs {abs(percent):g} % {'more' if percent > 0 else 'less'}"
         yield words, {"absorption_per_mm": resin.absorption_per_mm * (1 + percent / 100)}

@@ -9,12 +9,15 @@ from lightlathe.beams import BEAMS
 from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
 from lightlathe.job.design import CoarseStage, Design, Robust
+from lightlathe.job.light import Light
 from lightlathe.job.light_files import with_files
-from lightlathe.job.model import GridTable, Job, Light, Output, PartTable, Turn, Vial
+from lightlathe.job.model import GridTable, Job, Output, Turn
+from lightlathe.job.parts import PartTable
 from lightlathe.job.renamed import with_names_of_today
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
 from lightlathe.job.unlikely import require_meant, split_sure
+from lightlathe.job.vial import Vial
 from lightlathe.losses import LOSSES, PENALTIES, OwnLoss
 from lightlathe.losses.own import OwnPenalty
 from lightlathe.part.own import OwnShape

@@ -1,7 +1,7 @@
 """Shadows: the opaque cross-sections of inserts, slice by slice, at which light ends."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
@@ -82,6 +82,10 @@ class Shadows:
         count = len(self.class_of_slice)
         nearest = (z / self.slice_mm + (count - 1) / 2 - 0.5 - 1e-6).ceil().long().clamp(0, count - 1)
         return self.class_of_slice[nearest]
+
+    def moved(self, x_mm: float, y_mm: float) -> "Shadows":
+        """The same, with what is opaque elsewhere in the vial."""
+        return replace(self, first_mm=(self.first_mm[0] + x_mm, self.first_mm[1] + y_mm))
 
     def for_slices(self, index: Tensor, slices: int, slice_mm: float) -> "Shadows":
         """Those of some slices of a grid, `index` (slice,) int64, as slices of their own."""

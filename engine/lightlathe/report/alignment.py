@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from lightlathe.job.model import Light
+from lightlathe.job.light import Light
 from lightlathe.projector.alignment import Alignment
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount

@@ -11,7 +11,8 @@ import torch
 from lightlathe.errors import ResultError
 from lightlathe.result.checksums import content
 from lightlathe.result.chunks import SMALL
-from lightlathe.result.hdf5 import log_in, put, put_job, put_log
+from lightlathe.result.hdf5 import log_in, put_job, put_log
+from lightlathe.result.put import put
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE

@@ -130,6 +130,7 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, ends,
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     least, largest, ended = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
     part, until, within = np.zeros((span, SLICES), light.dtype), np.zeros((span, SLICES)), np.zeros(span, np.bool_)
+    chord = np.zeros(span)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a0 in range(0, angles, ANGLES_PER_PASS):
@@ -154,8 +155,10 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, ends,
                     if one != of_class:
                         of_class = one
                         for a in range(here):
-                            mask(kept, weight, number, t, a, a0 + a, count, ended[a], ends, one,
-                                 first_bin[a] - (a % GROUP) * span - 1 - first_end)  # fmt: skip
+                            if ended[a]:
+                                for r in range(bins_read[a]):
+                                    chord[r] = end_of(ends, a0 + a, first_bin[a] + r - 1 - first_end, one)
+                            mask(kept, weight, number, t, a, count, ended[a], chord, (a % GROUP) * span)
                 if a0 == 0:
                     total[:] = 0
                 else:
@@ -196,19 +199,19 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, ends,
 
 
 @inner
-def mask(kept, weight, number, t, a, view, count, ended, ends, one, shift):
+def mask(kept, weight, number, t, a, count, ended, chord, first_row):
     """Weights of one view in one cross-section: 0 for voxel columns behind the end of the chord.
 
-    shift   from the number of a row in the strip to that of its bin among those with ends
+    chord   the ends by row of the strip, from `first_row` on
     """
     for side in range(2):
-        row, source = kept[2 * a + side], weight[2 * a + side]
-        for p in range(count):
-            row[p] = source[p]
+        row, source, rows = kept[2 * a + side], weight[2 * a + side], number[2 * a + side]
         if ended:
             for p in range(count):
-                if not t[a, p] < end_of(ends, view, number[2 * a + side, p] + shift, one):
-                    row[p] = 0
+                row[p] = source[p] if t[a, p] < chord[rows[p] - first_row] else 0
+        else:
+            for p in range(count):
+                row[p] = source[p]
 
 
 @inner

@@ -7,6 +7,7 @@ With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the C
 
 import math
 import os
+from functools import lru_cache
 
 import torch
 from torch import Tensor
@@ -49,6 +50,7 @@ def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, Tensor]:
     return angles.to(device), torch.tensor(sizes, dtype=torch.float64).to(device)
 
 
+@lru_cache(maxsize=8)  # on the device from one product to the next
 def _ends(views, slices: int, device: torch.device) -> tuple[Tensor, Tensor, list[tuple[int, int, bool]]]:
     """(view, bin, class) float32 with a class of no ends as the last; (slice,) int64 class; (first slice, how many,
     whether of one class) of each call of a kernel."""
