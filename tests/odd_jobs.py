@@ -69,6 +69,11 @@ JOBS = {
     "two_angles": disc(("angles = 60", 'angles = 2\nmotion = "stepped"')),
     "six_angles": disc(("angles = 60", "angles = 6")),
     "131_images": disc(("angles = 60", "angles = 131"), ("seconds_per_turn = 10", "seconds_per_turn = 12")),
+    "a_lens_near_a_bare_vial": disc(
+        ("columns = 40", 'beam = { kind = "diverging", throw_ratio = 1.4, lens_height_mm = 2 }\ncolumns = 56'),
+        ("absorption_per_mm = 0.1", "absorption_per_mm = 0.1\nrefractive_index = 1.5"),
+        ("resin_height_mm = 12", 'resin_height_mm = 12\nsurroundings = "air"\nwall_mm = 1\nwall_index = 1.48'),
+    ),
     "one_slice": disc(("height_mm = 1.0", "height_mm = 0.2"), ("0.25", "0.2"), ("= 40\nrows = 20", "= 50\nrows = 1")),
     "strong_lamp": disc(("irradiance_mw_cm2 = 20", "irradiance_mw_cm2 = 5000")),
     "weak_lamp": disc(("irradiance_mw_cm2 = 20", 'irradiance_mw_cm2 = 0.0004\nsure = ["irradiance_mw_cm2"]')),

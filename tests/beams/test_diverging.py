@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diverging_rays import Scene, aimed_at
-from lightlathe.beams import Diverging, Telecentric, full_turn
+from lightlathe.beams import Diverging, RoundVial, Telecentric, full_turn
 from lightlathe.errors import JobError
 from lightlathe.job.vial import Vial
 from lightlathe.quantities import Chords
@@ -139,6 +139,18 @@ def test_the_bath_in_front_of_a_vial():
     found = chords(beam, vial, columns=3, pixel=0.01)
     wanted = 1 - 12 * (1 - 1 / 1.5) / 60
     assert float(found.offset_mm[2]) / 0.01 == pytest.approx(wanted, rel=1e-6)
+
+
+def test_an_axis_beside_the_middle_of_the_picture():
+    """Width about the axis: twice the distance at which the light ends on the side that is nearer, L sin(gamma) of the
+    outer edge of the last pixel (Kak & Slaney 1988, 3.4.3); the lens stays before the picture's middle."""
+    beam, layers = Diverging(distance_mm=40.0), RoundVial(R, R, 1.0, 1.0, 1.0)
+    edge = 61 * 0.2 / 2 - 1.5
+    way = (edge + 1.5) / 40  # slope of the last ray
+    wanted = 2 * edge * math.cos(math.atan(way))
+    assert beam.width_mm(61, 0.2, layers, 1.5) == pytest.approx(wanted)
+    found = chords(beam, columns=61, axis_offset_mm=-1.5)
+    assert beam.width_mm(61, 0.2, layers, 1.5) / 2 == pytest.approx(float(found.offset_mm[-1]), abs=0.11)
 
 
 @pytest.mark.parametrize(
