@@ -10,6 +10,7 @@ from torch import Tensor
 from lightlathe.dose.contours import segments
 from lightlathe.quantities import Shadows
 
+STEEPEST = 4  # bins that a surface goes back along the light over half a bin across it, to count as one surface
 EARLY = 1e-4  # of a voxel, by which chords end early: where a voxel's centre lies as far, every kernel decides alike
 
 
@@ -23,8 +24,12 @@ class Ends:
     offset_mm        (bin,) float64 s of each bin's chord
     deflection_rad   (bin,) float64 where bins are chords of their own (see Lines), None where all are parallel and even
 
-    Of the two bins beside a voxel each counts where the voxel's t (see Views) is below that bin's own end. Planes of a
-    batch follow each other: plane k of many has the class of k modulo the planes here.
+    Of the two bins beside a voxel each counts where the voxel's t (see Views) is below that bin's own end. A chord that
+    enters an insert reaches as far as the latest of three: its own and those half a bin beside it, where they enter the
+    same surface. With its own alone a voxel at a surface would lose the bin on the surface's side: beside a rod of
+    4 mm, in bins of 0.045 mm, the worst sees 33 % of all directions so and 47 % this way, where half is right. Inside
+    the insert, where nothing is judged, light then reaches about a bin.
+    Planes of a batch follow each other: plane k of many has the class of k modulo the planes here.
     """
 
     shadows: Shadows
@@ -69,17 +74,26 @@ class Ends:
 
     @cached_property
     def _found(self) -> tuple[int, Tensor]:
+        x, y, start = segments(self.shadows)
+        touched = (self.offset_mm.abs() <= float(np.hypot(x, y).max())).nonzero()
+        bins = slice(int(touched[0]), int(touched[-1]) + 1) if len(touched) else slice(0, 1)
+        count = len(self.offset_mm)
+        bin_mm = float(self.offset_mm[-1] - self.offset_mm[0]) / (count - 1) if count > 1 else self.shadows.voxel_mm
+        own, *beside = (self._entries(x, y, start, bins, shift, bin_mm) for shift in (0.0, -bin_mm / 2, bin_mm / 2))
+        limit = own + STEEPEST * bin_mm
+        latest = np.maximum.reduce([own, *(np.where(end <= limit, end, -np.inf) for end in beside)])
+        return bins.start, torch.from_numpy((latest - EARLY * self.shadows.voxel_mm).astype(np.float32))
+
+    def _entries(
+        self, x: np.ndarray, y: np.ndarray, start: np.ndarray, bins: slice, shift: float, bin_mm: float
+    ) -> np.ndarray:
+        """(view, bin, class) float64: the t at which chords `shift` beside those of some bins enter the outlines."""
         from lightlathe.dose import ends_cpu
 
-        x, y, start = segments(self.shadows)
-        reach = float(np.hypot(x, y).max())
-        touched = (self.offset_mm.abs() <= reach).nonzero()
-        first, last = (int(touched[0]), int(touched[-1]) + 1) if len(touched) else (0, 1)
-        angle, offset = self.angle_rad.numpy(), self.offset_mm[first:last].numpy()
+        angle, offset = self.angle_rad.numpy(), self.offset_mm[bins].numpy() + shift
         found = np.full((len(angle), len(offset), len(start) - 1), np.inf)
         if self.deflection_rad is not None:
-            ends_cpu.of_lines(found, x, y, start, angle, offset, self.deflection_rad[first:last].numpy())
+            ends_cpu.of_lines(found, x, y, start, angle, offset, self.deflection_rad[bins].numpy())
         else:
-            bin_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else 1.0
             ends_cpu.of_parallel(found, x, y, start, np.cos(angle), np.sin(angle), float(offset[0]), bin_mm)
-        return first, torch.from_numpy((found - EARLY * self.shadows.voxel_mm).astype(np.float32))
+        return found
