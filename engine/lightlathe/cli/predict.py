@@ -36,6 +36,7 @@ def predict(arguments: argparse.Namespace) -> int:
     resin = pipeline.job_of(record).resin
     if arguments.absorption is not None:
         resin = absorbing(resin, arguments.absorption)
+    along_x, along_y = arguments.insert_offset or (0.0, 0.0)
     prediction = pipeline.predict(
         record,
         resin=resin,
@@ -45,7 +46,7 @@ def predict(arguments: argparse.Namespace) -> int:
         motion=arguments.motion,
         vial=vial_assumed(arguments) or None,
         light=light_assumed(arguments) or None,
-        insert_offset_mm=tuple(arguments.insert_offset or (0.0, 0.0)),
+        insert_offset_mm=(along_x, along_y),
     )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))
