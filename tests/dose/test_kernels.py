@@ -134,7 +134,7 @@ def test_what_cannot_run_says_why():
 
 
 def test_the_kernels_of_cards_say_what_bins_they_take():
-    """Asked before the device is: parallel bins no finer than voxels, or 64 on 8 x 8 voxels, 2048 with their shift."""
+    """Asked before the device is: parallel bins no finer than voxels, or 64 on 8 x 8 voxels; 2048 or 4096 in all."""
     plain = Views(full_turn(4), 40, 1.0, 20, 20, 1.0, 10.0, 0.1, "half")
     s = torch.linspace(-10, 10, 40, dtype=torch.float64)
     bent = replace(plain, lines=Lines(s, 0.02 * s))
@@ -144,7 +144,8 @@ def test_the_kernels_of_cards_say_what_bins_they_take():
         (cuda_hopper, replace(plain, middle_mm=1010.0), "2048 voxels or bins"),
         (cuda_hopper, replace(plain, middle_mm=0.3), "it runs on NVIDIA cards"),
         (triton, replace(plain, bin_mm=0.1, bins=200), "read 101 bins of a view, and it takes 64"),
-        (triton, replace(plain, middle_mm=-1010.0), "2048 voxels or bins"),
+        (triton, replace(plain, middle_mm=-2040.0), "4096 voxels or bins"),
+        (triton, replace(plain, middle_mm=-1010.0, precision="single"), "2048 voxels or bins"),
         (triton, replace(plain, bin_mm=0.2), "it runs on NVIDIA cards"),
     ):
         assert said in str(kernel.why_not(views, CPU, torch.float32))

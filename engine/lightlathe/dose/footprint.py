@@ -16,6 +16,7 @@ from lightlathe.dose.taps import Taps
 from lightlathe.quantities.footprint import Footprint
 
 MOST_BINS = 5  # for each column
+MOST_ACROSS = 4096  # of a view
 MISPLACED = 0.02  # of a pixel's light, that bins may put elsewhere where there need not be more of them
 SAMPLES = 40  # places in a bin at which that is looked at
 HALVINGS = 60
@@ -23,9 +24,16 @@ ROUNDING = 1e-12
 LEAST = 1e-7  # of a pixel's light: less is dropped
 
 
-def bins_for(footprint: Footprint, pixel_mm: float, finest_mm: float) -> int:
-    """Bins for each column: as few as represent the footprint well, MOST_BINS at most, none finer than `finest_mm`."""
-    most = max(1, min(MOST_BINS, int(pixel_mm / finest_mm * (1 + 1e-9))))
+def bins_for(footprint: Footprint, pixel_mm: float, finest_mm: float, columns: int = 1) -> int:
+    """Bins for each column: as few as represent the footprint well, or as many as it says itself.
+
+    MOST_BINS at most, none finer than `finest_mm`, and of so many columns no more than MOST_ACROSS, which kernels for
+    cards take.
+    """
+    across = MOST_ACROSS // (columns + 2 * math.ceil(footprint.reach + 1))
+    most = max(1, min(MOST_BINS, int(pixel_mm / finest_mm * (1 + 1e-9)), across))
+    if footprint.bins is not None:
+        return min(footprint.bins, most)
     return next((bins for bins in range(1, most) if misplaced(footprint, bins) <= MISPLACED), most)
 
 

@@ -105,7 +105,7 @@ def plan(
     share, fan, finer = _share(optics), None, directions.finer
     if chords.crossing and not evenly_spaced(chords):
         if not footprint.plain:
-            finer = max(finer, bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST))
+            finer = max(finer, bins_for(footprint, chords.row_mm, grid.voxel_mm / FINEST, len(chords.offset_mm)))
         fan, chords = evened(chords, finer, footprint)
         directions, footprint = replace(directions, finer=1), Footprint()
     angle_rad, offset = chords.angle_rad.double().cpu(), chords.offset_mm.double().cpu()
@@ -115,7 +115,7 @@ def plan(
     even, alike = _even(chords, bin_mm), bool((turn == turn[0]).all())
     crossing, finer = chords.crossing and not alike, 1
     if not footprint.plain and (crossing or (even and alike)):
-        finer = bins_for(footprint, bin_mm, grid.voxel_mm / FINEST)
+        finer = bins_for(footprint, bin_mm, grid.voxel_mm / FINEST, columns)
         finer = max(finer, directions.finer) if crossing else finer
         across = Across.of(onto_bins(footprint, columns, finer))
         columns, bin_mm = across.taps.index.shape[1], bin_mm / finer

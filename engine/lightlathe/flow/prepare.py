@@ -11,6 +11,7 @@ from functools import cached_property
 import torch
 
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_parts, substeps
+from lightlathe.dose.footprint import misplaced
 from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
@@ -20,7 +21,7 @@ from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Grid, Optics, Part, Shadows
+from lightlathe.quantities import Field, FineShape, Footprint, Grid, Optics, Part, Shadows
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +34,7 @@ IMAGE_VIEWS = 2
 # light followed to every voxel, two 0.7 % and 0.02, three 0.6 % and 0.008, four the same; with a wall of 1 mm 0.8 % and
 # 0.012, 0.3 % and 0.003, 0.2 % and 0.000. Designed with three the window is 0.26 instead of 0.22.
 COLUMN_BINS = 3
+FEW_BINS = 0.05  # of a pixel's light: a blur of 1 pixel and more. See benchmarks/QUALITY.md, "Square pixels and blur"
 
 
 @dataclass(frozen=True)
@@ -195,12 +197,32 @@ def in_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Tu
         column_mm = _column_mm(operator)
         views, finer = image_views(_steps(job, column_mm, part)), column_bins(column_mm, job.grid.voxel_mm)
         return operator.towards(Directions.even(views, moving, finer))
+    operator = with_few_bins(operator)
     if not moving:
         return operator
     step_rad = 2 * math.pi / operator.pattern_shape[0]
     parts = few_parts(step_rad, part.reach_mm, job.light.pixel_mm)
     log.info("each of %d images: its step in %d parts for the design", operator.pattern_shape[0], parts)
     return operator if parts == 1 else Turning(operator, parts, matched=True)
+
+
+def with_few_bins(operator: DoseOperator) -> DoseOperator:
+    """The operator of a design on a card, with one bin a column where that will do: the fast kernel takes no finer ones.
+    On CPUs the operator itself.
+    """
+    optics = operator.optics
+    few = few_bins(optics.footprint)
+    if operator.device.type != "cuda" or few is None or optics.defocus is not None or operator.rebinned:
+        return operator
+    log.info("pixels in one bin for the design, which misplaces %.1f %% of their light", 100 * misplaced(few, 1))
+    return DoseOperator(optics.replace(footprint=few), operator.grid, operator.backend, gain=operator.gain)
+
+
+def few_bins(pixel: Footprint) -> Footprint | None:
+    """A footprint in one bin a column, where that misplaces FEW_BINS of its light at most; None where more, or where one
+    is all that it takes.
+    """
+    return None if pixel.plain or misplaced(pixel, 1) > FEW_BINS else dataclasses.replace(pixel, bins=1)
 
 
 def on_coarser(operator: DoseOperator | Turning, grid: Grid) -> DoseOperator | Turning:

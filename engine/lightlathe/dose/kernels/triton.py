@@ -19,6 +19,8 @@ from lightlathe.errors import KernelUnavailable
 
 TILE = 8  # voxels
 BINS = 16, 32, 64  # that a tile may read of one view: 16 where bins are as wide as voxels, for the matrix units
+# voxels or bins across at most: beyond 2048 places are rounded to 2.4e-4 of a bin, which weights in halves are too
+REACH = {"single": 2048, "half": 4096}
 DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
 RUN = 8  # voxels read in a row
 
@@ -30,10 +32,11 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"it computes in float32, not {dtype}"
     if views.spread is not None:
         return "its rows stay level, and these spread with depth"
-    if reach(views) > 2048:
+    farthest = REACH[views.precision]
+    if reach(views) > farthest:
         return (
-            f"its places are exact up to 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins} "
-            f"bins of {views.bin_mm / views.voxel_mm:.2g} voxels, {views.middle_mm:g} mm off the axis"
+            f"its places are exact up to {farthest} voxels or bins across, and this is {views.nx} x {views.ny}, "
+            f"{views.bins} bins of {views.bin_mm / views.voxel_mm:.2g} voxels, {views.middle_mm:g} mm off the axis"
         )
     if views.bins_across(TILE) > BINS[-1]:
         return f"{TILE} x {TILE} voxels read {views.bins_across(TILE)} bins of a view, and it takes {BINS[-1]}"
