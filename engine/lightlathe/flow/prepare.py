@@ -207,8 +207,8 @@ def in_design(job: Job, operator: DoseOperator, part: Part) -> DoseOperator | Tu
 
 
 def with_few_bins(operator: DoseOperator) -> DoseOperator:
-    """The operator of a design on a card, with one bin a column where that will do: the fast kernel takes no finer ones.
-    On CPUs the operator itself.
+    """The operator of a design on a card, with one bin a column where that will do, as the fast kernel takes no finer
+    ones. On CPUs the operator itself.
     """
     optics = operator.optics
     few = few_bins(optics.footprint)
@@ -219,8 +219,8 @@ def with_few_bins(operator: DoseOperator) -> DoseOperator:
 
 
 def few_bins(pixel: Footprint) -> Footprint | None:
-    """A footprint in one bin a column, where that misplaces FEW_BINS of its light at most; None where more, or where one
-    is all that it takes.
+    """A footprint in one bin a column, where that misplaces FEW_BINS of its light at most; None where it is more, or
+    nothing.
     """
     return None if pixel.plain or misplaced(pixel, 1) > FEW_BINS else dataclasses.replace(pixel, bins=1)
 
