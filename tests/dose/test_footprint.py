@@ -182,12 +182,7 @@ def test_uneven_columns_that_must_not_cross_take_linear_pixels_alone():
         Footprint("square", 1.2)
 
 
-def test_bins_are_as_many_as_a_footprint_says_and_kernels_for_cards_take():
-    assert bins_for(dataclasses.replace(SHARP, bins=2), PIXEL, PIXEL / 5) == 2
+def test_bins_are_no_more_than_kernels_for_cards_take():
     assert bins_for(SHARP, PIXEL, PIXEL / 5, 800) == 5
     assert bins_for(SHARP, PIXEL, PIXEL / 5, 1024) == 3
     assert bins_for(SHARP, PIXEL, PIXEL / 5, 2048) == 1
-    few = DoseOperator(optics(dataclasses.replace(SOFT, bins=1)), Grid((5, 5, 3), 0.25))
-    assert few.views.bin_mm == pytest.approx(PIXEL)
-    with pytest.raises(ShapeError, match="0 bins"):
-        dataclasses.replace(SHARP, bins=0)

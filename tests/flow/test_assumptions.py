@@ -8,12 +8,9 @@ import pytest
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import few_bins
 from lightlathe.flow.recorded import job_of
 from lightlathe.flow.what_if import cases, what_ifs
 from lightlathe.job import job_from
-from lightlathe.quantities import Footprint
-from lightlathe.quantities.footprint import FWHM_PER_SIGMA
 from lightlathe.result import read_result, write_result
 
 
@@ -129,15 +126,6 @@ def test_a_design_that_knows_where_it_is_out_of_focus_prints_where_one_that_does
     assert aware.quality["window_relative"] > unaware.quality["window_relative"]
     again = pipeline.predict(aware)
     assert again.quality["window_relative"] == pytest.approx(aware.quality["window_relative"], abs=1e-4)
-
-
-def test_a_design_on_a_card_takes_one_bin_a_column_where_blur_allows_it():
-    """The fast kernel takes no finer bins; a blur of a pixel misplaces less than 5 % then, a sharp square a quarter."""
-    assert few_bins(Footprint()) is None
-    assert few_bins(Footprint("square")) is None
-    few = few_bins(Footprint("square", sigma=1 / FWHM_PER_SIGMA))
-    assert few is not None
-    assert few.bins == 1
 
 
 @pytest.mark.parametrize(

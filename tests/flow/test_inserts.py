@@ -17,7 +17,8 @@ from lightlathe.errors import JobError
 from lightlathe.feasibility import case_of, parts_lines, verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts, lit_share
 from lightlathe.flow.certificate import certificate_of
-from lightlathe.flow.prepare import prepare, shadows_of
+from lightlathe.flow.operators import shadows_of
+from lightlathe.flow.prepare import prepare
 from lightlathe.flow.recorded import job_of as recorded_job
 from lightlathe.flow.solids import lay_out, load_solids, voxels
 from lightlathe.flow.what_if import cases

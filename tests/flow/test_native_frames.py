@@ -15,7 +15,7 @@ from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError, PartError, ResultError
 from lightlathe.export.mounting import Mounting
 from lightlathe.feasibility import check
-from lightlathe.flow.prepare import optics_of
+from lightlathe.flow.operators import optics_of
 from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.job import parse_job
 from lightlathe.quantities import Grid

@@ -25,15 +25,13 @@ LEAST = 1e-7  # of a pixel's light: less is dropped
 
 
 def bins_for(footprint: Footprint, pixel_mm: float, finest_mm: float, columns: int = 1) -> int:
-    """Bins for each column: as few as represent the footprint well, or as many as it says itself.
+    """Bins for each column: as few as represent the footprint well.
 
     MOST_BINS at most, none finer than `finest_mm`, and of so many columns no more than MOST_ACROSS, which kernels for
     cards take.
     """
     across = MOST_ACROSS // (columns + 2 * math.ceil(footprint.reach + 1))
     most = max(1, min(MOST_BINS, int(pixel_mm / finest_mm * (1 + 1e-9)), across))
-    if footprint.bins is not None:
-        return min(footprint.bins, most)
     return next((bins for bins in range(1, most) if misplaced(footprint, bins) <= MISPLACED), most)
 
 

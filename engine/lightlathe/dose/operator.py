@@ -10,11 +10,10 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
-from lightlathe.dose.ends import Ends
 from lightlathe.dose.kernels import choose
+from lightlathe.dose.layers import layers
+from lightlathe.dose.linear import Linear
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import Resampling, layers
-from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
@@ -57,12 +56,10 @@ class DoseOperator(LinearMap):
         self.optics, self.grid, self.directions = optics, grid, directions
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
-        found = []
-        for resampling, views in layers(optics, grid, directions):
-            resampling, ends = _ended(resampling, views, optics, grid)
-            views = replace(views, precision=backend.precision, ends=ends)
-            found.append((resampling.to(self.device, self.dtype), views))
-        self._layers = tuple(found)
+        self._layers = tuple(
+            (resampling.to(self.device, self.dtype), replace(views, precision=backend.precision))
+            for resampling, views in layers(optics, grid, directions)
+        )
         self.resampling, self.views = self._layers[0]
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
@@ -120,7 +117,7 @@ class DoseOperator(LinearMap):
     def __call__(self, patterns: Tensor) -> Tensor:
         self._check("patterns", patterns, ("angle", "column", "row"), self.pattern_shape)
         # the light is within what was told; what autograd sends back through the transpose need not be
-        return _Linear.apply(patterns, self._told_forward, self._transpose, self._forward)
+        return Linear.apply(patterns, self._told_forward, self._transpose, self._forward)
 
     def transpose(self, dose: Tensor | LaidOut) -> Tensor:
         """The exact transpose of the operator, in the plain sum <a, b> = sum(a * b); autograd goes through tensors."""
@@ -132,7 +129,7 @@ class DoseOperator(LinearMap):
             is_on("dose laid out", dose.most, self.device)
             return self.resampling.transpose(self._module.collect(dose, self.views, self.gain))
         self._check("dose", dose, ("x", "y", "z"), self.dose_shape)
-        return _Linear.apply(dose, self._transpose, self._forward, self._transpose)
+        return Linear.apply(dose, self._transpose, self._forward, self._transpose)
 
     def workspace(self) -> LaidOut | None:
         """Where a loss may leave its gradient for `transpose`, None where the kernel has no packed format.
@@ -237,26 +234,6 @@ class DoseOperator(LinearMap):
         return total
 
 
-def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Ends | None]:
-    """Where chords end, and the resampling: rows become slices before they are lit, unless all slices are lit alike."""
-    if optics.shadows is None:
-        return resampling, None
-    if views.spread is not None:
-        raise ShapeError(
-            "light whose rows spread with depth (a diverging beam) is not computed around an opaque insert; expected a "
-            "telecentric beam, or opaque = false in the insert's [[part]], which takes light to pass through it."
-        )
-    classes = optics.shadows.classes(grid.shape[2], grid.voxel_mm)
-    if resampling.rows is not None and resampling.late:
-        if bool((classes == classes[0]).all()):
-            classes = classes[:1].expand(optics.chords.rows)
-        else:
-            resampling = replace(resampling, late=False)
-    lines = views.lines
-    chords = (views.offset_mm(), None) if lines is None else (lines.offset_mm, lines.deflection_rad)
-    return resampling, Ends.of(optics.shadows, classes, views.angle_rad, *chords)
-
-
 def _side_by_side(x: Tensor) -> Tensor:
     """(..., a, b, slice) -> (a, b, all slices): kernels treat every slice alike, so a batch is more of them."""
     return x.contiguous() if x.ndim == 3 else x.flatten(0, -4).permute(1, 2, 0, 3).flatten(2).contiguous()
@@ -272,33 +249,3 @@ def _apart(x: Tensor, batch: torch.Size) -> Tensor:
 def gain_mj_cm3(absorption_per_mm: float, irradiance_mw_cm2: float, dwell_s: float, turns: float = 1) -> float:
     """Absorbed dose in mJ/cm3 of one full-level image shown `turns` times: mu[1/cm] * I0[mW/cm2] * time[s]."""
     return 10.0 * absorption_per_mm * irradiance_mw_cm2 * dwell_s * turns
-
-
-class _Linear(torch.autograd.Function):
-    """A linear map whose derivative is its transpose, whose derivative is the map again; both take batches.
-
-    linear, again   two ways to compute the map: of x, and of what derivatives bring
-    """
-
-    @staticmethod
-    def forward(x: Tensor, linear: Callable, transpose: Callable, again: Callable) -> Tensor:
-        return linear(x)
-
-    @staticmethod
-    def setup_context(ctx: Any, inputs: tuple[Any, ...], output: Tensor) -> None:
-        ctx.pair = inputs[2:]
-
-    @staticmethod
-    def backward(ctx: Any, *grads: Tensor) -> tuple[Tensor | None, ...]:
-        transpose, linear = ctx.pair
-        return _Linear.apply(grads[0], transpose, linear, transpose), None, None, None
-
-    @staticmethod
-    def jvp(ctx: Any, *tangents: Any) -> Tensor:
-        transpose, linear = ctx.pair
-        return _Linear.apply(tangents[0], linear, transpose, linear)
-
-    @staticmethod
-    def vmap(info: Any, in_dims: tuple[Any, ...], *args: Any) -> tuple[Tensor, int]:
-        x, *maps = args
-        return _Linear.apply(x.movedim(in_dims[0], 0), *maps), 0

@@ -15,7 +15,6 @@ from torch import Tensor
 
 from lightlathe.dose.across import Across
 from lightlathe.dose.fan import evened, evenly_spaced
-from lightlathe.dose.focus import bands
 from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices
 from lightlathe.dose.lines import Lines
 from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
@@ -161,21 +160,6 @@ def plan(
         spread=spread,
     )
     return resampling, views
-
-
-def layers(
-    optics: Optics,
-    grid: Grid,
-    directions: Directions = Directions(),  # noqa: B008, it does not change
-) -> list[tuple[Resampling, Views]]:
-    """As `plan`, for each band of depth that light out of focus takes (focus.py): their doses add up."""
-    offset = optics.chords.offset_mm
-    pitch_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else optics.chords.row_mm
-    found = []
-    for band, footprint in bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm):
-        resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
-        found.append((resampling, replace(views, band=band)))
-    return found
 
 
 def _share(optics: Optics) -> Tensor:

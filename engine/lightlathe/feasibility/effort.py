@@ -9,7 +9,7 @@ from lightlathe.dose import few_parts, substeps
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field
-from lightlathe.flow.prepare import column_bins, image_views
+from lightlathe.flow.operators import column_bins, image_views
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities import Field

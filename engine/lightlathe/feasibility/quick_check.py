@@ -17,7 +17,7 @@ from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
-from lightlathe.flow.prepare import optics_of
+from lightlathe.flow.operators import optics_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.judge import Verdict

@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator
-from lightlathe.flow.prepare import shadows_of
+from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.solids import Solid
 from lightlathe.quantities import HALF, SOLID, Chords, Grid, Optics, Part, Shadows
 from lightlathe.support.words import amount, percent

@@ -8,7 +8,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
-from lightlathe.flow.prepare import Setup, in_design
+from lightlathe.flow.operators import in_design
+from lightlathe.flow.prepare import Setup
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target

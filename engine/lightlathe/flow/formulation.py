@@ -6,7 +6,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.prepare import Setup, on_coarser
+from lightlathe.flow.operators import on_coarser
+from lightlathe.flow.prepare import Setup
 from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted

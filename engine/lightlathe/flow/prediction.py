@@ -11,7 +11,7 @@ from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.families import Resin
 from lightlathe.flow.assumed import with_light, with_vial
-from lightlathe.flow.prepare import in_motion, optics_of, shadows_of
+from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.judge import quality
 from lightlathe.quantities import FineShape, Part, Prediction

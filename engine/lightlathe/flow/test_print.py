@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import torch
 
 from lightlathe.dose import DoseOperator, gain_mj_cm3
-from lightlathe.flow.prepare import optics_of
+from lightlathe.flow.operators import optics_of
 from lightlathe.job import Job
 from lightlathe.quantities import Grid
 

@@ -16,7 +16,6 @@ class Footprint:
                  linearly; "square": it is even over a square
     width        side of the square over the pixel pitch, above 0 to 1: the square root of the fill factor
     sigma        standard deviation of the Gaussian blur over the pixel pitch, the same in all directions
-    bins         for each column, by which the light is represented across; None: as many as it takes
     across_rows  False: no light leaves its row, whatever the pixel's height. For slices with a row of their own
 
     Light averages to the level shown, whatever the fill factor: irradiance is measured over many pixels.
@@ -26,7 +25,6 @@ class Footprint:
     width: float = 1.0
     sigma: float = 0.0
     across_rows: bool = True
-    bins: int | None = None
 
     def __post_init__(self) -> None:
         if not (0 < self.width <= 1 and 0 <= self.sigma < float("inf")):
@@ -34,8 +32,6 @@ class Footprint:
                 f"the footprint is {self.width} pixels wide, blurred by {self.sigma}; expected a width above 0, up to "
                 "1, and a blur of 0 or more."
             )
-        if self.bins is not None and self.bins < 1:
-            raise ShapeError(f"the footprint takes {self.bins} bins; expected 1 or more.")
 
     @property
     def plain(self) -> bool:

@@ -1,0 +1,49 @@
+"""What the kernels are given of some optics: one product for each band of depth, and where its chords end."""
+
+from dataclasses import replace
+
+from lightlathe.dose.ends import Ends
+from lightlathe.dose.focus import bands
+from lightlathe.dose.rebin import Directions
+from lightlathe.dose.resample import Resampling, plan
+from lightlathe.dose.views import Views
+from lightlathe.errors import ShapeError
+from lightlathe.quantities import Grid, Optics
+
+
+def layers(
+    optics: Optics,
+    grid: Grid,
+    directions: Directions = Directions(),  # noqa: B008, it does not change
+) -> list[tuple[Resampling, Views]]:
+    """As `plan`, for each band of depth that light out of focus takes (focus.py), with the ends of chords at inserts
+    (ends.py): the doses of all add up.
+    """
+    offset = optics.chords.offset_mm
+    pitch_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else optics.chords.row_mm
+    found = []
+    for band, footprint in bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm):
+        resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
+        resampling, ends = _ended(resampling, views, optics, grid)
+        found.append((resampling, replace(views, band=band, ends=ends)))
+    return found
+
+
+def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Ends | None]:
+    """Where chords end, and the resampling: rows become slices before they are lit, unless all slices are lit alike."""
+    if optics.shadows is None:
+        return resampling, None
+    if views.spread is not None:
+        raise ShapeError(
+            "light whose rows spread with depth (a diverging beam) is not computed around an opaque insert; expected a "
+            "telecentric beam, or opaque = false in the insert's [[part]], which takes light to pass through it."
+        )
+    classes = optics.shadows.classes(grid.shape[2], grid.voxel_mm)
+    if resampling.rows is not None and resampling.late:
+        if bool((classes == classes[0]).all()):
+            classes = classes[:1].expand(optics.chords.rows)
+        else:
+            resampling = replace(resampling, late=False)
+    lines = views.lines
+    chords = (views.offset_mm(), None) if lines is None else (lines.offset_mm, lines.deflection_rad)
+    return resampling, Ends.of(optics.shadows, classes, views.angle_rad, *chords)
