@@ -10,6 +10,7 @@ from lightlathe.dose import DoseOperator, Turning
 from lightlathe.feasibility import case_of
 from lightlathe.feasibility.effort import array_bytes, design_s, lit, voxels
 from lightlathe.flow import certificate
+from lightlathe.flow import operators
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.certificate import certificate_of, remedies_of, steps_in
 from lightlathe.flow.formulation import coarser_problem, problem_of, robust_problem
@@ -55,7 +56,7 @@ def windows(setup, found):
 
 def standing(monkeypatch):
     """Designs take the vial to stand still under each image from here on."""
-    monkeypatch.setattr(prepared, "few_parts", lambda *_: 1)
+    monkeypatch.setattr(operators, "few_parts", lambda *_: 1)
 
 
 @pytest.fixture(scope="module")

@@ -36,7 +36,8 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *_agreement(record),
         _window(record),
-        *_proven(record),
+        *_not_proven(record),
+        *_proven(q),
         *_ended(record),
         f"              the resin stays liquid below {amount(resin.liquid_below_mj_cm3, 4)} and is solid above "
         f"{amount(resin.solid_above_mj_cm3, 4)} mJ/cm3{over}"
@@ -160,10 +161,16 @@ def _window(record: Record) -> str:
     )
 
 
-def _proven(record: Record) -> list[str]:
-    q, lines = record.quality, []
-    if record.optics is not None and not record.optics.slices_independent:
-        lines.append("              no bound is computed for light whose rows spread over several slices")
+def _not_proven(record: Record) -> list[str]:
+    """Why there is no bound, where the light is the reason."""
+    if record.optics is None or record.optics.slices_independent:
+        return []
+    why = "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
+    return [f"              no bound is computed for light {why}"]
+
+
+def _proven(q: dict[str, float]) -> list[str]:
+    lines = []
     if "window_gap" in q:
         lines.append(
             f"              proven: no patterns whatever reach more than {_share(q['window_proven_at_most'])} on these "

@@ -43,7 +43,7 @@ def deposit_kernel(
         cos, sin = tl.load(angles + 2 * view), tl.load(angles + 2 * view + 1)
         place, left = _place_and_light(x, y, cos, sin, sizes)
         lit = wet & (place > 0.0) & (place < bins + 1)
-        place *= lit.to(tl.float64)  # a select of the two fails to compile: Triton 3.6, compute capability 9.0
+        place = tl.minimum(tl.maximum(place, 0.0), bins + 1.0)  # a select by `lit` fails to compile in Triton 3.6
         shrinks = _shrinks(x, y, cos, sin, place, bins, at_foot, per_mm)
         low = tl.floor(place)
         first = low.to(tl.int32) - 1  # -1: the dark bin
@@ -102,7 +102,7 @@ def collect_kernel(
             x, y = tl.where(along_y, v, u), tl.where(along_y, u, v)
             place, left = _place_and_light(x, y, cos, sin, sizes)
             lit = (ui >= 0) & (ui < nu) & (u2 * u2 + v2 * v2 <= limit) & (place > 0.0) & (place < bins + 1)
-            place *= lit.to(tl.float64)
+            place = tl.minimum(tl.maximum(place, 0.0), bins + 1.0)
             shrinks = _shrinks(x, y, cos, sin, place, bins, at_foot, per_mm)
             weight = left * shrinks * tl.maximum(1.0 - tl.abs(place - (b + 1)), 0.0) * lit.to(tl.float64)
             weight = weight.to(total.dtype)[:, None]
