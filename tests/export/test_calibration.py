@@ -18,6 +18,7 @@ from lightlathe.export.calibration_images import (
     grey_ramp,
     handedness,
     meter_places,
+    ruler,
     strips,
 )
 from lightlathe.flow.test_print import disc_print
@@ -46,6 +47,14 @@ def test_the_axis_line_lies_on_the_axis(column, lit):
     image = axis_line(dataclasses.replace(FIELD, axis_column=column))
     assert np.flatnonzero(image.all(0)).tolist() == lit
     assert image.any(0).sum() == len(lit)
+
+
+def test_the_rulers_marks_stand_where_the_page_says():
+    image = ruler(Field(640, 480, 255, 319.5))
+    middle = image[240]
+    assert np.flatnonzero(middle).tolist() == list(range(0, 640, 10))
+    assert np.flatnonzero(image[0]).tolist() == list(range(0, 640, 100))
+    assert [n for n in range(480) if image[n].all()] == [120, 359]
 
 
 def test_inner_lines_lie_as_far_apart_as_the_page_says():

@@ -9,8 +9,7 @@ from lightlathe import pipeline
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.feasibility import case_of
 from lightlathe.feasibility.effort import array_bytes, design_s, lit, voxels
-from lightlathe.flow import certificate
-from lightlathe.flow import operators
+from lightlathe.flow import certificate, operators
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.certificate import certificate_of, remedies_of, steps_in
 from lightlathe.flow.formulation import coarser_problem, problem_of, robust_problem

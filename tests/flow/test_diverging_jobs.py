@@ -9,7 +9,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.dose import Turning
-from lightlathe.errors import JobError, PartError, ShapeError
+from lightlathe.errors import JobError, PartError
 from lightlathe.flow.formulation import coarser_problem, problem_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.job import parse_job
@@ -120,8 +120,8 @@ def test_the_lit_field_is_the_whole_field(folder, monkeypatch, height):
 
 
 def test_a_picture_that_ends_too_soon_is_refused(folder):
-    """Rows spread with depth: nearer the lens they are closer together, so a picture as tall as the part is too low."""
-    with pytest.raises(PartError, match=r"the projector's field, 3\.322 mm high"):
+    """Rows spread with depth: what no image of a turn reaches, behind the axis either, is never lit."""
+    with pytest.raises(PartError, match=r"the projector's field, 3\.866 mm high"):
         prepare(job_of(LENS, *AIR, folder=folder, changes=[("rows = 30", "rows = 16")]))
     prepare(job_of('"telecentric"', *AIR, folder=folder, changes=[("rows = 30", "rows = 16")]))
 
@@ -159,8 +159,8 @@ def test_an_opaque_insert_takes_rows_that_stay_level(folder):
     job = job_of(LENS, folder=folder)
     rod = '[[part]]\nrole = "insert"\nshape = { kind = "cylinder", radius_mm = 0.5, height_mm = 20 }\n'
     text = job.text.replace("[part]", "[[part]]").replace("[vial]", rod + "[vial]")
-    with pytest.raises(ShapeError, match="opaque = false"):
-        prepare(parse_job(text, name="rod", folder=folder))
+    with pytest.raises(JobError, match="opaque = false"):
+        parse_job(text, name="rod", folder=folder)
     prepare(parse_job(text.replace('role = "insert"', 'role = "insert"\nopaque = false'), name="rod", folder=folder))
 
 
@@ -187,3 +187,10 @@ def test_what_if_the_light_diverges_on_the_command_line(parallel, folder, capsys
     assert "inside the vial" in capsys.readouterr().err
     with pytest.raises(JobError, match="throw_ratio is -1"):
         pipeline.predict(parallel, light={"throw_ratio": -1})
+
+
+def test_a_throw_ratio_is_of_the_projectors_own_width(folder):
+    """On its side the width lies along the axis: 1.4 times the rows is the distance to give."""
+    text = job_of(LENS, folder=folder).text
+    with pytest.raises(JobError, match="distance_mm in its place"):
+        parse_job(text.replace("[light]", "[light]\nrotate_deg = 90"), name="side", folder=folder)

@@ -66,9 +66,14 @@ def onto_bins(footprint: Footprint, columns: int, finer: int) -> Taps:
 
 
 def onto_slices(footprint: Footprint, at: Tensor, rows: Tensor, voxel_mm: float, row_mm: float) -> Taps:
-    """Rows at heights `rows` -> slices at heights `at`, mm: the mean of each row's light over each slice."""
+    """Rows at heights `rows` -> slices at heights `at`, mm: the mean of each row's light over each slice.
+
+    Of linear pixels no closer than slices what their centre reads, as without blur.
+    """
     away = (at[:, None] - rows) / row_mm
-    weight = convolved(away, (*footprint.boxes, voxel_mm / row_mm), footprint.sigma)
+    centre = footprint.shape == "linear" and row_mm > voxel_mm * (1 - ROUNDING)
+    boxes = footprint.boxes if centre else (*footprint.boxes, voxel_mm / row_mm)
+    weight = convolved(away, boxes, footprint.sigma)
     weight[weight < LEAST * float(weight.amax())] = 0
     weight[(weight - 1).abs() < ROUNDING] = 1  # all of a row's light and no other's: slices stay independent
     slice_, row = weight.nonzero(as_tuple=True)

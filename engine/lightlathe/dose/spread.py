@@ -44,8 +44,9 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     """How rows of these chords spread over the slices, and the planes that views take: plane <- row.
 
     chords   of the bins; None where their rows stay level
-    Planes lie on the rows and evenly between them, about a voxel apart, where rows are no closer than voxels; else half
-    a voxel apart. ShapeError where rows would meet in the vial.
+    Planes lie on the rows and evenly between them, about a voxel apart, where rows are no closer than voxels; half a
+    voxel apart where they are closer, or blurred: slices at the pupil's height lie on planes, which then blur nothing.
+    ShapeError where rows would meet in the vial.
     """
     given = chords.magnification
     if given is None:
@@ -59,12 +60,11 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     rows, row_mm, voxel_mm = chords.rows, chords.row_mm, grid.voxel_mm
     finer, blurred = row_mm < voxel_mm * (1 - REL_TOLERANCE), not footprint.plain and footprint.across_rows
     between = max(1, round(row_mm / voxel_mm))
-    plane_mm = voxel_mm / 2 if finer else row_mm / between
+    plane_mm = voxel_mm / 2 if finer or blurred else row_mm / between
     planes = (rows + 1) * between - 1
     if finer or blurred:
         lit_mm = (rows - 1) / 2 * row_mm + max(footprint.reach * row_mm, voxel_mm)
         planes = 2 * math.ceil(lit_mm / plane_mm) + 1
-        planes += 0 if finer else (rows - 1) * between % 2  # so that planes lie on rows
     at = (torch.arange(planes, dtype=torch.float64) - (planes - 1) / 2) * plane_mm
     z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
     if blurred:

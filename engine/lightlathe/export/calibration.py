@@ -17,6 +17,7 @@ from lightlathe.export.calibration_images import (
     grey_ramp,
     handedness,
     meter_places,
+    ruler,
     strips,
 )
 from lightlathe.support.watching import doing
@@ -54,6 +55,7 @@ def write_calibration(
     pictures = {
         "1_handedness": handedness(field),
         "2_axis_line": axis_line(field),
+        "2_ruler": ruler(field),
         "3_size": lines,
         "4_focus": focus_target(field),
         **{f"5_ramp_{code:05d}": image for code, image in grey_ramp(field)},
@@ -71,7 +73,7 @@ def write_calibration(
             "the top, columns from the left, both from 0\n"
         ),
     }
-    depth = np.uint8 if bits <= 8 else np.uint16
+    depth = bool if bits == 1 else np.uint8 if bits <= 8 else np.uint16
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if found := next(folder.iterdir(), None):

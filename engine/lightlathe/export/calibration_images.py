@@ -45,6 +45,18 @@ def axis_line(field: Field) -> np.ndarray:
     return image
 
 
+def ruler(field: Field) -> np.ndarray:
+    """Marks every 10 columns from the left edge, taller every 50 and 100, and level lines at a quarter from top and
+    bottom."""
+    image = field.empty
+    for column in range(0, field.columns, 10):
+        tall = field.rows if column % 100 == 0 else field.rows // 2 if column % 50 == 0 else field.rows // 5
+        first = (field.rows - tall) // 2
+        image[first : first + tall, column] = field.full
+    image[[field.rows // 4, field.rows - 1 - field.rows // 4]] = field.full
+    return image
+
+
 def frame_lines(field: Field) -> tuple[np.ndarray, int, int]:
     """The field's edge, and two columns and two rows within; how many columns and rows those lie apart."""
     image = field.empty

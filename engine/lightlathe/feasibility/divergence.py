@@ -26,7 +26,10 @@ def divergence(case: Case) -> Reason | None:
     pupil, ends = beam.lens_height_mm, (part.farthest_z_mm, -part.farthest_z_mm)
     moves_mm = max(abs(z - pupil) * (1 / low - 1 / high) for z in ends)
     ratio = distance_mm / (light.columns * light.pixel_mm)
-    width, height = width_mm(light, case.vial, case.resin), height_mm(light, case.vial, case.resin, part.radius_mm)
+    width, height = (
+        width_mm(light, case.vial, case.resin),
+        height_mm(light, case.vial, case.resin, part.radius_mm, always=True),
+    )
     chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
     lights = int(((chords.offset_mm.abs() <= part.radius_mm) & (chords.transmittance > 0)).sum())
     text = (
@@ -38,4 +41,9 @@ def divergence(case: Case) -> Reason | None:
         f"the part takes {amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of "
         f"{light.columns} columns."
     )
+    tall = 2 * part.farthest_z_mm
+    if tall > height + light.pixel_mm / 2:
+        text += f" Its ends, {amount(tall / 2, 3)} mm from the middle, are lit for part of every turn only."
+        change = f"a part within {amount(height / 2, 3)} mm of the picture's middle, or a picture that is taller there."
+        return Reason("divergence", "marginal", text, tall, height, "mm", change)
     return Reason("divergence", "will work", text, high / low - 1, 0.0)

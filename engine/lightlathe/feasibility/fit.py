@@ -56,6 +56,7 @@ def field(case: Case) -> Reason:
     """The projector's field against part and vial."""
     light = case.light, case.vial, case.resin
     width, height = width_mm(*light), height_mm(*light, case.part.radius_mm)
+    width, height = max(width, REL_TOLERANCE), max(height, REL_TOLERANCE)  # a lens far off lights nothing
     across = 2 * case.part.radius_mm
     inside = "" if case.narrowing == 1 else " in the resin"
     if case.light.axis_offset_pixels:

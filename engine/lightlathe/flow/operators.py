@@ -8,6 +8,7 @@ import torch
 
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_parts, substeps
 from lightlathe.dose.resample import FINEST
+from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job
 from lightlathe.quantities import Grid, Optics, Part, Shadows
@@ -102,6 +103,13 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = N
     light = job.light
     absorption = job.resin.absorption_per_mm
     defocus = light.defocus(job.resin.refractive_index)
+    if defocus is not None and job.vial.surroundings not in (None, "matched"):
+        raise JobError(
+            f"numerical_aperture is {light.numerical_aperture:g} and the vial's surroundings are "
+            f"{job.vial.surroundings!r}: a bare vial is a lens, behind which light comes into focus elsewhere across "
+            "the axis than along it, and that is not computed. Expected a matched bath, or blur_mm for a blur that is "
+            "the same all over the vial."
+        )
     return Optics(
         chords,
         job.vial.radius_mm,

@@ -1,13 +1,14 @@
 """What each thing that a job leaves unstated may cost: the print of its patterns, should the other case be true."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from lightlathe.beams import Telecentric
+from lightlathe.beams import Diverging, Telecentric
 from lightlathe.errors import JobError, ShapeError
 from lightlathe.flow.prediction import predict
-from lightlathe.flow.recorded import StoredBeam, job_of
+from lightlathe.flow.recorded import job_of
 from lightlathe.job import Job
 from lightlathe.job.vial import INDICES
 from lightlathe.quantities import Prediction
@@ -37,18 +38,19 @@ class WhatIf:
     why_not: str = ""
 
     @property
-    def lost(self) -> float:
-        """How bad the print is: 1 - its overlap with the part, on the finest grid that was judged; for ranking."""
+    def lost(self) -> tuple[float, float]:
+        """How bad the print is, for ranking: wrong voxels, then what the window lacks."""
         if self.print is None:
-            return -1.0
+            return -1.0, 0.0
         quality = self.print.quality
-        return 1 - quality.get("iou_fine", quality["iou"])
+        window = quality["window_relative"]
+        return quality["wrong_voxels"], math.inf if math.isnan(window) else -window
 
 
 def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
     """(words, keywords of `predict`) of what the job leaves open, and of what is never known exactly."""
     vial, light, resin = job.vial, job.light, job.resin
-    if vial.surroundings is None and not isinstance(light.beam, StoredBeam):
+    if vial.surroundings is None and isinstance(light.beam, Telecentric | Diverging):
         for around, index in INDICES.items():
             wall = {"surroundings": around, "wall_mm": GLASS_MM, "wall_index": GLASS}
             words = f"the vial stands in {around} (index {index:g}), wall {GLASS_MM:g} mm of index {GLASS:g}"
@@ -101,11 +103,11 @@ def what_ifs(record: Record, *, finer: bool = True) -> list[WhatIf]:
     listed = list(cases(job, record.patterns.exposure_s))
     for number, (words, asked) in enumerate(listed):
         given = dict(asked)
-        if "absorption_per_mm" in given:
-            given["resin"] = absorbing(job.resin, given.pop("absorption_per_mm"))
         try:
+            if "absorption_per_mm" in given:
+                given["resin"] = absorbing(job.resin, given.pop("absorption_per_mm"))
             found.append(WhatIf(words, asked, predict(record, finer=finer, **given)))
         except (JobError, ShapeError) as problem:
             found.append(WhatIf(words, asked, None, str(problem).splitlines()[0]))
         step(number + 1, len(listed))
-    return sorted(found, key=lambda case: -case.lost)
+    return sorted(found, key=lambda case: case.lost, reverse=True)

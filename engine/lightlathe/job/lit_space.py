@@ -54,15 +54,16 @@ def magnifications(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> t
     return chords.magnification.part(first, last + 1).range_within(chords.offset_mm[first : last + 1], reach_mm)
 
 
-def height_mm(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> float:
-    """Height of the light within `reach_mm` of the axis, at the depth where it is least.
+def height_mm(light: Light, vial: Vial, resin: Resin, reach_mm: float, *, always: bool = False) -> float:
+    """Height of the light within `reach_mm` of the axis: what some image of a turn reaches, `always`: what all do.
 
-    Of a lens that is not at z = 0: twice the height on the side where that is less.
+    Of a lens that is not at z = 0: twice the height on the side where that is more, `always`: less.
     """
     edge_mm = light.rows * light.pixel_mm / 2
     if not isinstance(light.beam, Diverging):
         return 2 * edge_mm
     pupil = light.beam.lens_height_mm
     limits = magnifications(light, vial, resin, reach_mm)
-    top, bottom = (min(sign * pupil + (edge_mm - sign * pupil) * m for m in limits) for sign in (1, -1))
-    return max(0.0, 2 * min(top, bottom))
+    least_or_most = min if always else max
+    sides = [least_or_most(sign * pupil + (edge_mm - sign * pupil) * m for m in limits) for sign in (1, -1)]
+    return max(0.0, 2 * least_or_most(sides))

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from lightlathe.beams import BEAMS
 from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
+from lightlathe.job.computed import require_computed
 from lightlathe.job.design import CoarseStage, Design, Robust
 from lightlathe.job.light import Light
 from lightlathe.job.light_files import with_files
@@ -184,6 +185,7 @@ def job_from(
             f"{file}: wavelength_nm is {ours:g} in [light] and {resins:g} in [resin]; expected one and the same. "
             "Leave it out of [light]."
         )
+    require_computed(job, top)
     if job.design.seed and not job.own:
         raise JobError(
             f"{top.inner('design')}: seed is {job.design.seed}, and nothing in this job draws a random number from it: "

@@ -42,18 +42,20 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping
         first = () if wall is not None else (f"The vial's wall matches {matching} too: wall_index is not given.",)
     return (
         *first,
-        _beam(light.get("beam")),
+        _beam(light.get("beam"), light.get("numerical_aperture")),
         *_pixels(light.get("pixel_shape"), light.get("blur_mm")),
         *_focus(light.get("numerical_aperture"), light.get("focus_mm")),
     )
 
 
-def _beam(beam: Any) -> str:
+def _beam(beam: Any, aperture: float | None) -> str:
     if isinstance(beam, Mapping) and beam.get("kind") == "diverging":
         return (
             "The middle ray of every pixel's light comes from one point, the middle of the lens, and nothing scatters. "
             "Its slope up or down is taken as small, and the picture as evenly bright over a plane through the axis."
         )
+    if aperture is not None:
+        return "The middle rays of all pixels' light are parallel, and nothing scatters them."
     return "The beam is parallel: no ray spreads or converges on its way to the vial, nothing scatters it."
 
 

@@ -1,6 +1,5 @@
 """Where the turning axis lies in a projector's field, from a needle seen at opposite stage angles."""
 
-import csv
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,12 +44,12 @@ def read_alignment(path: Path) -> list[tuple[float, float, float]]:
     except UnicodeDecodeError as problem:
         raise MeasurementError(f"{path}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
-    if not lines or [cell.strip() for cell in next(csv.reader([lines[0][1]]))] != list(HEADS):
+    if not lines or [cell.strip() for cell in lines[0][1].split(",")] != list(HEADS):
         raise MeasurementError(f"{path}: the head is {shown(lines[0][1] if lines else '')}. {FORM}")
     found = []
     for number, line in lines[1:]:
         try:
-            row, first, last = (float(cell) for cell in next(csv.reader([line])))
+            row, first, last = (float(cell) for cell in line.split(","))
         except ValueError:
             raise MeasurementError(f"{path} line {number}: {shown(line)} is not three numbers. {FORM}") from None
         if not all(map(math.isfinite, (row, first, last))):

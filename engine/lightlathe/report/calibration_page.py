@@ -16,7 +16,8 @@ def page(across: int, along: int, places: int, alignment: str, wide: TestPrint, 
     """
     said = [
         "# Calibration frames",
-        "Show each frame full screen, pixel for pixel, with all picture corrections of the projector off. Light and "
+        "Show each frame full screen, pixel for pixel, with all picture corrections of the projector off. Their values "
+        "are the projector's codes, as in the frames of an export. Light and "
         "resin can hurt: enclose the beam, wear eyewear made for its wavelength, follow the safety data sheet of the "
         "resin, and ask someone qualified where you are not sure.",
         "**1_handedness**: on a card in the vial's place, seen from the projector's side along the light, the F stands "
@@ -24,8 +25,9 @@ def page(across: int, along: int, places: int, alignment: str, wide: TestPrint, 
         'not. Then look at the vial from above while the stage turns: `sense` in `[turn]` says which way, "clockwise" '
         'or "counterclockwise".',
         "**2_axis_line**: put a thin needle upright on the stage, near its axis. At the stage's 0 and 180 degrees find "
-        f"the column that lights the needle, at two heights or more, and fill `{alignment}`. `lightlathe projector "
-        f"{alignment} --job JOB.toml` gives `axis_offset_pixels` and the tilt of the axis.",
+        "the column that lights the needle, at the two level lines of **2_ruler**, and fill "
+        f"`{alignment}`: its marks stand every 10 columns from the field's left edge, taller every 50 and 100. "
+        f"`lightlathe projector {alignment} --job JOB.toml` gives `axis_offset_pixels` and the tilt of the axis.",
         "**3_size**: measure in the axis's plane, without the vial. The two inner upright lines lie "
         f"{across} columns apart, the two inner level ones {along} rows: `pixel_mm` in `[light]` is the distance over "
         "that number. If the two differ, the projector corrects its picture (keystone): turn that off.",
@@ -35,7 +37,8 @@ def page(across: int, along: int, places: int, alignment: str, wide: TestPrint, 
         "**5_ramp**: let the projector warm up, measure the light of each frame with a power meter that does not move, "
         'and fill `response.csv`: `response = { kind = "measured", file = "response.csv" }` in `[light]`.',
         f"**6_white, 6_meter_places**: with the white frame on, measure the irradiance at the {places} places and fill "
-        "`flat_field.csv` as the projector sees the field, top row first: `illumination = \"flat_field.csv\"` in "
+        "`flat_field.csv` as the projector sees the field, top row first (at the edges through a pinhole, so that the "
+        "meter does not look past the light): `illumination = \"flat_field.csv\"` in "
         "`[light]`. The largest of them, in mW/cm2, is `irradiance_mw_cm2`.",
         "**7_disc, 7_narrow_disc, 7_ring**: show one of them all the time while the vial of resin turns, for whole "
         "turns. Print a row of vials with different exposures, wash them and measure across. The tables say what this "

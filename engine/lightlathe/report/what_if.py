@@ -18,8 +18,9 @@ def table(record: Record, found: Sequence[WhatIf]) -> str:
     lines = ["  ".join([row[0].ljust(widths[0]), *map(str.rjust, row[1:], widths[1:])]) for row in rows]
     lines += [f"not computed, if {case.words}: {case.why_not}" for case in found if case.print is None]
     lines.append(
-        f"{count(len(found), 'case')}, the patterns as they are; what the job does not state, and what is never known "
-        "exactly. State in the job what is true of your machine, and design again: most of this is free then."
+        f"{count(len(rows) - 2, 'case')}, the patterns as they are: what the job does not state, what is never known "
+        "exactly, and the other way to turn. State in the job what is true of your machine, and design again: most of "
+        "this is free then."
     )
     return "\n".join(lines)
 
