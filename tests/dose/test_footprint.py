@@ -195,6 +195,6 @@ def test_less_and_less_blur_of_linear_pixels_tends_to_none():
     x = torch.rand(12, 17, 5, generator=torch.Generator().manual_seed(0), dtype=torch.float64)
     plain = DoseOperator(optics(Footprint(), rows=5), grid, Backend(dtype=torch.float64))(x)
     found = DoseOperator(optics(Footprint("linear", sigma=1e-4), rows=5), grid, Backend(dtype=torch.float64))(x)
-    assert float((found - plain).norm() / plain.norm()) < 0.02  # that of the bins across; along the rows nothing is left
+    assert float((found - plain).norm() / plain.norm()) < 0.02  # of the bins across; along the rows nothing
     rows = onto_slices(Footprint("linear", sigma=1e-4), grid.centres_mm(2), grid.centres_mm(2), 0.25, 0.25)
     torch.testing.assert_close(dense(rows), torch.eye(5, dtype=torch.float64), rtol=0, atol=1e-3)
