@@ -33,10 +33,10 @@ EFFECTS: dict[str, dict[str, Any]] = {
     "a rod of 4 mm": {"rod": 2.0},
     "a cone of 2 to 6 mm": {"rod": 1.0, "to": 3.0},
     "bare vial": {"vial": BARE},
-    "lens, throw ratio 1.4": {"beam": Diverging(throw_ratio=1.4)},
-    "lens, bare vial": {"beam": Diverging(throw_ratio=1.4), "vial": BARE},
+    "lens at 150 mm": {"beam": Diverging(distance_mm=150.0)},
+    "lens, bare vial": {"beam": Diverging(distance_mm=150.0), "vial": BARE},
     "lens, bare vial, square, blur of 1 pixel": {
-        "beam": Diverging(throw_ratio=1.4), "vial": BARE, "footprint": Footprint("square", sigma=1 / 2.3548),
+        "beam": Diverging(distance_mm=150.0), "vial": BARE, "footprint": Footprint("square", sigma=1 / 2.3548),
     },
 }  # fmt: skip
 

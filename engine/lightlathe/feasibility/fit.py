@@ -2,6 +2,7 @@
 
 import math
 
+from lightlathe.feasibility.black import black
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.light import PATIENCE_S, allowed_s, exposure_range_s, light
 from lightlathe.job.lit_space import height_mm, width_mm
@@ -82,7 +83,8 @@ def field(case: Case) -> Reason:
     if share > 1 - 1 / case.light.columns:
         text += "all of its columns can light the part."
     else:
-        text += f"columns on {amount(100 * share)} % of that width can light the part, the others stay dark."
+        others = "stay dark" if black(case) is None else "show black"
+        text += f"columns on {amount(100 * share)} % of that width can light the part, the others {others}."
     picture = across / (case.light.columns * case.light.pixel_mm * case.narrowing)  # of the light beside the vial too
     if picture < 0.6 and height > 1.3 * case.part.height_mm:
         factor = max(picture * 1.05, case.part.height_mm / height * 1.05)

@@ -1,5 +1,6 @@
 """All questions of the feasibility check."""
 
+from lightlathe.feasibility.black import black
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
@@ -15,7 +16,7 @@ from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
     absorption, threshold, room, place, field, illumination, refraction, divergence, detail, blur, diffraction, insert,
-    turn, timing, light, levels, sinking, heat, effort,
+    turn, timing, black, light, levels, sinking, heat, effort,
 )  # fmt: skip
 
 

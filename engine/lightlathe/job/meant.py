@@ -35,6 +35,8 @@ WIDTHS = (("radius", "diameter", "twice the number"), ("diameter", "radius", "ha
 OTHERS = {  # keys that have no unit in common with ours
     "penetration_depth_mm": ("absorption_per_mm", "1 / penetration depth in mm"),
     "turns_per_minute": ("seconds_per_turn", "60 / turns per minute"),
+    "gamma": ("exponent", "the same number"),
+    "f_number": ("numerical_aperture", "1 / (2 f-number), of the light on the vial's side"),
     "rpm": ("seconds_per_turn", "60 / turns per minute"),
     "deg_per_s": ("seconds_per_turn", "360 / degrees per second"),
 }
