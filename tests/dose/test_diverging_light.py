@@ -17,6 +17,7 @@ from lightlathe.dose.kernels import choose
 from lightlathe.errors import KernelUnavailable, ShapeError
 from lightlathe.job.vial import Vial
 from lightlathe.quantities import Footprint, Grid, Optics
+from lightlathe.resins import Threshold
 from operators import dense, gap, random
 
 AIR = {"surroundings": "air", "wall_mm": 0.6, "wall_index": 1.48}
@@ -299,3 +300,23 @@ def test_rows_that_meet_are_refused():
         light.for_slices(torch.arange(2), Grid((3, 3, 2), 0.4))
     with pytest.raises(ShapeError, match="crossing = True"):
         light.replace(crossing=False)
+
+
+@pytest.mark.parametrize("footprint", [Footprint("square", sigma=0.42), Footprint("linear", sigma=0.42)])
+def test_a_lens_far_away_blurs_along_the_rows_as_parallel_light_does(footprint):
+    """Weights of slices along the axis, of one lit row: throw to infinity tends to telecentric, blurred pixels too."""
+    found = []
+    for beam in (Telecentric(), Diverging(distance_mm=1e6)):
+        chords = beam.chords(
+            angle_rad=full_turn(4), columns=9, rows=9, pixel_mm=0.2, axis_offset_mm=0.0,
+            vial=Vial(4.0, 20.0, "matched"), resin=Threshold(0.1, 30.0, 40.0, refractive_index=1.5),
+        )  # fmt: skip
+        operator = DoseOperator(Optics(chords, 2.0, 0.0, footprint), Grid((3, 3, 9), 0.2), Backend(dtype=torch.float64))
+        lit = torch.zeros(operator.pattern_shape, dtype=torch.float64)
+        lit[:, :, 4] = 1
+        weights = operator(lit)[1, 1]
+        place = torch.arange(9) - 4.0
+        found.append((weights / weights.sum(), float((weights * place.square()).sum() / weights.sum())))
+    (parallel, variance), (far, other) = found
+    assert other == pytest.approx(variance, rel=1e-3)  # slices lie on planes, as the lens is at their height
+    assert float((far - parallel).abs().max()) < 1e-3

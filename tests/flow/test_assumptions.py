@@ -8,7 +8,10 @@ import pytest
 from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError
+from lightlathe.feasibility import case_of
+from lightlathe.feasibility.effort import array_bytes, design_s
 from lightlathe.flow.recorded import job_of
+from lightlathe.flow.solids import load_solids
 from lightlathe.flow.what_if import cases, what_ifs
 from lightlathe.job import job_from
 from lightlathe.result import read_result, write_result
@@ -152,3 +155,16 @@ def test_the_check_says_how_wide_a_point_is_where_it_is_out_of_focus():
     assert reason.number == pytest.approx(wide, rel=1e-3)
     assert not verdict.of("diffraction")
     assert any("plane of focus lies on the turning axis" in said for said in verdict.assumptions)
+
+
+def test_the_check_counts_what_pixels_and_apertures_take():
+    """More bins, and a product for each band of depth, are more time and memory than plain pixels take."""
+    plain, square, soft = (
+        case_of(job, load_solids(job)[0])
+        for job in (
+            job_from(tables(**light))
+            for light in ({}, {"pixel_shape": "square"}, {"pixel_shape": "square", "numerical_aperture": 0.1})
+        )
+    )
+    assert design_s(plain) < design_s(square) < design_s(soft)
+    assert array_bytes(plain) < array_bytes(square)

@@ -2,7 +2,7 @@
 
 Between two distances from the plane of focus light is taken to be a mixture of what it is at either: each band is light
 with one blur, under a weight that changes linearly with the distance, and one product with a kernel. As many bands are
-taken as leave MIXED of a pixel's light or less in another place than a Gaussian would.
+taken as leave MIXED of a pixel's light or less in another place than a Gaussian would, MOST_BANDS at most.
 """
 
 from dataclasses import dataclass, replace
@@ -14,7 +14,7 @@ from lightlathe.dose.footprint import convolved
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 
-MIXED = 0.03  # of a pixel's light, that may lie elsewhere; chosen by benchmarks/QUALITY.md
+MIXED = 0.03  # of a pixel's light, that may lie elsewhere (a choice, no source)
 MOST_BANDS = 5
 SEARCH = 40  # halvings
 PLACES = 3  # between two distances, at which the mixture is compared

@@ -3,7 +3,7 @@
 A footprint is a convolution of boxes with a Gaussian. Across the light it is represented by bins between which kernels
 interpolate linearly: each bin takes the mean of the footprint over its own width, and the Gaussian is narrowed so that
 the variance of the whole is the footprint's; `misplaced` says how much of the light lies elsewhere all the same. Along
-the axis each slice takes the mean over its height.
+the axis each slice takes the mean over its height, of linear pixels no closer than slices what its centre reads.
 """
 
 import math
@@ -70,10 +70,9 @@ def onto_slices(footprint: Footprint, at: Tensor, rows: Tensor, voxel_mm: float,
 
     Of linear pixels no closer than slices what their centre reads, as without blur.
     """
-    away = (at[:, None] - rows) / row_mm
     centre = footprint.shape == "linear" and row_mm > voxel_mm * (1 - ROUNDING)
     boxes = footprint.boxes if centre else (*footprint.boxes, voxel_mm / row_mm)
-    weight = convolved(away, boxes, footprint.sigma)
+    weight = convolved((at[:, None] - rows) / row_mm, boxes, footprint.sigma)
     weight[weight < LEAST * float(weight.amax())] = 0
     weight[(weight - 1).abs() < ROUNDING] = 1  # all of a row's light and no other's: slices stay independent
     slice_, row = weight.nonzero(as_tuple=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.dose.footprint import HALVINGS, LEAST, convolved
+from lightlathe.dose.footprint import onto_slices
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Footprint, Grid
@@ -45,7 +45,8 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
 
     chords   of the bins; None where their rows stay level
     Planes lie on the rows and evenly between them, about a voxel apart, where rows are no closer than voxels; half a
-    voxel apart where they are closer, or blurred: slices at the pupil's height lie on planes, which then blur nothing.
+    voxel apart where they are closer, or blurred: planes then hold what a slice there takes, and slices between planes
+    are blurred by voxel^2 / 24 (variance) at most.
     ShapeError where rows would meet in the vial.
     """
     given = chords.magnification
@@ -68,33 +69,9 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     at = (torch.arange(planes, dtype=torch.float64) - (planes - 1) / 2) * plane_mm
     z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
     if blurred:
-        taps = _blurred(footprint, at, z, voxel_mm, row_mm)
+        taps = onto_slices(footprint, at, z, voxel_mm, row_mm)
     else:
         taps = interpolation(at, z, voxel_mm if finer else plane_mm, row_mm)
     at_foot, per_mm = given.at_foot.double().cpu(), given.per_mm.double().cpu()
     between_mm, slices = max(row_mm, voxel_mm), grid.shape[2]
     return Spread(at_foot, per_mm, given.pupil_z_mm, planes, plane_mm, between_mm, slices, least, most), taps
-
-
-def _blurred(footprint: Footprint, at: Tensor, z: Tensor, voxel_mm: float, row_mm: float) -> Taps:
-    """Rows at heights z -> planes, whose linear interpolation gives the mean of each row's light over a slice.
-
-    Right in its variance: the Gaussian is narrowed by what the planes blur, where it is wide enough.
-    """
-    away, apart, slice_ = (at[:, None] - z) / row_mm, float(at[1] - at[0]) / row_mm, voxel_mm / row_mm
-    boxes, wanted = (*footprint.boxes, apart), footprint.variance + (slice_**2 - 2 * apart**2) / 12
-    near = torch.arange(-math.ceil((footprint.reach + 1) / apart), math.ceil((footprint.reach + 1) / apart) + 1) * apart
-
-    def variance(sigma: float) -> float:
-        weight = convolved(near.double(), boxes, sigma)
-        return float((weight * near.square()).sum() / weight.sum())
-
-    low, high = 0.0, footprint.sigma
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        low, high = (middle, high) if variance(middle) < wanted else (low, middle)
-    weight = convolved(away, boxes, low)
-    weight = weight / (weight.sum(0) * apart).clamp(min=LEAST)
-    weight[weight < LEAST] = 0
-    plane, row = weight.nonzero(as_tuple=True)
-    return Taps.of(plane, row, weight[plane, row], len(at), len(z))

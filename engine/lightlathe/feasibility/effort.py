@@ -6,6 +6,9 @@ from dataclasses import astuple
 from typing import Any
 
 from lightlathe.dose import few_parts, substeps
+from lightlathe.dose.focus import bands
+from lightlathe.dose.footprint import bins_for
+from lightlathe.dose.resample import FINEST
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field
@@ -25,6 +28,9 @@ ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no desig
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
 PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to 0.48 on a CPU; assumed of a card
 EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": ()}  # they belong to a size of the field
+# more of an iteration for each bin a column of square or blurred pixels: on a CPU at 256 voxels, on a card at 512;
+# benchmarks/GPU.md, "Effects of real light"
+PIXEL_BINS = {"cpu": 0.4, "cuda": 3.0}
 SPREADING = 5  # times that a view of rows that spread takes; on a CPU at 256 voxels 4.6, behind a bare vial 6.8
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
@@ -57,6 +63,7 @@ def array_bytes(case: Case) -> float:
     views = 0.0  # images sorted into views, their own copy
     if case.rebinned:
         views = 4.0 * patterns * image_views_of(case) * column_bins(_column_mm(case), case.grid.voxel_mm)
+    views += 4.0 * patterns * _pixels(case)[1]  # on the bins of their pixels
     return 4.0 * (arrays * patterns + volumes * voxels(case)) + finer_bytes(case) + views
 
 
@@ -93,8 +100,21 @@ def design_s(case: Case) -> float:
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     updates *= SPREADING if case.light.rows_spread else 1
+    bands_of_depth, bins = _pixels(case)
+    updates *= bands_of_depth * (1 + PIXEL_BINS[machine.device] * bins)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
     return BEGIN_S[machine.device] + iterations * (iteration + EACH_S[machine.device])
+
+
+def _pixels(case: Case) -> tuple[int, int]:
+    """Bands of depth, and bins a column, of pixels that are square or blurred; 1 and 0 for plain linear ones."""
+    pixel, defocus = case.light.footprint, case.light.defocus(case.resin.refractive_index)
+    if pixel.plain and defocus is None:
+        return 1, 0
+    column_mm = _column_mm(case)
+    found = bands(pixel, defocus, column_mm, case.vial.radius_mm)
+    columns = lit(case).lit_columns
+    return len(found), max(bins_for(each, column_mm, case.grid.voxel_mm / FINEST, columns) for _, each in found)
 
 
 def image_views_of(case: Case) -> int:
