@@ -14,6 +14,7 @@ EXIT_CODES = {
     "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
     "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
+    "show": "exit codes, as of the design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
     "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
     "2 a wrong call",
@@ -126,12 +127,24 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
+    sub = command("show", "print the summary of a result again")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--json", action="store_true", help="figures and sentences as JSON, with the same exit codes")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
+    sub = command("report", "one HTML page that opens offline: 3D view, slices, curves, exposure, everything stated")
+    several = "a result; several side by side, with what differs; or a study (HDF5), with its runs"
+    sub.add_argument("results", type=Path, nargs="+", metavar="RESULT", help=several)
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="default: the first one's name, here")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
     sub = command("compare", "design under several losses, solvers or settings, and say which is best here")
     sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML), or a study made earlier (HDF5)")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="HDF5 (default: STUDY.study.h5, here)")
     sub.add_argument("--resume", action="store_true", help="go on with the runs that the file does not hold yet")
     sub.add_argument("--plots", type=Path, metavar="FOLDER", help="how the runs converged, as PNG and SVG")
     sub.add_argument("--rank-by", metavar="FIGURE", help="order the table by another figure than the study file says")
+    sub.add_argument("--json", action="store_true", help="the ranking and every run's figures as JSON")
 
     sub = command("resin", "absorption and threshold doses from your own measurements")
     sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")

@@ -10,15 +10,16 @@ from lightlathe.errors import ResultError
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
-BENCH, PICTURE = "lightlathe-bench", "lightlathe-picture"
+BENCH, PICTURE, PAGE = "lightlathe-bench", "lightlathe-picture", "lightlathe-page"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
     STUDY: "a study",
     BENCH: "a bench file",
     PICTURE: "a picture that Lightlathe drew",
+    PAGE: "a report that Lightlathe wrote",
 }
-DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
+DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator", HTML "generator"
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -33,6 +34,7 @@ ENDINGS = {
     ".csv": "a table of measurements",
     ".json": "a JSON file",
     ".svg": "an SVG image",
+    ".html": "an HTML page",
     ".py": "a Python file",
 }
 
@@ -40,7 +42,7 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH or PICTURE; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, PICTURE or PAGE; told by what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -62,6 +64,8 @@ def kind_of(path: Path) -> str | None:
         with contextlib.suppress(OSError, ValueError):
             found = json.loads(path.read_text(encoding="utf-8"))
             return BENCH if isinstance(found, dict) and found.get("format") == BENCH else None
+    if head.startswith(b"<!doctype html>"):
+        return PAGE if b'<meta name="generator" content="' + DRAWN_BY.encode() in head else None
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 
