@@ -14,7 +14,7 @@ EXIT_CODES = {
     "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
     "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
-    "show": "exit codes, as of the design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
+    "show": "exit codes, as for design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
     "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
     "2 a wrong call",

@@ -77,7 +77,7 @@ def extract(record: Record, label: str, file: str, listed: Listed | None, share:
             "solid above": here.solid_above_mj_cm3,
         },
         half_mm=[length / 2 for length in record.part.grid.extent_mm],
-        volumes={"name": label, "dose_max": dose_max, **volumes(record, dose_max, share)},
+        volumes={"name": label, "dose_max": dose_max, **volumes(record, dose_max, share, finer=False)},
         places=places(record, here.gel_mj_cm3)[:1],
         curves=curves(doses),
         exposures=other_exposures(record, resin, doses),

@@ -116,7 +116,7 @@ def settings_that_differ(ones: Sequence[Extract]) -> Section:
         for key, values in found
     ]
     heads = ["setting", *(one.label for one in ones), "unit"]
-    return Section("settings", "Settings that differ", table(heads, rows, "Settings that differ", "settings"))
+    return Section("settings", "Settings that differ", table(heads, rows, kind="settings"))
 
 
 def slices(ones: Sequence[Extract]) -> Section:
@@ -127,14 +127,11 @@ def slices(ones: Sequence[Extract]) -> Section:
         "half_mm": [max(halves) for halves in zip(*(one.half_mm for one in ones), strict=True)],
         "doses": first.doses_mj_cm3,
         "dose_top": max(one.volumes["dose_max"] for one in ones),
-        "grid": "finer" if all("finer" in one.volumes for one in ones) else "own",
-        "two": True,
+        "grid": "own",
     }
     body = slices_view("slices", data, second=True)
-    said = [f"Cured, on the {'finer' if data['grid'] == 'finer' else 'job’s'} grid; doses on the job’s."]
-    for one in ones:
-        cuts = [one.volumes[name] for name in ("own", "finer") if name in one.volumes]
-        said += [f"{one.label}: {words}" for words in map(step_words, cuts) if words]
+    said = ["Doses and cured voxels are those of the jobs' own grids."]
+    said += [f"{one.label}: {words}" for one in ones if (words := step_words(one.volumes["own"]))]
     if any(one.volumes["own"]["shape"] != first.volumes["own"]["shape"] for one in ones):
         said.append(
             "Grids differ: differences are taken at the middle of each voxel of the first, to the nearest voxel."

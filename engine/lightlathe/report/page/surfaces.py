@@ -59,9 +59,9 @@ def apart_mm(surface: Surface, other: Surface) -> np.ndarray:
 
     Along the normal at the nearest vertex, which is the distance to a flat surface exactly.
     """
-    from scipy.spatial import cKDTree
+    from scipy.spatial import KDTree
 
-    away, nearest = cKDTree(other.vertices_mm).query(surface.vertices_mm)
+    away, nearest = KDTree(other.vertices_mm).query(surface.vertices_mm)
     along = ((surface.vertices_mm - other.vertices_mm[nearest]) * other.normals[nearest]).sum(1)
     return np.clip(along, -away, away)
 

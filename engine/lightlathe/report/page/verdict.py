@@ -58,8 +58,8 @@ def _cards(record: Record) -> list[tuple[str, str, str]]:
 
 
 def _exposure(q: dict[str, float], record: Record) -> tuple[str, str, str]:
-    seconds = record.patterns.exposure_s
-    shown = figure_of("exposure_s", q.get("exposure_s", seconds), amount(seconds, 4), "s")
+    seconds = {"exposure_s": record.patterns.exposure_s, **q}["exposure_s"]
+    shown = figure_of("exposure_s", seconds, amount(seconds, 4), "s")
     shorter, longer = q.get("shorter_percent", math.nan), q.get("longer_percent", math.nan)
     if math.isnan(shorter):
         return "Exposure", shown, "no exposure prints every voxel right"

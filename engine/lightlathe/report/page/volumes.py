@@ -9,7 +9,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import torch
 from torch import Tensor
 
 from lightlathe.quantities import LIQUID, SOLID, Grid
@@ -25,11 +24,12 @@ MOST = {"own": 16_000_000, "finer": 24_000_000}  # voxels that a browser on a ph
 
 
 @doing("volumes for the page")
-def volumes(record: Record, dose_max: float, share: float = 1.0) -> dict[str, Any]:
+def volumes(record: Record, dose_max: float, share: float = 1.0, *, finer: bool = True) -> dict[str, Any]:
     """Wanted, dose, cured, error and, where there are any, inserts on the job's grid; cured and error on the finer one.
 
     dose_max   mJ/cm3 of the byte 255
     share      of the room on the page
+    finer      False leaves the finer grid out
     """
     part, print_, fine = record.part, record.prediction, record.fine
     judged = part.judged if part.whole is None else part.whole
@@ -41,9 +41,9 @@ def volumes(record: Record, dose_max: float, share: float = 1.0) -> dict[str, An
         **({} if part.insert is None else {"insert": _mean((part.insert,), 1.0)}),
     }
     found = {"own": _cut(part.grid, own, "own", share)}
-    if fine is not None and print_.fine_solid is not None:
-        finer = {"cured": _mean((print_.fine_solid,), 1.0), "error": _bits(fine.judged, print_.fine_solid)}
-        found["finer"] = _cut(fine.grid, finer, "finer", share)
+    if finer and fine is not None and print_.fine_solid is not None:
+        makers = {"cured": _mean((print_.fine_solid,), 1.0), "error": _bits(fine.judged, print_.fine_solid)}
+        found["finer"] = _cut(fine.grid, makers, "finer", share)
     return found
 
 
@@ -92,11 +92,3 @@ def error_bits(judged: np.ndarray, solid: np.ndarray) -> np.ndarray:
     to_be_solid, to_stay = judged == SOLID, judged == LIQUID
     bits = TO_BE_SOLID * to_be_solid + TO_STAY_LIQUID * to_stay
     return (bits + UNDER * (to_be_solid & ~solid) + OVER * (to_stay & solid)).astype(np.uint8)
-
-
-def wrong_count(judged: Tensor, solid: Tensor) -> int:
-    """Wrong voxels of a print, slab by slab."""
-    return sum(
-        int(((j == SOLID) & ~s | (j == LIQUID) & s).sum())
-        for j, s in zip(torch.split(judged, 16), torch.split(solid, 16), strict=True)
-    )

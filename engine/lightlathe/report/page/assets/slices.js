@@ -91,10 +91,11 @@ function panelsOfTwo(data, volumes, a, b) {
   const [one, two] = [data.sets[a], data.sets[b]], grid = data.grid;
   const dose = (set) => (value) => value * set.dose_max / 255;
   const doseOf = (n, set) => (...at) => volumes[n].own.dose.slice(...at, dose(set));
-  const solid = (n) => (...at) => volumes[n][grid].cured.slice(...at, (value) => (value >= 128 ? 1 : 0));
+  const cured = (n) => (...at) => volumes[n][grid].cured.slice(...at, shown);
   const gel = data.doses["gel dose"], most = data.dose_top;
   const apart = (...at) => combined(doseOf(a, one)(...at), doseOf(b, two)(...at), (x, y) => y - x);
-  const differs = (...at) => combined(solid(a)(...at), solid(b)(...at), (x, y) => (x === y ? x : 2 + y));
+  const differs = (...at) => combined(cured(a)(...at), cured(b)(...at), (x, y) => y - x);
+  const scale = [[0, colour("under")], [0.5, colour("solid-light")], [1, colour("over")]];
   const panelOfDose = (n, set) => ({
     title: `dose, ${set.name}`, traces: (...at) => [
       heat(doseOf(n, set)(...at), DOSES, 0, most, "mJ/cm³"), contour(doseOf(n, set)(...at), gel, "#ffffff", "solid"),
@@ -104,15 +105,14 @@ function panelsOfTwo(data, volumes, a, b) {
     panelOfDose(a, one), panelOfDose(b, two),
     {
       title: "dose, second − first", difference: [one.name, two.name], limit: most / 4,
-      traces: (...at) => [heat(apart(...at), [[0, colour("under")], [0.5, colour("solid-light")], [1, colour("over")]],
-        -most / 4, most / 4, "mJ/cm³")],
+      traces: (...at) => [heat(apart(...at), scale, -most / 4, most / 4, "mJ/cm³")],
     },
     {
-      title: "cured, where they differ",
-      traces: (...at) => [{
-        type: "heatmap", ...differs(...at), colorscale: steps(["liquid", "solid", "under", "over"]), zmin: -0.5, zmax: 3.5,
-        showscale: false, hoverinfo: "x+y",
-      }],
+      title: "cured, second − first",
+      traces: (...at) => [
+        heat(differs(...at), scale, -100, 100, "% of the voxel"),
+        contour(volumes[a].own.wanted.slice(...at, shown), 50, colour("none"), "solid"),
+      ],
     },
   ];
 }
@@ -134,8 +134,7 @@ function differenceLegend(panels) {
   const css = `linear-gradient(90deg, ${colour("under")}, ${colour("solid-light")}, ${colour("over")})`;
   return [
     rampItem(`${two} − ${one}:`, `−${limit.toFixed(1)}`, `${limit.toFixed(1)} mJ/cm³ or more`, css),
-    swatch("liquid", "both liquid"), swatch("solid", "both solid"), swatch("under", `only ${one} solid`),
-    swatch("over", `only ${two} solid`), "white line: gel dose",
+    swatch("under", `only ${one} solid`), swatch("over", `only ${two} solid`), "lines: gel dose in doses, else the part",
   ];
 }
 

@@ -64,7 +64,8 @@ class Solid {
 
   drawNow() {
     const number = NUMBER[this.chosen("axis")], half = this.data.half_mm;
-    const mm = half[number] * (Number(this.inputs.cut.value) / 50 - 1);
+    const [low, high] = this.extent(number);
+    const mm = low + (high - low) * Number(this.inputs.cut.value) / 100;
     const whole = Number(this.inputs.cut.value) === 100;
     this.say("cut", whole ? "not cut" : `${this.chosen("axis")} = ${mm.toFixed(2)} mm`);
     const plane = whole ? Infinity : mm;
@@ -79,6 +80,13 @@ class Solid {
         xaxis: box(0, "x"), yaxis: box(1, "y"), zaxis: box(2, "z"), aspectmode: "data", camera: this.camera(), dragmode: "orbit",
       },
     }), CONFIG);
+  }
+
+  // From where to where part and print reach along an axis.
+  extent(number) {
+    const all = ["part", "print"].filter((name) => this.solids[name]).map((name) => this.solids[name].xyz[number]);
+    const least = (values) => values.reduce((a, b) => Math.min(a, b)), most = (values) => values.reduce((a, b) => Math.max(a, b));
+    return [Math.min(...all.map(least)), Math.max(...all.map(most))];
   }
 
   mesh(name, number, plane) {
