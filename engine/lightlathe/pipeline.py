@@ -205,14 +205,12 @@ def report(records: Iterable[Record], results: Sequence[Path | None], path: Path
     from lightlathe.report.page.build import page_of
     from lightlathe.report.page.document import require_page, write_page
     from lightlathe.report.page.side_by_side import page_of_several
-    from lightlathe.result.listing import listing
 
     require_page(path)
-    listed = [None if result is None else listing(result) for result in results]
     if len(results) == 1:
         (record,) = records
-        return write_page(page_of(record, results[0], listed[0]), path)
-    return write_page(page_of_several(records, results, listed), path)
+        return write_page(page_of(record, results[0]), path)
+    return write_page(page_of_several(records, results), path)
 
 
 def picture(record: Record, path: Path) -> Path:

@@ -20,19 +20,19 @@ from lightlathe.report.page.verdict import verdict_section
 from lightlathe.report.page.worst import places
 from lightlathe.report.summary import assumed, summary
 from lightlathe.result import Record
-from lightlathe.result.listing import Listed
+from lightlathe.result.listing import Listed, listing
 from lightlathe.support.words import amount, duration
 
 TOP = 1.6  # gel doses: the colours of doses end there, as in pictures
 
 
-def page_of(record: Record, path: Path | None = None, listed: Listed | None = None) -> str:
-    """The HTML page of a result.
+def page_of(record: Record, path: Path | None = None) -> str:
+    """The HTML page of a result; `path` is its file, None for a record that has none yet.
 
-    path, listed   its file and what that holds; None for a record that has none yet
     Raises ResultError where Plotly or scikit-image is missing, or the record lacks what is asked.
     """
     resin = job_of(record).resin
+    listed = None if path is None else listing(path)
     return document(f"{record.name}: report", record.name, sections(record, resin, path, listed))
 
 

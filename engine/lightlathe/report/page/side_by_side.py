@@ -19,7 +19,7 @@ from lightlathe.report.page.settings import differing, unit_of, word
 from lightlathe.report.page.verdict import MARKS
 from lightlathe.report.page.volumes import step_words
 from lightlathe.result import Record
-from lightlathe.result.listing import Listed
+from lightlathe.result.listing import listing
 
 MOST = len(ROLES)  # results on one page
 FIRST = (  # figures of the first table, in words
@@ -39,7 +39,7 @@ FIRST = (  # figures of the first table, in words
 )
 
 
-def page_of_several(records: Iterable[Record], results: Sequence[Path | None], listed: Sequence[Listed | None]) -> str:
+def page_of_several(records: Iterable[Record], results: Sequence[Path | None]) -> str:
     """The HTML page of two to MOST results, the first of which the others are held against.
 
     records   taken one by one: none is kept, so only one result's volumes are in memory at a time
@@ -51,7 +51,8 @@ def page_of_several(records: Iterable[Record], results: Sequence[Path | None], l
     for record in records:
         letter, path = string.ascii_uppercase[len(ones)], results[len(ones)]
         file = record.name if path is None else path.name
-        ones.append(extract(record, f"{letter} {record.name}", file, listed[len(ones)], 1 / several))
+        listed = None if path is None else listing(path)
+        ones.append(extract(record, f"{letter} {record.name}", file, listed, 1 / several))
         del record
     title = " | ".join(one.label for one in ones)
     return document(f"{title}: side by side", title, sections(ones))
