@@ -39,6 +39,12 @@ class LinearMap(Protocol):
             f"{type(self).__name__} has no slices of its own; expected a map whose slices are independent."
         )
 
+    def slab(self, start: int, stop: int) -> "LinearMap":
+        """The same patterns -> dose in slices start..stop - 1 alone: those of the whole, bit for bit where rows are
+        slices, to rounding elsewhere.
+        """
+        raise ShapeError(f"{type(self).__name__} knows no slabs; expected a map whose slices lie at some height.")
+
     def within(self, light: float) -> "LinearMap":
         """The same, with the caller's guarantee that patterns lie in 0..`light`."""
         return self

@@ -75,9 +75,9 @@ def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
     vertices = np.concatenate([s.vertices_mm for s in surfaces])
     faces = np.concatenate([s.faces + first for s, first in zip(surfaces, firsts[:-1], strict=True)])
     points, closing = caps(vertices, faces)
-    points = points / grid.voxel_mm + np.array(grid.shape) / 2
+    points = points / grid.voxel_mm + np.array(grid.whole.shape) / 2
     faces = np.concatenate([faces, closing])
-    widest = max(float(np.abs(points).max()), *grid.shape)
+    widest = max(float(np.abs(points).max()), *grid.whole.shape)
     shift = 29 - math.ceil(math.log2(widest + 1))  # products of two differences stay below 2^61
     if shift < 6:
         raise PartError(
@@ -86,4 +86,5 @@ def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
             "place wrong?"
         )
     whole = np.rint(points[:, :2] * (1 << shift)).astype(np.int64)
+    points[:, 2] -= grid.below  # exact: a slab counts as it does in the whole
     return Count(grid.shape, points[faces], whole[faces], shift, points[closing], spans(points[closing]))
