@@ -17,7 +17,7 @@ from lightlathe.feasibility import check
 from lightlathe.flow.certificate import proven
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
-from lightlathe.flow.prediction import predict
+from lightlathe.flow.prediction import predict, whole_dose
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
@@ -78,7 +78,7 @@ def _designed(
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window, images = prediction.quality["window_relative"], job.turn.angles
-    dose = setup.turning.scaled(plain.operator.gain)(found.patterns)
+    dose = whole_dose(setup.turning.scaled(plain.operator.gain), found.patterns, setup.slabs.dose)
     certificate, remedies = proven(setup, dose, found.iterations)
     if certificate is not None:
         prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})

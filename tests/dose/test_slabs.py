@@ -1,6 +1,6 @@
 """Slabs of a grid: products with some slices alone are those of the whole, and their transposes add up to it."""
 
-from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 import torch
@@ -21,7 +21,7 @@ F64 = torch.float64
 def slabs_of(nz: int) -> list[tuple[int, int]]:
     """Unlike slabs that make up all slices."""
     cuts = sorted({0, 1, nz // 2, nz})
-    return [(a, b) for a, b in zip(cuts, cuts[1:], strict=False) if a < b]
+    return [(a, b) for a, b in pairwise(cuts)]
 
 
 def with_optics(a: DoseOperator, **changes) -> DoseOperator:

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import astuple
 from typing import Any
 
 from lightlathe.dose import few_parts, substeps
@@ -57,7 +56,7 @@ def array_bytes(case: Case) -> float:
     """Peak memory of the arrays: the solver's float32 arrays, and the print on the finer grid."""
     patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
-    volumes *= max(1, _scenarios(case))
+    volumes *= max(1, case.design.scenarios)
     if parts(case) > 1:  # the sum of the parts, and the part that is added
         arrays, volumes = arrays + 1, volumes + 1
     views = 0.0  # images sorted into views, their own copy
@@ -72,12 +71,6 @@ def parts(case: Case) -> int:
     if not case.continuous or case.rebinned:
         return 1
     return few_parts(2 * math.pi / case.turn.angles, case.part.radius_mm, case.light.pixel_mm)
-
-
-def _scenarios(case: Case) -> int:
-    """Number of scenarios designed for together, each with its own volumes; 0 for a plain design."""
-    robust = case.design.robust
-    return 0 if robust is None else 1 + math.prod(len(values) for values in astuple(robust))
 
 
 def finer_bytes(case: Case) -> float:
@@ -97,7 +90,7 @@ def design_bytes(case: Case) -> float:
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
     each further part of an image's step."""
-    machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
+    machine, iterations = case.machine, expected(case.design.iterations) * (1 + case.design.scenarios)
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     updates *= SPREADING if case.light.rows_spread else 1
     bands_of_depth, bins = _pixels(case)

@@ -156,9 +156,9 @@ def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> 
     spread = torch.linspace(0, count - 1, min(count, CANDIDATES), device=narrowest.device).round().long()
     candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
     operator, _ = _operators(setup, candidates)
-    start = dose[:, :, candidates].to(operator.dtype).contiguous()
-    bounds = first_bounds(operator, target.of_slices(candidates), start)
-    wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.argsort(stable=True)].tolist()]
+    start = dose[:, :, candidates].to(operator.device, operator.dtype).contiguous()
+    bounds = first_bounds(operator, target.of_slices(candidates, operator.device), start)
+    wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.cpu().argsort(stable=True)].tolist()]
     return narrowest.new_tensor(sorted(list(dict.fromkeys(wanted))[:SLICES]))
 
 
@@ -166,9 +166,9 @@ def _bounded(
     setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int | None, most: int
 ) -> tuple[Bound, Target]:
     """The bound for some slices, and their target."""
-    slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
     operator, exact = _operators(setup, chosen)
-    start = dose[:, :, chosen].float().contiguous()
+    slices = Target(*(mask[:, :, chosen].contiguous().to(operator.device) for mask in (target.solid, target.liquid)))
+    start = dose[:, :, chosen].float().contiguous().to(operator.device)
     return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
 
 
@@ -176,7 +176,7 @@ def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     """(slice,) the bound from the weights of the check's quick bound: uniform over the voxels along the wall, which
     all light must cross, against the part's, uniform or growing towards its rim."""
     grid = setup.part.grid
-    few = Target(target.solid[:, :, slices].contiguous(), target.liquid[:, :, slices].contiguous())
+    few = Target(*(mask[:, :, slices].contiguous().to(setup.device) for mask in (target.solid, target.liquid)))
     exact, vial_mm = _operators(setup, slices)[1], setup.job.vial.radius_mm
     at_wall = (grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)).to(few.solid.device)[:, :, None]
     radius = grid.radius_mm().to(few.solid.device)[:, :, None]
@@ -194,9 +194,9 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     100), and bounded in as many again. Designs take the motion in as few parts as everywhere; the window and its bound
     in all.
     """
-    target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
+    target, voxel = setup.part.target(setup.where), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
-    solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
+    solid, liquid = (m[:, :, k : k + 1].contiguous().to(setup.device) for m in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
     asked = setup.job.design.iterations
     iterations = iterations or (100 if asked == "auto" else min(max(asked, 30), 100))

@@ -47,12 +47,13 @@ class Distinct:
 def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     """The distinct slices of a problem, where the solver can design every slice on its own; else the whole."""
     rows, target = problem.operator.row_of_slice, problem.target
+    rows = None if rows is None else rows.to(target.solid.device)
     part = target.solid.any(0).any(0)
     if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
     alike = same_slices(target, problem.operator.class_of_slice)
     if (light := problem.operator.light_of_slice) is not None:
-        alike = both_same(alike, same_columns(light))
+        alike = both_same(alike, same_columns(light).to(alike.device))
     found, which, counts = alike[part].unique(return_inverse=True, return_counts=True)
     few = problem.of_slices(found)
     if not is_by_slice(solver, few):

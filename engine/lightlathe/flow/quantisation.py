@@ -21,6 +21,7 @@ from lightlathe.losses import SoftWindow
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.solve.rounding import nearest
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
@@ -48,7 +49,7 @@ class Shown:
         """The light of a design; see `expose`. Raises JobError where it is 0."""
         light = setup.operator.optics.illumination
         if light is not None:  # what dead pixels are told costs nothing in the design, and must not be the peak
-            found = found * (light > 0).to(found)
+            found = found * (light > 0).to(found.device, found.dtype)
         peak = float(found.max())
         if not (math.isfinite(peak) and peak > 0):
             raise JobError("the design found no light at all; try another loss or start in [design].")
@@ -76,7 +77,7 @@ class Shown:
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""
         full = None if self.full_turns is None else self.full_turns / dimming
-        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.device))
+        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.where))
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
 
 
@@ -187,8 +188,27 @@ def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) 
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
     operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
-    problem = Problem(operator, sharp, setup.part.target(setup.device))
+    problem = Problem(operator, sharp, setup.part.target(setup.where))
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
-    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.rounding_steps, enough=ROUNDING_COST)
+    steps, slab = setup.job.rounding_steps, setup.slabs.design
+    if slab is None:
+        chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST)
+    else:
+        chosen = _rounded_in_slabs(problem, fractions, allowed, slab, steps)
     levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
     return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
+
+
+def _rounded_in_slabs(problem: Problem, fractions: Tensor, allowed: Tensor, most: int, steps: int) -> Tensor:
+    """The same of slices that have rows of their own, `most` at a time: each slab keeps its own window wide."""
+    rows, part = problem.operator.row_of_slice, problem.target.solid.any(0).any(0)
+    assert rows is not None  # it was designed in slabs
+    chosen = allowed[nearest(fractions, allowed).long()]
+    lit = (part & (rows.to(part.device) >= 0)).nonzero().flatten()
+    for here in lit.split(most):
+        of_slab, at = problem.of_slices(here), rows.cpu()[here]
+        given = fractions[:, :, at].to(of_slab.operator.device).contiguous()
+        chosen[:, :, at] = rounded(
+            of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST
+        ).to(chosen.device)
+    return chosen

@@ -25,6 +25,7 @@ from lightlathe.families import Shape
 from lightlathe.part.count import Count
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
+from lightlathe.support.own import OwnMember
 from lightlathe.support.words import amount
 
 
@@ -51,10 +52,17 @@ def coverage(
     if not solids:
         raise PartError("there is no solid to count; expected one or more.")
     surfaces = [s for s in solids if isinstance(s, Surface)]
-    counted = [s.coverage(grid, device) for s in solids if not isinstance(s, Surface)]
+    counted = [_of_shape(s, grid, device) for s in solids if not isinstance(s, Surface)]
     if surfaces:
         counted.append(_counted(prepare(surfaces, grid), device))
     return counted[0] if len(counted) == 1 else torch.stack(counted).amax(0)
+
+
+def _of_shape(shape: Shape, grid: Grid, device: torch.device) -> Tensor:
+    """Of a shape of the user's own, a slab is cut out of the whole: it may know of whole grids alone."""
+    if not (isinstance(shape, OwnMember) and (grid.below or grid.above)):
+        return shape.coverage(grid, device)
+    return shape.coverage(grid.whole, device)[:, :, grid.below : grid.below + grid.shape[2]].contiguous()
 
 
 def _counted(count: Count, device: torch.device) -> Tensor:

@@ -113,16 +113,15 @@ class Target:
         if self.repeats is not None:
             has_axes("repeats", self.repeats, ("z",), self.solid.shape[2:])
 
-    def of_slices(self, index: Tensor) -> "Target":
-        """The target of some slices, `index` (slice,) int64."""
+    def of_slices(self, index: Tensor, device: torch.device | None = None) -> "Target":
+        """The target of some slices, `index` (slice,) int64; on another device where one is named."""
+        index = index.to(self.solid.device)
 
-        def taken(volume: Tensor | None) -> Tensor | None:
-            return None if volume is None else volume[..., index].contiguous()
+        def taken(volume: Tensor) -> Tensor:
+            return volume[..., index].contiguous().to(device or volume.device)
 
-        return Target(
-            self.solid[..., index].contiguous(), self.liquid[..., index].contiguous(), taken(self.weight),
-            taken(self.dose), taken(self.repeats),
-        )  # fmt: skip
+        more = (None if volume is None else taken(volume) for volume in (self.weight, self.dose, self.repeats))
+        return Target(taken(self.solid), taken(self.liquid), *more)
 
     @cached_property
     def judged_weight(self) -> Tensor:
