@@ -17,11 +17,12 @@ from lightlathe.feasibility import check
 from lightlathe.flow.certificate import proven
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
-from lightlathe.flow.prediction import predict, whole_dose
+from lightlathe.flow.prediction import predict
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
 from lightlathe.job.light import Light
@@ -78,8 +79,8 @@ def _designed(
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window, images = prediction.quality["window_relative"], job.turn.angles
-    dose = whole_dose(setup.turning.scaled(plain.operator.gain), found.patterns, setup.slabs.dose)
-    certificate, remedies = proven(setup, dose, found.iterations)
+    doses = SliceDoses.lit(setup, found.patterns, plain.operator.gain)
+    certificate, remedies = proven(setup, doses, found.iterations)
     if certificate is not None:
         prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})
     said = [

@@ -14,6 +14,7 @@ from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
+from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.solve import Earlier, Problem, Scenarios, Start, normalised, patterns_for, repeated
 from lightlathe.support.watching import doing, step
 
@@ -108,14 +109,13 @@ def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float,
 
     Of the motion that the stage makes.
     """
-    target = setup.part.target(setup.where)
-    found = []
+    part, found = setup.part.judged.to(setup.where), []
     for operator, scale in setup.turning_scenarios:
         step()
         max_outside, min_inside = -math.inf, math.inf
         for taken, dose in doses(operator.scaled(gain * scale), patterns, setup.slabs.dose):
-            solid, liquid = (mask[:, :, taken].to(dose.device) for mask in (target.solid, target.liquid))
-            max_outside = max(max_outside, float(torch.where(liquid, dose, -torch.inf).amax()))
-            min_inside = min(min_inside, float(torch.where(solid, dose, torch.inf).amin()))
+            judged = part[:, :, taken].to(dose.device)
+            max_outside = max(max_outside, float(torch.where(judged == LIQUID, dose, -torch.inf).amax()))
+            min_inside = min(min_inside, float(torch.where(judged == SOLID, dose, torch.inf).amin()))
         found.append((max_outside, min_inside))
     return found

@@ -26,6 +26,7 @@ from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: with fewer, one correction does not make up for rounding
+PIECE = 1 << 24  # levels of light in main memory that are chosen at a time
 ROUNDING_COST = 0.001  # of window: above this, levels are optimised instead of rounded to nearest
 
 
@@ -64,7 +65,7 @@ class Shown:
     def patterns(self, dimming: float, turns: int) -> Patterns:
         """The nearest levels of the dimmed light."""
         light, turn = self.setup.job.light, self.setup.job.turn
-        levels = quantise(self.fractions * dimming, self.book).cpu()
+        levels = self._levels(dimming)
         if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
             raise ZeroLevels(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
@@ -73,6 +74,14 @@ class Shown:
             )
         return Patterns(levels, self.setup.operator.optics.chords.angle_rad, self.book.full_scale, light.pixel_mm,
                         light.irradiance_mw_cm2, turn.dwell_s, turns, self.setup.field)  # fmt: skip
+
+    def _levels(self, dimming: float) -> Tensor:
+        """The nearest levels, in main memory; where the light lies there too, some images at a time."""
+        device, images = self.setup.device, len(self.fractions)
+        if self.setup.slabs.design is not None:
+            images = max(1, PIECE * images // max(1, self.fractions.numel()))
+        pieces = [quantise(piece.to(device) * dimming, self.book).cpu() for piece in self.fractions.split(images)]
+        return pieces[0] if len(pieces) == 1 else torch.cat(pieces)
 
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""

@@ -20,7 +20,7 @@ MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no so
 SCRATCH_BYTES = 0.35e9  # while figures are counted: judge/order.py, 18 bytes for each of 2^24 voxels, and its tables
 TOGETHER = 16  # slabs hold a multiple of so many slices, where they hold more: kernels work on as many at a time
 # bytes a voxel of a slab, beside the views: dose and a copy of it, coverage while it is counted, judged, solid, masks
-JUDGING = {"cpu": 20, "cuda": 36}
+JUDGING = {"cpu": 16, "cuda": 36}
 HELD = 4 + 1 + 4 + 1  # a voxel of the whole grid in main memory: coverage, judged, dose, solid
 HELD_FINE = 1 + 1  # of the finer grid: judged, solid
 HELD_PATTERNS = 4 + 4 + 1  # a lit pixel of every image: the best patterns, their share of full irradiance, levels
@@ -92,15 +92,32 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
 
     JobError where not even one slice fits.
     """
-    design, nz, finer = job.design, grid.shape[2], job.grid.finer
+    design = job.design
     need = need_of(
         grid, (job.turn.angles, field.lit_columns, field.lit_rows), solver=design.solver, loss=design.loss,
-        device=device.type, finer=finer, scenarios=design.scenarios, parts=parts, bins=bins,
+        device=device.type, finer=job.grid.finer, scenarios=design.scenarios, parts=parts, bins=bins,
     )  # fmt: skip
-    asked = design.memory_limit_gb
-    limit = MEMORY_SHARE * free_bytes(device) if asked is None else 1e9 * asked
-    if asked is not None and device.type == "cpu":
-        limit -= PROGRAM_BYTES
+    limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
+    found = slabs_within(limit, need, grid, job.grid.finer, device.type)
+    if isinstance(found, Slabs):
+        return found
+    what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
+    raise JobError(
+        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}, and one slice at a time takes {size(found)}.\n"
+        "  Larger voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] would take less."
+    )
+
+
+def limit_of(asked_gb: float | None, free: float, device: str) -> float:
+    """Bytes that arrays may take: of a limit for the whole program, on a CPU, its own are left out."""
+    if asked_gb is None:
+        return MEMORY_SHARE * free
+    return 1e9 * asked_gb - (PROGRAM_BYTES if device == "cpu" else 0.0)
+
+
+def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) -> Slabs | float:
+    """The slabs that take no more than `limit` bytes; where not even one slice fits, what that would take."""
+    nz = grid.shape[2]
     whole = HELD * grid.voxels
     if whole + need.design * nz <= limit:
         fine = int((limit - whole - SCRATCH_BYTES) // need.fine)
@@ -108,16 +125,11 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
             return Slabs(limit_bytes=limit)
         if fine >= 1:
             return Slabs(fine=_rounded(fine, nz * finer), limit_bytes=limit)
-    left = limit - (need.held if device.type == "cpu" else 0)
+    left = limit - (need.held if device == "cpu" else 0)
     designed, judged = int(left // need.design), int((left - SCRATCH_BYTES) // need.dose)
     fine = int((left - SCRATCH_BYTES) // need.fine)
     if min(designed, judged, fine) < 1:
-        least = limit - left + max(need.design, SCRATCH_BYTES + max(need.dose, need.fine))
-        what = "memory_limit_gb in [design]" if asked is not None else "the memory that is free"
-        raise JobError(
-            f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}, and one slice at a time takes "
-            f"{size(least)}.\n  Larger voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] would take less."
-        )
+        return limit - left + max(need.design, SCRATCH_BYTES + max(need.dose, need.fine))
     return Slabs(_rounded(designed, nz), _rounded(judged, nz), _rounded(fine, nz * finer), limit)
 
 
