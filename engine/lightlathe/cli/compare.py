@@ -1,18 +1,26 @@
 """`lightlathe compare`: a study of designs."""
 
 import argparse
+import json
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
-from lightlathe.cli.say import note, print_notes, print_own, tell
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
 
 
 def compare(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        return compare_to(out, arguments)
+
+
+def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
+    """Make or read a study; its table, or JSON, goes to `out`."""
     from h5py import is_hdf5
 
+    from lightlathe.study.as_json import study_json
     from lightlathe.study.file import read_study
     from lightlathe.study.own import OwnFigure, with_figure
     from lightlathe.study.plots import draw_study, require_drawing
@@ -35,7 +43,9 @@ def compare(arguments: argparse.Namespace) -> int:
         figure = OwnFigure.named(arguments.rank_by, Path())
         print_own([figure])
         study = with_figure(study, figure)
-    print(table(study, arguments.rank_by or study.rank_by))
+    rank_by = arguments.rank_by or study.rank_by
+    said = json.dumps(study_json(study, rank_by), indent=1) if arguments.json else table(study, rank_by)
+    print(said, file=out)
     if arguments.plots is not None:
         print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
     return 0

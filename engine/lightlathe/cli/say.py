@@ -2,15 +2,23 @@
 
 import contextlib
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 
 def tell(words: str) -> None:
     """A line on standard error, ignoring a closed terminal: the state must still be written."""
     with contextlib.suppress(OSError):
         print(words, file=sys.stderr, flush=True)
+
+
+@contextlib.contextmanager
+def figures_alone(json: bool) -> Iterator[TextIO]:
+    """Gives standard output; with `json` all else that is printed meanwhile goes to standard error."""
+    out = sys.stdout
+    with contextlib.redirect_stdout(sys.stderr) if json else contextlib.nullcontext():
+        yield out
 
 
 def note(path: Path) -> None:
