@@ -8,7 +8,7 @@ import re
 import h5py
 import numpy as np
 import pytest
-from browser import tab
+from browser import SIZE, tab
 from PIL import Image
 
 from lightlathe import pipeline
@@ -61,7 +61,7 @@ def other(folder):
 def shown(browsed, odd):
     """The page of `odd`, drawn; loaded once, as long as no test shows another."""
     browsed.page.emulate_media(color_scheme="light", media="screen")
-    browsed.page.set_viewport_size({"width": 1200, "height": 900})
+    browsed.page.set_viewport_size(SIZE)
     if browsed.path != odd[1]:
         browsed.show(odd[1])
     return browsed

@@ -14,7 +14,10 @@ from lightlathe.errors import ResultError
 from lightlathe.report.page.section import Section, text
 from lightlathe.support.files import DRAWN_BY, PAGE, require_replaceable
 
-SCRIPTS = ("data.js", "theme.js", "charts.js", "slices.js", "solid.js", "frames.js", "start.js")
+SCRIPTS = (
+    "data.js", "theme.js", "charts.js", "volumes.js", "panels.js", "legend.js", "slices.js", "solid.js", "frames.js",
+    "start.js",
+)  # fmt: skip
 HINT = "pip install 'plotly>=6' (the extra 'report')"
 
 

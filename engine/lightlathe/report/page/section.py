@@ -31,8 +31,9 @@ def text(value: object) -> str:
 
 
 def paragraph(*sentences: str, kind: str = "") -> str:
-    """Plain sentences."""
-    return f"<p{_class(kind)}>{text(' '.join(sentences))}</p>"
+    """Plain sentences; nothing where there are none."""
+    said = text(" ".join(filter(None, sentences)))
+    return f"<p{_class(kind)}>{said}</p>" if said else ""
 
 
 def items(lines: Iterable[str], kind: str = "") -> str:

@@ -11,7 +11,7 @@ from lightlathe.errors import ResultError
 from lightlathe.judge import CAUTIONS
 from lightlathe.report.page.chart import DASHES, ROLES, chart, line, mark
 from lightlathe.report.page.controls import slices_view
-from lightlathe.report.page.convergence import LOWEST
+from lightlathe.report.page.convergence import LOWEST, thinned_words
 from lightlathe.report.page.document import document
 from lightlathe.report.page.extract import Extract, extract
 from lightlathe.report.page.section import Section, charts, folded, items, number, paragraph, table, text
@@ -192,6 +192,8 @@ def convergence(ones: Sequence[Extract]) -> Section:
             if {column, "window_relative"} <= set(one.log)
         ]
         found[name] = chart(x, "window / %", lines, levels=levels, y_range=(LOWEST, top + 4))
+    said = [f"{one.label}: {thinned_words(one.log_step)}" for one in ones if one.log_step > 1]
+    body += paragraph(f"Windows below {LOWEST:g} % lie outside.", *said, kind="note")
     return Section("convergence", "Convergence", body, found)
 
 

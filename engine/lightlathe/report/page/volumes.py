@@ -18,7 +18,7 @@ from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
 UNDER, OVER, TO_BE_SOLID, TO_STAY_LIQUID = 1, 2, 4, 8  # bits of `error`; none: not judged
-ROOM = 4_600_000  # characters of all volumes of a page; a page may have 15 MB, and Plotly.js takes 4.8
+ROOM = 4_200_000  # characters of all volumes of a page; a page may have 15 MB, and Plotly.js takes 4.8
 SHARES = {"own": 0.75, "finer": 0.25}  # of the room: volumes of the job's grid, and of the finer grid
 MOST = {"own": 16_000_000, "finer": 24_000_000}  # voxels that a browser on a phone still handles (no source)
 
