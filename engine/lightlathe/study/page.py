@@ -102,7 +102,8 @@ def _charts(n: int, runs: Sequence[Run]) -> dict[str, Any]:
         ]
 
     proven = [mark("proven: none above", bound, "bound", "dash")]
-    kept = {"levels": proven, "y_range": (LOWEST, top)}
+    low = max(LOWEST, 100 * float(np.min(windows, where=np.isfinite(windows), initial=0.0)) - 4)
+    kept = {"levels": proven, "y_range": (low, top)}
     return {
         f"window_{n}": chart("iteration", "window / %", lines("iteration", "best_window", 100), **kept),
         f"window_time_{n}": chart("time / s", "window / %", lines("seconds", "best_window", 100), **kept),

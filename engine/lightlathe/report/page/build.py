@@ -23,8 +23,6 @@ from lightlathe.result import Record
 from lightlathe.result.listing import Listed, listing
 from lightlathe.support.words import amount, duration
 
-TOP = 1.6  # gel doses: the colours of doses end there, as in pictures
-
 
 def page_of(record: Record, path: Path | None = None) -> str:
     """The HTML page of a result; `path` is its file, None for a record that has none yet.
@@ -61,7 +59,7 @@ def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | N
 
 def solid_section(record: Record, resin: Resin) -> Section:
     found = surfaces.surfaces(record, resin.gel_mj_cm3)
-    finer = f"Surfaces are drawn from voxels of {found['each_mm']:g} mm"
+    finer = f"Surfaces are drawn from voxels of {found['each_mm']:.4g} mm"
     said = f"{finer}; details finer than that are not in this view." if found["step"] > 1 else f"{finer}."
     body = solid_view("solid", found)
     body += paragraph(
@@ -78,7 +76,7 @@ def slices_section(record: Record, resin: Resin) -> Section:
     data = {
         "sets": [{"name": record.name, "dose_max": dose_max, **found}],
         "places": [{"words": p.words, "at_mm": p.at_mm} for p in places(record, resin.gel_mj_cm3)],
-        "dose_top": min(dose_max, TOP * resin.gel_mj_cm3) if resin.gel_mj_cm3 > 0 else dose_max,
+        "dose_top": volumes.dose_top(dose_max, resin.gel_mj_cm3),
         "half_mm": [length / 2 for length in record.part.grid.extent_mm],
         "doses": {
             "liquid below": resin.liquid_below_mj_cm3, "gel dose": resin.gel_mj_cm3,

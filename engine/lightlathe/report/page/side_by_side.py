@@ -17,7 +17,7 @@ from lightlathe.report.page.extract import Extract, extract
 from lightlathe.report.page.section import Section, charts, folded, items, number, paragraph, table, text
 from lightlathe.report.page.settings import differing, unit_of, word
 from lightlathe.report.page.verdict import MARKS
-from lightlathe.report.page.volumes import step_words
+from lightlathe.report.page.volumes import dose_top, step_words
 from lightlathe.result import Record
 from lightlathe.result.listing import listing
 
@@ -127,7 +127,7 @@ def slices(ones: Sequence[Extract]) -> Section:
         "places": [{"words": f"{one.label}: {p.words}", "at_mm": p.at_mm} for one in ones for p in one.places],
         "half_mm": [max(halves) for halves in zip(*(one.half_mm for one in ones), strict=True)],
         "doses": first.doses_mj_cm3,
-        "dose_top": max(one.volumes["dose_max"] for one in ones),
+        "dose_top": max(dose_top(one.volumes["dose_max"], one.doses_mj_cm3["gel dose"]) for one in ones),
         "grid": "own",
     }
     body = slices_view("slices", data, second=True)

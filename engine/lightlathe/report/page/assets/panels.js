@@ -79,7 +79,7 @@ function combined(one, two, join) {
     const up = Math.round((one.y0 + j * one.dy - two.y0) / two.dy);
     return row.map((value, i) => {
       const other = two.z[up]?.[Math.round((one.x0 + i * one.dx - two.x0) / two.dx)];
-      return other === undefined ? null : join(value, other);
+      return value === null || other === undefined || other === null ? null : join(value, other);
     });
   });
   return { ...one, z };
@@ -94,7 +94,7 @@ function heat(slice, colorscale, low, high, unit) {
 
 function errorHeat(slice) {
   const colorscale = steps(ERRORS.map(([role]) => role));
-  const text = slice.z.map((row) => row.map((code) => ERRORS[code][1]));
+  const text = slice.z.map((row) => row.map((code) => ERRORS[code]?.[1]));
   return {
     type: "heatmap", ...slice, colorscale, zmin: -0.5, zmax: ERRORS.length - 0.5, showscale: false, zsmooth: false, text,
     hovertemplate: "%{x:.3f}, %{y:.3f} mm: %{text}<extra></extra>",

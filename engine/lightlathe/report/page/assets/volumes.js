@@ -9,17 +9,19 @@ class Volume {
     this.values = array.values;
   }
 
-  // The slice across an axis at a place in mm: rows of values, and where they lie. `as` turns a byte into what is shown.
+  // The slice across an axis at a place in mm: rows of values, and where they lie; null beyond the grid. `as` turns a
+  // byte into what is shown.
   slice(axisName, mm, as) {
     const [, ny, nz] = this.cut.shape;
     const strides = [ny * nz, nz, 1];
     const [across, up] = ACROSS[axisName].map((name) => NUMBER[name]);
-    const start = this.index(axisName, mm) * strides[NUMBER[axisName]];
+    const index = this.index(axisName, mm), start = index * strides[NUMBER[axisName]];
+    const beyond = index < 0 || index >= this.cut.shape[NUMBER[axisName]];
     const rows = [];
     for (let row = 0; row < this.cut.shape[up]; row++) {
       const line = new Array(this.cut.shape[across]);
       const begin = start + row * strides[up];
-      for (let n = 0; n < line.length; n++) line[n] = as(this.values[begin + n * strides[across]]);
+      for (let n = 0; n < line.length; n++) line[n] = beyond ? null : as(this.values[begin + n * strides[across]]);
       rows.push(line);
     }
     const { first_mm: first, each_mm: each } = this.cut;
@@ -28,8 +30,7 @@ class Volume {
 
   index(axisName, mm) {
     const n = NUMBER[axisName];
-    const nearest = Math.round((mm - this.cut.first_mm[n]) / this.cut.each_mm);
-    return Math.min(Math.max(nearest, 0), this.cut.shape[n] - 1);
+    return Math.round((mm - this.cut.first_mm[n]) / this.cut.each_mm);
   }
 }
 
