@@ -62,10 +62,10 @@ def step_words(cut: dict[str, Any]) -> str:
     """At which step voxels are shown, in a sentence; empty where each is shown."""
     if cut["step"] == 1:
         return ""
-    step = cut["step"]
+    step, voxel = cut["step"], f"{cut['voxel_mm']:.4g} mm"
     return (
-        f"Of the voxels of {cut['voxel_mm']:.4g} mm, {step} x {step} x {step} are shown as one: by their mean, and as an "
-        "error if any of them is wrong."
+        f"Of the voxels of {voxel}, {step} x {step} x {step} are shown as one: by their mean, and as an error if any of "
+        "them is wrong."
     )
 
 
