@@ -119,7 +119,7 @@ def _runs(study: Study) -> Section:
         rows = [
             (
                 f"<code>{text(name)}</code>",
-                f'<data data-figure="{text(name)}" data-run="{number_:04d}" value="{run.figures[name]!r}">'
+                f'<data data-figure="{text(name)}" data-run="{number_:04d}" value="{float(run.figures[name])!r}">'
                 f"{text(number(run.figures[name]))}</data>",
                 text(unit_of(name)),
             )

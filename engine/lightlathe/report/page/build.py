@@ -21,9 +21,11 @@ from lightlathe.report.page.worst import places
 from lightlathe.report.summary import assumed, summary
 from lightlathe.result import Record
 from lightlathe.result.listing import Listed, listing
+from lightlathe.support.watching import doing
 from lightlathe.support.words import amount, duration
 
 
+@doing("writing the report")
 def page_of(record: Record, path: Path | None = None) -> str:
     """The HTML page of a result; `path` is its file, None for a record that has none yet.
 

@@ -44,7 +44,7 @@ def items(lines: Iterable[str], kind: str = "") -> str:
 
 def figure_of(name: str, value: float, shown: str, unit: str = "") -> str:
     """A figure of the record: its full value stands in the element, a shorter one is shown."""
-    said = f'<data data-figure="{text(name)}" value="{value!r}">{text(shown)}</data>'
+    said = f'<data data-figure="{text(name)}" value="{float(value)!r}">{text(shown)}</data>'
     return f"{said}&nbsp;{text(unit)}" if unit else said
 
 

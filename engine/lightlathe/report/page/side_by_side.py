@@ -20,6 +20,7 @@ from lightlathe.report.page.verdict import MARKS
 from lightlathe.report.page.volumes import dose_top, step_words
 from lightlathe.result import Record
 from lightlathe.result.listing import listing
+from lightlathe.support.watching import doing
 
 MOST = len(ROLES)  # results on one page
 FIRST = (  # figures of the first table, in words
@@ -39,6 +40,7 @@ FIRST = (  # figures of the first table, in words
 )
 
 
+@doing("writing the report")
 def page_of_several(records: Iterable[Record], results: Sequence[Path | None]) -> str:
     """The HTML page of two to MOST results, the first of which the others are held against.
 
@@ -97,7 +99,7 @@ def _row(ones: Sequence[Extract], name: str, words: str) -> list[str]:
     """A figure of every result; of two, the difference too."""
     values = [one.quality.get(name, math.nan) for one in ones]
     cells = [
-        f'<data data-figure="{text(name)}" data-result="{n}" value="{value!r}">{text(number(value, 5))}</data>'
+        f'<data data-figure="{text(name)}" data-result="{n}" value="{float(value)!r}">{text(number(value, 5))}</data>'
         if name in ones[n].quality
         else "–"
         for n, value in enumerate(values)

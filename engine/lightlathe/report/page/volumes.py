@@ -64,7 +64,7 @@ def step_words(cut: dict[str, Any]) -> str:
         return ""
     step, voxel = cut["step"], f"{cut['voxel_mm']:.4g} mm"
     return (
-        f"Of the voxels of {voxel}, {step} x {step} x {step} are shown as one: by their mean, and as an error if any of "
+        f"Of voxels of {voxel}, {step} x {step} x {step} are shown as one: by their mean, and as an error if any of "
         "them is wrong."
     )
 
