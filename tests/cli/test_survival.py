@@ -205,7 +205,7 @@ def test_another_part_is_not_gone_on_with(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(slabs, "solve", real)
     capsys.readouterr()
     assert main(["design", "ball.toml", "-o", "a.h5", "--resume"]) == 1
-    assert "was made with other settings in [files]" in capsys.readouterr().err
+    assert "was made with another content of a.stl" in capsys.readouterr().err
 
 
 def _stop_after(real, *args, **more):
