@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import h5py
+import numpy as np
 
 from lightlathe.errors import ResultError
 from lightlathe.result.checksums import CONTENT, SEAL, WHOLE
-from lightlathe.result.tree import outline
+from lightlathe.result.tree import TEXT, Node, outline
 from lightlathe.support.hdf5_guards import require_sound_heaps
 
 
@@ -44,7 +45,7 @@ def listing(path: Path) -> Listed:
     datasets = [
         Dataset(
             node.path,
-            node.dtype if not node.shape else f"{node.dtype} [{', '.join(map(str, node.shape))}]",
+            _kind(node),
             str(node.attrs.get("units", "")),
             str(node.attrs.get(CONTENT, node.attrs.get(WHOLE, ""))),
         )
@@ -52,3 +53,9 @@ def listing(path: Path) -> Listed:
         if node.dtype
     ]
     return Listed(sha256, str(root.attrs.get(SEAL, "")), tuple(sorted(datasets, key=lambda one: one.path)))
+
+
+def _kind(node: Node) -> str:
+    """Type and shape in words: 'uint8 [60, 40, 20]'."""
+    name = node.dtype if node.dtype == TEXT else np.dtype(node.dtype).name
+    return name if not node.shape else f"{name} [{', '.join(map(str, node.shape))}]"

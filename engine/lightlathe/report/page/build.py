@@ -14,6 +14,7 @@ from lightlathe.report.page.convergence import LOWEST, stages_before, thinned, t
 from lightlathe.report.page.document import document
 from lightlathe.report.page.dose_volume import Doses, dose_volume_chart, exposure_charts
 from lightlathe.report.page.files import figures_section, job_section, provenance_section
+from lightlathe.report.page.packing import characters
 from lightlathe.report.page.section import Section, charts, figure_of, folded, items, number, paragraph, table, text
 from lightlathe.report.page.settings import settings_section
 from lightlathe.report.page.verdict import verdict_section
@@ -40,11 +41,19 @@ def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | N
     """Every section, in the order of the page; `resin` as the job has it."""
     here = resin.at(record.patterns.exposure_s)
     doses = Doses.of(record)
+    solid, slices = solid_section(record, here), slices_section(record, here)
+    spare = (
+        volumes.ROOM
+        + surfaces.ROOM
+        + images.ROOM
+        - characters(solid.data)
+        - characters(slices.data["slices"]["sets"][0])
+    )
     return [
         verdict_section(record),
-        solid_section(record, here),
-        slices_section(record, here),
-        frames_section(record),
+        solid,
+        slices,
+        frames_section(record, max(images.ROOM, min(spare, images.ROOMY))),
         dose_section(record, doses, here),
         exposure_section(record, resin, doses),
         convergence_section(record),
@@ -93,8 +102,8 @@ def slices_section(record: Record, resin: Resin) -> Section:
     return Section("slices", "Slices", body, {"slices": data})
 
 
-def frames_section(record: Record) -> Section:
-    found = images.images(record.patterns)
+def frames_section(record: Record, room: int) -> Section:
+    found = images.images(record.patterns, room)
     body = frames_view("frames", found)
     body += paragraph(
         "Levels as the projector is told, before its response is undone; columns from the left as the projector sees "

@@ -9,13 +9,17 @@ from lightlathe.quantities import Patterns
 from lightlathe.report.page.packing import finest, packed
 from lightlathe.support.watching import doing
 
-ROOM = {"images": 800_000, "sinograms": 600_000}  # characters
+ROOM = 1_400_000  # characters
+ROOMY = 2_800_000  # where the other pictures leave as much
+SHARES = {"images": 0.45, "sinograms": 0.55}  # of it
 MOST = 6_000_000  # values of each
 
 
 @doing("frames for the page")
-def images(patterns: Patterns, share: float = 1.0) -> dict[str, Any]:
+def images(patterns: Patterns, room: int = ROOM) -> dict[str, Any]:
     """Some of the images in full, and some of the rows at every angle that fits; which, is said.
+
+    room   characters that both may take
 
     Levels are taken from images, columns and rows at even steps, never mixed.
     """
@@ -37,9 +41,9 @@ def images(patterns: Patterns, share: float = 1.0) -> dict[str, Any]:
         }
 
     per_image = int(MOST / max(1, columns * rows))
-    image_step, shown = finest((angles,), of_images, most=max(1, per_image), room=int(ROOM["images"] * share))
+    image_step, shown = finest((angles,), of_images, most=max(1, per_image), room=int(SHARES["images"] * room))
     per_row = int(MOST / max(1, min(angles, 1440) * min(columns, 1024)))
-    row_step, sinograms = finest((rows,), of_rows, most=max(1, per_row), room=int(ROOM["sinograms"] * share))
+    row_step, sinograms = finest((rows,), of_rows, most=max(1, per_row), room=int(SHARES["sinograms"] * room))
     return {
         "images": {"step": image_step, **shown},
         "sinograms": {"step": row_step, **sinograms},
