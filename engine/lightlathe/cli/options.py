@@ -103,11 +103,11 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--assumptions", action="store_true", help="what each thing that the job leaves unstated may cost, as a table"
     )
-    sub.add_argument(
-        "--came-out",
-        metavar="WORDS",
-        help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
-    )
+    seen = "what a print was like: 'too thin by 0.1 mm' (from side to side), '36 s: holes closed', ...; repeatable"
+    sub.add_argument("--came-out", action="append", metavar="WORDS", help=seen)
+    sub.add_argument("--keep", action="store_true", help="add that to the record of this result's prints")
+    sub.add_argument("--photo", type=Path, metavar="FILE", help="a picture of that print, kept by its path")
+    sub.add_argument("--kept", action="store_true", help="the prints kept, and what they say together")
     sub.add_argument("--json", action="store_true", help="figures as JSON")
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 

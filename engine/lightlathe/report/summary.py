@@ -12,6 +12,7 @@ from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
+from lightlathe.report.notes import notes_lines
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
 from lightlathe.solve import ALL_DONE
@@ -51,6 +52,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     lines += [f"  warning     {text}" for text in record.warnings]
     lines += [f"  assumed     {text}" for text in _assumed(record, resin)]
     lines += [
+        *notes_lines(record.settings),
         f"  result      {path}",
         f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",
         *(f"  caution     {text}" for text in cautions),

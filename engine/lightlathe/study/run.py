@@ -152,7 +152,7 @@ def _still_valid(study: Study, plan: StudyPlan, planned: list[Planned], path: Pa
         if meshes not in read:
             read = {meshes: load_solids(job)[0]}  # one at a time: runs of one job come together
         settings = json.loads(json.dumps(settings_of(job, read[meshes])))
-        changed = _differing(r.settings, settings)
+        changed = [name for name in _differing(r.settings, settings) if not name.startswith("notes")]
         if changed:
             raise JobError(
                 f"{path}: {r.job} was designed with other settings than the plan has now ({', '.join(changed)}).\n"

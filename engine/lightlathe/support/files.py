@@ -10,12 +10,13 @@ from lightlathe.errors import ResultError
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
-BENCH, PICTURE = "lightlathe-bench", "lightlathe-picture"
+BENCH, PICTURE, OUTCOMES = "lightlathe-bench", "lightlathe-picture", "lightlathe-outcomes"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
     STUDY: "a study",
     BENCH: "a bench file",
+    OUTCOMES: "a list of prints kept of a result",
     PICTURE: "a picture that Lightlathe drew",
 }
 DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
@@ -40,7 +41,7 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH or PICTURE; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, OUTCOMES or PICTURE; told by what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -61,7 +62,8 @@ def kind_of(path: Path) -> str | None:
     if head.lstrip().startswith(b"{"):
         with contextlib.suppress(OSError, ValueError):
             found = json.loads(path.read_text(encoding="utf-8"))
-            return BENCH if isinstance(found, dict) and found.get("format") == BENCH else None
+            kind = found.get("format") if isinstance(found, dict) else None
+            return kind if kind in (BENCH, OUTCOMES) else None
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 
