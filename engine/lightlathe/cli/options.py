@@ -131,6 +131,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="HDF5 (default: STUDY.study.h5, here)")
     sub.add_argument("--resume", action="store_true", help="go on with the runs that the file does not hold yet")
     sub.add_argument("--plots", type=Path, metavar="FOLDER", help="how the runs converged, as PNG and SVG")
+    sub.add_argument("--csv", type=Path, metavar="FILE", help="every run with all its figures, as CSV")
     sub.add_argument("--rank-by", metavar="FIGURE", help="order the table by another figure than the study file says")
 
     sub = command("resin", "absorption and threshold doses from your own measurements")
