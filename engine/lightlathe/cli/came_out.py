@@ -31,6 +31,7 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
         new.append((vial_of(record, read_all(rest), arguments.exposure if seconds is None else seconds), rest))
     before = [vial_of(record, read_all(one.came_out), one.exposure_s) for one in kept]
     found = after_print(record, [*before, *(vial for vial, _ in new)])
+    path = None
     if arguments.keep:
         photo = (None, None) if arguments.photo is None else photo_of(arguments.photo, arguments.result)
         path = keep_outcomes(arguments.result, [Kept(vial.exposure_s, words, *photo) for vial, words in new])
@@ -42,7 +43,7 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
         for number, vial in enumerate(found.vials):
             print(f"{'prints:' if number == 0 else '':12}{vial.words}{'' if number < len(before) else '  (new)'}")
     print("\n".join(lines + _next(record, found, arguments) + more))
-    if arguments.keep:
+    if path is not None:
         print(f"kept in {path}")
     elif said:
         print("nothing was kept: --keep adds this to the result's record, and the next estimate counts it")

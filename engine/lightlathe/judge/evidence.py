@@ -56,18 +56,18 @@ class Doses:
 
 def doses_of(dose: Tensor, across: Across, quality: dict[str, float], exposure_s: float) -> Doses:
     """The doses of a prediction (x, y, z, mJ/cm3) with its figures (judge/quality.py)."""
-    places, surface = across.profile(dose)
     return Doses(
-        exposure_s,
-        across.voxel_mm,
-        tuple(places.tolist()),
-        tuple(surface.tolist()),
-        *(tuple(across.profile(dose, share)[1].tolist()) for share in (LEAST, MOST)),
-        across.core_dose(dose),
-        quality["D50_in_mj_cm3"],
-        quality["D2_out_mj_cm3"],
-        quality["window_low_mj_cm3"],
-        quality["window_high_mj_cm3"],
+        exposure_s=exposure_s,
+        voxel_mm=across.voxel_mm,
+        places=across.profile(dose)[0].tolist(),
+        surface=across.profile(dose)[1].tolist(),
+        lower=across.profile(dose, LEAST)[1].tolist(),
+        upper=across.profile(dose, MOST)[1].tolist(),
+        core=across.core_dose(dose),
+        half_in=quality["D50_in_mj_cm3"],
+        some_out=quality["D2_out_mj_cm3"],
+        most_out=quality["window_low_mj_cm3"],
+        least_in=quality["window_high_mj_cm3"],
     )
 
 

@@ -79,10 +79,10 @@ def exposure_and_words(text: str) -> tuple[float | None, str]:
 
 def read_came_out(text: str) -> CameOut:
     """One thing seen: 'too thin by 0.1 mm' and the like; raises JobError that lists the accepted forms."""
-    seen = read_all(text)
-    if len(seen) > 1:
+    seen, *more = read_all(text)
+    if more:
         raise JobError(f"the print came out '{brief(text)}'; expected one thing of it here.")
-    return seen[0]
+    return seen
 
 
 def read_all(text: str) -> tuple[CameOut, ...]:

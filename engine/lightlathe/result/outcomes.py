@@ -135,7 +135,13 @@ def _kept(entry: Any, where: str) -> Kept:
         optional = name in ("photo", "photo_sha256")
         if not (text is None and optional) and (not isinstance(text, str) or len(text) > LONGEST):
             raise ResultError(f"{where}: {name} is {shown(text)}; expected a text.")
-    return Kept(float(seconds), **texts)
+    return Kept(
+        float(seconds),
+        str(texts["came_out"]),
+        photo=texts["photo"],
+        photo_sha256=texts["photo_sha256"],
+        kept_utc=str(texts["kept_utc"]),
+    )
 
 
 def _write(path: Path, table: dict[str, Any]) -> None:
