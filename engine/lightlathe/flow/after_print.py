@@ -127,8 +127,9 @@ def _alone(record: Record, vial: Vial, doses: Doses | None) -> NextExposure | No
     kinds = {one.kind: one for one in vial.seen}
     direct = next((kinds[kind] for kind in ("thin", "fat", "nothing", "all solid") if kind in kinds), None)
     if direct is not None:
-        dose = record.prediction.dose * (used / record.patterns.exposure_s)
-        return next_exposure(dose, record.part, used, turn_s, direct, stated=stated, longest_s=longest)
+        scale = used / record.patterns.exposure_s
+        dose, part = record.prediction.dose, record.part
+        return next_exposure(dose, part, used, turn_s, direct, stated=stated, longest_s=longest, scale=scale)
     if "holes closed" in kinds and doses is not None:
         return _narrower(doses, used, turn_s, longest)
     if "right" in kinds:

@@ -58,10 +58,12 @@ def next_exposure(
     *,
     stated: tuple[float, float] | None = None,
     longest_s: float = math.inf,
+    scale: float = 1.0,
 ) -> NextExposure:
     """The exposure to try next.
 
     dose         (x, y, z) mJ/cm3 predicted for the exposure that was used
+    scale        a factor on all of `dose`, so that a prediction for another exposure need not be copied
     came_out     what was seen, in words (`read_came_out`) or read already. A thickness is measured from side to side,
                  so that each surface is off by half of it; without a distance one voxel on each side is assumed.
     stated       the resin's two doses by the job, mJ/cm3: what comes out is held against them
@@ -94,7 +96,7 @@ def next_exposure(
             f"({amount(places[0], 3)} to {amount(places[-1], 3)} mm). Say "
             f"{NOTHING if seen.kind == 'thin' else ALL_SOLID} instead if that is how it looks."
         )
-    wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
+    wanted, met = (scale * math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
     factor = met / wanted
     if not 1 / FAR <= factor <= FAR:
         raise JobError(
