@@ -1,5 +1,6 @@
 """The program `lightlathe`: runs the command, and reports errors in a few lines."""
 
+import contextlib
 import logging
 import os
 import signal
@@ -21,6 +22,7 @@ from lightlathe.cli.projector import projector
 from lightlathe.cli.resin import resin
 from lightlathe.cli.say import tell
 from lightlathe.errors import LightlatheError
+from lightlathe.support.leading import leads
 from lightlathe.support.watching import doing, watched
 
 EXIT_ERROR = 1
@@ -42,7 +44,7 @@ def main(argv: list[str] | None = None) -> int:
             if signal.getsignal(number) is not signal.SIG_IGN:  # as nohup leaves it
                 signal.signal(number, _as_interrupt)
     try:
-        with Bar() as bar, watched(bar):
+        with Bar() if leads() else contextlib.nullcontext() as bar, watched(bar):
             if arguments.command not in AT_ONCE:
                 with doing("starting"):  # the libraries alone take seconds on a slow disk
                     import_module("lightlathe.pipeline")
