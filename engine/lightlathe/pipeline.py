@@ -5,7 +5,7 @@ Read this first. The stages do not know each other; this module connects them.
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +38,9 @@ from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
 
-__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
+__all__ = [
+    "as_json", "calibration", "check", "design", "frames", "picture", "predict", "prepare", "report", "summary",
+]  # fmt: skip
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
@@ -197,6 +199,30 @@ def summary(record: Record, path: Path) -> str:
     from lightlathe.report.summary import summary
 
     return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
+
+
+def as_json(record: Record, path: Path) -> dict[str, Any]:
+    """What the summary says, as plain values for JSON. See report/as_json.py."""
+    from lightlathe.report.as_json import as_json
+
+    return as_json(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
+
+
+def report(records: Iterable[Record], results: Sequence[Path | None], path: Path) -> Path:
+    """Write an HTML page of a record, or of several side by side; returns its path. See report/page/build.py.
+
+    records   taken one by one, so that only one result's volumes need be in memory
+    results   their files, None for one that has none
+    """
+    from lightlathe.report.page.build import page_of
+    from lightlathe.report.page.document import require_page, write_page
+    from lightlathe.report.page.side_by_side import page_of_several
+
+    require_page(path)
+    if len(results) == 1:
+        (record,) = records
+        return write_page(page_of(record, results[0]), path)
+    return write_page(page_of_several(records, results), path)
 
 
 def picture(record: Record, path: Path) -> Path:

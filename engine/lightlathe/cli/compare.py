@@ -1,6 +1,7 @@
 """`lightlathe compare`: a study of designs."""
 
 import argparse
+import json
 import shlex
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from lightlathe.support.watching import watched
 def compare(arguments: argparse.Namespace) -> int:
     from h5py import is_hdf5
 
+    from lightlathe.study.as_json import study_json
     from lightlathe.study.file import read_study
     from lightlathe.study.own import OwnFigure, with_figure
     from lightlathe.study.plots import draw_study, require_drawing
@@ -35,13 +37,17 @@ def compare(arguments: argparse.Namespace) -> int:
     rank_by = ranked_by(arguments.rank_by, study) or study.rank_by
     if is_own(rank_by) and any(rank_by not in run.figures for run in study.runs if not run.failed):
         figure = OwnFigure.named(rank_by, Path())
-        print_own([figure])
+        print_own([figure], quietly=arguments.json)
         study = with_figure(study, figure)
-    print(table(study, rank_by))
+    print(
+        json.dumps(study_json(study, rank_by), indent=1, allow_nan=False) if arguments.json else table(study, rank_by)
+    )
     if arguments.csv is not None:
-        print(f"table: {write_csv(study, arguments.csv)}")
+        said = f"table: {write_csv(study, arguments.csv)}"
+        tell(said) if arguments.json else print(said)
     if arguments.plots is not None:
-        print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
+        pictures = "\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label))
+        tell(pictures) if arguments.json else print(pictures)
     return 0
 
 
@@ -82,13 +88,15 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     from lightlathe.study.plots import require_drawing
     from lightlathe.study.run import begin, run
 
-    study, todo = begin(plan, path, resume=arguments.resume, before=print_own)
+    quietly = arguments.json
+    study, todo = begin(plan, path, resume=arguments.resume, before=lambda own: print_own(own, quietly=quietly))
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
-    print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
-    print_notes(*(planned.job for planned in todo))
+    said = f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}"
+    tell(said) if quietly else print(said)
+    print_notes(*(planned.job for planned in todo), quietly=quietly)
     try:
-        with StudyBar([expected(planned.job.design.iterations) for planned in todo]) as bar, watched(bar.watch):
+        with StudyBar([expected(p.job.design.iterations) for p in todo], quietly=quietly) as bar, watched(bar.watch):
             return run(study, todo, path, watch=bar)
     except BaseException:
         if path.exists():

@@ -8,6 +8,7 @@ EXIT_CODES = {
     "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
     "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
+    "show": "exit codes, as for design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
     "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
     "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
     "2 a wrong call",
@@ -25,6 +26,8 @@ EXAMPLES = {
         "lightlathe compare study.toml -o losses.study.h5 --plots plots",
         "lightlathe compare losses.study.h5 --rank-by window_relative --csv runs.csv",
     ),
+    "show": ("lightlathe show valve.lathe.h5",),
+    "report": ("lightlathe report valve.lathe.h5 -o valve.html", "lightlathe report valve.lathe.h5 other.lathe.h5"),
     "resin": ("lightlathe resin cuvette.csv vials.csv -o resin.toml",),
     "projector": ("lightlathe projector calibration/alignment.csv --job job.toml",),
     "bench": ("lightlathe bench --quick -o here.json --against there.json",),

@@ -19,8 +19,10 @@ from lightlathe.cli.options import parser
 from lightlathe.cli.predict import predict
 from lightlathe.cli.progress import Bar
 from lightlathe.cli.projector import projector
+from lightlathe.cli.report import report
 from lightlathe.cli.resin import resin
 from lightlathe.cli.say import tell
+from lightlathe.cli.show import show
 from lightlathe.errors import LightlatheError
 from lightlathe.support.leading import leads
 from lightlathe.support.watching import doing, watched
@@ -88,6 +90,6 @@ def _as_interrupt(*_: object) -> None:
 
 COMMANDS = {
     "init": init, "check": check, "design": design, "compare": compare, "predict": predict, "export": export,
-    "resin": resin, "projector": projector, "bench": bench,
+    "report": report, "show": show, "resin": resin, "projector": projector, "bench": bench,
     "help": help_on,
 }  # fmt: skip

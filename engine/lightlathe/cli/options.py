@@ -114,6 +114,19 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
+    sub = command("show", "print the summary of a result again", "RESULT")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--json", action="store_true", help="figures and sentences as JSON, with the same exit codes")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
+    sub = command(
+        "report", "one HTML page that opens offline: 3D view, slices, curves, exposure, everything stated", "RESULT ..."
+    )
+    several = "a result; several side by side, with what differs; or a study (HDF5), with its runs"
+    sub.add_argument("results", type=Path, nargs="+", metavar="RESULT", help=several)
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="default: the first one's name, here")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
     sub = command("compare", "design under several losses, solvers or settings, and say which is best here", "STUDY")
     sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML), or a study made earlier (HDF5)")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="HDF5 (default: STUDY.study.h5, here)")
@@ -121,6 +134,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--plots", type=Path, metavar="FOLDER", help="how the runs converged, as PNG and SVG")
     sub.add_argument("--csv", type=Path, metavar="FILE", help="every run with all its figures, as CSV")
     sub.add_argument("--rank-by", metavar="FIGURE", help="order the table by another figure than the study file says")
+    sub.add_argument("--json", action="store_true", help="the ranking and every run's figures as JSON")
 
     sub = command("resin", "absorption and threshold doses from your own measurements", "DATA.csv ...")
     sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")

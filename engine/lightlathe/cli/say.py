@@ -28,10 +28,10 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
     return outcome.exit_code
 
 
-def print_notes(*jobs: Any) -> None:
-    """Print each note from reading jobs once: former names."""
+def print_notes(*jobs: Any, quietly: bool = False) -> None:
+    """Print each note from reading jobs once: former names; `quietly` on standard error."""
     for words in dict.fromkeys(words for job in jobs for words in job.renamed):
-        print(f"note: {words}")
+        tell(f"note: {words}") if quietly else print(f"note: {words}")
 
 
 def print_own(members: Iterable[Any], *, quietly: bool = False) -> None:

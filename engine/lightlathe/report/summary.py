@@ -50,7 +50,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
-    lines += [f"  assumed     {text}" for text in _assumed(record, resin)]
+    lines += [f"  assumed     {text}" for text in assumed(record, resin)]
     lines += [
         *notes_lines(record.settings),
         f"  result      {path}",
@@ -60,7 +60,8 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     return "\n".join(lines)
 
 
-def _assumed(record: Record, resin: Resin) -> tuple[str, ...]:
+def assumed(record: Record, resin: Resin) -> tuple[str, ...]:
+    """What the figures of a record take for granted about light and inserts, a sentence each."""
     parts = record.settings["part"]
     through = any(part.get("role") == "insert" and not part.get("opaque") for part in parts)
     return (

@@ -10,7 +10,7 @@ from lightlathe.errors import ResultError
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
-BENCH, PICTURE, OUTCOMES = "lightlathe-bench", "lightlathe-picture", "lightlathe-outcomes"
+BENCH, PICTURE, PAGE, OUTCOMES = "lightlathe-bench", "lightlathe-picture", "lightlathe-page", "lightlathe-outcomes"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
@@ -18,8 +18,9 @@ WORDS = {
     BENCH: "a bench file",
     OUTCOMES: "a list of prints kept of a result",
     PICTURE: "a picture that Lightlathe drew",
+    PAGE: "a report that Lightlathe wrote",
 }
-DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
+DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator", HTML "generator"
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -34,6 +35,7 @@ ENDINGS = {
     ".csv": "a table of measurements",
     ".json": "a JSON file",
     ".svg": "an SVG image",
+    ".html": "an HTML page",
     ".py": "a Python file",
 }
 
@@ -41,7 +43,7 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH, OUTCOMES or PICTURE; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, PICTURE, PAGE or OUTCOMES; told by what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -64,6 +66,8 @@ def kind_of(path: Path) -> str | None:
             found = json.loads(path.read_text(encoding="utf-8"))
             kind = found.get("format") if isinstance(found, dict) else None
             return kind if kind in (BENCH, OUTCOMES) else None
+    if head.startswith(b"<!doctype html>"):
+        return PAGE if b'<meta name="generator" content="' + DRAWN_BY.encode() in head else None
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 
