@@ -3,16 +3,12 @@
 Read this first. The stages do not know each other; this module connects them.
 """
 
-import dataclasses
-import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import torch
 
-from lightlathe.errors import JobError
 from lightlathe.feasibility import check
 from lightlathe.flow.certificate import proven
 from lightlathe.flow.findings import judged, with_figures
@@ -23,21 +19,15 @@ from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
-from lightlathe.job import Job, job_in, resolved
-from lightlathe.job.light import Light
-from lightlathe.job.model import LONGEST_S
+from lightlathe.job import Job, job_in
 from lightlathe.judge import CAUTIONS
-from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised
 from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
-from lightlathe.support.words import amount
 
 __all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
-
-FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
 
 def design(
@@ -109,56 +99,19 @@ def _designed(
     )
 
 
-def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+def frames(
+    record: Record, folder: Path, exposure_s: float | None = None, *, form: str = "png", whole_exposure: bool = False
+) -> Path:
     """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py.
 
-    exposure_s   another time than planned, in as many turns
+    exposure_s       another time than planned, in as many turns
+    form             "png", "tiff" or "npy"
+    whole_exposure   all turns one after another instead of one to repeat
     """
     from lightlathe.export.frames import write_frames
-    from lightlathe.export.mounting import Mounting
+    from lightlathe.flow.projected import images_of
 
-    job, patterns = job_of(record), record.patterns
-    if exposure_s is not None:
-        if not (math.isfinite(exposure_s) and exposure_s > 0):
-            raise JobError(f"the exposure is {exposure_s} s; expected a time above 0.")
-        dwell_s, fastest_s = exposure_s / (patterns.turns * len(patterns.angle_rad)), FASTEST_S * job.light.planes
-        if not fastest_s <= dwell_s <= LONGEST_S:
-            raise JobError(
-                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {amount(dwell_s)} "
-                f"s; expected {fastest_s:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
-            )
-        patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
-    book = Codebook.of(job.light.bits, job.light.response, job.light.planes)
-    codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
-    applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
-    facts = {"name": record.name, **applied, **_illumination(job.light)}
-    facts["axis_offset_pixels"] = job.light.axis_offset_pixels
-    if job.light.frame_rate_hz is not None:
-        each = patterns.dwell_s / job.light.planes * job.light.frame_rate_hz
-        facts |= {"frame_rate_hz": job.light.frame_rate_hz, "frames_of_the_projector_each": each}
-    mounting = Mounting(job.light.flip, job.light.rotate_deg)
-    return write_frames(
-        patterns,
-        codes,
-        folder,
-        bits=job.light.bits,
-        motion=job.turn.motion,
-        facts=facts,
-        dark=dark,
-        mounting=mounting,
-        planes=job.light.planes,
-    )
-
-
-def _illumination(light: Light) -> dict[str, Any]:
-    """What a manifest says of the uneven light that the design allowed for: frames are shown as they are."""
-    if light.relative_irradiance is None:
-        return {}
-    flat = light.illumination
-    named = {} if flat is None else {"file": flat if isinstance(flat, str) else flat.name}
-    dead = {"dead_columns": list(light.dead_columns), "dead_rows": list(light.dead_rows)}
-    means = "irradiance_mw_cm2_at_full_code is that of the brightest place of the field; the levels allow for the rest"
-    return {"illumination": {**named, **dead, "meaning": means}}
+    return write_frames(images_of(record, exposure_s, whole_exposure=whole_exposure), folder, form)
 
 
 def calibration(job: Job, folder: Path) -> Path:
