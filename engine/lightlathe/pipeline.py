@@ -3,7 +3,7 @@
 Read this first. The stages do not know each other; this module connects them.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,10 @@ from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
 
-__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
+__all__ = [
+    "calibration", "check", "design", "figures", "frames", "picture", "player", "predict", "prepare", "summary",
+    "video",
+]  # fmt: skip
 
 
 def design(
@@ -114,6 +117,33 @@ def frames(
     return write_frames(images_of(record, exposure_s, whole_exposure=whole_exposure), folder, form)
 
 
+def video(
+    record: Record,
+    path: Path,
+    exposure_s: float | None = None,
+    *,
+    coding: str | None = None,
+    whole_exposure: bool = False,
+) -> tuple[Path, tuple[str, ...]]:
+    """Write the frames of a record as a video; returns its path and what to know of it. See export/video.py.
+
+    exposure_s, whole_exposure   as in `frames`
+    coding                       "ffv1", "h264_lossless" or "h264"; by the file's ending where None
+    """
+    from lightlathe.export.video import write_video
+    from lightlathe.flow.projected import images_of
+
+    return write_video(images_of(record, exposure_s, whole_exposure=whole_exposure), path, coding)
+
+
+def player(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+    """Write a page that plays the frames of a record in a browser; returns its path. See export/player.py."""
+    from lightlathe.export.player import write_player
+    from lightlathe.flow.projected import images_of
+
+    return write_player(images_of(record, exposure_s), folder)
+
+
 def calibration(job: Job, folder: Path) -> Path:
     """Write calibration frames for a job's projector, forms and a page; returns the page's path."""
     from lightlathe.export.calibration import ALIGNMENT, write_calibration
@@ -146,3 +176,26 @@ def picture(record: Record, path: Path) -> Path:
 
     resin = job_of(record).resin.at(record.patterns.exposure_s)
     return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)
+
+
+def figures(
+    record: Record,
+    folder: Path,
+    *,
+    form: str = "png",
+    slices: Sequence[str] = (),
+    line: Sequence[float] | None = None,
+) -> list[Path]:
+    """Write figures of a record for print, with their numbers as CSV; returns their paths. See report/figures/.
+
+    form     "png", "svg" or "pdf"
+    slices   slices beside the usual ones: "z=1.2"
+    line     x, y, z to x, y, z in mm: the dose along it
+    """
+    from lightlathe.report.figures.scene import Scene
+    from lightlathe.report.figures.write import write_figures
+
+    resin = job_of(record).resin.at(record.patterns.exposure_s)
+    doses = resin.liquid_below_mj_cm3, resin.gel_mj_cm3, resin.solid_above_mj_cm3
+    scene = Scene(record.name, record.part, record.prediction, record.fine, record.vial_radius_mm, *doses)
+    return write_figures(scene, folder, form, slices, line)
