@@ -22,6 +22,7 @@ from lightlathe.support.words import amount, any_of, count
 FULL_RANGE = 2  # AVCOL_RANGE_JPEG: 0 is black and 255 white
 NEUTRAL = 128  # of both colour differences
 USUAL_HZ = 240  # no usual screen or player shows more images a second (common practice, no source)
+CLOCK = 1e-9  # of a turn's time: no stage keeps to it more exactly
 LARGEST_INT = 2**31 - 1  # a rate is two whole numbers of 32 bits
 AFTER = "a black frame follows the last one, on which a player that holds the last image stops"
 
@@ -180,23 +181,24 @@ def _compared(images: Images, how: Coding, draft: Path) -> tuple[int, int, Fract
         for frame in file.decode(stream):
             luma = frame.planes[0]
             got = np.frombuffer(luma, np.uint8).reshape(luma.height, luma.line_size)[:, : frame.width]
-            picture = next(wanted)
-            worst = max(worst, int((np.maximum(got, picture) - np.minimum(got, picture)).max()))
             seen += 1
+            if (picture := next(wanted, None)) is not None:
+                worst = max(worst, int((np.maximum(got, picture) - np.minimum(got, picture)).max()))
         return seen, worst, Fraction(stream.average_rate)
 
 
 def _notes(images: Images, how: Coding, rate: Fraction, worst: int) -> Iterator[str]:
     """What to know before it is shown."""
-    (columns, rows), frames, a_turn_s = images.size, images.a_turn, float(images.turn_s)
-    how_long = f"a turn of {amount(a_turn_s, 9)} s"
+    (columns, rows), frames, hz = images.size, images.a_turn, amount(float(rate), 9)
     off = "every level as it is" if worst == 0 else f"every level of 0..255 within {worst}"
     turns = "one turn, to be repeated" if images.turns == 1 else f"all {count(images.turns, 'turn')} of the exposure"
-    yield f"{turns}: {count(frames, 'image')} in {how_long}, {rate} = {amount(float(rate), 9)} a second; {off}"
-    if rate != images.rate:
+    exactly = hz if rate.denominator == 1 else f"{rate} = {hz}"
+    a_turn = f"{count(frames, 'image')} in a turn of {amount(float(images.turn_s), 9)} s"
+    yield f"{turns}: {a_turn}, {exactly} images a second; {off}"
+    if abs(rate / images.rate - 1) > CLOCK:
         yield (
-            f"the file's clock does not allow {images.rate} a second: set the stage to {float(frames / rate):.12g} s a "
-            "turn"
+            f"the file's clock does not allow {amount(float(images.rate), 12)} images a second: set the stage to "
+            f"{float(frames / rate):.12g} s a turn"
         )
     wide, high = _size(images, how)
     if (wide, high) != (columns, rows):
