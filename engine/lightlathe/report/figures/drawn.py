@@ -18,7 +18,7 @@ ORANGE, SKY, GREEN, BLUE, RED, PURPLE = "#E69F00", "#56B4E9", "#009E73", "#0072B
 PART, AROUND = BLUE, RED  # curves of the part and of what is around it
 DOSE = r"dose / (mJ cm$^{-3}$)"
 SIZES = ("font.size", "axes.titlesize", "axes.labelsize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize")
-LOOKS = {
+LOOKS: Any = {  # of matplotlib's rcParams
     **dict.fromkeys((*SIZES, "figure.titlesize"), 8),
     **dict.fromkeys(("axes.linewidth", "xtick.major.width", "ytick.major.width"), 0.6),
     "lines.linewidth": 1.2,

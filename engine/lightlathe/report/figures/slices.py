@@ -13,7 +13,7 @@ from lightlathe.report.figures.scene import CURED, NOT_JUDGED, OVER, Scene
 AXES = "xyz"
 DOSE_UP_TO = 1.6  # gel doses: the brightest colour
 OUTCOMES = ("not judged", "liquid, right", "solid, right", "liquid, wrong", "solid, wrong")
-COLOURS = ("#e4e4e4", "#ffffff", "#a8a8a8", BLUE, RED)
+COLOURS = ("#e4e4e4", "#ffffff", "#9a9a9a", BLUE, RED)
 TALL = 1.6  # times as high as wide: panels that stand beside each other
 SIDES_MM, ENDS_MM, GAP_MM = 36.0, 22.0, 8.0  # labels and colour bar; titles and legend; what is between rows of panels
 HIGHEST_MM = 190.0  # of all panels
@@ -24,7 +24,7 @@ def place_of(text: str, grid: Grid) -> tuple[int, float]:
     """(axis, mm) of a slice such as "z=1.2". Raises ResultError for another form or a place outside the grid."""
     name, _, value = text.replace(" ", "").partition("=")
     try:
-        axis, at_mm = AXES.index(name.lower() or "?"), float(value)
+        axis, at_mm = list(AXES).index(name.lower()), float(value)
     except ValueError:
         raise ResultError(f"slice {shown(text)}; expected an axis and a place in mm, such as z=1.2.") from None
     half = grid.extent_mm[axis] / 2
@@ -148,9 +148,10 @@ def _scale_bar(panel: Any, half_across: float) -> None:
     most = BAR_SHARE * 2 * half_across
     power = 10.0 ** math.floor(math.log10(most))
     length = next(n * power for n in (5, 2, 1) if n * power <= most)
+    high: Any = half_across / 60
     bar = AnchoredSizeBar(
         panel.transData, length, f"{length:g} mm", "lower left", pad=0.25, borderpad=0.3, sep=2, frameon=True,
-        size_vertical=half_across / 60,
+        size_vertical=high,
     )  # fmt: skip
     bar.patch.set(alpha=0.9, lw=0)
     bar.set_zorder(9)  # above the dashed lines

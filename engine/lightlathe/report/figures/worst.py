@@ -1,6 +1,7 @@
 """The places that turn out wrong, as a table: where, how large, what, by how much."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,8 @@ def nearest_to_wrong(scene: Scene) -> list[tuple]:
             if signed[j, k] < found.get(value, (np.inf, ()))[0]:
                 found[value] = float(signed[j, k]), (i, int(j), int(k))
     size, middle, rows = scene.grid.voxel_mm, (np.array(scene.grid.shape) - 1) / 2, []
-    for value, (signed, at) in found.items():
+    for value in (value for value in NEAREST if value in found):
+        signed, at = found[value]
         place, dose = (np.array(at) - middle) * size, abs(signed)
         extent = (size**3, 1, size, size, size, 0.5 * size)
         rows.append((NEAREST[value], *(float(x) for x in place), *extent, dose, dose / scene.gel_mj_cm3))
@@ -97,8 +99,11 @@ def connected(at: np.ndarray, shape: Sequence[int]) -> np.ndarray:
     pairs = [neighbours(at, shape, axis, 1) for axis in range(3)]
     first = np.concatenate([np.flatnonzero(there >= 0) for there in pairs])
     second = np.concatenate([there[there >= 0] for there in pairs])
+    if not n:
+        return np.zeros(0, np.int32)
     graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(n, n))
-    return connected_components(graph, directed=False)[1] if n else np.zeros(0, np.int32)
+    found: Any = connected_components(graph, directed=False)
+    return found[1]
 
 
 def neighbours(at: np.ndarray, shape: Sequence[int], axis: int, way: int) -> np.ndarray:
