@@ -18,6 +18,7 @@ from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.stages import Checkpoint, Log, run_stages
 from lightlathe.job import Job, job_in
 from lightlathe.judge import CAUTIONS
@@ -71,8 +72,8 @@ def _designed(
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window, images = prediction.quality["window_relative"], job.turn.angles
-    dose = setup.turning.scaled(plain.operator.gain)(found.patterns)
-    certificate, remedies = proven(setup, dose, found.iterations)
+    doses = SliceDoses.lit(setup, found.patterns, plain.operator.gain)
+    certificate, remedies = proven(setup, doses, found.iterations)
     if certificate is not None:
         prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})
     said = [
