@@ -101,10 +101,11 @@ def parser() -> argparse.ArgumentParser:
 
     sub = command("export", "files for the projector and for people", "RESULT")
     sub.add_argument("result", type=Path, metavar="RESULT")
-    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
+    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="images for the projector and a manifest")
     sub.add_argument(
         "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
     )
+    media_options(sub)
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
     sub.add_argument(
         "--calibration",
@@ -165,6 +166,29 @@ def parser() -> argparse.ArgumentParser:
     sub = command("help", "longer texts on a topic", "[TOPIC]")
     sub.add_argument("topic", nargs="?", metavar="TOPIC", help="none: what there is")
     return top
+
+
+def media_options(sub: argparse.ArgumentParser) -> None:
+    """Of `export`: videos, the player page, figures."""
+    sub.add_argument(
+        "--video", type=Path, metavar="FILE", help="the frames as a video: .mkv lossless, .mp4 for any player"
+    )
+    sub.add_argument(
+        "--coding", metavar="NAME", help="of the video: ffv1, h264_lossless or h264 (default: by its name)"
+    )
+    sub.add_argument("--player", type=Path, metavar="FOLDER", help="the frames and a page that plays them in a browser")
+    sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
+    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, curves and worst places as CSV")
+    sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
+    sub.add_argument(
+        "--line",
+        type=float,
+        nargs=6,
+        metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
+        help="dose along this line, in mm, as figure and CSV",
+    )
+    formats = "frames: png, tiff or npy; figures: png, svg or pdf (default: png)"
+    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), help=formats)
 
 
 def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
