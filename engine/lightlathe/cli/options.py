@@ -4,11 +4,12 @@ import argparse
 import contextlib
 import functools
 import math
+import textwrap
 from pathlib import Path
 from typing import Any
 
 import lightlathe
-from lightlathe.cli.examples import epilog
+from lightlathe.cli.examples import WIDTH, epilog
 
 RUN_OWN = "run the Python that the result holds of its designer's own resin, beam or response"
 
@@ -37,7 +38,7 @@ def parser() -> argparse.ArgumentParser:
         sub = commands.add_parser(
             name,
             help=words,
-            description=words,
+            description=textwrap.fill(words, WIDTH),
             epilog=epilog(name),
             usage=f"lightlathe {name} {takes} [options]",
             formatter_class=functools.partial(argparse.RawDescriptionHelpFormatter, max_help_position=30),
