@@ -47,7 +47,7 @@ def main(argv: list[str] | None = None) -> int:
                 signal.signal(number, _as_interrupt)
     try:
         with Bar() if leads() else contextlib.nullcontext() as bar, watched(bar):
-            if arguments.command not in AT_ONCE:
+            if arguments.command not in AT_ONCE and sys.stderr.isatty():  # a file need not hold this line
                 with doing("starting"):  # the libraries alone take seconds on a slow disk
                     import_module("lightlathe.pipeline")
             return COMMANDS[arguments.command](arguments) or 0
