@@ -3,6 +3,7 @@
 Read this first. The stages do not know each other; this module connects them.
 """
 
+import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ from lightlathe.solve import Problem
 from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
 
+log = logging.getLogger(__name__)
 __all__ = [
     "as_json", "calibration", "check", "design", "figures", "frames", "picture", "player", "predict", "prepare",
     "report", "summary", "video",
@@ -56,7 +58,16 @@ def design(
     """
     with watched(on_stage):
         job = job_in(job)
-        return _designed(job, setup or prepare(job), on_iteration, checkpoint, resume)
+        setup = setup or prepare(job)
+        while True:
+            try:
+                return _designed(job, setup, on_iteration, checkpoint, resume)
+            except torch.OutOfMemoryError:
+                if setup.slabs.design == 1 or resume is not None or ranks().size > 1:
+                    raise
+                setup = setup.in_smaller_slabs()
+                log.error("out of memory; the design begins anew, with %d slices at a time", setup.slabs.design)
+                torch.cuda.empty_cache()
 
 
 def _designed(
