@@ -211,9 +211,12 @@ def test_the_commands(tmp_path, monkeypatch, capsys, small_job):
     (tmp_path / "disc.toml").write_text(small_job(iterations=3))
     code = main(["design", "disc.toml"])
     designed = capsys.readouterr().out
+    assert main(["design", "disc.toml", "--json", "--force"]) == code
+    figures = json.loads(capsys.readouterr().out)
     assert main(["show", "disc.lathe.h5"]) == code
     again = capsys.readouterr().out
     assert again == designed
+    assert figures["quality"] == read_result("disc.lathe.h5").quality
     assert main(["show", "disc.lathe.h5", "--json"]) == code
     said = json.loads(capsys.readouterr().out)
     assert said["quality"]["iou"] == read_result("disc.lathe.h5").quality["iou"]

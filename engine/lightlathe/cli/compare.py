@@ -4,14 +4,20 @@ import argparse
 import json
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
-from lightlathe.cli.say import note, print_notes, print_own, tell
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
 
 
 def compare(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        return compare_to(out, arguments)
+
+
+def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
+    """Make or read a study; its table, or JSON, goes to `out`."""
     from h5py import is_hdf5
 
     from lightlathe.study.as_json import study_json
@@ -37,17 +43,14 @@ def compare(arguments: argparse.Namespace) -> int:
     rank_by = ranked_by(arguments.rank_by, study) or study.rank_by
     if is_own(rank_by) and any(rank_by not in run.figures for run in study.runs if not run.failed):
         figure = OwnFigure.named(rank_by, Path())
-        print_own([figure], quietly=arguments.json)
+        print_own([figure])
         study = with_figure(study, figure)
-    print(
-        json.dumps(study_json(study, rank_by), indent=1, allow_nan=False) if arguments.json else table(study, rank_by)
-    )
+    said = json.dumps(study_json(study, rank_by), indent=1) if arguments.json else table(study, rank_by)
+    print(said, file=out)
     if arguments.csv is not None:
-        said = f"table: {write_csv(study, arguments.csv)}"
-        tell(said) if arguments.json else print(said)
+        print(f"table: {write_csv(study, arguments.csv)}")
     if arguments.plots is not None:
-        pictures = "\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label))
-        tell(pictures) if arguments.json else print(pictures)
+        print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
     return 0
 
 
@@ -88,15 +91,13 @@ def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
     from lightlathe.study.plots import require_drawing
     from lightlathe.study.run import begin, run
 
-    quietly = arguments.json
-    study, todo = begin(plan, path, resume=arguments.resume, before=lambda own: print_own(own, quietly=quietly))
+    study, todo = begin(plan, path, resume=arguments.resume, before=print_own)
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
-    said = f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}"
-    tell(said) if quietly else print(said)
-    print_notes(*(planned.job for planned in todo), quietly=quietly)
+    print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")
+    print_notes(*(planned.job for planned in todo))
     try:
-        with StudyBar([expected(p.job.design.iterations) for p in todo], quietly=quietly) as bar, watched(bar.watch):
+        with StudyBar([expected(planned.job.design.iterations) for planned in todo]) as bar, watched(bar.watch):
             return run(study, todo, path, watch=bar)
     except BaseException:
         if path.exists():

@@ -68,6 +68,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
     sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
     sub.add_argument("--anyway", action="store_true", help="design even where the check says it cannot work")
+    sub.add_argument("--json", action="store_true", help="figures and sentences as JSON; all else on standard error")
 
     sub = command("predict", "what the patterns of a result print under other assumptions", "RESULT")
     sub.add_argument("result", type=Path, metavar="RESULT")

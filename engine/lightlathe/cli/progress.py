@@ -142,11 +142,8 @@ class StudyBar:
     It is told of iterations by study/run.py, and is a watcher for support/watching.py besides.
     """
 
-    def __init__(self, iterations: list[int], *, quietly: bool = False) -> None:
-        """`quietly`: runs that are done are said on standard error, where standard output is JSON."""
+    def __init__(self, iterations: list[int]) -> None:
         from tqdm import tqdm
-
-        self.said = sys.stderr if quietly else sys.stdout
 
         pause = PAUSE_S[sys.stderr.isatty()]
         self.bar = tqdm(total=sum(iterations), desc="designs", unit="it", mininterval=pause)
@@ -168,8 +165,8 @@ class StudyBar:
         self.bar.set_description_str(": ".join(part for part in (self.name, now) if part), refresh=figures is None)
 
     def done(self, words: str) -> None:
-        """A line above the bar."""
-        self.bar.write(words, file=self.said)
+        """A line above the bar, on standard output."""
+        self.bar.write(words)
 
     def __enter__(self) -> "StudyBar":
         return self

@@ -2,15 +2,23 @@
 
 import contextlib
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 
 def tell(words: str) -> None:
     """A line on standard error, ignoring a closed terminal: the state must still be written."""
     with contextlib.suppress(OSError):
         print(words, file=sys.stderr, flush=True)
+
+
+@contextlib.contextmanager
+def figures_alone(json: bool) -> Iterator[TextIO]:
+    """Gives standard output; with `json` all else that is printed meanwhile goes to standard error."""
+    out = sys.stdout
+    with contextlib.redirect_stdout(sys.stderr) if json else contextlib.nullcontext():
+        yield out
 
 
 def note(path: Path) -> None:
@@ -28,10 +36,10 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
     return outcome.exit_code
 
 
-def print_notes(*jobs: Any, quietly: bool = False) -> None:
-    """Print each note from reading jobs once: former names; `quietly` on standard error."""
+def print_notes(*jobs: Any) -> None:
+    """Print each note from reading jobs once: former names."""
     for words in dict.fromkeys(words for job in jobs for words in job.renamed):
-        tell(f"note: {words}") if quietly else print(f"note: {words}")
+        print(f"note: {words}")
 
 
 def print_own(members: Iterable[Any], *, quietly: bool = False) -> None:

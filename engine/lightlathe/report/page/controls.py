@@ -20,7 +20,7 @@ def solid_view(name: str, found: dict[str, Any]) -> str:
     return f"""<div class="view" data-solid="{name}">{missing}
 <div class="inputs"><fieldset><legend>Show</legend>{shown}{insert}</fieldset>
 <fieldset><legend>Cut across</legend>{axes}</fieldset>
-{_range(f"{name}-cut", "Cut at", 0, 100, 100)}{_range(f"{name}-turn", "Turn", -180, 180, 30)}\
+{_range(f"{name}-cut", "Cut at", 0, 100, 100)}{_range(f"{name}-turn", "Turn", -180, 180, 140)}\
 {_range(f"{name}-tilt", "Tilt", -89, 89, 25)}</div>
 <figure><div class="scene" role="img" aria-label="{alt}"></div>
 <figcaption>Blue: the print lies inside the part (under-cure). Orange: outside it (over-cure).</figcaption></figure>
@@ -37,7 +37,7 @@ def slices_view(name: str, data: dict[str, Any], *, banded: bool = False, second
         f'<button type="button" data-place="{n}">{text(place["words"])}</button>'
         for n, place in enumerate(data["places"])
     )
-    buttons = f"<fieldset><legend>Go to</legend>{buttons}</fieldset>" if buttons else ""
+    buttons = f'<fieldset class="places"><legend>Go to</legend>{buttons}</fieldset>' if buttons else ""
     other = ""
     if second:
         options = "".join(f'<option value="{n}">{text(s["name"])}</option>' for n, s in enumerate(data["sets"]) if n)

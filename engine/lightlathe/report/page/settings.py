@@ -69,9 +69,13 @@ MISSING = "-"
 
 def settings_section(settings: Mapping[str, Any], resin_words: str) -> Section:
     """Resin, vial, light and the rest as the job has them after defaults; the first three are open."""
-    body = f"<p>{text(resin_words)}</p>"
-    for name in SHOWN:
-        if name in settings:
-            of_table = table(("key", "value", "unit"), rows(settings[name]), kind="settings")
-            body += folded(TITLES[name], of_table, is_open=name in ("resin", "vial", "light"))
-    return Section("settings", "Resin, vial, light", body)
+    tables = "".join(
+        folded(
+            TITLES[name],
+            table(("key", "value", "unit"), rows(settings[name]), kind="settings"),
+            is_open=name in ("resin", "vial", "light"),
+        )
+        for name in SHOWN
+        if name in settings
+    )
+    return Section("settings", "Resin, vial, light", f'<p>{text(resin_words)}</p><div class="columns">{tables}</div>')

@@ -19,7 +19,7 @@ from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
 MOST_VERTICES = 200_000  # of one surface
-ROOM = 2_600_000  # characters of all surfaces of a page
+ROOM = 3_000_000  # characters of all surfaces of a page
 LARGE = 4_000_000  # voxels of the volume that marching cubes begins with
 STEPS = 127  # of the colour scale on either side
 NOTHING = 1e-6  # of the threshold: below, there is no surface

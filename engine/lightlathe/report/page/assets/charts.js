@@ -31,6 +31,7 @@ function drawChart(place, chart) {
   const named = chart.lines.length + shapes.length > 1;
   const y = axis(chart.y, chart.y_log ? { type: "log", dtick: 1 } : chart.y_range ? { range: chart.y_range } : {});
   return Plotly.react(place, chart.lines.map((line) => traceOf(line, chart)), layout({
+    ...sized(place),
     xaxis: axis(chart.x, { fixedrange: true, ...(chart.x_range ? { range: chart.x_range } : {}) }),
     yaxis: { ...y, fixedrange: true }, shapes, showlegend: named,
     legend: { orientation: "h", x: 0, xanchor: "left", y: 1.02, yanchor: "bottom", font: { size: 12 } },

@@ -48,10 +48,12 @@ class Frames {
 
   picture(where, slice, x, y, place) {
     const bar = { title: { text: "level / %", side: "right" }, thickness: 12, tickfont: { color: colour("muted") } };
-    Plotly.react(this.view.querySelector(where), [{
+    const drawn = this.view.querySelector(where);
+    Plotly.react(drawn, [{
       type: "heatmap", ...slice, colorscale: [[0, "#000000"], [1, "#ffffff"]], zmin: 0, zmax: 100, zsmooth: false, colorbar: bar,
       hovertemplate: `${place}: %{z:.1f} %<extra></extra>`,
     }], layout({
+      ...sized(drawn),
       xaxis: { ...x, fixedrange: true, constrain: "domain", showgrid: false },
       yaxis: { ...y, fixedrange: true, showgrid: false },
     }), CONFIG);

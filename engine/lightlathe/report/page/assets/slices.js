@@ -186,7 +186,7 @@ class Slices {
       input.addEventListener("change", () => this.draw());
     }
     this.goTo(this.data.places.length ? this.data.places[0].at_mm : [0, 0, 0]);
-    drawings.push(() => this.draw());
+    drawings.push(() => this.drawNow());
   }
 
   startRow(row) {
@@ -232,10 +232,14 @@ class Slices {
     this.asked = true;
     requestAnimationFrame(() => {
       this.asked = false;
-      const panels = this.panels();
-      legend(this.view.querySelector(".legend"), this.data, this.volumes[0].own.insert !== undefined, panels);
-      for (const row of this.view.querySelectorAll(".slice-row")) this.drawRow(row, panels);
+      this.drawNow();
     });
+  }
+
+  drawNow() {
+    const panels = this.panels();
+    legend(this.view.querySelector(".legend"), this.data, this.volumes[0].own.insert !== undefined, panels);
+    for (const row of this.view.querySelectorAll(".slice-row")) this.drawRow(row, panels);
   }
 
   drawRow(row, panels) {
@@ -311,7 +315,9 @@ function legend(place, data, inserts, panels) {
   const above = data.sets.some((set) => set.dose_max > data.dose_top) ? " or more" : "";
   const items = [rampItem("dose", "0", `${data.dose_top.toFixed(1)} mJ/cm³${above} (${doses})`, CIVIDIS)];
   if (!two) {
-    items.push(...ERRORS.map(([role, words]) => swatch(role, words)));
+    const merged = Object.values(data.sets[0]).some((cut) => cut.step > 1);
+    const codes = ERRORS.filter(([role]) => merged || role !== "both");
+    items.push(...codes.map(([role, words]) => swatch(role, words)));
     items.push("lines: white, gel dose; dotted, the part");
   } else items.push(...differenceLegend(panels));
   if (inserts) items.push(swatch("insert", "insert"));

@@ -45,7 +45,7 @@ class Solid {
       const turns = input === this.inputs.turn || input === this.inputs.tilt;
       input.addEventListener("input", () => (turns ? this.turn() : this.draw()));
     }
-    await keepDrawn(() => this.draw());
+    await keepDrawn(() => this.drawNow());
     this.scene.on("plotly_relayout", (change) => this.turned(change["scene.camera"]));
   }
 
@@ -63,6 +63,8 @@ class Solid {
   }
 
   drawNow() {
+    this.fitPaper();
+    if (paper.theme) return null;
     const number = NUMBER[this.chosen("axis")], half = this.data.half_mm;
     const [low, high] = this.extent(number);
     const mm = low + (high - low) * Number(this.inputs.cut.value) / 100;
@@ -87,6 +89,16 @@ class Solid {
     const all = ["part", "print"].filter((name) => this.solids[name]).map((name) => this.solids[name].xyz[number]);
     const least = (values) => values.reduce((a, b) => Math.min(a, b)), most = (values) => values.reduce((a, b) => Math.max(a, b));
     return [Math.min(...all.map(least)), Math.max(...all.map(most))];
+  }
+
+  // WebGL draws too late for paper: what is on the screen is put there, smaller.
+  fitPaper() {
+    const drawn = this.scene.querySelector(".svg-container");
+    const canvas = this.scene.querySelector("canvas");
+    if (!canvas) return;
+    const times = this.scene.clientWidth / canvas.clientWidth;
+    drawn.style.transform = paper.theme ? `scale(${times})` : "";
+    this.scene.style.height = paper.theme ? `${times * canvas.clientHeight}px` : "";
   }
 
   mesh(name, number, plane) {

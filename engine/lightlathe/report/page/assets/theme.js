@@ -15,7 +15,7 @@ function axis(title, more = {}) {
 
 function layout(more = {}) {
   return {
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", autosize: true,
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     font: { family: "system-ui, 'DejaVu Sans', sans-serif", size: 12.5, color: colour("ink") },
     margin: { l: 56, r: 14, t: 14, b: 46 }, dragmode: false, hovermode: "closest",
     hoverlabel: { bgcolor: colour("raised"), bordercolor: colour("line"), font: { color: colour("ink") } },
@@ -34,5 +34,13 @@ function redraw() {
 }
 
 window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
-window.addEventListener("beforeprint", () => { document.documentElement.dataset.theme = "light"; redraw(); });
-window.addEventListener("afterprint", () => { delete document.documentElement.dataset.theme; redraw(); });
+
+// On paper: light colours, and pictures as wide as the sheet; drawn before the browser takes the page.
+const paper = document.documentElement.dataset;
+window.addEventListener("beforeprint", () => { paper.theme = "light"; redraw(); });
+window.addEventListener("afterprint", () => { delete paper.theme; redraw(); });
+
+// The size of a picture, for Plotly: by itself on the screen, of its place on paper.
+function sized(place) {
+  return paper.theme ? { autosize: false, width: place.clientWidth, height: place.clientHeight } : { autosize: true };
+}
