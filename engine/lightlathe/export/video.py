@@ -211,6 +211,12 @@ def _notes(images: Images, how: Coding, rate: Fraction, worst: int) -> Iterator[
             f"no usual player shows {amount(float(images.rate), 4)} images a second: this is a file for the "
             "projector's own program"
         )
+    each = images.facts.get("frames_of_the_projector_each", 1.0)
+    if abs(each - max(1, round(each))) > 1e-6 * each:
+        yield (
+            f"each image lasts {amount(each, 5)} frames of the projector: some stand longer than others. `lightlathe "
+            "check` names a turn's time for which all stand alike (timing)"
+        )
     if images.motion == "stepped":
         yield "the job's stage stops for each image: this video leaves no time for the moves between"
     if images.turns > 1:
