@@ -197,8 +197,8 @@ def _notes(images: Images, how: Coding, rate: Fraction, worst: int) -> Iterator[
     yield f"{turns}: {a_turn}, {exactly} images a second; {off}"
     if abs(rate / images.rate - 1) > CLOCK:
         yield (
-            f"the file's clock does not allow {amount(float(images.rate), 12)} images a second: set the stage to "
-            f"{float(frames / rate):.12g} s a turn"
+            f"the file's clock is too coarse for that rate: it states {rate}. For a player that goes by it set the "
+            f"stage to {float(frames / rate):.12g} s a turn; a .mp4 states the rate exactly"
         )
     wide, high = _size(images, how)
     if (wide, high) != (columns, rows):
