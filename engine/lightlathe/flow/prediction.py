@@ -89,7 +89,7 @@ def _fine_in_slabs(
     """What turns solid on the finer grid, in main memory, and the figures there: its dose is never held whole."""
     solid = torch.empty(fine.grid.shape, dtype=torch.bool)
 
-    def pieces(judged: Tensor) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
+    def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
         for taken, whole in doses(turning, levels, slices):
             step(taken.stop, solid.shape[2])
             cured = resin.solid(whole)

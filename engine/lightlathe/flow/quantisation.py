@@ -215,7 +215,7 @@ def _rounded_in_slabs(problem: Problem, fractions: Tensor, allowed: Tensor, most
     chosen = allowed[nearest(fractions, allowed).long()]
     lit = (part & (rows.to(part.device) >= 0)).nonzero().flatten()
     for here in lit.split(most):
-        of_slab, at = problem.of_slices(here), rows.cpu()[here]
+        of_slab, at = problem.slab(here), rows.cpu()[here]
         given = fractions[:, :, at].to(of_slab.operator.device).contiguous()
         chosen[:, :, at] = rounded(
             of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST

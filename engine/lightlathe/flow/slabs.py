@@ -5,7 +5,7 @@ Where memory allows, all of them. Else what is designed, lit and judged at a tim
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 
@@ -14,6 +14,7 @@ from lightlathe.job import Job
 from lightlathe.quantities import Field, Grid
 from lightlathe.solve import copies
 from lightlathe.support.memory import PROGRAM_BYTES, free_bytes
+from lightlathe.support.ranks import ranks
 from lightlathe.support.words import size
 
 MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
@@ -39,6 +40,14 @@ class Slabs:
     dose: int | None = None
     fine: int | None = None
     limit_bytes: float = math.inf
+
+    def at_most(self, slices: int | None, processes: int, nz: int, finer: int) -> "Slabs":
+        """The same, of no more slices than a job asks for, and of few enough that each process has a slab of `nz`."""
+        if slices is None and processes == 1:
+            return self
+        design = min(self.design or nz, slices or nz, -(-nz // processes))
+        fine = self.fine if finer == 1 or self.fine is not None else min(nz * finer, design * finer)
+        return replace(self, design=design, dose=min(self.dose or nz, design), fine=fine)
 
     def where(self, device: torch.device) -> torch.device:
         """The device on which whole volumes lie."""
@@ -100,7 +109,7 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
     limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
     found = slabs_within(limit, need, grid, job.grid.finer, device.type)
     if isinstance(found, Slabs):
-        return found
+        return found.at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
     what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
     raise JobError(
         f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}, and one slice at a time takes {size(found)}.\n"

@@ -194,9 +194,9 @@ def _solved(
     if slab is None:
         return solve(problem, solver, start, iterations=iterations, **also)
     state, spent_s = also.pop("state"), also.pop("spent_s")
-    run = begun(problem, spent_s) if state is None else state
-    found = passed(problem, solver, start, run, most=slab, iterations=iterations, ramp=iterations, **also)
-    best = on_one_threshold(problem, found.run["best"], slab)
+    run = begun(problem, slab, spent_s) if state is None else state
+    found = passed(problem, solver, start, run, iterations=iterations, ramp=iterations, **also)
+    best = on_one_threshold(problem, found.run["best"], found.run["most"])
     return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
 
 

@@ -18,6 +18,7 @@ from lightlathe.families import Stop
 from lightlathe.flow.prepare import STANDING
 from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
 from lightlathe.solve.slabs import begun, on_one_threshold, passed
+from lightlathe.support.ranks import ranks
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations
 TYPICAL = 400  # of parts in benchmarks/JOBS.md
@@ -94,20 +95,27 @@ def _in_slabs(
     **also: Any,
 ) -> Outcome:
     """The same slab after slab: all of them through the ramp, then those slices that can still widen the window."""
-    run, log = begun(problem, spent_s) if state is None else state, {}
+    run, log = begun(problem, most, spent_s) if state is None else state, {}
     end, open_ = int(run.get("end", ramp)), None
     while True:
-        found = passed(problem, solver, start, {**run, "end": end}, most=most, iterations=end, ramp=ramp, **also)
+        found = passed(problem, solver, start, {**run, "end": end}, iterations=end, ramp=ramp, **also)
         for name, values in found.log.items():
             log.setdefault(name, []).extend(values)
         run, reason = found.run, None if found.stopped_because == ALL_DONE else found.stopped_because
         if reason is None:
-            reason, run, open_ = decided(problem, run, vial)
+            reason, run, open_ = ranks().done_by(0, lambda run=run: _few(decided(problem, run, vial)))
+            run = {**found.run, **run}
         if reason is not None:
-            best = on_one_threshold(problem, run["best"], most)
+            best = on_one_threshold(problem, run["best"], run["most"])
             return Outcome(best, run["best"], log, run, reason)
         end = min(end + ROUND, MOST)
         run = {**run, "lanes": open_, "done": 0}
+
+
+def _few(found: tuple[str | None, dict[str, Any], Tensor]) -> tuple[str | None, dict[str, Any], Tensor]:
+    """What was decided, without the patterns, which all processes have."""
+    reason, run, open_ = found
+    return reason, {name: run[name] for name in ("upper", "narrowest") if name in run}, open_
 
 
 def next_round(
@@ -163,7 +171,7 @@ def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
         return torch.ones((), dtype=torch.float64)
     order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
     few = order[: min(BOUNDED, int(both.sum()))].sort().values
-    part = problem.of_slices(few)
+    part = problem.slab(few)
     dose = part.operator(run["best"][:, :, few].to(part.operator.device).contiguous())
     return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
 

@@ -67,6 +67,8 @@ class Design:
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     memory_limit_gb   memory that arrays may take on the device, on a CPU that of the whole program; left out: what is
                   free. With less than all slices need, they are designed and judged slab after slab
+    slab_slices   slices that are designed at a time; left out: as many as memory holds. A design with as many is the
+                  same bit for bit on one process and on several
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
                   rounded so; double: float64 throughout (CPU, or the reference kernel)
     """
@@ -90,10 +92,13 @@ class Design:
     kernel: str = "auto"
     device: str = "auto"
     memory_limit_gb: float | None = None
+    slab_slices: int | None = None
     precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
-        positive("design", level_limit=self.level_limit, memory_limit_gb=self.memory_limit_gb)
+        positive(
+            "design", level_limit=self.level_limit, memory_limit_gb=self.memory_limit_gb, slab_slices=self.slab_slices
+        )
         if self.iterations != "auto":
             positive("design", iterations=self.iterations)
         if self.kernel not in ("auto", *KERNELS):

@@ -15,7 +15,7 @@ BUCKETS = 1 << (31 - LOW_BITS)
 SLAB_VOXELS = 1 << 24  # a slab of 16 million voxels: about 0.3 GB of scratch
 
 
-Pieces = Callable[[], Iterable[tuple[Tensor, Tensor]]]
+Pieces = Callable[[], Iterable[tuple[Tensor, ...]]]
 """Gives the (dose, judged) of all voxels in pieces, each a tensor of any shape; the same ones whenever it is called."""
 
 
@@ -34,7 +34,7 @@ def _bits(dose: Tensor) -> Tensor:
 
 def pieces_of(dose: Tensor, judged: Tensor) -> Pieces:
     """Those of whole volumes."""
-    return lambda: ((d, j) for d, j in slabs(dose, judged))
+    return lambda: slabs(dose, judged)
 
 
 def histograms(pieces: Pieces, values: Sequence[int]) -> list[Tensor]:

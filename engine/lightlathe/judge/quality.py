@@ -13,7 +13,7 @@ from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
 from lightlathe.support.sums import exact_total, mean
 
 NAN = float("nan")
-Printed = Callable[[], Iterable[tuple[Tensor, Tensor, Tensor]]]
+Printed = Callable[[], Iterable[tuple[Tensor, ...]]]
 """Gives the (dose, solid, judged) of all voxels in pieces, each three tensors of one shape; the same at every call."""
 
 
@@ -54,7 +54,7 @@ def quality(
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)
     return quality_of(
-        lambda: ((d, s, j) for d, s, j in slabs(dose, solid, part.judged)),
+        lambda: slabs(dose, solid, part.judged),
         liquid_below_mj_cm3=liquid_below_mj_cm3,
         solid_above_mj_cm3=solid_above_mj_cm3,
         suffix=suffix,

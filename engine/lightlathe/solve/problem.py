@@ -26,7 +26,7 @@ class Problem:
     operator    patterns -> dose; see `normalised`
     loss        loss(dose, target) -> scalar tensor; dose in units of the gel dose
     target      which voxels must turn solid and which must stay liquid, on the operator's device; that of a problem of
-                which only slabs are solved (`of_slices`) may lie in main memory
+                which only slabs are solved (`slab`) may lie in main memory
     limit       highest pattern level, in units of the even light that gives the part a mean dose of 1
     penalties   functions of the patterns -> scalar tensor
     response    dose -> what the loss and the figures see, where that is not the dose itself: differentiable, voxel by
@@ -63,6 +63,10 @@ class Problem:
 
     def of_slices(self, index: Tensor) -> "Problem":
         """The problem of some slices alone, `index` (slice,) int64; where slices are independent."""
+        return replace(self, operator=self.operator.of_slices(index), target=self.target.of_slices(index))
+
+    def slab(self, index: Tensor) -> "Problem":
+        """As `of_slices`, ready to be solved: its target lies on the operator's device, wherever that of all does."""
         operator = self.operator.of_slices(index)
         return replace(self, operator=operator, target=self.target.of_slices(index, operator.device))
 
