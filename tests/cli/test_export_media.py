@@ -36,6 +36,7 @@ def test_all_of_it(folder, capsys, monkeypatch):
     ("options", "words"),
     [
         ("", "nothing to export; name at least one of --frames"),
+        ("--figures x --exposure 30", "--exposure is given without --frames, --video or --player; expected both"),
         ("--frames x --coding ffv1", "--coding is given without --video; expected both"),
         ("--player x --whole-exposure", "--whole-exposure is given without --frames or --video"),
         ("--frames x --slice z=1", "--slice is given without --figures"),

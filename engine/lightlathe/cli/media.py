@@ -9,6 +9,7 @@ from lightlathe.support.words import any_of
 MEDIA = ("video", "player", "figures")
 FORMATS = {"frames": ("png", "tiff", "npy"), "figures": ("png", "svg", "pdf")}
 BELONGS = {  # an option, and those of which one must be there for it to mean anything
+    "exposure": ("frames", "video", "player"),
     "coding": ("video",),
     "whole_exposure": ("frames", "video"),
     "slice": ("figures",),

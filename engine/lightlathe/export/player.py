@@ -46,6 +46,7 @@ def write_player(images: Images, folder: Path) -> Path:
         "caution": manifest.get("caution", ""),
         "columns": columns,
         "rows": rows,
+        "motion": images.motion,
         "dwell_s": manifest["dwell_s"],
         "seconds_per_turn": manifest["seconds_per_turn"],
         "turns": manifest["turns"],

@@ -197,8 +197,8 @@ def _notes(images: Images, how: Coding, rate: Fraction, worst: int) -> Iterator[
     yield f"{turns}: {a_turn}, {exactly} images a second; {off}"
     if abs(rate / images.rate - 1) > CLOCK:
         yield (
-            f"the file's clock does not allow {amount(float(images.rate), 12)} images a second: set the stage to "
-            f"{float(frames / rate):.12g} s a turn"
+            f"the file's clock is too coarse for that rate: it states {rate}. For a player that goes by it set the "
+            f"stage to {float(frames / rate):.12g} s a turn; a .mp4 states the rate exactly"
         )
     wide, high = _size(images, how)
     if (wide, high) != (columns, rows):
@@ -210,6 +210,12 @@ def _notes(images: Images, how: Coding, rate: Fraction, worst: int) -> Iterator[
         yield (
             f"no usual player shows {amount(float(images.rate), 4)} images a second: this is a file for the "
             "projector's own program"
+        )
+    each = images.facts.get("frames_of_the_projector_each", 1.0)
+    if abs(each - max(1, round(each))) > 1e-6 * each:
+        yield (
+            f"each image lasts {amount(each, 5)} frames of the projector: some stand longer than others. `lightlathe "
+            "check` names a turn's time for which all stand alike (timing)"
         )
     if images.motion == "stepped":
         yield "the job's stage stops for each image: this video leaves no time for the moves between"

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightlathe.judge.order import edges, histogram
+from lightlathe.judge.order import edges
 from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.report.figures.drawn import AROUND, DOSE, PART, SINGLE_MM, Drawn, new_figure, thresholds
 from lightlathe.report.figures.scene import Scene
@@ -36,9 +36,7 @@ def dose_volume(scene: Scene) -> Drawn:
 
 def received(scene: Scene, value: int, doses: np.ndarray) -> np.ndarray:
     """Share of the voxels with that value that get at least each dose; exact to 1/2000 of the dose. NaN for none."""
-    import torch
-
-    counts = histogram(scene.prediction.dose, torch.from_numpy(scene.judged), value).numpy()
+    counts = scene.doses[value]
     total = counts.sum()
     if not total:
         return np.full(len(doses), np.nan)

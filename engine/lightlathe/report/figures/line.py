@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from lightlathe.errors import ResultError
-from lightlathe.report.figures.drawn import DOSE, SINGLE_MM, SKY, Drawn, new_figure, thresholds
+from lightlathe.quantities import HALF
+from lightlathe.report.figures.drawn import DOSE, PURPLE, SINGLE_MM, SKY, Drawn, new_figure, thresholds
 from lightlathe.report.figures.scene import Scene
 
 STEP_VOXELS = 0.25
@@ -34,16 +35,20 @@ def along_line(scene: Scene, ends_mm: Sequence[float]) -> Drawn:
     share = np.linspace(0, 1, steps + 1)
     places = ends[0] + share[:, None] * (ends[1] - ends[0])
     index = places / grid.voxel_mm + (np.array(grid.shape) - 1) / 2
-    dose, wanted = (
-        map_coordinates(volume, index.T, order=1, mode="nearest", prefilter=False)
-        for volume in (scene.dose, scene.coverage)
+    insert = np.zeros(len(places)) if scene.part.insert is None else scene.part.insert.numpy()
+    dose, covered, insert = (
+        volume if volume.ndim == 1 else map_coordinates(volume, index.T, order=1, mode="nearest", prefilter=False)
+        for volume in (scene.dose, scene.coverage, insert)
     )
+    wanted = np.clip(covered - insert, 0, None)
     at_mm = share * length
     figure = new_figure(SINGLE_MM, 62)
     axes = figure.subplots()
     thresholds(axes, scene, along="y")
     top = 1.08 * max(float(dose.max()), scene.solid_above_mj_cm3)
-    axes.fill_between(at_mm, 0, top, where=wanted >= 0.5, color=SKY, alpha=0.3, lw=0, step=None, label="part wanted")
+    axes.fill_between(at_mm, 0, top, where=list(wanted >= HALF), color=SKY, alpha=0.3, lw=0, label="part wanted")
+    if scene.part.insert is not None:
+        axes.fill_between(at_mm, 0, top, where=list(insert >= HALF), color=PURPLE, alpha=0.4, lw=0, label="insert")
     axes.plot(at_mm, dose, color="black", label="dose")
     axes.set(xlabel="distance / mm", ylabel=DOSE, xlim=(0, length), ylim=(0, top))
     figure.legend(loc="outside upper left", ncols=2, columnspacing=1.2, handlelength=1.8)

@@ -5,9 +5,10 @@ from functools import cached_property
 
 import numpy as np
 
-from lightlathe.quantities import IGNORED, SOLID, FineShape, Grid, Part, Prediction
+from lightlathe.judge.order import histogram
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction
 
-NOT_JUDGED, LIQUID, CURED, UNDER, OVER = range(5)  # the outcome of a voxel
+NOT_JUDGED, UNCURED, CURED, UNDER, OVER = range(5)  # the outcome of a voxel
 
 
 @dataclass(frozen=True)
@@ -70,18 +71,25 @@ class Scene:
         return solid.numpy()
 
     def outcome(self, at: tuple[slice | int, ...]) -> np.ndarray:
-        """The outcome of the voxels of the print's grid at an index: NOT_JUDGED, LIQUID, CURED, UNDER or OVER."""
+        """The outcome of the voxels of the print's grid at an index: NOT_JUDGED, UNCURED, CURED, UNDER or OVER."""
         wanted, made = self.print_judged[at], self.print_solid[at]
-        outcome = np.where(wanted == SOLID, np.where(made, CURED, UNDER), np.where(made, OVER, LIQUID))
+        outcome = np.where(wanted == SOLID, np.where(made, CURED, UNDER), np.where(made, OVER, UNCURED))
         outcome[wanted == IGNORED] = NOT_JUDGED
         return outcome.astype(np.uint8)
 
     @cached_property
+    def doses(self) -> dict[int, np.ndarray]:
+        """For LIQUID and SOLID: how many such voxels have a dose in each bucket of judge/order.py."""
+        judged = self.part.judged if self.part.whole is None else self.part.whole
+        return {value: histogram(self.prediction.dose, judged, value).numpy() for value in (LIQUID, SOLID)}
+
+    @cached_property
     def usual(self) -> tuple[int, int, int]:
-        """The slices that are shown where none is named: those of x and y through the turning axis, of z the one with
-        most of the part."""
+        """The slices that are shown where none is named: those of x and y through the turning axis, of z one with most
+        of the part, in the middle of those with as much to a hundredth."""
         nx, ny, nz = self.grid.shape
         share = np.zeros(nz)
         for layer in self.coverage:
             share += layer.sum(0)
-        return nx // 2, ny // 2, int(share.argmax())
+        full = np.flatnonzero(share >= 0.99 * share.max())
+        return nx // 2, ny // 2, int(full[len(full) // 2])

@@ -112,8 +112,8 @@ def neighbours(at: np.ndarray, shape: Sequence[int], axis: int, way: int) -> np.
     beside[:, axis] += way
     inside = (beside[:, axis] >= 0) & (beside[:, axis] < shape[axis])
     beside[~inside] = 0
-    keys, wanted = (np.ravel_multi_index(tuple(x.T), tuple(shape)) for x in (at, beside))
-    found = np.searchsorted(keys, wanted).clip(max=max(0, len(at) - 1))
+    keys, wanted = (np.asarray(np.ravel_multi_index(tuple(x.T), tuple(shape))) for x in (at, beside))
+    found = np.minimum(np.searchsorted(keys, wanted), max(0, len(at) - 1))
     return np.where(inside & (keys[found] == wanted), found, -1) if len(at) else np.zeros(0, np.int64)
 
 
