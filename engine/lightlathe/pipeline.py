@@ -105,6 +105,7 @@ def _designed(
         warnings=tuple(said),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
         optics=setup.optics,
+        wanted=setup.wanted,
         own=own_of(job),
     )
 

@@ -14,7 +14,8 @@ from lightlathe.flow.assumed import with_light, with_vial
 from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.judge import quality
-from lightlathe.quantities import FineShape, Part, Prediction
+from lightlathe.judge.surface_distance import surface_figures, wanted_surface
+from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
@@ -32,25 +33,36 @@ def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str =
 
 
 def printed(
-    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Resin
+    turning: DoseOperator | Turning,
+    levels: Tensor,
+    part: Part,
+    fine: FineShape | None,
+    resin: Resin,
+    wanted: TriangleMesh | None = None,
 ) -> Prediction:
     """The print of levels 0..1 of full irradiance, on the operator's device.
 
     turning   mJ/cm3 of the whole exposure, in the motion that the stage makes
     fine      the print is judged on this grid as well
     resin     as it is after the exposure
+    wanted    the part's surface, with which the print's is compared; where None, that of the part's voxels
 
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
-    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
+    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
+    surfaces come from the finest grid alone, and are of the whole shape.
     """
     dose = turning(levels)
     figures = figures_of(dose, part, resin)
     if part.whole is not None:
         figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    surface, gel = wanted_surface(part, wanted), resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
+    if fine is None:
+        figures |= surface_figures(dose, gel, part, surface)
     fine_solid = None
     if fine is not None:
         fine_dose = turning.on(fine.grid)(levels)
         figures |= figures_of(fine_dose, fine, resin, "_fine")
+        figures |= surface_figures(fine_dose, gel, fine, surface, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
@@ -116,4 +128,6 @@ def predict(
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
-    return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
+    return printed(
+        turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure), record.wanted
+    )

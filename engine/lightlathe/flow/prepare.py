@@ -17,9 +17,10 @@ from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
+from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Optics, Part
+from lightlathe.quantities import Field, FineShape, Optics, Part, TriangleMesh
 
 log = logging.getLogger(__name__)
 
@@ -49,6 +50,11 @@ class Setup:
     optics: Optics
     field: Field
     warnings: tuple[str, ...]
+
+    @cached_property
+    def wanted(self) -> TriangleMesh | None:
+        """The surface of the part: see flow/wanted.py."""
+        return wanted_mesh(self.solids)
 
     @cached_property
     def lightless_mm(self) -> list[float]:
