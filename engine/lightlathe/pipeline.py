@@ -7,7 +7,7 @@ import dataclasses
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import torch
@@ -33,9 +33,9 @@ from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
 from lightlathe.support.watching import Watcher, watched
-from lightlathe.support.words import amount
+from lightlathe.support.words import amount, count
 
-__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
+__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary", "surface", "volume"]
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
 
@@ -188,9 +188,51 @@ def summary(record: Record, path: Path) -> str:
     return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
 
 
+def surface(record: Record, path: Path, frame: Literal["part", "vial"] = "part") -> str:
+    """Write the predicted surface as STL, PLY, 3MF or GLB; returns what was written, in words.
+
+    frame   "part": in the coordinates and unit of the part's mesh, so that it lies on it; "vial": in mm in the vial
+    """
+    from lightlathe.export.isosurface import print_surface
+    from lightlathe.export.solid_files import Solid, write_solid, writer_for
+    from lightlathe.flow.part_frame import VIAL, part_frame
+    from lightlathe.judge.surface_distance import distances_from
+
+    writer_for(path)
+    placed, part = VIAL if frame == "vial" else part_frame(record), record.part
+    mesh = print_surface(record.prediction.dose, gel_dose(record), part.grid, part.insert)
+    error_mm = distances_from(mesh.vertices_mm, part, record.wanted)
+    solid = Solid(
+        placed.points(mesh.vertices_mm), mesh.faces, placed.unit, placed.mm_per_unit, error_mm,
+        record.patterns.pixel_mm, f"{record.name}: predicted print, in {placed.unit}, {placed.words}",
+    )  # fmt: skip
+    unit = "m, as GLB asks" if Path(path).suffix.lower() == ".glb" else placed.unit
+    size = f"{count(len(mesh.faces), 'triangle')}, {amount(mesh.volume_mm3, 4)} mm3"
+    return f"{write_solid(path, solid)}: {size}, in {unit}, {placed.words}"
+
+
+def volume(record: Record, path: Path) -> str:
+    """Write dose, cured and wanted as .vti or .nrrd, in mm in the vial's frame; returns what was written, in words."""
+    from lightlathe.export.volume_files import Volume, write_volumes
+
+    part, print_ = record.part, record.prediction
+    volumes = [
+        Volume("dose_mJ_per_cm3", print_.dose),
+        Volume("cured_1_solid_0_liquid", print_.solid),
+        Volume("wanted_covered_fraction", part.coverage),
+    ]
+    files = write_volumes(path, volumes, part.grid, record.name)
+    names = ", ".join(volume.name for volume in volumes)
+    return f"{', '.join(map(str, files))}: {names}; voxels of {part.grid.voxel_mm:g} mm, the vial's frame"
+
+
 def picture(record: Record, path: Path) -> Path:
     """Draw the middle slices of a record; returns the path. See report/pictures.py."""
     from lightlathe.report.pictures import draw
 
-    resin = job_of(record).resin.at(record.patterns.exposure_s)
-    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)
+    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=gel_dose(record), title=record.name)
+
+
+def gel_dose(record: Record) -> float:
+    """The dose at which a record's resin turns solid in its exposure, mJ/cm3."""
+    return job_of(record).resin.at(record.patterns.exposure_s).gel_mj_cm3

@@ -11,14 +11,15 @@ def export(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
     from lightlathe.result import read_result
 
-    asked = (arguments.frames, arguments.picture)
-    if asked == (None, None) and arguments.calibration is None:
+    asked = (arguments.frames, arguments.picture, arguments.surface, arguments.volume)
+    if not any(asked) and arguments.calibration is None:
         raise LightlatheError(
-            "nothing to export; name at least one of --frames FOLDER, --picture FILE, --calibration FOLDER."
+            "nothing to export; name at least one of --frames FOLDER, --picture FILE, --surface FILE, --volume FILE, "
+            "--calibration FOLDER."
         )
     if arguments.result.suffix == ".toml":  # calibration comes before any design
-        if asked != (None, None):
-            raise LightlatheError(f"{arguments.result} is a job; expected a result for --frames and --picture.")
+        if any(asked):
+            raise LightlatheError(f"{arguments.result} is a job; expected a result for all but --calibration.")
         print(f"calibration: {pipeline.calibration(load_job(arguments.result), arguments.calibration)}")
         return 0
     record = read_result(arguments.result)
@@ -28,6 +29,10 @@ def export(arguments: argparse.Namespace) -> int:
         print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure)}")
     if arguments.picture is not None:
         print(f"picture: {pipeline.picture(record, arguments.picture)}")
+    if arguments.surface is not None:
+        print(f"surface: {pipeline.surface(record, arguments.surface, arguments.frame)}")
+    if arguments.volume is not None:
+        print(f"volume: {pipeline.volume(record, arguments.volume)}")
     if arguments.calibration is not None:
         print(f"calibration: {pipeline.calibration(pipeline.job_of(record), arguments.calibration)}")
     return 0

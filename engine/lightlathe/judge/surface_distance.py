@@ -88,6 +88,16 @@ def surface_figures(
     return {f"surface_{name}_mm{suffix}": value for name, value in zip(NAMES, values, strict=True)}
 
 
+@doing("measuring the surface")
+def distances_from(points_mm: NDArray[np.float64], part: Part, mesh: TriangleMesh | None) -> NDArray[np.float64]:
+    """(n,) mm: signed distance of points (n, 3) of the vial from the surface wanted, above 0 outside the part."""
+    wanted = wanted_surface(part, mesh)
+    if not len(wanted):
+        return np.full(len(points_mm), NAN)
+    pieces = [points_mm[n : n + MOST_MET] for n in range(0, len(points_mm), MOST_MET)]
+    return np.concatenate([signed_distance(piece, wanted, part.grid.voxel_mm) for piece in pieces])
+
+
 def signed_distance(points_mm: NDArray[np.float64], surface: SurfacePoints, voxel_mm: float) -> NDArray[np.float64]:
     """(n,) mm: distance of points (n, 3) from a surface, above 0 on the side that its normals point to.
 

@@ -25,8 +25,8 @@ def surface_lines(record: Record) -> list[str]:
     where = f"({x:.2f}, {y:.2f}, {z:.2f}) mm{gone if missing == largest else ''}"
     side = f"{amount(abs(bias))} mm too {'fat' if bias > 0 else 'thin'}"
     return [
-        f"  surface     {amount(mean)} mm{what} on average, 95 % within {amount(most)} mm, at most {amount(largest)} mm "
-        f"at {where}; {side} on average"
+        f"  surface     {amount(mean)} mm{what} on average, 95 % within {amount(most)} mm, at most {amount(largest)} mm"
+        f" at {where}; {side} on average"
     ]
 
 

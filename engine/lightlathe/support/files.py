@@ -11,14 +11,19 @@ from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
 BENCH, PICTURE = "lightlathe-bench", "lightlathe-picture"
+SURFACE, VOLUME = "lightlathe-surface", "lightlathe-volume"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
     STUDY: "a study",
     BENCH: "a bench file",
     PICTURE: "a picture that Lightlathe drew",
+    SURFACE: "a surface that Lightlathe wrote",
+    VOLUME: "a volume that Lightlathe wrote",
 }
 DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
+SOLID_MARK = "Lightlathe: predicted surface"  # within the first HEAD bytes of every surface file
+VOLUME_MARK = "Lightlathe: predicted volume"  # likewise
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -40,7 +45,7 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH or PICTURE; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, PICTURE, SURFACE or VOLUME; told by what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -62,6 +67,9 @@ def kind_of(path: Path) -> str | None:
         with contextlib.suppress(OSError, ValueError):
             found = json.loads(path.read_text(encoding="utf-8"))
             return BENCH if isinstance(found, dict) and found.get("format") == BENCH else None
+    for mark, kind in ((SOLID_MARK, SURFACE), (VOLUME_MARK, VOLUME)):
+        if mark.encode() in head:
+            return kind
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 
