@@ -106,8 +106,8 @@ def _nrrd(path: Path, volumes: list[Volume], grid: Grid, about: str) -> list[Pat
     names = [path, *(path.with_suffix(f".{volume.name.partition('_')[0]}.nrrd") for volume in volumes[1:])]
     for name in names:
         require_replaceable(name, VOLUME)
-    steps = " ".join(f"({', '.join(repr(grid.voxel_mm) if a == b else '0' for b in range(3))})" for a in range(3))
-    origin = ", ".join(repr(float(grid.centres_mm(axis)[0])) for axis in range(3))
+    steps = " ".join(f"({','.join(repr(grid.voxel_mm) if a == b else '0' for b in range(3))})" for a in range(3))
+    origin = ",".join(repr(float(grid.centres_mm(axis)[0])) for axis in range(3))
 
     def pieces(volume: Volume) -> Iterator[bytes]:
         lines = [
