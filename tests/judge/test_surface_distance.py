@@ -7,7 +7,7 @@ from trimesh.triangles import closest_point
 
 from lightlathe.judge import level_set, surface_distance
 from lightlathe.judge.level_set import crossings
-from lightlathe.judge.surface_distance import signed_distance, surface_figures, wanted_surface
+from lightlathe.judge.surface_distance import surface_figures, wanted_surface
 from lightlathe.part.roles import judge
 from lightlathe.part.shapes import Box, Cylinder, Sphere
 from lightlathe.quantities import FineShape, Grid, Part, TriangleMesh
@@ -99,7 +99,7 @@ def test_signed_distances_are_those_of_brute_force():
     brute = np.linalg.norm(every - points, axis=2).min(0)
     inside = (np.abs(points - np.array(box.at_mm)) < np.array([1.0, 1.5, 2.0])).all(1)
     assert 20 < inside.sum() < 380
-    np.testing.assert_allclose(signed_distance(points, wanted, 0.1), np.where(inside, -brute, brute), atol=2e-3)
+    np.testing.assert_allclose(wanted.distance_mm(points), np.where(inside, -brute, brute), atol=2e-3)
 
 
 def test_inserts_and_the_wall_are_no_surface():
@@ -109,9 +109,21 @@ def test_inserts_and_the_wall_are_no_surface():
     part = part_of(hub, grid=grid, inserts=[needle])
     q = surface_figures(2 * GEL * part.printed, GEL, part, wanted_surface(part, mesh_of(hub)))
     assert q["surface_max_mm"] < 0.1
-    bare = Part(grid, part.coverage, torch.ones_like(part.judged) + (part.coverage >= 0.5))
+    bare = part_of(hub, grid=grid)
     told = surface_figures(2 * GEL * part.printed, GEL, bare, wanted_surface(bare, mesh_of(hub)))
     assert told["surface_max_mm"] > 0.4
+
+
+def test_a_gap_beside_an_insert_is_as_wide_as_it_is():
+    """A ring of the hub of 0.25 mm about the needle stays liquid: its inner face is that far from the needle, not from
+    the hub's outside."""
+    grid, hub, needle = Grid((50, 50, 30), 0.1), Cylinder(1.7, 2.0), Cylinder(0.6, 9.0)
+    part = part_of(hub, grid=grid, inserts=[needle])
+    dose = 2 * GEL * (part.coverage - Cylinder(0.85, 9.0).coverage(grid)).clamp(min=0)
+    q = surface_figures(dose, GEL, part, wanted_surface(part, mesh_of(hub)))
+    assert q["surface_max_mm"] == pytest.approx(0.25, abs=0.06)  # faces of voxels, half a voxel off at most
+    assert np.hypot(q["surface_max_x_mm"], q["surface_max_y_mm"]) == pytest.approx(0.85, abs=0.1)
+    assert q["surface_bias_mm"] < -0.02
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.17, 0.33, 0.5, 0.8])
@@ -127,7 +139,7 @@ def test_the_surface_of_covered_fractions(shift, tilt_deg):
     below = x[:, None, None] * normal[0] + y[:, None] * normal[1] + z * normal[2] < shift * 0.5
     covered = torch.from_numpy(below.reshape(8, times, 8, times, 8, times).mean((1, 3, 5))).float()
     part = Part(grid, covered, torch.ones(grid.shape, dtype=torch.uint8))
-    found = wanted_surface(part, None)
+    found = wanted_surface(part, None).part
     assert len(found) >= 60
     off = found.points_mm @ normal - shift * 0.5
     assert np.abs(off).max() < 0.1 * 0.5

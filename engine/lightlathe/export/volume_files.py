@@ -36,7 +36,7 @@ class Volume:
         return np.dtype("<f4" if self.values.is_floating_point() else "|u1")
 
     @property
-    def bytes(self) -> int:
+    def size(self) -> int:
         return self.values.numel() * self.dtype.itemsize
 
     def slabs(self) -> Iterator[bytes]:
@@ -78,7 +78,7 @@ def _vti(path: Path, volumes: list[Volume], grid: Grid, about: str) -> list[Path
     for volume in volumes:
         kind = TYPES[volume.dtype.str][0]
         arrays.append(f'<DataArray type="{kind}" Name="{volume.name}" format="appended" offset="{at}"/>')
-        at += 8 + volume.bytes
+        at += 8 + volume.size
     origin = " ".join(repr(float(grid.centres_mm(axis)[0])) for axis in range(3))
     header = (
         f'<?xml version="1.0"?>\n<!-- {VOLUME_MARK}; {_safe(about)}; mm, vial frame, values at voxel centres -->\n'
@@ -91,7 +91,7 @@ def _vti(path: Path, volumes: list[Volume], grid: Grid, about: str) -> list[Path
     def pieces() -> Iterator[bytes]:
         yield header.encode()
         for volume in volumes:
-            yield np.array(volume.bytes, "<u8").tobytes()
+            yield np.array(volume.size, "<u8").tobytes()
             yield from volume.slabs()
         yield b"\n</AppendedData>\n</VTKFile>\n"
 

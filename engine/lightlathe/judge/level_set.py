@@ -19,12 +19,14 @@ class SurfacePoints:
     points_mm   (n, 3) float64, in the vial's frame
     normals     (n, 3) float64, unit vectors out of the solid
     area        (n,) float64, relative
+    spacing_mm  about how far apart neighbours lie, at most
     triangles   (n, 3, 3) float64 mm: the triangle that each lies on; None where the surface has none
     """
 
     points_mm: NDArray[np.float64]
     normals: NDArray[np.float64]
     area: NDArray[np.float64]
+    spacing_mm: float
     triangles: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
@@ -37,7 +39,7 @@ class SurfacePoints:
     def kept(self, which: NDArray) -> "SurfacePoints":
         """Those of an index or a mask."""
         triangles = None if self.triangles is None else self.triangles[which]
-        return SurfacePoints(self.points_mm[which], self.normals[which], self.area[which], triangles)
+        return SurfacePoints(self.points_mm[which], self.normals[which], self.area[which], self.spacing_mm, triangles)
 
 
 def chosen(of: int, most: int) -> NDArray[np.int64]:
@@ -61,6 +63,7 @@ def crossings(
     Memory   a slab of flags, and 8 bytes a crossing.
     """
     at, axis = _found(volume, level, judged)
+    spacing_mm = grid.voxel_mm * max(1.0, len(at) / most) ** 0.5
     if len(at) > most:
         keep = torch.from_numpy(chosen(len(at), most))
         at, axis = at[keep], axis[keep]
@@ -80,7 +83,7 @@ def crossings(
     middle = torch.tensor([(n - 1) / 2 for n in shape], dtype=torch.float64)
     points = (index + along * share[:, None] - middle) * grid.voxel_mm
     area = 1 / downhill.abs().sum(1).clamp(min=1e-3)
-    return SurfacePoints(points.numpy(), downhill.numpy(), area.numpy())
+    return SurfacePoints(points.numpy(), downhill.numpy(), area.numpy(), spacing_mm)
 
 
 def _found(volume: Tensor, level: float, judged: Tensor) -> tuple[Tensor, Tensor]:

@@ -5,6 +5,7 @@ that is missing altogether shows in that alone.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import torch
@@ -18,35 +19,57 @@ from lightlathe.support.watching import doing
 MOST_COMPARED = 30_000  # points of either surface that are compared with the other one
 MOST_MET = 500_000  # points of either surface that these are compared with
 NEAREST = 3  # samples next to a point whose triangles are looked at
-MORE = 24  # so many where these lie farther, by DOUBT voxels, than the plane through the nearest: slivers, edges
-DOUBT = 0.05
-TIE = 1e-6  # triangles as near as the nearest but for this share of it, and of a voxel, share an edge there
+MORE = 24  # so many where these lie farther than the disc about the nearest one: slivers, edges
+DOUBT = 0.05  # by so much of the samples' spacing
+TIE = 1e-6  # triangles as near as the nearest but for this share of it, and of the spacing, share an edge there
 FULL = 0.99  # covered fraction of a voxel in which no surface lies
 NAN = float("nan")
 NAMES = ("mean", "95", "max", "max_x", "max_y", "max_z", "bias", "part_to_print_max")
 
 
-def wanted_surface(part: Part, mesh: TriangleMesh | None) -> SurfacePoints:
+@dataclass(frozen=True, eq=False)
+class Wanted:
+    """The surface that a print should have: the part's, and that of inserts, where the print ends as well."""
+
+    part: SurfacePoints
+    inserts: SurfacePoints | None = None
+
+    def distance_mm(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(n,): signed distance of points (n, 3) in the vial from the nearer of the two, above 0 outside the print."""
+        found = signed_distance(points_mm, self.part)
+        if self.inserts is None or not len(self.inserts):
+            return found
+        beside = -signed_distance(points_mm, self.inserts)
+        return np.where(np.abs(beside) < np.abs(found), beside, found)
+
+
+def wanted_surface(part: Part, mesh: TriangleMesh | None) -> Wanted:
     """Points of the surface wanted, spread evenly over the mesh's area; None of what is not judged.
 
     Without a mesh, where the covered fraction of the part's voxels passes one half: within 0.1 voxels of flat faces,
     corners rounded by about half a voxel, and nothing of what is thinner than a voxel.
-    Left out are points in voxels that are not judged (inserts, outside the vial) and, where solids overlap, inside
+    Left out are points in voxels that are not judged (outside the vial) or hold some of an insert and, where solids overlap, inside
     the part.
     """
     judged = part.judged if part.whole is None else part.whole
+    inserts = None
+    if part.insert is not None:
+        inserts = crossings(part.insert, HALF, part.grid, torch.ones_like(judged), MOST_MET, fractions=True)
     if mesh is None:
-        return crossings(part.coverage, HALF, part.grid, judged, MOST_MET, fractions=True)
+        return Wanted(crossings(part.coverage, HALF, part.grid, judged, MOST_MET, fractions=True), inserts)
     found = _spread(mesh, (part.grid.voxel_mm / 2) ** 2)
     at = _voxel_of(found.points_mm, part)
     outside = _voxel_of(found.points_mm + found.normals * part.grid.voxel_mm, part)
     buried = (part.coverage[at] > FULL) & (part.coverage[outside] > FULL)
-    return found.kept(((judged[at] != IGNORED) & ~buried).cpu().numpy())
+    keep = (judged[at] != IGNORED) & ~buried
+    if part.insert is not None:
+        keep &= part.insert[at] == 0
+    return Wanted(found.kept(keep.cpu().numpy()), inserts)
 
 
 @doing("comparing surfaces")
 def surface_figures(
-    dose: Tensor, gel_mj_cm3: float, part: Part | FineShape, wanted: SurfacePoints, suffix: str = ""
+    dose: Tensor, gel_mj_cm3: float, part: Part | FineShape, wanted: Wanted, suffix: str = ""
 ) -> dict[str, float]:
     """Distances between the surface where the dose passes the gel dose and the wanted one, mm, by name.
 
@@ -60,8 +83,8 @@ def surface_figures(
     dose     (x, y, z) mJ/cm3, linear between voxel centres: the surface is found between them (level_set.py)
     wanted   of `wanted_surface`
     From a print's point d is the distance to the nearest of the mesh's triangles that the samples next to it lie on.
-    From the part's points, and without a mesh, it is that to the plane through the
-    nearest point of the other surface, square to its normal there, as long as that point lies within a voxel across.
+    From the part's points, and without a mesh, it is that to a disc about the nearest point of the other surface,
+    square to its normal and as wide as its points are apart. Beside an insert d is the distance from the insert.
     Bounded: MOST_COMPARED points of either surface, drawn at random, the same in every run, against MOST_MET of the
     other; below that all of them. NaN where nothing turns solid or nothing is wanted.
     Source   P. Cignoni, C. Rocchini, R. Scopigno, Computer Graphics Forum 17 (1998) 167:
@@ -70,11 +93,11 @@ def surface_figures(
     grid = part.grid
     judged = part.judged if isinstance(part, FineShape) or part.whole is None else part.whole
     print_ = crossings(dose, gel_mj_cm3, grid, judged, MOST_MET)
-    if not len(print_) or not len(wanted):
+    if not len(print_) or not len(wanted.part):
         return {f"surface_{name}_mm{suffix}": NAN for name in NAMES}
-    here, there = print_.some(MOST_COMPARED), wanted.some(MOST_COMPARED)
-    off = signed_distance(here.points_mm, wanted, grid.voxel_mm)
-    missing = np.abs(signed_distance(there.points_mm, print_, grid.voxel_mm))
+    here, there = print_.some(MOST_COMPARED), wanted.part.some(MOST_COMPARED)
+    off = wanted.distance_mm(here.points_mm)
+    missing = np.abs(signed_distance(there.points_mm, print_))
     both = ((np.abs(off), here), (missing, there))
     far, where = max(((d.max(), points.points_mm[d.argmax()]) for d, points in both), key=lambda found: found[0])
     values = (
@@ -92,46 +115,42 @@ def surface_figures(
 def distances_from(points_mm: NDArray[np.float64], part: Part, mesh: TriangleMesh | None) -> NDArray[np.float64]:
     """(n,) mm: signed distance of points (n, 3) of the vial from the surface wanted, above 0 outside the part."""
     wanted = wanted_surface(part, mesh)
-    if not len(wanted):
+    if not len(wanted.part):
         return np.full(len(points_mm), NAN)
     pieces = [points_mm[n : n + MOST_MET] for n in range(0, len(points_mm), MOST_MET)]
-    return np.concatenate([signed_distance(piece, wanted, part.grid.voxel_mm) for piece in pieces])
+    return np.concatenate([wanted.distance_mm(piece) for piece in pieces])
 
 
-def signed_distance(points_mm: NDArray[np.float64], surface: SurfacePoints, voxel_mm: float) -> NDArray[np.float64]:
-    """(n,) mm: distance of points (n, 3) from a surface, above 0 on the side that its normals point to.
+def signed_distance(points_mm: NDArray[np.float64], surface: SurfacePoints) -> NDArray[np.float64]:
+    """(n,) mm: distance of points (n, 3) from a surface, above 0 on the side that its normals point to; see
+    `surface_figures`."""
+    from scipy.spatial import KDTree
 
-    See `surface_figures` for how; `voxel_mm` is how far apart the surface's points may lie.
-    """
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(surface.points_mm, balanced_tree=False, compact_nodes=False)  # built faster, as quick to ask here
+    tree = KDTree(surface.points_mm, balanced_tree=False, compact_nodes=False)  # built faster, as quick to ask here
     _, nearest = tree.query(points_mm, k=list(range(1, 1 + NEAREST)), workers=torch.get_num_threads())
     nearest = np.minimum(nearest, len(surface) - 1)
-    from_plane = _from_plane(points_mm, surface, nearest[:, 0], voxel_mm)
+    from_disc = _from_disc(points_mm, surface, nearest[:, 0])
     if surface.triangles is None:
-        return from_plane
-    found = _from_triangles(points_mm, surface, nearest, voxel_mm)
-    doubtful = np.flatnonzero(np.abs(found) > np.abs(from_plane) + DOUBT * voxel_mm)
+        return from_disc
+    found = _from_triangles(points_mm, surface, nearest)
+    doubtful = np.flatnonzero(np.abs(found) > np.abs(from_disc) + DOUBT * surface.spacing_mm)
     if len(doubtful):
         few = points_mm[doubtful]
         _, more = tree.query(few, k=list(range(1, 1 + MORE)), workers=torch.get_num_threads())
-        found[doubtful] = _from_triangles(few, surface, np.minimum(more, len(surface) - 1), voxel_mm)
+        found[doubtful] = _from_triangles(few, surface, np.minimum(more, len(surface) - 1))
     return found
 
 
-def _from_plane(
-    points: NDArray[np.float64], surface: SurfacePoints, nearest: NDArray[np.int64], voxel_mm: float
-) -> NDArray[np.float64]:
-    """Distance to a disc of radius `voxel_mm` about one of the surface's points, square to its normal."""
+def _from_disc(points: NDArray[np.float64], surface: SurfacePoints, nearest: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Distance to a disc about one of the surface's points, as wide as they are apart, square to its normal."""
     away = points - surface.points_mm[nearest]
     up = np.einsum("ij,ij->i", away, surface.normals[nearest])
     across = np.sqrt(np.maximum(np.einsum("ij,ij->i", away, away) - up**2, 0))
-    return np.where(up < 0, -1.0, 1.0) * np.hypot(up, np.maximum(across - voxel_mm, 0))
+    return np.where(up < 0, -1.0, 1.0) * np.hypot(up, np.maximum(across - surface.spacing_mm, 0))
 
 
 def _from_triangles(
-    points: NDArray[np.float64], surface: SurfacePoints, nearest: NDArray[np.int64], voxel_mm: float
+    points: NDArray[np.float64], surface: SurfacePoints, nearest: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Distance to the nearest of the triangles that some samples, (n, k), lie on.
 
@@ -142,7 +161,7 @@ def _from_triangles(
     up = np.zeros(len(points))
     for column in nearest.T:
         distance, height = _from_triangle(points, surface.triangles[column], surface.normals[column])
-        tie = TIE * (np.minimum(best, distance) + voxel_mm)
+        tie = TIE * (np.minimum(best, distance) + surface.spacing_mm)
         better = (distance < best - tie) | ((distance <= best + tie) & (np.abs(height) > np.abs(up)))
         up = np.where(better, height, up)
         best = np.minimum(best, distance)
@@ -190,7 +209,8 @@ def _spread(mesh: TriangleMesh, each_mm2: float) -> SurfacePoints:
     face = np.concatenate([face, missed])
     points = np.einsum("ij,ijk->ik", weights, triangles[face])
     area = np.concatenate([np.ones(number), np.zeros(len(missed))])
-    return SurfacePoints(points, cross[face] / twice[face, None], area, triangles[face])
+    spacing_mm = 2 * math.sqrt(total[-1] / number)
+    return SurfacePoints(points, cross[face] / twice[face, None], area, spacing_mm, triangles[face])
 
 
 def _voxel_of(points_mm: NDArray[np.float64], part: Part) -> tuple[Tensor, ...]:

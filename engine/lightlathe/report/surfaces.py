@@ -5,6 +5,7 @@ import math
 from lightlathe.result import Record
 from lightlathe.support.words import amount
 
+EVEN = 0.1  # a bias of less than this share of the mean distance is none
 ROWS = {"surface, mean distance, mm": "mean", "surface, 95 % within, mm": "95", "surface, largest, mm": "max"}
 
 
@@ -24,6 +25,8 @@ def surface_lines(record: Record) -> list[str]:
     gone = ", where the print leaves out something of the part" if missing > 1.5 * record.part.grid.voxel_mm else ""
     where = f"({x:.2f}, {y:.2f}, {z:.2f}) mm{gone if missing == largest else ''}"
     side = f"{amount(abs(bias))} mm too {'fat' if bias > 0 else 'thin'}"
+    if abs(bias) < EVEN * mean:
+        side = "neither too fat nor too thin"
     return [
         f"  surface     {amount(mean)} mm{what} on average, 95 % within {amount(most)} mm, at most {amount(largest)} mm"
         f" at {where}; {side} on average"
