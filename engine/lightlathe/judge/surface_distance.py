@@ -48,8 +48,8 @@ def wanted_surface(part: Part, mesh: TriangleMesh | None) -> Wanted:
 
     Without a mesh, where the covered fraction of the part's voxels passes one half: within 0.1 voxels of flat faces,
     corners rounded by about half a voxel, and nothing of what is thinner than a voxel.
-    Left out are points in voxels that are not judged (outside the vial) or hold some of an insert and, where solids overlap, inside
-    the part.
+    Left out are points in voxels that are not judged (outside the vial) or hold some of an insert and, where solids
+    overlap, inside the part.
     """
     judged = part.judged if part.whole is None else part.whole
     inserts = None
