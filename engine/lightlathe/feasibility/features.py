@@ -36,7 +36,7 @@ def contrast(size_over_sigma: float) -> float:
 
 
 def wanted_contrast(liquid_below: float, solid_above: float) -> float:
-    """The contrast that the resin needs: solid_above over liquid_below, an exposure off by MARGIN_PERCENT either way."""
+    """The contrast that the resin needs: solid_above over liquid_below, and MARGIN_PERCENT of exposure either way."""
     margin = MARGIN_PERCENT / 100
     return solid_above / liquid_below * (1 + margin) / (1 - margin)
 
