@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lightlathe.errors import ResultError
 from lightlathe.export.whole import write_whole
 from lightlathe.support.files import SOLID_MARK, SURFACE
+from lightlathe.support.watching import doing
 
 THREE_MF = {"um": "micron", "mm": "millimeter", "cm": "centimeter", "inch": "inch", "foot": "foot", "m": "meter"}
 THIN, RIGHT, FAT = np.array([[33, 102, 172], [240, 240, 240], [178, 24, 43]], float)  # blue, grey, red
@@ -56,6 +57,7 @@ class Solid:
         return np.rint(RIGHT + np.abs(share) * (np.where(share < 0, THIN, FAT) - RIGHT)).astype(np.uint8)
 
 
+@doing("writing the surface")
 def write_solid(path: Path, solid: Solid) -> Path:
     """Write a surface in the format of the path's ending; returns the path. Raises ResultError."""
     return write_whole(path, SURFACE, writer_for(path)(solid))

@@ -60,13 +60,14 @@ def crossings(
 
     Normals run down the gradient, by central differences between centres. A surface of normal n is met by
     |n_x| + |n_y| + |n_z| lines a voxel face's area, so a point stands for an area of the inverse of that.
-    Memory   a slab of flags, and 8 bytes a crossing.
+    Memory   a slab of flags, and 9 bytes a crossing, twice while they are put together.
     """
     at, axis = _found(volume, level, judged)
     spacing_mm = grid.voxel_mm * max(1.0, len(at) / most) ** 0.5
     if len(at) > most:
         keep = torch.from_numpy(chosen(len(at), most))
         at, axis = at[keep], axis[keep]
+    axis = axis.long()
     shape, flat = grid.shape, volume.reshape(-1)
     steps = torch.tensor([shape[1] * shape[2], shape[2], 1])
     index = torch.stack([at // steps[0], at // steps[1] % shape[1], at % shape[2]], dim=1)
@@ -101,7 +102,7 @@ def _found(volume: Tensor, level: float, judged: Tensor) -> tuple[Tensor, Tensor
             pair &= t.narrow(axis, 0, n) & t.narrow(axis, 1, n)
             x, y, z = pair.nonzero(as_tuple=True)
             ends.append((((x + first) * ny + y) * nz + z).cpu())
-            axes.append(torch.full((len(x),), axis))
+            axes.append(torch.full((len(x),), axis, dtype=torch.int8))
     return torch.cat(ends), torch.cat(axes)
 
 
