@@ -7,7 +7,7 @@ from trimesh.triangles import closest_point
 
 from lightlathe.judge import level_set, surface_distance
 from lightlathe.judge.level_set import crossings
-from lightlathe.judge.surface_distance import surface_figures, wanted_surface
+from lightlathe.judge.surface_distance import crossings_of, surface_figures, wanted_surface
 from lightlathe.part.roles import judge
 from lightlathe.part.shapes import Box, Cylinder, Sphere
 from lightlathe.quantities import FineShape, Grid, Part, TriangleMesh
@@ -41,12 +41,12 @@ def test_a_print_that_is_too_fat_all_around(voxels, voxel_mm):
     at = (0.13 * voxel_mm, -0.4 * voxel_mm, 0.31 * voxel_mm)
     part = part_of(Sphere(radius, at), grid=grid)
     wanted = wanted_surface(part, mesh_of(Sphere(radius, at)))
-    q = surface_figures(ball_of_dose(grid, radius + more, at), GEL, part, wanted)
+    q = surface_figures(crossings_of(ball_of_dose(grid, radius + more, at), GEL, part), wanted)
     tolerance = (1 - np.cos(np.pi / 64)) * radius + voxel_mm**2 / (8 * radius)
     assert tolerance < 0.03 * voxel_mm
     for name in ("mean", "95", "max", "bias", "part_to_print_max"):
         assert q[f"surface_{name}_mm"] == pytest.approx(more, abs=2 * tolerance)
-    thinner = surface_figures(ball_of_dose(grid, radius - more, at), GEL, part, wanted)
+    thinner = surface_figures(crossings_of(ball_of_dose(grid, radius - more, at), GEL, part), wanted)
     assert thinner["surface_bias_mm"] == pytest.approx(-more, abs=2 * tolerance)
 
 
@@ -56,7 +56,7 @@ def test_a_print_that_is_shifted():
     grid, radius, move = Grid((48, 48, 48), 0.2), 3.1, np.array([0.3, 0.0, 0.4])
     part = part_of(Sphere(radius), grid=grid)
     q = surface_figures(
-        ball_of_dose(grid, radius, move), GEL, part, wanted_surface(part, mesh_of(Sphere(radius))), "_x"
+        crossings_of(ball_of_dose(grid, radius, move), GEL, part), wanted_surface(part, mesh_of(Sphere(radius))), "_x"
     )
     assert q["surface_max_mm_x"] == pytest.approx(0.5, abs=0.02)
     assert q["surface_mean_mm_x"] == pytest.approx(0.25, abs=0.02)
@@ -75,14 +75,14 @@ def test_a_missing_feature_shows_from_the_part_alone():
         np.concatenate([a.vertices_mm, b.vertices_mm]), np.concatenate([a.faces, b.faces + len(a.vertices_mm)])
     )
     wanted = wanted_surface(part, both)
-    q = surface_figures(2 * GEL * part_of(plate, grid=grid).coverage, GEL, part, wanted)
+    q = surface_figures(crossings_of(2 * GEL * part_of(plate, grid=grid).coverage, GEL, part), wanted)
     assert q["surface_part_to_print_max_mm"] == q["surface_max_mm"] == pytest.approx(3.0, abs=0.1)
     assert q["surface_max_z_mm"] == pytest.approx(2.0, abs=0.1)
     assert (q["surface_max_x_mm"], q["surface_max_y_mm"]) == (
         pytest.approx(1.4, abs=0.45),
         pytest.approx(0.6, abs=0.45),
     )
-    whole = surface_figures(2 * GEL * part.coverage, GEL, part, wanted)
+    whole = surface_figures(crossings_of(2 * GEL * part.coverage, GEL, part), wanted)
     assert whole["surface_max_mm"] < 0.2  # corners of voxels; the peg's foot inside the plate is no surface
 
 
@@ -107,10 +107,10 @@ def test_inserts_and_the_wall_are_no_surface():
     compared."""
     grid, hub, needle = Grid((50, 50, 30), 0.1), Cylinder(1.7, 2.0), Cylinder(0.6, 9.0)
     part = part_of(hub, grid=grid, inserts=[needle])
-    q = surface_figures(2 * GEL * part.printed, GEL, part, wanted_surface(part, mesh_of(hub)))
+    q = surface_figures(crossings_of(2 * GEL * part.printed, GEL, part), wanted_surface(part, mesh_of(hub)))
     assert q["surface_max_mm"] < 0.1
     bare = part_of(hub, grid=grid)
-    told = surface_figures(2 * GEL * part.printed, GEL, bare, wanted_surface(bare, mesh_of(hub)))
+    told = surface_figures(crossings_of(2 * GEL * part.printed, GEL, bare), wanted_surface(bare, mesh_of(hub)))
     assert told["surface_max_mm"] > 0.4
 
 
@@ -120,7 +120,7 @@ def test_a_gap_beside_an_insert_is_as_wide_as_it_is():
     grid, hub, needle = Grid((50, 50, 30), 0.1), Cylinder(1.7, 2.0), Cylinder(0.6, 9.0)
     part = part_of(hub, grid=grid, inserts=[needle])
     dose = 2 * GEL * (part.coverage - Cylinder(0.85, 9.0).coverage(grid)).clamp(min=0)
-    q = surface_figures(dose, GEL, part, wanted_surface(part, mesh_of(hub)))
+    q = surface_figures(crossings_of(dose, GEL, part), wanted_surface(part, mesh_of(hub)))
     assert q["surface_max_mm"] == pytest.approx(0.25, abs=0.06)  # faces of voxels, half a voxel off at most
     assert np.hypot(q["surface_max_x_mm"], q["surface_max_y_mm"]) == pytest.approx(0.85, abs=0.1)
     assert q["surface_bias_mm"] < -0.02
@@ -161,15 +161,17 @@ def test_samples_and_slabs_change_little_and_repeat(monkeypatch):
     grid, radius = Grid((50, 50, 50), 0.1), 1.9
     part = part_of(Sphere(radius), grid=grid)
     dose = ball_of_dose(grid, radius, (0.03, 0.0, 0.05)).float()
-    all_of_them = surface_figures(dose, GEL, part, wanted_surface(part, mesh_of(Sphere(radius))))
+    all_of_them = surface_figures(crossings_of(dose, GEL, part), wanted_surface(part, mesh_of(Sphere(radius))))
     monkeypatch.setattr(level_set, "SLAB_VOXELS", 7000)
-    slabs = surface_figures(dose, GEL, part, wanted_surface(part, mesh_of(Sphere(radius))))
+    slabs = surface_figures(crossings_of(dose, GEL, part), wanted_surface(part, mesh_of(Sphere(radius))))
     assert slabs == pytest.approx(
         all_of_them, abs=1e-3
     )  # drawn in another order where there are more than are compared
     monkeypatch.setattr(surface_distance, "MOST_COMPARED", 500)
     monkeypatch.setattr(surface_distance, "MOST_MET", 2000)
-    few = [surface_figures(dose, GEL, part, wanted_surface(part, mesh_of(Sphere(radius)))) for _ in range(2)]
+    few = [
+        surface_figures(crossings_of(dose, GEL, part), wanted_surface(part, mesh_of(Sphere(radius)))) for _ in range(2)
+    ]
     assert few[0] == few[1]
     for name in ("mean", "95", "bias"):
         assert few[0][f"surface_{name}_mm"] == pytest.approx(all_of_them[f"surface_{name}_mm"], abs=0.005)
@@ -179,6 +181,6 @@ def test_nothing_to_compare_is_nan():
     grid = Grid((12, 12, 12), 0.5)
     part = part_of(Box(2.0, 2.0, 2.0), grid=grid)
     fine = FineShape(grid, part.judged)
-    q = surface_figures(torch.zeros(grid.shape), GEL, fine, wanted_surface(part, None))
+    q = surface_figures(crossings_of(torch.zeros(grid.shape), GEL, fine), wanted_surface(part, None))
     assert all(np.isnan(value) for value in q.values())
     assert len(q) == 8

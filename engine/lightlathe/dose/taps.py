@@ -42,6 +42,10 @@ class Taps:
     def to(self, device: torch.device, dtype: torch.dtype) -> "Taps":
         return Taps(self.index.to(device), self.weight.to(device, dtype), self.inputs)
 
+    def part(self, start: int, stop: int) -> "Taps":
+        """Outputs start..stop - 1 alone."""
+        return Taps(self.index[:, start:stop].contiguous(), self.weight[:, start:stop].contiguous(), self.inputs)
+
     @property
     def is_identity(self) -> bool:
         taps, rows = self.index.shape

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 from lightlathe.errors import JobError
+from lightlathe.support.memory import PROGRAM_BYTES
 
-PROGRAM_BYTES = 0.49e9  # resident size of a design of next to nothing, torch and compiled loops: 0.46 to 0.51, measured
 UPDATES_PER_S = {"cpu": 2.2e9, "cuda": 5e12}  # voxels times angles in whole iterations, per core and per card ...
 MEASURED_ON = {"cpu": "a server's core of 2023", "cuda": "an H200"}  # ... of these, see benchmarks
 # on a card kernels are loaded first (compiling them, once, takes 7 to 12 s more) ...

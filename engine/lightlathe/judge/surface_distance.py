@@ -22,6 +22,7 @@ NEAREST = 3  # samples next to a point whose triangles are looked at
 MORE = 24  # so many where these lie farther than the disc about the nearest one: slivers, edges
 DOUBT = 0.05  # by so much of the samples' spacing
 TIE = 1e-6  # triangles as near as the nearest but for this share of it, and of the spacing, share an edge there
+PLACED = 1e-3  # of the points' spacing: places closer to each other, and distances, count as the same
 FULL = 0.99  # covered fraction of a voxel in which no surface lies
 NAN = float("nan")
 NAMES = ("mean", "95", "max", "max_x", "max_y", "max_z", "bias", "part_to_print_max")
@@ -67,10 +68,14 @@ def wanted_surface(part: Part, mesh: TriangleMesh | None) -> Wanted:
     return Wanted(found.kept(keep.cpu().numpy()), inserts)
 
 
+def crossings_of(dose: Tensor, gel_mj_cm3: float, part: Part | FineShape) -> SurfacePoints:
+    """Points of the print's surface: where a dose (x, y, z), mJ/cm3, linear between centres, passes the gel dose."""
+    judged = part.judged if isinstance(part, FineShape) or part.whole is None else part.whole
+    return crossings(dose, gel_mj_cm3, part.grid, judged, MOST_MET)
+
+
 @doing("comparing surfaces")
-def surface_figures(
-    dose: Tensor, gel_mj_cm3: float, part: Part | FineShape, wanted: Wanted, suffix: str = ""
-) -> dict[str, float]:
+def surface_figures(print_: SurfacePoints, wanted: Wanted, suffix: str = "") -> dict[str, float]:
     """Distances between the surface where the dose passes the gel dose and the wanted one, mm, by name.
 
     surface_mean_mm    mean of |d| from print to part, by area, and of that from part to print: the mean of the two
@@ -80,7 +85,7 @@ def surface_figures(
     surface_bias_mm    mean of d from print to part, by area; above 0 outside: the print is too fat
     surface_part_to_print_max_mm        the largest from part to print: above the other way's, something is missing
 
-    dose     (x, y, z) mJ/cm3, linear between voxel centres: the surface is found between them (level_set.py)
+    print_   of `crossings_of`, or of Crossings where the dose comes in slabs
     wanted   of `wanted_surface`
     From a print's point d is the distance to the nearest of the mesh's triangles that the samples next to it lie on.
     From the part's points, and without a mesh, it is that to a disc about the nearest point of the other surface,
@@ -90,16 +95,13 @@ def surface_figures(
     Source   P. Cignoni, C. Rocchini, R. Scopigno, Computer Graphics Forum 17 (1998) 167:
              distances from samples of either surface to the other (from memory).
     """
-    grid = part.grid
-    judged = part.judged if isinstance(part, FineShape) or part.whole is None else part.whole
-    print_ = crossings(dose, gel_mj_cm3, grid, judged, MOST_MET)
     if not len(print_) or not len(wanted.part):
         return {f"surface_{name}_mm{suffix}": NAN for name in NAMES}
     here, there = print_.some(MOST_COMPARED), wanted.part.some(MOST_COMPARED)
     off = wanted.distance_mm(here.points_mm)
     missing = np.abs(signed_distance(there.points_mm, print_))
     both = ((np.abs(off), here), (missing, there))
-    far, where = max(((d.max(), points.points_mm[d.argmax()]) for d, points in both), key=lambda found: found[0])
+    far, where = max((_farthest(d, points) for d, points in both), key=lambda found: found[0])
     values = (
         float(np.mean([np.average(d, weights=points.area) for d, points in both])),
         max(_quantile(d, points.area, 0.95) for d, points in both),
@@ -220,6 +222,14 @@ def _voxel_of(points_mm: NDArray[np.float64], part: Part) -> tuple[Tensor, ...]:
         index = np.floor(points_mm[:, axis] / part.grid.voxel_mm + n / 2).astype(np.int64)
         found.append(torch.from_numpy(index.clip(0, n - 1)).to(part.coverage.device))
     return tuple(found)
+
+
+def _farthest(distance: NDArray[np.float64], points: SurfacePoints) -> tuple[float, NDArray[np.float64]]:
+    """The largest distance and its place: of places as far but for rounding the first by x, then y, then z."""
+    far = float(distance.max())
+    unit = PLACED * points.spacing_mm
+    places = points.points_mm[distance >= far - unit]
+    return far, places[np.lexsort(np.rint(places / unit).T[::-1])[0]]
 
 
 def _quantile(values: NDArray[np.float64], weights: NDArray[np.float64], share: float) -> float:
