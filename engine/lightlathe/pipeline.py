@@ -6,7 +6,7 @@ Read this first. The stages do not know each other; this module connects them.
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import torch
 
@@ -30,11 +30,12 @@ from lightlathe.result import Record
 from lightlathe.solve import Problem
 from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
+from lightlathe.support.words import amount, count
 
 log = logging.getLogger(__name__)
 __all__ = [
     "as_json", "calibration", "check", "design", "figures", "frames", "picture", "player", "predict", "prepare",
-    "report", "summary", "video",
+    "report", "summary", "surface", "video", "volume",
 ]  # fmt: skip
 
 
@@ -117,6 +118,7 @@ def _designed(
         warnings=tuple(said),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
         optics=setup.optics,
+        wanted=setup.wanted,
         own=own_of(job),
     )
 
@@ -217,12 +219,49 @@ def report(records: Iterable[Record], results: Sequence[Path | None], path: Path
     return write_page(page_of_several(records, results), path)
 
 
+def surface(record: Record, path: Path, frame: Literal["part", "vial"] = "part") -> str:
+    """Write the predicted surface as STL, PLY, 3MF or GLB; returns what was written, in words.
+
+    frame   "part": in the coordinates and unit of the part's mesh, so that it lies on it; "vial": in mm in the vial
+    """
+    from lightlathe.export.isosurface import print_surface
+    from lightlathe.export.solid_files import Solid, write_solid, writer_for
+    from lightlathe.flow.part_frame import VIAL, part_frame
+    from lightlathe.judge.surface_distance import distances_from
+
+    writer_for(path)
+    placed, part = VIAL if frame == "vial" else part_frame(record), record.part
+    mesh = print_surface(record.prediction.dose, gel_dose(record), part.grid, part.insert)
+    error_mm = distances_from(mesh.vertices_mm, part, record.wanted)
+    solid = Solid(
+        placed.points(mesh.vertices_mm), mesh.faces, placed.unit, placed.mm_per_unit, error_mm,
+        record.patterns.pixel_mm, f"{record.name}: predicted print, in {placed.unit}, {placed.words}",
+    )  # fmt: skip
+    unit = "m, as GLB asks" if Path(path).suffix.lower() == ".glb" else placed.unit
+    size = f"{count(len(mesh.faces), 'triangle')}, {amount(mesh.volume_mm3, 4)} mm3"
+    return f"{write_solid(path, solid)}: {size}, in {unit}, {placed.words}"
+
+
+def volume(record: Record, path: Path) -> str:
+    """Write dose, cured and wanted as .vti or .nrrd, in mm in the vial's frame; returns what was written, in words."""
+    from lightlathe.export.volume_files import Volume, write_volumes
+
+    part, print_ = record.part, record.prediction
+    volumes = [
+        Volume("dose_mJ_per_cm3", print_.dose),
+        Volume("cured_1_solid_0_liquid", print_.solid),
+        Volume("wanted_covered_fraction", part.coverage),
+    ]
+    files = write_volumes(path, volumes, part.grid, record.name)
+    names = ", ".join(volume.name for volume in volumes)
+    return f"{', '.join(map(str, files))}: {names}; voxels of {part.grid.voxel_mm:g} mm, the vial's frame"
+
+
 def picture(record: Record, path: Path) -> Path:
     """Draw the middle slices of a record; returns the path. See report/pictures.py."""
     from lightlathe.report.pictures import draw
 
-    resin = job_of(record).resin.at(record.patterns.exposure_s)
-    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)
+    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=gel_dose(record), title=record.name)
 
 
 def figures(
@@ -246,3 +285,8 @@ def figures(
     doses = resin.liquid_below_mj_cm3, resin.gel_mj_cm3, resin.solid_above_mj_cm3
     scene = Scene(record.name, record.part, record.prediction, record.fine, record.vial_radius_mm, *doses)
     return write_figures(scene, folder, form, slices, line)
+
+
+def gel_dose(record: Record) -> float:
+    """The dose at which a record's resin turns solid in its exposure, mJ/cm3."""
+    return job_of(record).resin.at(record.patterns.exposure_s).gel_mj_cm3

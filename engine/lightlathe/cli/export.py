@@ -12,11 +12,11 @@ def export(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
     from lightlathe.result import read_result
 
-    asked = [getattr(arguments, name) for name in ("frames", "picture", *MEDIA)]
+    asked = [getattr(arguments, name) for name in ("frames", "picture", "surface", "volume", *MEDIA)]
     if not any(asked) and arguments.calibration is None:
         raise LightlatheError(
             "nothing to export; name at least one of --frames FOLDER, --video FILE, --player FOLDER, --figures FOLDER, "
-            "--picture FILE, --calibration FOLDER."
+            "--picture FILE, --surface FILE, --volume FILE, --calibration FOLDER."
         )
     require_meaning(arguments)
     if arguments.result.suffix == ".toml":  # calibration comes before any design
@@ -33,6 +33,10 @@ def export(arguments: argparse.Namespace) -> int:
     export_media(record, arguments)
     if arguments.picture is not None:
         print(f"picture: {pipeline.picture(record, arguments.picture)}")
+    if arguments.surface is not None:
+        print(f"surface: {pipeline.surface(record, arguments.surface, arguments.frame)}")
+    if arguments.volume is not None:
+        print(f"volume: {pipeline.volume(record, arguments.volume)}")
     if arguments.calibration is not None:
         print(f"calibration: {pipeline.calibration(pipeline.job_of(record), arguments.calibration)}")
     return 0

@@ -110,6 +110,12 @@ def parser() -> argparse.ArgumentParser:
     media_options(sub)
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
     sub.add_argument(
+        "--surface", type=Path, metavar="FILE", help="the predicted print as .stl, .ply (error colours), .3mf or .glb"
+    )
+    frames = "coordinates of --surface: as the part's mesh has them (default), or the vial's, in mm"
+    sub.add_argument("--frame", choices=("part", "vial"), default="part", help=frames)
+    sub.add_argument("--volume", type=Path, metavar="FILE", help="dose, cured and wanted as .vti or .nrrd")
+    sub.add_argument(
         "--calibration",
         type=Path,
         metavar="FOLDER",

@@ -18,8 +18,10 @@ from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.judge import quality, quality_of
+from lightlathe.judge.level_set import Crossings, SurfacePoints
 from lightlathe.judge.order import slabs as in_layers
-from lightlathe.quantities import FineShape, Part, Prediction
+from lightlathe.judge.surface_distance import MOST_MET, crossings_of, surface_figures, wanted_surface
+from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
 
@@ -43,6 +45,7 @@ def printed(
     fine: FineShape | None,
     resin: Resin,
     slabs: Slabs = Slabs(),  # noqa: B008, frozen
+    wanted: TriangleMesh | None = None,
 ) -> Prediction:
     """The print of levels 0..1 of full irradiance, on the operator's device; in slabs, in main memory.
 
@@ -50,25 +53,31 @@ def printed(
     fine      the print is judged on this grid as well
     resin     as it is after the exposure
     slabs     how many slices are lit at a time; `levels`, `part` and `fine` may then lie in main memory
+    wanted    the part's surface, with which the print's is compared; where None, that of the part's voxels
 
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
-    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
+    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
+    surfaces come from the finest grid alone, and are of the whole shape.
     """
     dose = whole_dose(turning, levels, slabs.dose)
     figures = figures_of(dose, part, resin)
     if part.whole is not None:
         figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     fine_solid = None
-    if fine is not None and slabs.fine is not None:
-        fine_solid, found = _fine_in_slabs(turning.on(fine.grid), levels, fine, resin, slabs.fine)
+    if fine is None:
+        surface = crossings_of(dose, gel, part)
+    elif slabs.fine is not None:
+        fine_solid, found, surface = _fine_in_slabs(turning.on(fine.grid), levels, fine, resin, slabs.fine)
         figures |= found
-    elif fine is not None:
+    else:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
         figures |= figures_of(fine_dose, fine, resin, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
-        fine_solid = resin.solid(fine_dose)
+        fine_solid, surface = resin.solid(fine_dose), crossings_of(fine_dose, gel, fine)
+    figures |= surface_figures(surface, wanted_surface(part, wanted), "" if fine is None else "_fine")
     return Prediction(dose, resin.solid(dose), figures, fine_solid)
 
 
@@ -85,13 +94,17 @@ def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | No
 
 def _fine_in_slabs(
     turning: DoseOperator | Turning, levels: Tensor, fine: FineShape, resin: Resin, slices: int
-) -> tuple[Tensor, dict[str, float]]:
-    """What turns solid on the finer grid, in main memory, and the figures there: its dose is never held whole."""
+) -> tuple[Tensor, dict[str, float], SurfacePoints]:
+    """What turns solid on the finer grid, in main memory, the figures there, and the print's surface: its dose is never
+    held whole."""
     solid = torch.empty(fine.grid.shape, dtype=torch.bool)
+    surface = Crossings(resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0, fine.grid, MOST_MET)
 
     def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
         for taken, whole in doses(turning, levels, slices):
             step(taken.stop, solid.shape[2])
+            if not surface.complete:  # in the first of several times
+                surface.add(whole, fine.judged[:, :, taken])
             cured = resin.solid(whole)
             solid[:, :, taken] = cured.cpu()
             yield from in_layers(whole, cured, judged[:, :, taken].to(whole.device))
@@ -102,7 +115,7 @@ def _fine_in_slabs(
         if judged is not None:
             of = partial(pieces, judged)
             figures |= quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)
-    return solid, figures
+    return solid, figures, surface.points()
 
 
 @doing("predicting the print")
@@ -165,4 +178,4 @@ def predict(
     turning = in_motion(job, operator, record.part)
     slabs = slabs_of(job, record.part.grid, patterns.field, torch.device("cpu"))
     fine = record.fine if finer else None
-    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs)
+    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs, record.wanted)

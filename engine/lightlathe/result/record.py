@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any
 
-from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction
+from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction, TriangleMesh
 
 
 @dataclass(frozen=True, repr=False)
@@ -20,6 +20,7 @@ class Record:
     optics        of images that stand at their angles; None in files from earlier versions
     own           members of the job that no file holds, by place ("resin", "light.beam"): made in Python, known in
                   a file by name alone, so a record that was read has none
+    wanted        the part's surface in the vial (flow/wanted.py); None in files from earlier versions too
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
 
@@ -37,6 +38,7 @@ class Record:
     log_before: dict[str, dict[str, list[float]]] = field(default_factory=dict)
     optics: Optics | None = None
     own: dict[str, Any] = field(default_factory=dict)
+    wanted: TriangleMesh | None = None
 
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)

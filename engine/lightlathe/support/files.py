@@ -11,6 +11,7 @@ from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
 BENCH, PICTURE, PAGE, OUTCOMES = "lightlathe-bench", "lightlathe-picture", "lightlathe-page", "lightlathe-outcomes"
+SURFACE, VOLUME = "lightlathe-surface", "lightlathe-volume"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
@@ -19,8 +20,12 @@ WORDS = {
     OUTCOMES: "a list of prints kept of a result",
     PICTURE: "a picture that Lightlathe drew",
     PAGE: "a report that Lightlathe wrote",
+    SURFACE: "a surface that Lightlathe wrote",
+    VOLUME: "a volume that Lightlathe wrote",
 }
 DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator", HTML "generator"
+SOLID_MARK = "Lightlathe: predicted surface"  # within the first HEAD bytes of every surface file
+VOLUME_MARK = "Lightlathe: predicted volume"  # likewise
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -43,7 +48,8 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH, PICTURE, PAGE or OUTCOMES; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, PICTURE, PAGE, OUTCOMES, SURFACE or VOLUME; told by
+           what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -68,6 +74,9 @@ def kind_of(path: Path) -> str | None:
             return kind if kind in (BENCH, OUTCOMES) else None
     if head.startswith(b"<!doctype html>"):
         return PAGE if b'<meta name="generator" content="' + DRAWN_BY.encode() in head else None
+    for mark, kind in ((SOLID_MARK, SURFACE), (VOLUME_MARK, VOLUME)):
+        if mark.encode() in head:
+            return kind
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 
