@@ -10,7 +10,7 @@ import lightlathe as ll
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.study.file import Run, Study, read_study
-from lightlathe.study.metrics import OF_A_RUN, SUFFIXES, small_record
+from lightlathe.study.metrics import known_figures
 from lightlathe.study.plan import load_plan
 from lightlathe.study.rows import study_table, write_csv
 from studies import PLAN, made
@@ -95,8 +95,7 @@ def test_what_cannot_be_is_an_error_before_any_design(folder, line, message):
 
 def test_every_figure_of_a_run_can_be_named(folder):
     study = made(folder, ONE.replace("bound_iterations = 0", "bound_iterations = 5"))
-    known = {base + suffix for base in small_record().quality for suffix in SUFFIXES} | set(OF_A_RUN)
-    assert set(study.runs[0].figures) <= known
+    assert set(study.runs[0].figures) <= known_figures()
 
 
 def test_patterns_and_dose_of_each_run_are_kept(folder):

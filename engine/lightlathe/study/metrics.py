@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import re
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -62,12 +63,18 @@ def own_metrics(metrics: Sequence[str]) -> list[OwnMetric]:
     return [OwnMetric.named(name, Path()) for name in metrics if is_own(name)]
 
 
+def known_figures() -> set[str]:
+    """The names of all figures that a run may have."""
+    bases = {re.sub("(_fine|_fine_judged|_whole)$", "", name) for name in small_record().quality}
+    return {base + suffix for base in bases for suffix in SUFFIXES} | set(OF_A_RUN)
+
+
 def require_known(metrics: Sequence[str]) -> None:
     """JobError for a name that no figure has."""
     names = [name for name in metrics if not is_own(name)]
     if not names:
         return
-    known = {base + suffix for base in small_record().quality for suffix in SUFFIXES} | set(OF_A_RUN)
+    known = known_figures()
     for name in names:
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)
