@@ -129,7 +129,7 @@ def signed_distance(points_mm: NDArray[np.float64], surface: SurfacePoints) -> N
     from scipy.spatial import KDTree
 
     tree = KDTree(surface.points_mm, balanced_tree=False, compact_nodes=False)  # built faster, as quick to ask here
-    _, nearest = tree.query(points_mm, k=list(range(1, 1 + NEAREST)), workers=torch.get_num_threads())
+    _, nearest = tree.query(points_mm, k=NEAREST, workers=torch.get_num_threads())
     nearest = np.minimum(nearest, len(surface) - 1)
     from_disc = _from_disc(points_mm, surface, nearest[:, 0])
     if surface.triangles is None:
@@ -138,7 +138,7 @@ def signed_distance(points_mm: NDArray[np.float64], surface: SurfacePoints) -> N
     doubtful = np.flatnonzero(np.abs(found) > np.abs(from_disc) + DOUBT * surface.spacing_mm)
     if len(doubtful):
         few = points_mm[doubtful]
-        _, more = tree.query(few, k=list(range(1, 1 + MORE)), workers=torch.get_num_threads())
+        _, more = tree.query(few, k=MORE, workers=torch.get_num_threads())
         found[doubtful] = _from_triangles(few, surface, np.minimum(more, len(surface) - 1))
     return found
 

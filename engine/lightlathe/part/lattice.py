@@ -78,7 +78,7 @@ class Lattice(Upright):
         """(struts, 2): where each begins and ends along an axis."""
         n = self.struts[axis]
         middle = self.at_mm[axis] + (np.arange(n) - (n - 1) / 2) * self.pitch_mm
-        return np.stack([middle - self.strut_mm / 2, middle + self.strut_mm / 2], axis=1)
+        return middle[:, None] + np.array([-0.5, 0.5]) * self.strut_mm
 
     def coverage(self, grid: Grid, device: torch.device | str = "cpu") -> Tensor:
         """(x, y, z) float32 covered fraction, exact: what lies in two or three of the sets of slabs along x, y, z."""
