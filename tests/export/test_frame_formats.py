@@ -1,6 +1,8 @@
 """Frames as PNG, TIFF and NumPy array, read by other readers than those that wrote them."""
 
+import dataclasses
 import json
+import sys
 
 import numpy as np
 import pytest
@@ -127,3 +129,24 @@ def test_a_format_that_is_none_is_refused(tmp_path):
     with pytest.raises(ResultError, match="format 'svg' is none of frames; expected png, tiff or npy"):
         write_frames(images_of(random_levels((3, 9, 5))), tmp_path / "f", "svg")
     assert not (tmp_path / "f").exists()
+
+
+def test_without_its_library_a_tiff_says_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "tifffile", None)
+    with pytest.raises(ResultError, match=r"a multi-page TIFF needs tifffile.*pip install 'tifffile>=2024\.2'"):
+        write_frames(images_of(random_levels((3, 9, 5))), tmp_path / "f", "tiff")
+    assert not (tmp_path / "f").exists()
+
+
+@pytest.mark.parametrize("form", list(FORMS))
+def test_images_are_made_one_at_a_time(tmp_path, form):
+    """No more than one image's levels are turned into codes at once, however many there are."""
+    seen = []
+
+    def codes_of(levels):
+        seen.append(levels.shape)
+        return levels
+
+    images = dataclasses.replace(images_of(random_levels((50, 9, 5))), codes_of=codes_of)
+    write_frames(images, tmp_path / "f", form)
+    assert set(seen) == {(9, 5)}

@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import subprocess
+import sys
 from fractions import Fraction
 
 import numpy as np
@@ -176,3 +177,19 @@ def test_a_mkv_of_too_many_frames_a_second_is_refused(tmp_path):
     path, notes = write_video(images, tmp_path / "v.mp4", "h264_lossless")
     assert Fraction(decoded(path)[1]["avg_frame_rate"]) == 2000
     assert "no usual player shows 2000 images a second" in notes[1]
+
+
+def test_without_its_library_a_video_says_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "av", None)
+    with pytest.raises(ResultError, match=r"a video needs PyAV, which is not installed\. pip install 'av>=14'"):
+        write_video(images_of(random_levels((5, 16, 12))), tmp_path / "v.mkv")
+    assert not list(tmp_path.iterdir())
+
+
+def test_frames_of_the_projector_that_do_not_divide_are_told(tmp_path):
+    """7 images in 7 s are 60 frames of 60 Hz each; in 7.05 s 60.43."""
+    for turn_s, told in ((7.0, False), (7.05, True)):
+        images = images_of(random_levels((7, 16, 12)), turn_s=turn_s)
+        images.facts["frames_of_the_projector_each"] = 60 * turn_s / 7
+        _, notes = write_video(images, tmp_path / f"{turn_s}.mkv")
+        assert any("each image lasts 60.429 frames of the projector" in note for note in notes) == told
