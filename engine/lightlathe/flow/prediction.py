@@ -20,7 +20,7 @@ from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.judge import quality, quality_of
 from lightlathe.judge.level_set import Crossings
 from lightlathe.judge.order import slabs as in_layers
-from lightlathe.judge.surface_distance import MOST_MET, surface_figures, wanted_surface
+from lightlathe.judge.surface_distance import MOST_MET, crossings_of, surface_figures, wanted_surface
 from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
@@ -61,14 +61,14 @@ def printed(
     """
     gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     whole = part.judged if part.whole is None else part.whole
-    surface = Crossings(gel, part.grid if fine is None else fine.grid, MOST_MET)  # of the finest grid
+    surface, points = Crossings(gel, part.grid if fine is None else fine.grid, MOST_MET), None  # of the finest grid
     if slabs.dose is None:
         dose = turning(levels.to(turning.device))
         solid, figures = resin.solid(dose), figures_of(dose, part, resin)
         if part.whole is not None:
             figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
         if fine is None:
-            surface.add(dose, whole)
+            points = crossings_of(dose, gel, part)
     else:
         dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
         judged = {"": part.judged, "_whole": part.whole}
@@ -86,8 +86,9 @@ def printed(
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
         fine_solid = resin.solid(fine_dose)
-        surface.add(fine_dose, fine.judged)
-    figures |= surface_figures(surface.points(), wanted_surface(part, wanted), "" if fine is None else "_fine")
+        points = crossings_of(fine_dose, gel, fine)
+    points = surface.points() if points is None else points
+    figures |= surface_figures(points, wanted_surface(part, wanted), "" if fine is None else "_fine")
     return Prediction(dose, solid, figures, fine_solid)
 
 
