@@ -4,6 +4,7 @@ Read this first. The stages do not know each other; this module connects them.
 """
 
 import dataclasses
+import logging
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -38,6 +39,7 @@ from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount, count
 
+log = logging.getLogger(__name__)
 __all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary", "surface", "volume"]
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
@@ -63,7 +65,16 @@ def design(
     """
     with watched(on_stage):
         job = job_in(job)
-        return _designed(job, setup or prepare(job), on_iteration, checkpoint, resume)
+        setup = setup or prepare(job)
+        while True:
+            try:
+                return _designed(job, setup, on_iteration, checkpoint, resume)
+            except torch.OutOfMemoryError:
+                if setup.slabs.design == 1 or resume is not None or ranks().size > 1:
+                    raise
+                setup = setup.in_smaller_slabs()
+                log.error("out of memory; the design begins anew, with %d slices at a time", setup.slabs.design)
+                torch.cuda.empty_cache()
 
 
 def _designed(

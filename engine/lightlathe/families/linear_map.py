@@ -94,13 +94,24 @@ class LinearMap(Protocol):
 def doses(linear: LinearMap, patterns: Tensor, slices: int | None = None) -> Iterator[tuple[slice, Tensor]]:
     """(which slices, their dose on the map's device) of patterns on any device, `slices` of them at a time; None: all.
 
-    Of a slab no more patterns go to the device than the rows that reach it.
+    Of a slab no more patterns go to the device than the rows that reach it. Where that runs out of memory, slabs are
+    halved.
     """
     nz = linear.dose_shape[2]
-    for start in range(0, nz, nz if slices is None else slices):
-        stop = min(nz, start + (slices or nz))
-        if (start, stop) == (0, nz):
-            yield slice(0, nz), linear(patterns.to(linear.device).contiguous())
-            return
+    if slices is None or slices >= nz:
+        yield slice(0, nz), linear(patterns.to(linear.device).contiguous())
+        return
+    start = 0
+    while start < nz:
+        stop = min(nz, start + slices)
         rows, slab = linear.slab(start, stop).of_its_rows()
-        yield slice(start, stop), slab(patterns[:, :, rows].to(linear.device).contiguous())
+        try:
+            dose = slab(patterns[:, :, rows].to(linear.device).contiguous())
+        except torch.OutOfMemoryError:
+            if slices == 1:
+                raise
+            slices = -(-slices // 2)
+            torch.cuda.empty_cache()
+            continue
+        yield slice(start, stop), dose
+        start = stop

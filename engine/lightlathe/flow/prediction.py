@@ -18,7 +18,7 @@ from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.judge import quality, quality_of
-from lightlathe.judge.level_set import Crossings, SurfacePoints
+from lightlathe.judge.level_set import Crossings
 from lightlathe.judge.order import slabs as in_layers
 from lightlathe.judge.surface_distance import MOST_MET, crossings_of, surface_figures, wanted_surface
 from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
@@ -59,16 +59,23 @@ def printed(
     band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
     surfaces come from the finest grid alone, and are of the whole shape.
     """
-    dose = whole_dose(turning, levels, slabs.dose)
-    figures = figures_of(dose, part, resin)
-    if part.whole is not None:
-        figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    if slabs.dose is None:
+        dose = turning(levels.to(turning.device))
+        solid, figures = resin.solid(dose), figures_of(dose, part, resin)
+        if part.whole is not None:
+            figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    else:
+        dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
+        on_own = {"": part.judged, "_whole": part.whole}
+        solid, figures = _in_slabs(turning, levels, on_own, resin, slabs.dose, dose)
     gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     fine_solid = None
     if fine is None:
         surface = crossings_of(dose, gel, part)
     elif slabs.fine is not None:
-        fine_solid, found, surface = _fine_in_slabs(turning.on(fine.grid), levels, fine, resin, slabs.fine)
+        on_fine, passed = {"_fine": fine.judged, "_fine_judged": fine.banded}, Crossings(gel, fine.grid, MOST_MET)
+        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, on_fine, resin, slabs.fine, surface=passed)
+        surface = passed.points()
         figures |= found
     else:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
@@ -78,7 +85,7 @@ def printed(
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
         fine_solid, surface = resin.solid(fine_dose), crossings_of(fine_dose, gel, fine)
     figures |= surface_figures(surface, wanted_surface(part, wanted), "" if fine is None else "_fine")
-    return Prediction(dose, resin.solid(dose), figures, fine_solid)
+    return Prediction(dose, solid, figures, fine_solid)
 
 
 def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | None) -> Tensor:
@@ -92,30 +99,53 @@ def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | No
     return whole
 
 
-def _fine_in_slabs(
-    turning: DoseOperator | Turning, levels: Tensor, fine: FineShape, resin: Resin, slices: int
-) -> tuple[Tensor, dict[str, float], SurfacePoints]:
-    """What turns solid on the finer grid, in main memory, the figures there, and the print's surface: its dose is never
-    held whole."""
-    solid = torch.empty(fine.grid.shape, dtype=torch.bool)
-    surface = Crossings(resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0, fine.grid, MOST_MET)
+def _in_slabs(
+    turning: DoseOperator | Turning,
+    levels: Tensor,
+    wanted: Mapping[str, Tensor | None],
+    resin: Resin,
+    slices: int,
+    held: Tensor | None = None,
+    surface: Crossings | None = None,
+) -> tuple[Tensor, dict[str, float]]:
+    """What turns solid, in main memory, and the figures by what is judged, for each suffix.
+
+    held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
+           for each look at it
+    surface   gets the dose too, with what is judged first
+    """
+    solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
+    first = next(judged for judged in wanted.values() if judged is not None)
+
+    def slabs() -> Iterator[tuple[slice, Tensor]]:
+        nonlocal filled
+        if filled and held is not None:
+            for start in range(0, held.shape[2], slices):
+                taken = slice(start, min(start + slices, held.shape[2]))
+                yield taken, held[:, :, taken].to(turning.device)
+            return
+        for taken, dose in doses(turning, levels, slices):
+            if held is not None:
+                held[:, :, taken] = dose.cpu()
+            if not filled:
+                solid[:, :, taken] = resin.solid(dose).cpu()
+                if surface is not None:
+                    surface.add(dose, first[:, :, taken])
+            step(taken.stop, solid.shape[2])
+            yield taken, dose
+        filled = True
 
     def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
-        for taken, whole in doses(turning, levels, slices):
-            step(taken.stop, solid.shape[2])
-            if not surface.complete:  # in the first of several times
-                surface.add(whole, fine.judged[:, :, taken])
-            cured = resin.solid(whole)
-            solid[:, :, taken] = cured.cpu()
-            yield from in_layers(whole, cured, judged[:, :, taken].to(whole.device))
+        for taken, dose in slabs():
+            yield from in_layers(dose, resin.solid(dose), judged[:, :, taken].to(dose.device))
 
-    below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     figures = {}
-    for suffix, judged in (("_fine", fine.judged), ("_fine_judged", fine.banded)):
+    for suffix, judged in wanted.items():
         if judged is not None:
+            below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
             of = partial(pieces, judged)
             figures |= quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)
-    return solid, figures, surface.points()
+    return solid, figures
 
 
 @doing("predicting the print")

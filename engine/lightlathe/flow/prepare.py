@@ -59,6 +59,13 @@ class Setup:
         """The device on which whole volumes and patterns lie."""
         return self.slabs.where(self.device)
 
+    def in_smaller_slabs(self) -> "Setup":
+        """The same, with half as many slices at a time."""
+        nz, finer = self.part.grid.shape[2], self.job.grid.finer
+        half = [-(-(n or most) // 2) for n, most in ((self.slabs.design, nz), (self.slabs.dose, nz))]
+        fine = -(-(self.slabs.fine or nz * finer) // 2)
+        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=Slabs(*half, fine, self.slabs.limit_bytes))
+
     @cached_property
     def wanted(self) -> TriangleMesh | None:
         """The surface of the part: see flow/wanted.py."""

@@ -88,10 +88,11 @@ def passed(
         most = run["most"]
         groups = [here for here in lanes[run["done"] :].split(most)[: team.size] if len(here)]
         mine = groups[team.rank] if team.rank < len(groups) else None
-        first_slab, found = run["done"] // most, None
+        first_slab, found, own = run["done"] // most, None, []
 
-        def told(row: dict[str, float], number: int = first_slab + team.rank) -> None:
+        def told(row: dict[str, float], number: int = first_slab + team.rank, own: list = own) -> None:
             row["slab"] = float(number)
+            own.append(row)
             if on_iteration is not None:
                 on_iteration(row)
 
@@ -122,18 +123,18 @@ def passed(
                     raise
                 run = {**run, "most": -(-most // 2), "slab": None}
                 torch.cuda.empty_cache()
-                log_.warning("out of memory with %d slices at a time; going on with %d", most, run["most"])
+                log_.error("out of memory with %d slices at a time; going on with %d", most, run["most"])
                 continue
             except SolveError as problem_:
                 raise _in_slab(problem_, first_slab + team.rank, mine) from None
         for rank, here in enumerate(groups):
             outcome = found if rank == team.rank else None
-            rows, reason = team.told_by(rank, outcome and (outcome.log, outcome.stopped_because))
-            rows = {**rows, "slab": [float(first_slab + rank)] * len(rows["loss"])}
-            for name, values in rows.items():
-                log.setdefault(name, []).extend(values)
-            if rank != team.rank:
-                _tell_all(rows, on_iteration)
+            rows, reason = team.told_by(rank, outcome and (own, outcome.stopped_because))
+            for row in rows:
+                for name, value in row.items():
+                    log.setdefault(name, []).append(value)
+                if rank != team.rank and on_iteration is not None:
+                    on_iteration(row)
             why = why if reason == ALL_DONE else reason
             _take(run, here, None if outcome is None else outcome.state, rank)
         done = run["done"] + sum(len(here) for here in groups)
@@ -152,12 +153,6 @@ def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
     better = found > quality[here]
     best[:, :, here] = torch.where(better, patterns, best[:, :, here])
     quality[here] = torch.where(better, found, quality[here])
-
-
-def _tell_all(rows: dict[str, list[float]], on_iteration: Callable[[dict[str, float]], None] | None) -> None:
-    if on_iteration is not None:
-        for values in zip(*rows.values(), strict=True):
-            on_iteration(dict(zip(rows, values, strict=True)))
 
 
 def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
