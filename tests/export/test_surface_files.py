@@ -13,6 +13,8 @@ from lightlathe.errors import ResultError
 from lightlathe.export import isosurface
 from lightlathe.export.isosurface import print_surface
 from lightlathe.export.solid_files import THREE_MF, Solid, write_solid
+from lightlathe.flow.solids import load_solids
+from lightlathe.flow.wanted import frame_facts
 from lightlathe.job import job_from
 from lightlathe.part.units import MM_PER_UNIT
 from lightlathe.quantities import Grid
@@ -174,6 +176,32 @@ def test_it_lies_on_the_users_mesh(lopsided, unit, placed, tmp_path):
     in_vial = trimesh.load(tmp_path / "v.stl")
     low, high = record.facts["part_low_mm"], record.facts["part_high_mm"]
     np.testing.assert_allclose(in_vial.bounds, [low, high], atol=0.2)  # its sharp tips are thinner than a voxel
+
+
+def test_the_frame_is_that_of_the_first_mesh(lopsided):
+    """Two meshes: together as in their files they share a frame; with one of them turned the words say that they do
+    not. The matrix takes the corners of the file, in mm, to where they stand in the vial."""
+    _, folder = lopsided
+    tables = {
+        "vial": {"inner_diameter_mm": 20, "resin_height_mm": 20},
+        "resin": {"absorption_per_mm": 0.1, "liquid_below_mj_cm3": 35.5, "solid_above_mj_cm3": 37},
+        "light": {"pixel_mm": 0.1, "columns": 200, "rows": 200, "irradiance_mw_cm2": 20},
+        "turn": {"angles": 12, "seconds_per_turn": 10},
+        "grid": {"voxel_mm": 0.2},
+    }
+    first = {"mesh": "mm.stl", "unit": "mm", "rotation_deg": [0, 0, 40.0]}
+    for turn, shared in ((40.0, True), (41.0, False)):
+        second = {"mesh": "inch.stl", "unit": "mm", "scale": 25.4, "rotation_deg": [0, 0, turn], "role": "part"}
+        same = {"mesh": "mm.stl", "unit": "mm", "rotation_deg": [0, 0, turn]}
+        solids, _ = load_solids(job_from({**tables, "part": [first, same]}, folder=folder))
+        facts = frame_facts(solids)
+        assert (facts["part_frame"], facts["part_unit"], facts["part_frame_shared"]) == ("mm.stl", "mm", shared)
+        read = trimesh.load(folder / "mm.stl").vertices
+        to_vial = np.reshape(facts["part_to_vial"], (4, 4))
+        placed = trimesh.transform_points(read, to_vial)
+        np.testing.assert_allclose(np.sort(placed, 0), np.sort(solids[0].form.vertices_mm, 0), atol=1e-9)
+        solids, _ = load_solids(job_from({**tables, "part": [first, second]}, folder=folder))
+        assert not frame_facts(solids)["part_frame_shared"]  # scaled otherwise, though it lies on the first
 
 
 @pytest.fixture(scope="module")

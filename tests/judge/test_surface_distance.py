@@ -149,8 +149,7 @@ def test_the_surface_of_covered_fractions(shift, tilt_deg):
 def test_points_stand_for_area():
     """The weights of a ball's crossings add up to its area, though oblique faces are met more often (Cauchy)."""
     grid, radius = Grid((60, 60, 60), 0.1), 2.4
-    judged = torch.ones(grid.shape, dtype=torch.uint8)
-    found = crossings(ball_of_dose(grid, radius, (0.02, 0.01, 0.0)), GEL, grid, judged, 10**6)
+    found = crossings(ball_of_dose(grid, radius, (0.02, 0.01, 0.0)), GEL, grid, None, 10**6)
     assert found.area.sum() * 0.1**2 == pytest.approx(4 * np.pi * radius**2, rel=0.01)
     assert len(found) * 0.1**2 > 1.3 * 4 * np.pi * radius**2
     outward = found.points_mm / np.linalg.norm(found.points_mm, axis=1, keepdims=True)

@@ -59,36 +59,32 @@ def printed(
     band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
     surfaces come from the finest grid alone, and are of the whole shape.
     """
-    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
-    whole = part.judged if part.whole is None else part.whole
-    surface, points = Crossings(gel, part.grid if fine is None else fine.grid, MOST_MET), None  # of the finest grid
     if slabs.dose is None:
         dose = turning(levels.to(turning.device))
         solid, figures = resin.solid(dose), figures_of(dose, part, resin)
         if part.whole is not None:
             figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
-        if fine is None:
-            points = crossings_of(dose, gel, part)
     else:
         dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
-        judged = {"": part.judged, "_whole": part.whole}
-        met = (surface, whole) if fine is None else None
-        solid, figures = _in_slabs(turning, levels, judged, resin, slabs.dose, dose, met)
+        on_own = {"": part.judged, "_whole": part.whole}
+        solid, figures = _in_slabs(turning, levels, on_own, resin, slabs.dose, dose)
+    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     fine_solid = None
-    if fine is not None and slabs.fine is not None:
-        judged, met = {"_fine": fine.judged, "_fine_judged": fine.banded}, (surface, fine.judged)
-        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, judged, resin, slabs.fine, None, met)
+    if fine is None:
+        surface = crossings_of(dose, gel, part)
+    elif slabs.fine is not None:
+        on_fine, passed = {"_fine": fine.judged, "_fine_judged": fine.banded}, Crossings(gel, fine.grid, MOST_MET)
+        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, on_fine, resin, slabs.fine, surface=passed)
+        surface = passed.points()
         figures |= found
-    elif fine is not None:
+    else:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
         figures |= figures_of(fine_dose, fine, resin, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
-        fine_solid = resin.solid(fine_dose)
-        points = crossings_of(fine_dose, gel, fine)
-    points = surface.points() if points is None else points
-    figures |= surface_figures(points, wanted_surface(part, wanted), "" if fine is None else "_fine")
+        fine_solid, surface = resin.solid(fine_dose), crossings_of(fine_dose, gel, fine)
+    figures |= surface_figures(surface, wanted_surface(part, wanted), "" if fine is None else "_fine")
     return Prediction(dose, solid, figures, fine_solid)
 
 
@@ -110,15 +106,16 @@ def _in_slabs(
     resin: Resin,
     slices: int,
     held: Tensor | None = None,
-    surface: tuple[Crossings, Tensor] | None = None,
+    surface: Crossings | None = None,
 ) -> tuple[Tensor, dict[str, float]]:
     """What turns solid, in main memory, and the figures by what is judged, for each suffix.
 
-    held      (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed
-              anew for each look at it
-    surface   takes the points of the print's surface at the first look, with what is judged there
+    held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
+           for each look at it
+    surface   gets the dose too, with what is judged first
     """
     solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
+    first = next(judged for judged in wanted.values() if judged is not None)
 
     def slabs() -> Iterator[tuple[slice, Tensor]]:
         nonlocal filled
@@ -132,8 +129,8 @@ def _in_slabs(
                 held[:, :, taken] = dose.cpu()
             if not filled:
                 solid[:, :, taken] = resin.solid(dose).cpu()
-            if surface is not None and not surface[0].complete:
-                surface[0].add(dose, surface[1][:, :, taken])
+                if surface is not None:
+                    surface.add(dose, first[:, :, taken])
             step(taken.stop, solid.shape[2])
             yield taken, dose
         filled = True

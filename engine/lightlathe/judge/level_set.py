@@ -68,9 +68,9 @@ class Crossings:
     def complete(self) -> bool:
         return self.done == self.grid.shape[2]
 
-    def add(self, slab: Tensor, judged: Tensor) -> None:
+    def add(self, slab: Tensor, judged: Tensor | None) -> None:
         """The next slices. (x, y, slice) values, any device, and uint8: nothing counts beside an IGNORED voxel."""
-        told = judged.to(slab.device) != IGNORED
+        told = torch.ones_like(slab, dtype=torch.bool) if judged is None else judged.to(slab.device) != IGNORED
         if self.waiting is not None:
             slab, told = torch.cat([self.waiting[0], slab], 2), torch.cat([self.waiting[1], told], 2)
         first = max(self.done - 1, 0)  # of the slab
@@ -140,14 +140,15 @@ class Crossings:
 
 
 def crossings(
-    volume: Tensor, level: float, grid: Grid, judged: Tensor, most: int, *, fractions: bool = False
+    volume: Tensor, level: float, grid: Grid, judged: Tensor | None, most: int, *, fractions: bool = False
 ) -> SurfacePoints:
     """The points of `Crossings` of a whole volume (x, y, z)."""
     found = Crossings(level, grid, most, fractions=fractions)
     nx, ny, nz = grid.shape
     thick = max(1, SLAB_VOXELS // (nx * ny))
     for first in range(0, nz, thick):
-        found.add(volume[:, :, first : first + thick], judged[:, :, first : first + thick])
+        told = None if judged is None else judged[:, :, first : first + thick]
+        found.add(volume[:, :, first : first + thick], told)
     return found.points()
 
 

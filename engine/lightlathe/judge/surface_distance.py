@@ -55,7 +55,7 @@ def wanted_surface(part: Part, mesh: TriangleMesh | None) -> Wanted:
     judged = part.judged if part.whole is None else part.whole
     inserts = None
     if part.insert is not None:
-        inserts = crossings(part.insert, HALF, part.grid, torch.ones_like(judged), MOST_MET, fractions=True)
+        inserts = crossings(part.insert, HALF, part.grid, None, MOST_MET, fractions=True)
     if mesh is None:
         return Wanted(crossings(part.coverage, HALF, part.grid, judged, MOST_MET, fractions=True), inserts)
     found = _spread(mesh, (part.grid.voxel_mm / 2) ** 2)
