@@ -210,9 +210,11 @@ def report(records: Iterable[Record], results: Sequence[Path | None], path: Path
     """
     from lightlathe.report.page.build import page_of
     from lightlathe.report.page.document import require_page, write_page
+    from lightlathe.report.page.libraries import marching_cubes
     from lightlathe.report.page.side_by_side import page_of_several
 
     require_page(path)
+    marching_cubes()
     if len(results) == 1:
         (record,) = records
         return write_page(page_of(record, results[0]), path)

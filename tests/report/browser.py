@@ -12,6 +12,7 @@ import pytest
 CHROMIUM = shutil.which("chromium")
 QUIET = ("disable-quic", "no-first-run", "disable-background-networking", "disable-component-update", "disable-sync")
 SOFTWARE_GL = ("use-gl=angle", "use-angle=swiftshader", "enable-unsafe-swiftshader")
+SIZE = {"width": 800, "height": 600}  # small: without a GPU every pixel takes time
 DRAWN = "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 20))))"
 
 
@@ -51,7 +52,7 @@ def tab() -> Iterator[Tab]:
     flags = [f"--{flag}" for flag in (*QUIET, *SOFTWARE_GL, "no-sandbox")]
     with playwright.sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=flags)
-        page = browser.new_page(viewport={"width": 1200, "height": 900}, color_scheme="light", reduced_motion="reduce")
+        page = browser.new_page(viewport=SIZE, color_scheme="light", reduced_motion="reduce")
         found = Tab(page)
         page.on("console", lambda said: said.type == "error" and found.faults.append(said.text))
         page.on("pageerror", lambda fault: found.faults.append(str(fault)))

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import sys
 
 import numpy as np
 import pytest
@@ -204,6 +205,15 @@ def test_a_page_replaces_only_a_page(tmp_path, record):
     for name in ("p.htm.txt", "none/p.html"):
         with pytest.raises(ResultError, match="page"):
             pipeline.report([record], [None], tmp_path / name)
+
+
+@pytest.mark.parametrize(("module", "extra"), [("plotly", "plotly>=6"), ("skimage", "scikit-image>=0.22")])
+def test_a_missing_library_is_said_before_any_work(tmp_path, record, monkeypatch, module, extra):
+    monkeypatch.setitem(sys.modules, module, None)
+    monkeypatch.setitem(sys.modules, f"{module}.measure", None)
+    monkeypatch.setattr("lightlathe.report.page.build.page_of", None)
+    with pytest.raises(ResultError, match=f"pip install '{extra}'"):
+        pipeline.report([record], [None], tmp_path / "p.html")
 
 
 def test_the_commands(tmp_path, monkeypatch, capsys, small_job):

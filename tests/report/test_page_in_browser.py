@@ -8,7 +8,7 @@ import re
 import h5py
 import numpy as np
 import pytest
-from browser import tab
+from browser import SIZE, tab
 from PIL import Image
 
 from lightlathe import pipeline
@@ -54,14 +54,15 @@ def odd(folder):
 
 @pytest.fixture(scope="module")
 def other(folder):
-    return made(folder, "other", "other", ("iterations = 12", "iterations = 3"), ("= 20", "= 18"))
+    """Half as high, so that its grid is smaller."""
+    return made(folder, "other", "other", ("iterations = 12", "iterations = 3"), ("height_mm = 1.0", "height_mm = 0.5"))
 
 
 @pytest.fixture
 def shown(browsed, odd):
     """The page of `odd`, drawn; loaded once, as long as no test shows another."""
     browsed.page.emulate_media(color_scheme="light", media="screen")
-    browsed.page.set_viewport_size({"width": 1200, "height": 900})
+    browsed.page.set_viewport_size(SIZE)
     if browsed.path != odd[1]:
         browsed.show(odd[1])
     return browsed
@@ -310,19 +311,23 @@ def test_side_by_side(browsed, odd, other, folder):
     for name, n, value in found:
         np.testing.assert_equal(float(value), stated[int(n)][name], err_msg=name)
     differ = browsed.page.eval_on_selector_all("#settings tbody th", "all => all.map(one => one.textContent)")
-    assert {"design.iterations", "light.irradiance_mw_cm2", "part[1].role"} <= set(differ)
+    assert {"design.iterations", "part[0].shape.height_mm", "part[1].role"} <= set(differ)
     assert not {"vial.inner_diameter_mm", "turn.angles"} & set(differ)
     one, two, apart = browsed.page.evaluate(
         "[1, 2, 3].map(n => document.querySelector(`[data-axis=z] .panels > div:nth-child(${n})`).data[0].z)"
     )
     assert np.shape(one) == np.shape(apart)
-    if np.shape(one) == np.shape(two):
-        np.testing.assert_allclose(apart, np.subtract(two, one), atol=1e-9)
+    assert np.shape(one) == np.shape(two)
+    np.testing.assert_allclose(apart, np.subtract(two, one), atol=1e-9)
     browsed.page.locator("#slices-z").focus()
     before = still(browsed, "[data-axis=z] .panels > div:nth-child(3)")
     browsed.page.keyboard.press("Home")
     browsed.drawn()
     assert browsed.picture("[data-axis=z] .panels > div:nth-child(3)") != before
+    beyond = browsed.page.evaluate(
+        "document.querySelector('[data-axis=z] .panels > div:nth-child(2)').data[0].z.flat()"
+    )
+    assert set(beyond) == {None}  # the lowest slice of the first lies below the second's grid
 
 
 def test_a_study(browsed, folder):

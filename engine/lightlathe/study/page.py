@@ -3,12 +3,14 @@
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from lightlathe.report.page.chart import DASHES, ROLES, chart, line, mark
+from lightlathe.report.page.convergence import LOWEST, thinned, thinned_words
 from lightlathe.report.page.document import document, write_page
 from lightlathe.report.page.section import Section, charts, folded, number, paragraph, table, text
 from lightlathe.report.page.settings import differing, flat, unit_of, word
@@ -16,7 +18,7 @@ from lightlathe.study.file import Run, Study
 from lightlathe.study.ranking import Line, effects, label, ranking
 from lightlathe.study.table import COLUMNS, LEGEND
 
-LOWEST = -30.0  # percent of a window; below, the chart ends
+POINTS = 30_000  # of all runs of a job in one chart
 
 
 def write_study_page(study: Study, path: Path, rank_by: str | None = None) -> Path:
@@ -66,11 +68,21 @@ def _job(n: int, job: str, lines: Sequence[Line], runs: Sequence[Run], rank_by: 
         (f"window_time_{n}", "The same by time."),
         (f"wrong_{n}", "Wrong voxels of the best design so far, logarithmic; a line ends where none is wrong."),
     )
+    body += paragraph(thinned_words(_shown_runs(runs)[1]), kind="note")
     return Section(f"job-{n}", job, body, _charts(n, runs))
 
 
+def _shown_runs(runs: Sequence[Run]) -> tuple[list[Run], int]:
+    """The first run of each variant that gave a design, long logs thinned; and by how much at most."""
+    found = [run for run in runs if run.repeat == 0 and not run.failed and run.log.get("best_window")]
+    logs = [thinned(run.log, max(100, POINTS // len(found))) for run in found]
+    return [replace(run, log=log) for run, (log, _) in zip(found, logs, strict=True)], max(
+        (n for _, n in logs), default=1
+    )
+
+
 def _charts(n: int, runs: Sequence[Run]) -> dict[str, Any]:
-    shown = [run for run in runs if run.repeat == 0 and not run.failed and run.log.get("best_window")]
+    shown, _ = _shown_runs(runs)
     looks = [(run, ROLES[k % len(ROLES)], DASHES[(k // len(ROLES)) % len(DASHES)]) for k, run in enumerate(shown)]
     bounds = {run.figures.get("window_proven_at_most", math.nan) for run in shown}
     bound = 100 * bounds.pop() if len(bounds) == 1 else math.nan
@@ -90,7 +102,8 @@ def _charts(n: int, runs: Sequence[Run]) -> dict[str, Any]:
         ]
 
     proven = [mark("proven: none above", bound, "bound", "dash")]
-    kept = {"levels": proven, "y_range": (LOWEST, top)}
+    low = max(LOWEST, 100 * float(np.min(windows, where=np.isfinite(windows), initial=0.0)) - 4)
+    kept = {"levels": proven, "y_range": (low, top)}
     return {
         f"window_{n}": chart("iteration", "window / %", lines("iteration", "best_window", 100), **kept),
         f"window_time_{n}": chart("time / s", "window / %", lines("seconds", "best_window", 100), **kept),
@@ -106,7 +119,7 @@ def _runs(study: Study) -> Section:
         rows = [
             (
                 f"<code>{text(name)}</code>",
-                f'<data data-figure="{text(name)}" data-run="{number_:04d}" value="{run.figures[name]!r}">'
+                f'<data data-figure="{text(name)}" data-run="{number_:04d}" value="{float(run.figures[name])!r}">'
                 f"{text(number(run.figures[name]))}</data>",
                 text(unit_of(name)),
             )

@@ -10,7 +10,7 @@ from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.page import images, surfaces, volumes
 from lightlathe.report.page.by_slice import slice_charts
 from lightlathe.report.page.controls import frames_view, slices_view, solid_view
-from lightlathe.report.page.convergence import stages_before, window_charts
+from lightlathe.report.page.convergence import LOWEST, stages_before, thinned, thinned_words, window_charts
 from lightlathe.report.page.document import document
 from lightlathe.report.page.dose_volume import Doses, dose_volume_chart, exposure_charts
 from lightlathe.report.page.files import figures_section, job_section, provenance_section
@@ -21,11 +21,11 @@ from lightlathe.report.page.worst import places
 from lightlathe.report.summary import assumed, summary
 from lightlathe.result import Record
 from lightlathe.result.listing import Listed, listing
+from lightlathe.support.watching import doing
 from lightlathe.support.words import amount, duration
 
-TOP = 1.6  # gel doses: the colours of doses end there, as in pictures
 
-
+@doing("writing the report")
 def page_of(record: Record, path: Path | None = None) -> str:
     """The HTML page of a result; `path` is its file, None for a record that has none yet.
 
@@ -61,7 +61,7 @@ def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | N
 
 def solid_section(record: Record, resin: Resin) -> Section:
     found = surfaces.surfaces(record, resin.gel_mj_cm3)
-    finer = f"Surfaces are drawn from voxels of {found['each_mm']:g} mm"
+    finer = f"Surfaces are drawn from voxels of {found['each_mm']:.4g} mm"
     said = f"{finer}; details finer than that are not in this view." if found["step"] > 1 else f"{finer}."
     body = solid_view("solid", found)
     body += paragraph(
@@ -78,7 +78,7 @@ def slices_section(record: Record, resin: Resin) -> Section:
     data = {
         "sets": [{"name": record.name, "dose_max": dose_max, **found}],
         "places": [{"words": p.words, "at_mm": p.at_mm} for p in places(record, resin.gel_mj_cm3)],
-        "dose_top": min(dose_max, TOP * resin.gel_mj_cm3) if resin.gel_mj_cm3 > 0 else dose_max,
+        "dose_top": volumes.dose_top(dose_max, resin.gel_mj_cm3),
         "half_mm": [length / 2 for length in record.part.grid.extent_mm],
         "doses": {
             "liquid below": resin.liquid_below_mj_cm3, "gel dose": resin.gel_mj_cm3,
@@ -140,15 +140,26 @@ def exposure_section(record: Record, resin: Resin, doses: Doses) -> Section:
         ("overlap", f"Overlap of print and part against exposure time; {right}."),
         ("wrong", f"Volume that comes out wrong against exposure time; {right}."),
     )
-    said = "At the gel dose, on the job's own grid, the same levels shown for another time."
+    said = f"{_margins(record)} At the gel dose, on the job's own grid, the same levels shown for another time."
     return Section(
         "exposure", "Other exposures", body + paragraph(said, kind="note"), exposure_charts(record, resin, doses)
     )
 
 
+def _margins(record: Record) -> str:
+    """Between which exposures every voxel comes out right."""
+    low, high = (record.quality.get(f"{name}_s", math.nan) for name in ("shortest", "longest"))
+    if math.isnan(low):
+        return "No exposure prints every voxel right."
+    until = "on, however long" if math.isinf(high) else f"to {amount(high, 4)} s"
+    planned = amount(record.patterns.exposure_s, 4)
+    return f"Every voxel comes out right from {amount(low, 4)} s {until}; planned are {planned} s."
+
+
 def convergence_section(record: Record) -> Section:
     bound = record.quality.get("window_proven_at_most", math.nan)
-    found = window_charts(record.log, bound)
+    log, step = thinned(record.log)
+    found = window_charts(log, bound)
     if not found:
         return Section("convergence", "Convergence", paragraph("The file holds no log."))
     proven = "dashed: what no patterns can pass, as proven" if not math.isnan(bound) else "no bound is proven"
@@ -159,7 +170,7 @@ def convergence_section(record: Record) -> Section:
         "wrong_voxels": "Wrong voxels by iteration, logarithmic; none where the line ends.",
     }
     body = charts(*((name, alts[name]) for name in found))
-    body += paragraph(f"Windows below -30 % lie outside. {_ended(record)}", kind="note")
+    body += paragraph(f"Windows below {LOWEST:g} % lie outside.", thinned_words(step), _ended(record), kind="note")
     return Section("convergence", "Convergence", body + items(stages_before(record.log_before)), found)
 
 

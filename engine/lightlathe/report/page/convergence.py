@@ -7,6 +7,7 @@ import numpy as np
 
 from lightlathe.report.page.chart import chart, line, mark
 
+MOST = 2000  # iterations in a chart: a page has room for no more of a long design
 LOWEST = -30.0  # percent: windows below are of the first iterations and lie outside the chart
 
 
@@ -34,6 +35,21 @@ def window_charts(log: dict[str, list[float]], bound: float) -> dict[str, Any]:
             "iteration", "wrong voxels", [line("wrong voxels", log["iteration"], wrong, "over")], y_log=True
         )
     return found
+
+
+def thinned(log: dict[str, list[float]], most: int = MOST) -> tuple[dict[str, list[float]], int]:
+    """The log, or of a long one every n-th row and the last; and n."""
+    rows = len(log.get("iteration", []))
+    step = max(1, math.ceil(rows / most))
+    if step == 1:
+        return log, 1
+    kept = sorted({*range(0, rows, step), rows - 1})
+    return {name: [values[n] for n in kept] for name, values in log.items()}, step
+
+
+def thinned_words(step: int) -> str:
+    """That some iterations are left out, where they are."""
+    return f"Of the logged iterations one in {step} is shown." if step > 1 else ""
 
 
 def stages_before(log_before: dict[str, dict[str, list[float]]]) -> list[str]:

@@ -11,11 +11,14 @@ from typing import Any
 
 import lightlathe
 from lightlathe.errors import ResultError
+from lightlathe.report.page.libraries import plotly
 from lightlathe.report.page.section import Section, text
 from lightlathe.support.files import DRAWN_BY, PAGE, require_replaceable
 
-SCRIPTS = ("data.js", "theme.js", "charts.js", "slices.js", "solid.js", "frames.js", "start.js")
-HINT = "pip install 'plotly>=6' (the extra 'report')"
+SCRIPTS = (
+    "data.js", "theme.js", "charts.js", "volumes.js", "panels.js", "legend.js", "slices.js", "solid.js", "frames.js",
+    "start.js",
+)  # fmt: skip
 
 
 def document(title: str, name: str, sections: Sequence[Section]) -> str:
@@ -52,16 +55,6 @@ def in_script(data: Any) -> str:
     return said.replace("<", "\\u003c")
 
 
-def plotly() -> tuple[str, str]:
-    """Plotly.js as text, and the version of the Python package that brings it."""
-    try:
-        import plotly
-        from plotly.offline import get_plotlyjs
-    except ImportError:
-        raise ResultError(f"a report needs Plotly, which is not installed. {HINT}") from None
-    return get_plotlyjs(), plotly.__version__
-
-
 def write_page(page: str, path: Path) -> Path:
     """Write a page as a whole; it takes the place of an earlier page only. Raises ResultError where it cannot."""
     require_page(path)
@@ -78,7 +71,8 @@ def write_page(page: str, path: Path) -> Path:
 
 
 def require_page(path: Path) -> None:
-    """ResultError unless a page can be written here; before any long work."""
+    """ResultError unless a page can be made and written here; before any long work."""
+    plotly()
     if path.suffix.lower() not in (".html", ".htm"):
         raise ResultError(f"{path}: expected the name of a page, which ends in .html.")
     if not path.parent.is_dir():

@@ -11,6 +11,7 @@ from lightlathe.judge import outcome_of
 from lightlathe.judge.outcome import Outcome
 from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.page.by_slice import extremes
+from lightlathe.report.page.convergence import thinned
 from lightlathe.report.page.dose_volume import Doses, curves, other_exposures
 from lightlathe.report.page.volumes import largest, volumes
 from lightlathe.report.page.worst import Place, places
@@ -30,6 +31,7 @@ class Extract:
     settings: dict[str, Any]
     facts: dict[str, Any]
     log: dict[str, list[float]]
+    log_step: int
     job_toml: str
     warnings: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -56,6 +58,7 @@ def extract(record: Record, label: str, file: str, listed: Listed | None, share:
     here = resin.at(record.patterns.exposure_s)
     doses, dose_max = Doses.of(record), largest(record.prediction.dose)
     least, most = extremes(record.prediction.dose, record.part.judged)
+    log, step = thinned(record.log)
     with np.errstate(invalid="ignore", divide="ignore"):
         window = 1 - most / least
     return Extract(
@@ -65,7 +68,8 @@ def extract(record: Record, label: str, file: str, listed: Listed | None, share:
         quality=record.quality,
         settings=record.settings,
         facts=record.facts,
-        log=record.log,
+        log=log,
+        log_step=step,
         job_toml=record.job_toml,
         warnings=record.warnings,
         assumptions=assumed(record, here),

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from lightlathe.report.page.section import Section, folded, number, table, text
+from lightlathe.report.page.section import Section, figure_of, folded, number, table, text
 from lightlathe.report.page.settings import unit_of
 from lightlathe.result import Record
 from lightlathe.result.listing import Listed
@@ -15,7 +15,7 @@ def figures_section(record: Record) -> Section:
     rows = [
         (
             f"<code>{text(name)}</code>",
-            f'<data data-figure="{text(name)}" value="{value!r}">{text(number(value))}</data>',
+            figure_of(name, value, number(value)),
             text(unit_of(name)),
         )
         for name, value in sorted(record.quality.items())

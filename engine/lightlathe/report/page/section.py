@@ -31,8 +31,9 @@ def text(value: object) -> str:
 
 
 def paragraph(*sentences: str, kind: str = "") -> str:
-    """Plain sentences."""
-    return f"<p{_class(kind)}>{text(' '.join(sentences))}</p>"
+    """Plain sentences; nothing where there are none."""
+    said = text(" ".join(filter(None, sentences)))
+    return f"<p{_class(kind)}>{said}</p>" if said else ""
 
 
 def items(lines: Iterable[str], kind: str = "") -> str:
@@ -43,7 +44,7 @@ def items(lines: Iterable[str], kind: str = "") -> str:
 
 def figure_of(name: str, value: float, shown: str, unit: str = "") -> str:
     """A figure of the record: its full value stands in the element, a shorter one is shown."""
-    said = f'<data data-figure="{text(name)}" value="{value!r}">{text(shown)}</data>'
+    said = f'<data data-figure="{text(name)}" value="{float(value)!r}">{text(shown)}</data>'
     return f"{said}&nbsp;{text(unit)}" if unit else said
 
 

@@ -11,15 +11,16 @@ from lightlathe.errors import ResultError
 from lightlathe.judge import CAUTIONS
 from lightlathe.report.page.chart import DASHES, ROLES, chart, line, mark
 from lightlathe.report.page.controls import slices_view
-from lightlathe.report.page.convergence import LOWEST
+from lightlathe.report.page.convergence import LOWEST, thinned_words
 from lightlathe.report.page.document import document
 from lightlathe.report.page.extract import Extract, extract
 from lightlathe.report.page.section import Section, charts, folded, items, number, paragraph, table, text
 from lightlathe.report.page.settings import differing, unit_of, word
 from lightlathe.report.page.verdict import MARKS
-from lightlathe.report.page.volumes import step_words
+from lightlathe.report.page.volumes import dose_top, step_words
 from lightlathe.result import Record
 from lightlathe.result.listing import listing
+from lightlathe.support.watching import doing
 
 MOST = len(ROLES)  # results on one page
 FIRST = (  # figures of the first table, in words
@@ -39,6 +40,7 @@ FIRST = (  # figures of the first table, in words
 )
 
 
+@doing("writing the report")
 def page_of_several(records: Iterable[Record], results: Sequence[Path | None]) -> str:
     """The HTML page of two to MOST results, the first of which the others are held against.
 
@@ -97,7 +99,7 @@ def _row(ones: Sequence[Extract], name: str, words: str) -> list[str]:
     """A figure of every result; of two, the difference too."""
     values = [one.quality.get(name, math.nan) for one in ones]
     cells = [
-        f'<data data-figure="{text(name)}" data-result="{n}" value="{value!r}">{text(number(value, 5))}</data>'
+        f'<data data-figure="{text(name)}" data-result="{n}" value="{float(value)!r}">{text(number(value, 5))}</data>'
         if name in ones[n].quality
         else "–"
         for n, value in enumerate(values)
@@ -127,7 +129,7 @@ def slices(ones: Sequence[Extract]) -> Section:
         "places": [{"words": f"{one.label}: {p.words}", "at_mm": p.at_mm} for one in ones for p in one.places],
         "half_mm": [max(halves) for halves in zip(*(one.half_mm for one in ones), strict=True)],
         "doses": first.doses_mj_cm3,
-        "dose_top": max(one.volumes["dose_max"] for one in ones),
+        "dose_top": max(dose_top(one.volumes["dose_max"], one.doses_mj_cm3["gel dose"]) for one in ones),
         "grid": "own",
     }
     body = slices_view("slices", data, second=True)
@@ -192,6 +194,8 @@ def convergence(ones: Sequence[Extract]) -> Section:
             if {column, "window_relative"} <= set(one.log)
         ]
         found[name] = chart(x, "window / %", lines, levels=levels, y_range=(LOWEST, top + 4))
+    said = [f"{one.label}: {thinned_words(one.log_step)}" for one in ones if one.log_step > 1]
+    body += paragraph(f"Windows below {LOWEST:g} % lie outside.", *said, kind="note")
     return Section("convergence", "Convergence", body, found)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from lightlathe.errors import ResultError
+from lightlathe.report.page.libraries import marching_cubes
 from lightlathe.report.page.packing import characters, packed, packed_indices
 from lightlathe.report.page.pooled import centres_mm, means
 from lightlathe.result import Record
@@ -91,11 +91,10 @@ def _print(record: Record, gel_mj_cm3: float, step: int) -> np.ndarray:
 
 def marched(field: np.ndarray, first_mm: tuple[float, ...], each_mm: float) -> Surface | None:
     """The surface on which `field` is 0; closed at the grid's ends. None where it has one sign."""
-    marching_cubes = _marching_cubes()
     padded = np.pad(np.asarray(field, np.float32), 1, constant_values=-1.0)
     if not padded.max() > 0:
         return None
-    vertices, triangles, normals, _ = marching_cubes(padded, 0.0, gradient_direction="ascent")
+    vertices, triangles, normals, _ = marching_cubes()(padded, 0.0, gradient_direction="ascent")
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
     normals = -normals / np.where(lengths > 0, lengths, 1)  # scikit-image's point the other way
     return Surface((vertices - 1) * each_mm + np.array(first_mm), triangles, _outward(vertices, triangles, normals))
@@ -108,17 +107,6 @@ def _outward(vertices: np.ndarray, triangles: np.ndarray, normals: np.ndarray) -
     inside_out = (a * faces).sum() < 0
     agree = (faces * normals[triangles[:, 0]]).sum()
     return normals if (agree > 0) != inside_out else -normals
-
-
-def _marching_cubes() -> Any:
-    try:
-        from skimage.measure import marching_cubes
-    except ImportError:
-        raise ResultError(
-            "the surfaces of the report need scikit-image, which is not installed. "
-            "pip install 'scikit-image>=0.22' (the extra 'report')"
-        ) from None
-    return marching_cubes
 
 
 def _packed(record: Record, found: dict[str, Surface | None], step: int) -> dict[str, Any]:

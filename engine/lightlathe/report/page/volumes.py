@@ -17,8 +17,9 @@ from lightlathe.report.page.pooled import bits_of, centres_mm, mean_of
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
 
+TOP = 1.6  # gel doses: the colours of doses end there, as in pictures
 UNDER, OVER, TO_BE_SOLID, TO_STAY_LIQUID = 1, 2, 4, 8  # bits of `error`; none: not judged
-ROOM = 4_600_000  # characters of all volumes of a page; a page may have 15 MB, and Plotly.js takes 4.8
+ROOM = 4_200_000  # characters of all volumes of a page; a page may have 15 MB, and Plotly.js takes 4.8
 SHARES = {"own": 0.75, "finer": 0.25}  # of the room: volumes of the job's grid, and of the finer grid
 MOST = {"own": 16_000_000, "finer": 24_000_000}  # voxels that a browser on a phone still handles (no source)
 
@@ -52,13 +53,19 @@ def largest(dose: Tensor) -> float:
     return float(dose.amax()) or 1.0
 
 
+def dose_top(dose_max: float, gel_mj_cm3: float) -> float:
+    """The dose at which the colours end, mJ/cm3."""
+    return min(dose_max, TOP * gel_mj_cm3) if gel_mj_cm3 > 0 else dose_max
+
+
 def step_words(cut: dict[str, Any]) -> str:
     """At which step voxels are shown, in a sentence; empty where each is shown."""
     if cut["step"] == 1:
         return ""
+    step, voxel = cut["step"], f"{cut['voxel_mm']:.4g} mm"
     return (
-        f"Of the voxels of {cut['voxel_mm']:g} mm, {cut['step']} x {cut['step']} x {cut['step']} are shown as one: by "
-        "their mean, and as an error if any of them is wrong."
+        f"Of voxels of {voxel}, {step} x {step} x {step} are shown as one: by their mean, and as an error if any of "
+        "them is wrong."
     )
 
 

@@ -34,7 +34,7 @@ def places(record: Record, gel_mj_cm3: float) -> list[Place]:
     for hit, words in ((weak, "least dose in the part"), (strong, "most dose outside the part")):
         if hit is not None:
             value, index = hit
-            said = f"{words}: {amount(value, 4)} mJ/cm3"
+            said = f"{words}: {amount(value, 4)} mJ/cm³"
             found.append((_urgency(hit is strong, value, gel_mj_cm3), Place(said, _centre(part.grid, index), value)))
     ordered = [place for _, place in sorted(found, key=lambda one: -one[0])]
     if record.fine is not None and record.prediction.fine_solid is not None:
