@@ -2,14 +2,18 @@
 
 import math
 import re
+from pathlib import Path
 
 import pytest
 from good_case import GOOD, changed, only
 
-from lightlathe.feasibility import verdict_on
-from lightlathe.feasibility.effort import array_bytes, design_bytes, in_slabs, voxels
+from lightlathe.feasibility import case_of, verdict_on
+from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
+from lightlathe.flow.solids import load_solids
+from lightlathe.job import load_job
 from lightlathe.losses.penalties import Roughness
 
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 COUPLED = {"penalties": (Roughness(1.0, 0.0, 0.0),)}  # ties slices, so that none is designed on its own
 
 
@@ -77,3 +81,21 @@ def test_what_does_not_fit_at_once_goes_in_slabs():
     assert in_slabs(changed(case, blur_mm=0.05)) is None
     card = changed(case, memory_free_bytes=3e9).having(machine={"device": "cuda"})
     assert "GB of main memory beside it" in only(verdict_on(card), "effort").text
+    short = only(verdict_on(card.having(machine={"main_free_bytes": 2e9})), "effort")
+    assert short.level == "does not fit this machine"
+    assert "of main memory beside it, of which 2 GB are free" in short.text
+
+
+def test_processes_share_out_the_iterations():
+    """As long as slices can be told apart; the time beside them stays."""
+    case = changed(iterations=400, voxel_mm=0.1)
+    four = case.having(machine={"processes": 4})
+    assert design_s(four) == pytest.approx(design_s(case) / 4, rel=1e-6)  # on a CPU nothing is beside them
+    assert "shared out evenly to 4 processes" in only(verdict_on(four), "effort").text
+    assert only(verdict_on(four.having(design=COUPLED)), "effort").level == "cannot work"
+
+
+def test_the_size_of_the_file():
+    """Quickstart's result has 4.1 MB: 125 x 125 x 106 voxels, 480 images of 102 x 104 lit pixels, finer = 2."""
+    job = load_job(CONFIGS / "quickstart.toml")
+    assert file_bytes(case_of(job, load_solids(job)[0])) == pytest.approx(4.1e6, rel=0.5)

@@ -22,6 +22,9 @@ from lightlathe.support.words import count, duration, large, rounded_up, size
 HOUR_S = 3600.0
 REL_TOLERANCE = 1e-6  # of a slice: 4 mm in voxels of 0.1 mm are 40, not 41
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
+# bytes in the file for each voxel, lit level and finer voxel: quickstart 4.1 MB for 5.2 by these; a gyroid without a
+# finer grid 129 MB at 512 / 360, 977 at 1024 / 720 (benchmarks/JOBS.md)
+PACKED = (1.2, 0.5, 0.04)
 LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
@@ -87,15 +90,20 @@ def design_bytes(case: Case) -> float:
     return case.machine.program_bytes + array_bytes(case)
 
 
-def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
-    """The slabs that a design takes where memory does not hold all slices at once, and what they need; None where
-    slices share rows of pixels or light, so that it cannot go slab by slab, and where not even one slice fits."""
-    design, light, machine = case.design, case.light, case.machine
+def by_slice(case: Case) -> bool:
+    """Whether a design can go slab by slab: its slices share neither rows of pixels nor light."""
+    design, light = case.design, case.light
     own_rows = abs(light.pixel_mm - case.grid.voxel_mm) < 1e-9 * light.pixel_mm and not light.rows_spread
     own_rows = own_rows and light.footprint.sigma == 0 and light.defocus(case.resin.refractive_index) is None
     together = design.penalties or not hasattr(design.loss, "each_slice")
-    by_slice = isinstance(design.solver, Auto | SlicewiseLBFGS) and own_rows and not together
-    if not by_slice or machine.memory_free_bytes is None:
+    return isinstance(design.solver, Auto | SlicewiseLBFGS) and own_rows and not together
+
+
+def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
+    """The slabs that a design takes where memory does not hold all slices at once, and what they need; None where it
+    cannot go slab by slab, and where not even one slice fits."""
+    design, machine = case.design, case.machine
+    if not by_slice(case) or machine.memory_free_bytes is None:
         return None
     across = math.ceil(2 * case.vial.radius_mm / case.grid.voxel_mm)
     grid, field = Grid((across, across, slices(case)), case.grid.voxel_mm), lit(case)
@@ -109,6 +117,12 @@ def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
     return (found, need) if isinstance(found, Slabs) else None
 
 
+def _held(case: Case) -> float:
+    """Main memory of a design in slabs; without limit where it does not go in slabs."""
+    slabs = in_slabs(case)
+    return math.inf if slabs is None else slabs[1].held
+
+
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
     each further part of an image's step."""
@@ -118,7 +132,14 @@ def design_s(case: Case) -> float:
     bands_of_depth, bins = _pixels(case)
     updates *= bands_of_depth * (1 + PIXEL_BINS[machine.device] * bins)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
-    return BEGIN_S[machine.device] + iterations * (iteration + EACH_S[machine.device])
+    return BEGIN_S[machine.device] + iterations * (iteration / machine.processes + EACH_S[machine.device])
+
+
+def file_bytes(case: Case) -> float:
+    """Disk that the result takes: packed doses, levels, and what is wanted and printed on the finer grid."""
+    levels = case.turn.angles * lit(case).lit_pixels
+    fine = voxels(case) * case.grid.finer**3 if case.grid.finer > 1 else 0
+    return sum(each * count for each, count in zip(PACKED, (voxels(case), levels, fine), strict=True))
 
 
 def _pixels(case: Case) -> tuple[int, int]:
@@ -166,6 +187,11 @@ def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
     return ""
 
 
+def _shared(case: Case) -> str:
+    count_ = case.machine.processes
+    return "" if count_ == 1 else f"; shared out evenly to {count_} processes, start and end not counted"
+
+
 def _slab_words(case: Case, slabs: Slabs, need: Need) -> str:
     """How a design that does not fit at once is cut into slabs, and the main memory that the whole takes."""
     limit = case.design.memory_limit_gb
@@ -184,14 +210,23 @@ def effort(case: Case) -> Reason:
     text = (
         f"{large(voxels(case))} voxels, {count(case.turn.angles, 'image')}: the design takes about {size(need)}"
         f"{'' if case.machine.program_bytes else ON_A_CARD}, its iterations "
-        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source})"
+        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source}{_shared(case)}), its "
+        f"result {size(file_bytes(case))} of disk"
     )
+    if case.machine.processes > 1 and not by_slice(case):
+        said = f"{text}. Slices that share rows of pixels, light or a penalty cannot be shared out to processes."
+        return Reason("effort", "cannot work", said, case.machine.processes, 1, "processes", "one process.")
     free = case.machine.memory_free_bytes
     asked = case.design.memory_limit_gb
     slabs = None
     if free is not None and need > min(MEMORY_SHARE * free, math.inf if asked is None else 1e9 * asked):
         slabs = in_slabs(case)
         text += "" if slabs is None else _slab_words(case, *slabs)
+        main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].held
+        if main is not None and held > MEMORY_SHARE * main:
+            text += f", of which {size(main)} are free."
+            change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."
+            return Reason("effort", "does not fit this machine", text, held, main, "bytes", change)
     if slabs is None and free is not None and need > MEMORY_SHARE * free:
 
         def fits(other: Case) -> bool:

@@ -54,13 +54,19 @@ def printed(
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
     band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
     """
-    dose = whole_dose(turning, levels, slabs.dose)
-    figures = figures_of(dose, part, resin)
-    if part.whole is not None:
-        figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    if slabs.dose is None:
+        dose = turning(levels.to(turning.device))
+        solid, figures = resin.solid(dose), figures_of(dose, part, resin)
+        if part.whole is not None:
+            figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    else:
+        dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
+        wanted = {"": part.judged, "_whole": part.whole}
+        solid, figures = _in_slabs(turning, levels, wanted, resin, slabs.dose, dose)
     fine_solid = None
     if fine is not None and slabs.fine is not None:
-        fine_solid, found = _fine_in_slabs(turning.on(fine.grid), levels, fine, resin, slabs.fine)
+        wanted = {"_fine": fine.judged, "_fine_judged": fine.banded}
+        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, wanted, resin, slabs.fine)
         figures |= found
     elif fine is not None:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
@@ -69,7 +75,7 @@ def printed(
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
         fine_solid = resin.solid(fine_dose)
-    return Prediction(dose, resin.solid(dose), figures, fine_solid)
+    return Prediction(dose, solid, figures, fine_solid)
 
 
 def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | None) -> Tensor:
@@ -83,23 +89,45 @@ def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | No
     return whole
 
 
-def _fine_in_slabs(
-    turning: DoseOperator | Turning, levels: Tensor, fine: FineShape, resin: Resin, slices: int
+def _in_slabs(
+    turning: DoseOperator | Turning,
+    levels: Tensor,
+    wanted: Mapping[str, Tensor | None],
+    resin: Resin,
+    slices: int,
+    held: Tensor | None = None,
 ) -> tuple[Tensor, dict[str, float]]:
-    """What turns solid on the finer grid, in main memory, and the figures there: its dose is never held whole."""
-    solid = torch.empty(fine.grid.shape, dtype=torch.bool)
+    """What turns solid, in main memory, and the figures by what is judged, for each suffix.
+
+    held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
+           for each look at it
+    """
+    solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
+
+    def slabs() -> Iterator[tuple[slice, Tensor]]:
+        nonlocal filled
+        if filled and held is not None:
+            for start in range(0, held.shape[2], slices):
+                taken = slice(start, min(start + slices, held.shape[2]))
+                yield taken, held[:, :, taken].to(turning.device)
+            return
+        for taken, dose in doses(turning, levels, slices):
+            if held is not None:
+                held[:, :, taken] = dose.cpu()
+            if not filled:
+                solid[:, :, taken] = resin.solid(dose).cpu()
+            step(taken.stop, solid.shape[2])
+            yield taken, dose
+        filled = True
 
     def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
-        for taken, whole in doses(turning, levels, slices):
-            step(taken.stop, solid.shape[2])
-            cured = resin.solid(whole)
-            solid[:, :, taken] = cured.cpu()
-            yield from in_layers(whole, cured, judged[:, :, taken].to(whole.device))
+        for taken, dose in slabs():
+            yield from in_layers(dose, resin.solid(dose), judged[:, :, taken].to(dose.device))
 
-    below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     figures = {}
-    for suffix, judged in (("_fine", fine.judged), ("_fine_judged", fine.banded)):
+    for suffix, judged in wanted.items():
         if judged is not None:
+            below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
             of = partial(pieces, judged)
             figures |= quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)
     return solid, figures
@@ -163,6 +191,7 @@ def predict(
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
-    slabs = slabs_of(job, record.part.grid, patterns.field, torch.device("cpu"))
+    here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
+    slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, torch.device("cpu"))
     fine = record.fine if finer else None
     return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs)
