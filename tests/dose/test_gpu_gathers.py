@@ -1,0 +1,61 @@
+"""Sparse maps between images and views in one pass, against the loops for CPUs: on the card, else in the interpreter."""
+
+import pytest
+import torch
+
+from gpu_device import DEVICE
+from lightlathe.beams import Telecentric, full_turn
+from lightlathe.dose import Directions, gathers
+from lightlathe.dose.across import Across
+from lightlathe.dose.across_cpu import apply as across_cpu
+from lightlathe.dose.footprint import onto_bins, onto_slices
+from lightlathe.dose.rebin import Rebinning
+from lightlathe.dose.taps_cpu import apply as along_cpu
+from lightlathe.job.vial import Vial
+from lightlathe.quantities import Footprint
+from lightlathe.resins import Threshold
+from operators import gap, random
+
+BLURRED = Footprint("square", sigma=0.6)
+ALLOWED = {torch.float64: 1e-15, torch.float32: 3e-7}  # sums of ten numbers in another order
+
+
+@pytest.mark.parametrize("dtype", ALLOWED)
+def test_columns_onto_bins_and_back(dtype):
+    map_ = Across.of(onto_bins(BLURRED, 21, 3)).to(torch.device("cpu"), dtype)
+    moved = map_.to(DEVICE, dtype)
+    given, bins = random((2, 3, 21, 5), dtype), random((2, 3, map_.taps.index.shape[1], 5), dtype, 1)
+    assert gathers.serve(given.to(DEVICE))
+    assert gap(moved.forward(given.to(DEVICE)), across_cpu(map_.taps.index, map_.taps.weight, given)) < ALLOWED[dtype]
+    assert gap(moved.transpose(bins.to(DEVICE)), across_cpu(map_.back.index, map_.back.weight, bins)) < ALLOWED[dtype]
+
+
+@pytest.mark.parametrize("dtype", ALLOWED)
+@pytest.mark.parametrize("rows", [7, 150])
+def test_rows_onto_slices(dtype, rows):
+    z = torch.arange(rows, dtype=torch.float64) * 0.5
+    taps = onto_slices(BLURRED, z[1:-1] + 0.1, z, 0.5, 0.5).to(torch.device("cpu"), dtype)
+    given = random((3, 11, rows), dtype)
+    assert gap(taps.to(DEVICE, dtype).apply(given.to(DEVICE)), along_cpu(taps.index, taps.weight, given)) < ALLOWED[dtype]
+
+
+@pytest.mark.parametrize("dtype", ALLOWED)
+@pytest.mark.parametrize("directions", [Directions(), Directions.even(2, True, 3), Directions((0.0, 0.25), 4, False, 2)])
+@pytest.mark.parametrize("batch", [(), (2,)])
+def test_images_onto_views_and_back(directions, batch, dtype):
+    """The exact transpose too: to 1e-12 in float64, 1e-5 in float32."""
+    vial = Vial(6.0, 40.0, "air", 0.5, 1.48)
+    chords = Telecentric().chords(
+        angle_rad=full_turn(12), columns=9, rows=3, pixel_mm=0.5, axis_offset_mm=0.1, vial=vial,
+        resin=Threshold(0.1, 30.0, 40.0, refractive_index=1.5),
+    )  # fmt: skip
+    turned = Rebinning.of(chords, directions)
+    plain, moved = turned.to(torch.device("cpu"), dtype), turned.to(DEVICE, dtype, compiled=False)
+    images = random((*batch, 12, 9, 3), dtype)
+    views = random((*batch, 12 * len(directions.offsets), turned.image.shape[-1], 3), dtype, 1)
+    found, back = moved.forward(images.to(DEVICE)), moved.transpose(views.to(DEVICE))
+    assert gap(found, plain.forward(images)) < ALLOWED[dtype]
+    assert gap(back, plain.transpose(views)) < ALLOWED[dtype]
+    left, right = (found.cpu().double() * views).sum(), (images.double() * back.cpu()).sum()
+    assert abs(float(left - right)) < (1e-12 if dtype == torch.float64 else 1e-5) * float(found.norm() * views.norm())
+    assert torch.equal(found, moved.forward(images.to(DEVICE)))
