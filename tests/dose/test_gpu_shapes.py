@@ -24,6 +24,8 @@ PIXELS = {
     "blur of 2 pixels": (Footprint("square", sigma=2 / 2.3548), 2),
 }
 
+BLURRED = profile_of(*PIXELS["blur of 1 pixel"])
+
 
 def turn(angles: int, first: float = 0.0) -> torch.Tensor:
     return first + torch.arange(angles, dtype=torch.float64) * (math.tau / angles)
@@ -47,18 +49,27 @@ CASES = {  # name: views, slices
         for name, pixel in PIXELS.items()
     },
     "blur off the axis, narrower than the vial": (
-        Views(turn(5), 17, 1.1, 43, 48, 1.0, 20.0, 0.03, "half", middle_mm=-2.3, profile=profile_of(*PIXELS["blur of 1 pixel"])),
-        3,
+        Views(turn(5), 17, 1.1, 43, 48, 1.0, 20.0, 0.03, "half", middle_mm=-2.3, profile=BLURRED), 3
     ),
-    "blurred, finer columns": (
-        Views(turn(6), 60, 0.7, 40, 43, 1.0, 20.0, 0.03, "half", profile=profile_of(*PIXELS["blur of 1 pixel"])),
-        3,
-    ),
+    "blurred, finer columns": (Views(turn(6), 60, 0.7, 40, 43, 1.0, 20.0, 0.03, "half", profile=BLURRED), 3),
     "a rod": (with_ends(24, [((2.2, 1.1), 6.0, slice(0, 24))]), 24),
     "a rod, finer bins": (with_ends(24, [((2.2, 1.1), 6.0, slice(0, 24))], pixel=0.6, columns=63), 24),
     "a rod off the axis of the bins": (with_ends(9, [((0, 0), 5.0, slice(0, 9))], axis_offset=0.8, angles=9), 9),
     "rods in some slices": (
         with_ends(150, [((-4, 3), 4.0, slice(3, 45)), ((5, 2), 6.0, slice(52, 145))], angles=6), 150
+    ),
+    "a cone": (with_ends(70, [((1.5, -1), 2 + 0.1 * k, slice(k, k + 1)) for k in range(70)], angles=22), 70),
+    "a cone off the axis of the bins": (
+        with_ends(19, [((-6, 4), 3 + 0.3 * k, slice(k, k + 1)) for k in range(17)], axis_offset=0.8, angles=9), 19
+    ),
+    "a cone in coarse bins": (
+        with_ends(20, [((2, 1), 3 + 0.3 * k, slice(k, k + 1)) for k in range(20)], pixel=1.7, columns=25), 20
+    ),
+    "a cone around bent rods, narrow light": (
+        with_ends(40, [((0.2 * k, 5 - 0.3 * k), 2.5, slice(k, k + 1)) for k in range(40)], columns=19), 40
+    ),
+    "rods in some slices, finer bins": (
+        with_ends(50, [((-4, 3), 4.0, slice(3, 25)), ((5, 2), 6.0, slice(29, 45))], angles=6, pixel=0.6, columns=61), 50
     ),
     "no absorption": (with_ends(8, [((2.2, 1.1), 6.0, slice(0, 8))], absorption=0.0), 8),
     "a rod through the vial's wall": (with_ends(5, [((17, 3), 6.0, slice(0, 5))]), 5),
@@ -124,7 +135,8 @@ def test_more_cross_sections_than_calls_go_elsewhere():
     many = [((0.02 * k, 0.0), 3 + 0.2 * k, slice(k, k + 1)) for k in range(18)]
     from lightlathe.dose.kernels import cuda_hopper
 
-    assert "cross-sections" in str(cuda_hopper.why_not(with_ends(18, many), torch.device("cuda"), torch.float32))
+    finer = with_ends(18, many, pixel=0.6)
+    assert "cross-sections" in str(cuda_hopper.why_not(finer, torch.device("cuda"), torch.float32))
     assert "bins at most" in str(
         cuda_hopper.why_not(replace(CASES["a rod"][0], bin_mm=0.2, ends=None), torch.device("cuda"), torch.float32)
     )

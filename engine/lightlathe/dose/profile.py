@@ -39,6 +39,5 @@ class Profile:
         steps, bin_ = torch.arange(len(self.weight)), torch.arange(bins)[:, None]
         fine = (bin_ * self.knots + steps).expand(bins, -1)
         weight = torch.tensor(self.weight, dtype=torch.float64).expand(bins, -1)
-        return Taps.of(
-            fine.flatten(), bin_.expand_as(fine).flatten(), weight.flatten(), (bins - 1) * self.knots + 1 + 2 * beside, bins
-        )
+        count = (bins - 1) * self.knots + 1 + 2 * beside
+        return Taps.of(fine.flatten(), bin_.expand_as(fine).flatten(), weight.flatten(), count, bins)

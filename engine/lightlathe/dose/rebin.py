@@ -62,6 +62,7 @@ class Rebinning:
     angles: int
     finer: int = 1
     gathers: tuple[Tensor, Tensor] | None = None  # for torch: (view set, tap, angle * bin), of `forward`, `transpose`
+    share: Tensor | None = None  # (column, 1), what each column keeps of its light, where that is left to the tables
     tables: tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]] | None = None  # for gathers.py, of both
 
     @staticmethod
@@ -85,8 +86,13 @@ class Rebinning:
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(angle_rad), finer)
 
-    def to(self, device: torch.device, dtype: torch.dtype, compiled: bool = True) -> "Rebinning":
-        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`."""
+    def to(
+        self, device: torch.device, dtype: torch.dtype, compiled: bool = True, share: Tensor | None = None
+    ) -> "Rebinning":
+        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`.
+
+        share   (column, 1): what each column keeps of its light is a part of the map from here on; not on a CPU
+        """
         if device.type == "cpu" and compiled:
             return replace(self, weight=self.weight.to(dtype))
         bins = self.image.shape[-1]
@@ -95,14 +101,15 @@ class Rebinning:
         places = tuple(
             (((angle + sign * image) % self.angles) * bins + number).flatten(2).to(device) for sign in (1, -1)
         )
-        tables = tuple((table.to(device), weight.to(device, dtype)) for table, weight in turned_tables(self))
+        tables = tuple((table.to(device), weight.to(device, dtype)) for table, weight in turned_tables(self, share))
         weight = self.weight.to(device, dtype)
-        return replace(self, image=self.image.to(device), weight=weight, gathers=places, tables=tables)
+        share = None if share is None else share.to(device, dtype)
+        return replace(self, image=self.image.to(device), weight=weight, gathers=places, tables=tables, share=share)
 
     @property
     def most(self) -> float:
         """No view is brighter than the brightest pattern times this."""
-        return float(self.weight.sum(1).amax())
+        return float(self.weight.sum(1).amax()) * (1.0 if self.share is None else float(self.share.abs().amax()))
 
     def forward(self, patterns: Tensor) -> Tensor:
         if self.tables is not None and gathers.serve(patterns):
@@ -113,7 +120,7 @@ class Rebinning:
             from lightlathe.dose import rebin_cpu
 
             return rebin_cpu.forward(patterns, self.image, self.weight, self.finer)
-        x = _between(patterns, self.finer)
+        x = _between(patterns if self.share is None else patterns * self.share, self.finer)
         return torch.cat([self._taken(x, views, places) for views, places in enumerate(self.gathers[0])], -3)
 
     def transpose(self, views: Tensor) -> Tensor:
@@ -132,7 +139,8 @@ class Rebinning:
             term = self._taken(part, number, self.gathers[1][number])
             total = term if total is None else total.add_(term)
         assert total is not None
-        return _gathered(total, self.finer)
+        patterns = _gathered(total, self.finer)
+        return patterns if self.share is None else patterns * self.share
 
     def _taken(self, x: Tensor, views: int, places: Tensor) -> Tensor:
         flat, total = x.flatten(-3, -2), None

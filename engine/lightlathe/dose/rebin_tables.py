@@ -4,23 +4,27 @@ import torch
 from torch import Tensor
 
 
-def turned_tables(turned) -> tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]]:
+def turned_tables(turned, share: Tensor | None) -> tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]]:
     """(3, target, tap, row) int32 and (target, tap, row) weight of `Rebinning.forward`, and of its transpose.
 
+    share   (column, 1) of its light that each column keeps
     A bin between two columns reads both: so many entries as images times columns that give it light.
     """
     sets, taps, bins = turned.weight.shape
     finer, columns = turned.finer, (bins + 1) // turned.finer - 1 if turned.finer > 1 else bins
-    number = torch.arange(bins)
-    place = (number + 1) if finer > 1 else number * finer
-    low, part = (place // finer - 1, (place % finer).double() / finer) if finer > 1 else (number, torch.zeros(bins))
-    view, tap, bin_ = (x.flatten() for x in torch.meshgrid(torch.arange(sets), torch.arange(taps), number, indexing="ij"))
+    number, view = torch.arange(bins), torch.arange(sets)
+    low, part = number, torch.zeros(bins, dtype=torch.float64)
+    if finer > 1:
+        low, part = (number + 1) // finer - 1, ((number + 1) % finer).double() / finer
+    view, bin_ = view[:, None, None].expand(sets, taps, bins).flatten(), number.repeat(sets * taps)
     image, weight = turned.image.flatten(), turned.weight.double().flatten()
     column = torch.cat([low[bin_], low[bin_] + 1])
     weight = torch.cat([weight * (1 - part[bin_]), weight * part[bin_]])
     view, bin_, image = view.repeat(2), bin_.repeat(2), image.repeat(2)
     kept = (weight != 0) & (column >= 0) & (column < columns)
     view, bin_, image, column, weight = (x[kept] for x in (view, bin_, image, column, weight))
+    if share is not None:
+        weight = weight * share.double().cpu()[column, 0]
     none = torch.zeros_like(view)
     return (
         _table(view, bin_, (none, image, column), weight, sets, bins, turned.angles),
@@ -29,7 +33,13 @@ def turned_tables(turned) -> tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]]
 
 
 def _table(
-    target: Tensor, row: Tensor, source: tuple[Tensor, Tensor, Tensor], weight: Tensor, targets: int, rows: int, angles: int
+    target: Tensor,
+    row: Tensor,
+    source: tuple[Tensor, Tensor, Tensor],
+    weight: Tensor,
+    targets: int,
+    rows: int,
+    angles: int,
 ) -> tuple[Tensor, Tensor]:
     """Entries in slots by the row that they add to."""
     into = target * rows + row

@@ -51,13 +51,17 @@ class Resampling:
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
+        share, turned = self.share, self.turned
+        first = share is not None and share.shape[1] == 1 and self.across is None
+        if first and turned is not None and device.type != "cpu":  # one pass less
+            share, turned = None, turned.to(device, dtype, share=share)
         return replace(
             self,
-            share=None if self.share is None else self.share.to(device, dtype),
+            share=None if share is None else share.to(device, dtype),
             rows=None if self.rows is None else self.rows.to(device, dtype),
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
             across=None if self.across is None else self.across.to(device, dtype),
-            turned=None if self.turned is None else self.turned.to(device, dtype),
+            turned=turned if turned is None or turned is not self.turned else turned.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:

@@ -15,7 +15,8 @@
 // WINDOW  bins of a view that a tile of 16 x 16 voxels may read: 24, 32 or 48
 // STEPS   inner products of 16 bins that an 8 x 8 tile takes at most: 1 or 2
 // KNOTS   0: a pixel's light falls linearly to its neighbours; else knots a bin of the profile that it has
-// ENDS    1: chords end at inserts; bins of `ends` lie as in the light, MARGIN more on either side
+// ENDS    1: chords end at inserts; bins of `ends` lie as in the light, MARGIN more on either side. 2: as 1, but the views
+//         that `behind` names are left out of a tile's dose: for inserts that differ from slice to slice
 
 typedef unsigned int u32;
 typedef unsigned long long u64;
@@ -60,25 +61,28 @@ __device__ __forceinline__ int scale_field(float low, float high) {  // as _scal
 }
 __device__ __forceinline__ float hat(float x) { return __saturatef(1.0f - fabsf(x)); }
 
-// What places take of bins: linear between the knots of the profile, of which each is its value and the next one's more.
+// What places take of bins: linear between the knots of the profile, of which each is the value half way to the next one
+// and how much more that has.
 struct Share {
-    const float2* knot;
+    u32 knot;
     float part;
-    __device__ __forceinline__ Share(const float2* profile, float away) {
+    __device__ __forceinline__ Share(u32 profile, float away) {
 #if KNOTS
-        const float at = fminf(fmaxf(away, -16.0f), (float)TO) * KNOTS, low = floorf(at);
-        knot = profile + ((int)low + FROM * KNOTS);
-        part = at - low;
+        const float whole = 12582912.0f;  // adding it rounds to an integer, which its last bits then are
+        const float at = fmaf(fminf(fmaxf(away, -16.0f), (float)TO), KNOTS, FROM * KNOTS - 0.5f), near = at + whole;
+        knot = profile + 8 * (__float_as_uint(near) - __float_as_uint(whole));
+        part = at - (near - whole);
 #else
         part = away;
 #endif
     }
-    __device__ __forceinline__ float of(int bin) const {  // so many behind the one that `away` was counted from
+    template <int BIN> __device__ __forceinline__ float of() const {  // so many behind the one that `away` is counted from
 #if KNOTS
-        const float2 v = knot[-bin * KNOTS];
-        return fmaf(part, v.y, v.x);
+        float middle, more;  // not volatile: may be read early, as nothing writes there once places are known
+        asm("ld.shared.v2.f32 {%0, %1}, [%2 + %3];" : "=f"(middle), "=f"(more) : "r"(knot), "n"(-8 * BIN * KNOTS));
+        return fmaf(part, more, middle);
 #else
-        return hat(part - (float)bin);
+        return hat(part - (float)BIN);
 #endif
     }
 };
@@ -163,7 +167,7 @@ extern "C" __global__ void __launch_bounds__(GROUPS * 128 + 128, 1)
 deposit(const __grid_constant__ Map light, const float* table, const float* low, const float* high, float* dose,
         int nx, int ny, int nz, int bins, int directions, float middle, float radius, float decay, int limit,
         float gain, const float2* profile_given, float support, const float* ends, const float* soonest,
-        int z_first, int z_end) {
+        const unsigned char* behind, int z_first, int z_end) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[STAGES], empty[STAGES];
     __shared__ float2 profile[PROFILE];
@@ -202,7 +206,11 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
             const int own = (int)floorf(x * c + y * s - 3.5f * reach + before);
             const int offset = min(max(own - first, 0), WINDOW - read);
             offsets |= offset << (8 * g);
-            if (ENDS)
+            const int i_tile = i0 / 8 + (g >> 1), j_tile = j0 / 8 + (g & 1), row = (ny + 7) / 8;
+            if (ENDS == 2 && 8 * i_tile < nx && 8 * j_tile < ny)
+                for (int side = 0; side < 2; ++side)
+                    state |= behind[((long long)i_tile * row + j_tile) * 2 * directions + 2 * a + side] << (2 * g + side);
+            if (ENDS == 1)
                 for (int side = 0; side < 2; ++side) {
                     const long long at = (long long)(2 * a + side) * (bins + 2 * MARGIN) + MARGIN + first + offset;
                     const float t = (side ? -1.0f : 1.0f) * (y * c - x * s) + 3.5f * reach + 0.01f;
@@ -260,19 +268,26 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
             const float xn = x + n, place = fmaf(xn, q.x, y * q.y), t_decay = decay * fmaf(y, q.x, -xn * q.y);
             const float depth = root(fmaf(-place, place, radius2));
             const float left = power_of_two(fmaf(decay, depth, t_decay)), right = power_of_two(fmaf(decay, depth, -t_decay));
-            const Share share(profile, place - start);
-            const float h0 = share.of(0), h1 = share.of(1), h2 = share.of(8), h3 = share.of(9);
+            const Share share(address(profile), place - start);
+            const float h0 = share.of<0>(), h1 = share.of<1>(), h2 = share.of<8>(), h3 = share.of<9>();
             there[n] = halves(h0 * left, h1 * left), there[n + 2] = halves(h2 * left, h3 * left);
             across[n] = halves(h0 * right, h1 * right), across[n + 2] = halves(h2 * right, h3 * right);
             if (STEPS == 2 && two) {
-                const float h4 = share.of(16), h5 = share.of(17), h6 = share.of(24), h7 = share.of(25);
+                const float h4 = share.of<16>(), h5 = share.of<17>(), h6 = share.of<24>(), h7 = share.of<25>();
                 there[4 * STEPS - 4 + n] = halves(h4 * left, h5 * left);
                 there[4 * STEPS - 2 + n] = halves(h6 * left, h7 * left);
                 across[4 * STEPS - 4 + n] = halves(h4 * right, h5 * right);
                 across[4 * STEPS - 2 + n] = halves(h6 * right, h7 * right);
             }
         }
-        if (ENDS && state) {
+        if (ENDS == 2) {
+#pragma unroll
+            for (int k = 0; k < 4; ++k) {
+                if (state & 1) there[k] = 0;
+                if (state & 2) across[k] = 0;
+            }
+        }
+        if (ENDS == 1 && state) {
             const long long wide = bins + 2 * MARGIN;
             const float* end = ends + 2 * a * wide + MARGIN + __float2int_rn(start + middle);
 #pragma unroll
@@ -363,7 +378,7 @@ __device__ __forceinline__ void add(float* at, float one, float two) {
 template <bool SWAPPED>
 __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int pairs, u32 stages, const u64* full,
                                        const u64* empty, float c, float s, float start, float radius2, float decay,
-                                       const float2* profile, float end, float end_across) {
+                                       u32 profile, float end, float end_across) {
     const int lane = threadIdx.x & 31, t = lane & 3;
     const u64 strides = (u64)(RUN_BYTES >> 4) << 16 | (u64)(128 >> 4) << 32;  // 8 voxels on, 8 slices on
     const float c_decay = c * decay, s_decay = s * decay;
@@ -381,7 +396,7 @@ __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int 
                 const float u = (h ? run.z : run.x) + (float)(2 * t + n), x = SWAPPED ? v : u, y = SWAPPED ? u : v;
                 const float place = fmaf(x, c, y * s), depth = root(fmaf(-place, place, radius2));
                 const float t_decay = SWAPPED ? fmaf(y, c_decay, -x * s_decay) : fmaf(-x, s_decay, y * c_decay);
-                const float w = Share(profile, place - start).of(0);
+                const float w = Share(profile, place - start).of<0>();
                 left[n] = w * power_of_two(fmaf(decay, depth, t_decay));
                 right[n] = w * power_of_two(fmaf(decay, depth, -t_decay));
                 if (ENDS) {
@@ -502,10 +517,10 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     float d[128];
     if (swapped)
         gather<true>(d, (const float4*)runs, pairs, address(shared), full, empty, cv, cu, first - middle, radius * radius,
-                     decay, profile, end, end_across);
+                     decay, address(profile), end, end_across);
     else
         gather<false>(d, (const float4*)runs, pairs, address(shared), full, empty, cu, cv, first - middle,
-                      radius * radius, decay, profile, end, end_across);
+                      radius * radius, decay, address(profile), end, end_across);
 
     const float back = __int_as_float((254 - scale_field(*low, *high)) << 23);
     if (first < 0 || first >= bins) return;

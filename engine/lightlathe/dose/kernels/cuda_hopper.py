@@ -16,13 +16,15 @@ from torch import Tensor
 
 from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
 from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, reach, vial
-from lightlathe.dose.kernels.hopper_ends import FEW, runs, runs_of
+from lightlathe.dose.kernels.hopper_ends import FEW, Run, collect_runs, deposit_runs, too_many
 from lightlathe.dose.kernels.self_test import fault
 from lightlathe.gpu.packed import LaidOut
 
 WINDOWS, INNER = (24, 32, 48), 16  # bins of a tile, and of an inner product: as in cuda_hopper.cu
 STAGE_MEMORY = 2 * 16 * 16 * 384
 PAIR_BYTES, PAIRS, RUNS = 2 * 32 * 128, 20, 5000
+ROWS = 4 * 16 * 132  # bytes of 16 rows of 128 numbers, as in cuda_many_ends.cu
+BEHIND = 4 * (16 * 256 + ROWS)
 ABSORPTION_AT_MOST = 10.0  # weights of voxels outside the vial, which are dropped, must stay below 65504 = exp(11.1)
 MIDDLE_STEP = 2.0**-11  # so a shift is off by a 4000th of a bin at most, half of what halves do to a weight
 MAX_DIRECTIONS = 2000  # a table of them lies in shared memory
@@ -63,9 +65,10 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
     if Shape.of(views) is None:
-        return f"its tiles take {WINDOWS[-1]} bins at most, and these are {views.bin_mm / views.voxel_mm:.3g} voxels wide"
-    if views.ends is not None and (views.profile is not None or len(runs_of(views.ends.class_of_plane)) > FEW):
-        return f"its light ends at {FEW} cross-sections one above the other at most, and pixels are linear there"
+        wide = views.bin_mm / views.voxel_mm
+        return f"its tiles take {WINDOWS[-1]} bins at most, and these are {wide:.3g} voxels wide"
+    if views.ends is not None and (views.profile is not None or (Shape.of(views).steps > 1 and too_many(views))):
+        return f"light of such bins ends at {FEW} cross-sections one above the other at most, of linear pixels"
     if reach(views) > 2048 or views.angles > MAX_DIRECTIONS:
         return (
             f"it takes 2048 voxels or bins across and {MAX_DIRECTIONS} angles at most, and this is "
@@ -91,15 +94,22 @@ def _middle(views) -> float:
 
 
 @lru_cache(maxsize=32)
-def _program(device: torch.device, shape: Shape, ends: bool) -> Program:
-    source = Path(__file__).with_suffix(".cu").read_text()
-    return Program(source, "sm_90a", WINDOW=shape.window, STEPS=shape.steps, KNOTS=shape.knots, ENDS=int(ends))
+def _program(device: torch.device, shape: Shape, ends: int = 0) -> Program:
+    """ends   as ENDS in cuda_hopper.cu"""
+    here = Path(__file__)
+    names = ["cuda_hopper.cu", *(["cuda_many_ends.cu"] if ends == 2 else [])]
+    source = "\n".join(here.with_name(name).read_text() for name in names)
+    return Program(source, "sm_90a", WINDOW=shape.window, STEPS=shape.steps, KNOTS=shape.knots, ENDS=ends)
+
+
+def _ends(run: Run) -> int:
+    return 0 if run.ends is None else 1 if run.many is None else 2
 
 
 @lru_cache(maxsize=16)
 def _profile(views, device: torch.device) -> tuple[Tensor | None, float]:
-    """(knot, 2) the profile at each knot from 9 bins before a window to its end, and how much more the next one has;
-    bins from the middle beyond which there is no light."""
+    """(knot, 2) the profile half way from each knot to the next and how much more the next has, from 9 bins before a
+    window to its end; bins from the middle beyond which there is no light."""
     profile = views.profile
     if profile is None:
         return None, 1.0
@@ -107,7 +117,7 @@ def _profile(views, device: torch.device) -> tuple[Tensor | None, float]:
     first, last = -(9 + INNER * steps) * profile.knots, INNER * steps * profile.knots
     knot = torch.arange(first, last + profile.knots + 1)
     value = profile.at(knot.double() / profile.knots)
-    return torch.stack([value[:-1], value.diff()], 1).float().contiguous().to(device), profile.support
+    return torch.stack([(value[:-1] + value[1:]) / 2, value.diff()], 1).float().contiguous().to(device), profile.support
 
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
@@ -124,18 +134,27 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     shape, (profile, support) = Shape.of(views), _profile(views, device)
     with torch.cuda.device(device):
         grid = (math.ceil(views.bins / 32), math.ceil(octets / 8), 2 * len(table))
-        _program(device, shape, False).launch("light_to_halves", grid, (32, 8), 0,
-                                              views_array, low, high, member, light, views.bins, nz, octets)  # fmt: skip
+        _program(device, shape).launch("light_to_halves", grid, (32, 8), 0,
+                                       views_array, low, high, member, light, views.bins, nz, octets)  # fmt: skip
         words = light.view(torch.int32)
         boxes = TensorMap(words, tuple(words.shape), (1, 16, 4 * shape.window))
-        for run in runs(views, nz, member, INNER * shape.steps):
-            grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), math.ceil((run.end - run.first // 8 * 8) / 128))
+        for run in deposit_runs(views, nz, table, member, shape.steps):
+            many, blocks_along = run.many, math.ceil((run.end - run.first // 8 * 8) / 128)
+            grid = (math.ceil(views.nx / 16) * math.ceil(views.ny / 16), blocks_along)
             shared = STAGE_MEMORY + (17 if run.ends is not None else 16) * MAX_DIRECTIONS
-            _program(device, shape, run.ends is not None).launch(
+            program = _program(device, shape, _ends(run))
+            program.launch(
                 "deposit", grid, (640,), shared, boxes, table, low, high, dose, views.nx, views.ny, nz, views.bins,
                 len(table), _middle(views), radius, decay, limit, float(gain), profile, support, run.ends, run.soonest,
-                run.first, run.end,
+                None if many is None else many.behind, run.first, run.end,
             )  # fmt: skip
+            if many is not None:
+                grid = (math.ceil(views.nx / 8) * math.ceil(views.ny / 8), blocks_along)
+                program.launch(
+                    "deposit_behind", grid, (128,), BEHIND, light, table, member, low, high, dose, views.nx, views.ny,
+                    nz, octets, views.bins, _middle(views), radius, decay, limit, float(gain), many.start, many.rows,
+                    many.t, many.kind, many.t.shape[1], *many.band, many.span, many.span.shape[1], run.first, run.end,
+                )  # fmt: skip
     return dose
 
 
@@ -151,21 +170,20 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
     if nz == 0:
         return out
     radius, _, decay, limit = vial(views)
-    fans = groups(views, 8, device)
+    fans, octets = groups(views, 8, device), math.ceil(nz / 8)
     shape, (profile, support) = Shape.of(views), _profile(views, device)
     with torch.cuda.device(device):
         if isinstance(volume, LaidOut):
             laid, low, high = volume, volume.most, volume.most
         else:
             laid, (low, high) = workspace(views, nz, device, math.inf), torch.aminmax(volume)
-            octets = math.ceil(nz / 8)
             grid = (math.ceil(nx / 16), math.ceil(ny / 16), math.ceil(octets / 4))
-            _program(device, shape, False).launch("voxels_to_halves", grid, (16, 16), 0,
+            _program(device, shape).launch("voxels_to_halves", grid, (16, 16), 0,
                            volume, low, high, laid.by_x, laid.by_y, nx, ny, nz, octets, limit)  # fmt: skip
         along_x = TensorMap(laid.by_x, tuple(laid.by_x.shape), (1, 32, 64))
         along_y = TensorMap(laid.by_y, tuple(laid.by_y.shape), (1, 32, 64))
-        for run in runs(views, nz, fans.member):
-            program, deep = _program(device, shape, run.ends is not None), run.end - run.first // 8 * 8
+        for run in collect_runs(views, nz, fans.member, shape.steps):
+            program, deep, many = _program(device, shape, _ends(run)), run.end - run.first // 8 * 8, run.many
             for x0, x1 in blocks(nx):
                 for y0, y1 in blocks(ny):
                     across = max(x1 - x0, y1 - y0) * fans.widest + 1 + 2 * support
@@ -175,4 +193,11 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
                                    low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1, _middle(views),
                                    radius, decay, limit, float(gain), profile, support, run.ends,
                                    run.first, run.end)  # fmt: skip
+            if many is not None and len(many.strips):
+                program.launch(
+                    "collect_behind", (len(many.strips), math.ceil(deep / 128)), (128,), BEHIND + ROWS, laid.by_x,
+                    laid.by_y, fans.table, fans.member, fans.main, low, high, out, nx, ny, nz, octets, views.bins,
+                    _middle(views), radius, decay, limit, float(gain), many.strips, run.ends, many.t, many.kind, many.t.shape[1],
+                    *many.band, run.first, run.end,
+                )  # fmt: skip
     return out

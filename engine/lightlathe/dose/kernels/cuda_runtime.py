@@ -91,7 +91,9 @@ class Program:
         self._functions: dict[str, ctypes.c_void_p] = {}
 
     def launch(self, name: str, grid: tuple[int, ...], threads: tuple[int, ...], shared_bytes: int, *arguments) -> None:
-        """Call kernel `name` on torch's current stream. Arguments: tensors (None: none), ints and floats of 32 bits, maps.
+        """Call kernel `name` on torch's current stream.
+
+        Arguments: tensors (None for no address), ints and floats of 32 bits, maps.
         """
         function = self._functions.get(name)
         if function is None:
@@ -137,6 +139,7 @@ class TensorMap:
 
 def _argument(value):
     if value is None or isinstance(value, torch.Tensor):
+        assert value is None or value.is_contiguous()  # what lies otherwise, such as `nonzero`'s result, reads as noise
         return ctypes.c_void_p(0 if value is None else value.data_ptr())
     if isinstance(value, TensorMap):
         return value.bytes
