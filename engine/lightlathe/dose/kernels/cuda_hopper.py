@@ -197,7 +197,7 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
                 program.launch(
                     "collect_behind", (len(many.strips), math.ceil(deep / 128)), (128,), BEHIND + ROWS, laid.by_x,
                     laid.by_y, fans.table, fans.member, fans.main, low, high, out, nx, ny, nz, octets, views.bins,
-                    _middle(views), radius, decay, limit, float(gain), many.strips, run.ends, many.t, many.kind, many.t.shape[1],
-                    *many.band, run.first, run.end,
+                    _middle(views), radius, decay, limit, float(gain), many.strips, run.ends, many.t, many.kind,
+                    many.t.shape[1], *many.band, run.first, run.end,
                 )  # fmt: skip
     return out

@@ -45,7 +45,7 @@ rows(const real* __restrict__ x, const int* __restrict__ table, const real* __re
     const int z = blockIdx.y * 128 + threadIdx.x, batch = blockIdx.z / targets, target = blockIdx.z % targets;
     if (z >= nz) return;
     real* to = out + (((long long)batch * targets + target) * angles + angle) * rows_out * nz + z;
-#pragma unroll
+#pragma unroll 2
     for (int r = 0; r < ROWS; ++r) {
         const int i = i0 + r;
         if (i >= rows_out) break;
