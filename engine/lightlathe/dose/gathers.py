@@ -1,8 +1,8 @@
 """Sparse maps between images and views on cards, in one pass: each number is the sum of a few others.
 
 Plain torch passes over the light several times for each number that is added up; here it is read and written once.
-Sums run tap after tap, so repeats are bit-equal. In CUDA where it compiles (cuda_rows.cu: sooner started, and three
-times as fast along rows on an H200), else in Triton; with TRITON_INTERPRET=1 that runs on the CPU, slowly.
+Sums run tap after tap, so repeats are bit-equal. In Triton, with TRITON_INTERPRET=1 on the CPU, slowly; along rows in
+CUDA where that compiles, three times as fast on an H200. (Across rows Triton is the faster of the two there.)
 """
 
 import logging
@@ -49,16 +49,14 @@ def rows(x: Tensor, table: Tensor, weight: Tensor, targets: int) -> Tensor:
     out = x.new_empty(batch, targets, angles, rows_out, nz)
     if not out.numel():
         return out
-    grid = (-(-rows_out // ROWS) * angles, -(-nz // ALONG), batch * targets)
-    given = (x.contiguous(), table, weight, out, sources, targets, angles, rows_in, rows_out, nz, table[0].numel())
-    program = _program(x.device, taps, x.dtype) if x.is_cuda and taps <= MOST_TAPS else None
-    if program is not None:
-        with torch.cuda.device(x.device):
-            program.launch("rows", grid, (ALONG,), 0, *given)
-        return out
     from lightlathe.dose.gathers_triton import gather_rows
+    from lightlathe.gpu.triton_helpers import launch
 
-    gather_rows[grid](*given, TAPS=taps, ROWS=ROWS, ALONG=ALONG)
+    grid = (-(-rows_out // ROWS) * angles, -(-nz // ALONG), batch * targets)
+    launch(
+        gather_rows, grid, x.contiguous(), table, weight, out, sources, targets, angles, rows_in, rows_out, nz,
+        table[0].numel(), TAPS=taps, ROWS=ROWS, ALONG=ALONG,
+    )  # fmt: skip
     return out
 
 
@@ -76,10 +74,10 @@ def along(x: Tensor, index: Tensor, weight: Tensor) -> Tensor:
             program.launch("along", grid, (ALONG,), 0, given, index, weight, out, lines, x.shape[-1], count)
         return out
     from lightlathe.dose.gathers_triton import gather_along
+    from lightlathe.gpu.triton_helpers import launch
 
-    gather_along[(-(-lines // ROWS), -(-count // ALONG))](
-        given, index, weight, out, lines, x.shape[-1], count, TAPS=taps, ROWS=ROWS, ALONG=ALONG
-    )
+    grid = (-(-lines // ROWS), -(-count // ALONG))
+    launch(gather_along, grid, given, index, weight, out, lines, x.shape[-1], count, TAPS=taps, ROWS=ROWS, ALONG=ALONG)
     return out
 
 

@@ -64,10 +64,11 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return "its rows stay level, and these spread with depth"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not; kernel 'triton' has both"
-    if Shape.of(views) is None:
+    shape = Shape.of(views)
+    if shape is None:
         wide = views.bin_mm / views.voxel_mm
         return f"its tiles take {WINDOWS[-1]} bins at most, and these are {wide:.3g} voxels wide"
-    if views.ends is not None and (views.profile is not None or (Shape.of(views).steps > 1 and too_many(views))):
+    if views.ends is not None and (views.profile is not None or (shape.steps > 1 and too_many(views))):
         return f"light of such bins ends at {FEW} cross-sections one above the other at most, of linear pixels"
     if reach(views) > 2048 or views.angles > MAX_DIRECTIONS:
         return (
@@ -82,11 +83,18 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     if torch.version.cuda is None or torch.cuda.get_device_capability(device) != (9, 0):
         return f"{torch.cuda.get_device_name(device)} has no warp-group matrix instructions (compute capability 9.0)"
     kinds = None if views.ends is None else (type(views.ends), type(views.ends.shadows))
-    finer = 1 if Shape.of(views).steps == 1 else 2
+    finer = 1 if shape.steps == 1 else 2
     return fault(
         deposit, collect, type(views), "half", device, off_axis=views.middle_mm != 0, inserts=kinds, finer=finer,
         profile=views.profile,
     )  # fmt: skip
+
+
+def _shape(views) -> Shape:
+    """Of views that the kernel takes."""
+    shape = Shape.of(views)
+    assert shape is not None
+    return shape
 
 
 def _middle(views) -> float:
@@ -113,7 +121,7 @@ def _profile(views, device: torch.device) -> tuple[Tensor | None, float]:
     profile = views.profile
     if profile is None:
         return None, 1.0
-    steps = Shape.of(views).steps
+    steps = _shape(views).steps
     first, last = -(9 + INNER * steps) * profile.knots, INNER * steps * profile.knots
     knot = torch.arange(first, last + profile.knots + 1)
     value = profile.at(knot.double() / profile.knots)
@@ -131,7 +139,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     octets = math.ceil(nz / 8)
     light = torch.empty(2 * len(table), octets, 8 * views.bins, device=device, dtype=torch.float16)
     radius, _, decay, limit = vial(views)
-    shape, (profile, support) = Shape.of(views), _profile(views, device)
+    shape, (profile, support) = _shape(views), _profile(views, device)
     with torch.cuda.device(device):
         grid = (math.ceil(views.bins / 32), math.ceil(octets / 8), 2 * len(table))
         _program(device, shape).launch("light_to_halves", grid, (32, 8), 0,
@@ -153,7 +161,7 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
                 program.launch(
                     "deposit_behind", grid, (128,), BEHIND, light, table, member, low, high, dose, views.nx, views.ny,
                     nz, octets, views.bins, _middle(views), radius, decay, limit, float(gain), many.start, many.rows,
-                    many.t, many.kind, many.t.shape[1], *many.band, many.span, many.span.shape[1], run.first, run.end,
+                    many.t, many.kind, many.t.shape[1], *many.band, many.span, many.octets, run.first, run.end,
                 )  # fmt: skip
     return dose
 
@@ -171,7 +179,7 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
         return out
     radius, _, decay, limit = vial(views)
     fans, octets = groups(views, 8, device), math.ceil(nz / 8)
-    shape, (profile, support) = Shape.of(views), _profile(views, device)
+    shape, (profile, support) = _shape(views), _profile(views, device)
     with torch.cuda.device(device):
         if isinstance(volume, LaidOut):
             laid, low, high = volume, volume.most, volume.most
@@ -193,9 +201,9 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
                                    low, high, out, nx, ny, nz, views.bins, strips, x0, x1, y0, y1, _middle(views),
                                    radius, decay, limit, float(gain), profile, support, run.ends,
                                    run.first, run.end)  # fmt: skip
-            if many is not None and len(many.strips):
+            if many is not None and many.count:
                 program.launch(
-                    "collect_behind", (len(many.strips), math.ceil(deep / 128)), (128,), BEHIND + ROWS, laid.by_x,
+                    "collect_behind", (many.count, math.ceil(deep / 128)), (128,), BEHIND + ROWS, laid.by_x,
                     laid.by_y, fans.table, fans.member, fans.main, low, high, out, nx, ny, nz, octets, views.bins,
                     _middle(views), radius, decay, limit, float(gain), many.strips, run.ends, many.t, many.kind,
                     many.t.shape[1], *many.band, run.first, run.end,

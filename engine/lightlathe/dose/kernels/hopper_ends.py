@@ -42,6 +42,15 @@ class Many:
     span: Tensor | None = None
     strips: Tensor | None = None
 
+    @property
+    def octets(self) -> int:
+        return 0 if self.span is None else self.span.shape[1]
+
+    @property
+    def count(self) -> int:
+        """How many strips."""
+        return 0 if self.strips is None else len(self.strips)
+
 
 @dataclass(frozen=True, eq=False)
 class Run:
