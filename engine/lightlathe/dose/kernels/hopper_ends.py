@@ -127,10 +127,10 @@ def _run(views, slices: int, call: tuple[int, int, int], member: Tensor, reads: 
     return Run(first, end, ends, soonest, many)
 
 
-def _in_rows(views, of_band: Tensor, member: Tensor, elsewhere: float) -> Tensor:
-    """(row, .., MARGIN + bin + MARGIN) of (view, .., bin of the band): `elsewhere` outside the band and of no view."""
+def _in_rows(views, of_band: Tensor, member: Tensor, elsewhere: float, beside: float = math.inf) -> Tensor:
+    """(row, .., MARGIN + bin + MARGIN) of (view, .., bin of the band); `beside` the band, `elsewhere` of no bin."""
     first = views.ends.first_bin
-    whole = pad(of_band, (first, views.bins - first - of_band.shape[-1]), value=math.inf)
+    whole = pad(of_band, (first, views.bins - first - of_band.shape[-1]), value=beside)
     whole = pad(torch.cat([whole, torch.full_like(whole[:1], elsewhere)]), (MARGIN, MARGIN), value=elsewhere)
     view = member.reshape(-1, 2).long()
     return torch.stack([whole[view[:, 0]], whole[view[:, 1]].flip(-1)], 1).flatten(0, 1)
@@ -164,10 +164,8 @@ def _tiles(
     t = (views.ends.t_mm.double() / views.bin_mm).permute(0, 2, 1).float().to(device)
     t = torch.cat([t, torch.full_like(t[:, :1], math.inf)], 1)[:, classes]  # (view, slice, bin): -1 is the last
     before, after = first % 8, -end % 8
-    span = [
-        _most_ahead(_in_rows(views, side, member, -math.inf), INNER)
-        for side in (
-            pad(sign * t, (0, 0, before, after), value=-math.inf).unflatten(1, (-1, 8)).amax(2) for sign in (-1, 1)
-        )
-    ]
-    return {"behind": behind, "start": start, "rows": rows, "span": torch.stack([-span[0], span[1]], -1)}
+    span = []
+    for sign in (-1, 1):  # the most of -t is the least of t
+        octets = pad(sign * t, (0, 0, before, after), value=-math.inf).unflatten(1, (-1, 8)).amax(2)
+        span.append(sign * _most_ahead(_in_rows(views, octets, member, -math.inf, sign * math.inf), INNER))
+    return {"behind": behind, "start": start, "rows": rows, "span": torch.stack(span, -1)}
