@@ -24,7 +24,7 @@ ALLOWED = {torch.float64: 1e-15, torch.float32: 3e-7}  # sums of ten numbers in 
 def test_columns_onto_bins_and_back(dtype):
     map_ = Across.of(onto_bins(BLURRED, 21, 3)).to(torch.device("cpu"), dtype)
     moved = map_.to(DEVICE, dtype)
-    given, bins = random((2, 3, 21, 5), dtype), random((2, 3, map_.taps.index.shape[1], 5), dtype, 1)
+    given, bins = random((2, 1, 21, 5), dtype), random((2, 1, map_.taps.index.shape[1], 5), dtype, 1)
     assert gathers.serve(given.to(DEVICE))
     assert gap(moved.forward(given.to(DEVICE)), across_cpu(map_.taps.index, map_.taps.weight, given)) < ALLOWED[dtype]
     assert gap(moved.transpose(bins.to(DEVICE)), across_cpu(map_.back.index, map_.back.weight, bins)) < ALLOWED[dtype]
@@ -40,31 +40,34 @@ def test_rows_onto_slices(dtype, rows):
     assert gap(found, along_cpu(taps.index, taps.weight, given)) < ALLOWED[dtype]
 
 
-@pytest.mark.parametrize("dtype", ALLOWED)
 @pytest.mark.parametrize(
-    "directions", [Directions(), Directions.even(2, True, 3), Directions((0.0, 0.25), 4, False, 2)]
+    ("directions", "batch", "dtype"),
+    [
+        (Directions(), (2,), torch.float32),
+        (Directions.even(2, True, 3), (), torch.float64),
+        (Directions((0.0, 0.25), 4, False, 2), (), torch.float32),
+    ],
 )
-@pytest.mark.parametrize("batch", [(), (2,)])
 def test_images_onto_views_and_back(directions, batch, dtype):
     """The exact transpose too: to 1e-12 in float64, 1e-5 in float32."""
     vial = Vial(6.0, 40.0, "air", 0.5, 1.48)
     chords = Telecentric().chords(
-        angle_rad=full_turn(12), columns=9, rows=3, pixel_mm=0.5, axis_offset_mm=0.1, vial=vial,
+        angle_rad=full_turn(6), columns=5, rows=2, pixel_mm=0.9, axis_offset_mm=0.1, vial=vial,
         resin=Threshold(0.1, 30.0, 40.0, refractive_index=1.5),
     )  # fmt: skip
     turned = Rebinning.of(chords, directions)
     plain, moved = turned.to(torch.device("cpu"), dtype), turned.to(DEVICE, dtype, compiled=False)
-    images = random((*batch, 12, 9, 3), dtype)
-    views = random((*batch, 12 * len(directions.offsets), turned.image.shape[-1], 3), dtype, 1)
+    images = random((*batch, 6, 5, 2), dtype)
+    views = random((*batch, 6 * len(directions.offsets), turned.image.shape[-1], 2), dtype, 1)
     found, back = moved.forward(images.to(DEVICE)), moved.transpose(views.to(DEVICE))
     assert gap(found, plain.forward(images)) < ALLOWED[dtype]
     assert gap(back, plain.transpose(views)) < ALLOWED[dtype]
     left, right = (found.cpu().double() * views).sum(), (images.double() * back.cpu()).sum()
     assert abs(float(left - right)) < (1e-12 if dtype == torch.float64 else 1e-5) * float(found.norm() * views.norm())
     assert torch.equal(found, moved.forward(images.to(DEVICE)))
-    share = torch.linspace(0.3, 1.4, 9, dtype=torch.float64)[:, None]
+    share = torch.linspace(0.3, 1.4, 5, dtype=torch.float64)[:, None]
     dimmed = turned.to(DEVICE, dtype, compiled=False, share=share)
     assert gap(dimmed.forward(images.to(DEVICE)), plain.forward(images * share.to(dtype))) < ALLOWED[dtype]
     assert gap(dimmed.transpose(views.to(DEVICE)), plain.transpose(views) * share.to(dtype)) < ALLOWED[dtype]
     bound = dimmed.most
-    assert float(dimmed.forward(torch.ones(1, 12, 9, 1, dtype=dtype, device=DEVICE)).amax()) <= bound * (1 + 1e-6)
+    assert float(dimmed.forward(torch.ones(1, 6, 5, 1, dtype=dtype, device=DEVICE)).amax()) <= bound * (1 + 1e-6)
