@@ -12,6 +12,7 @@ before the imports to the finished file.
 import argparse
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -78,8 +79,10 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
     total = time.time() - began
     figures = {name: record.quality.get(name) for name in SHOWN}
     memory = torch.cuda.max_memory_allocated() / 2**30 if card else 0.0
+    host = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(json.dumps({
-        "total": total, "stages": spent, "figures": figures, "card_gib": memory, "file_mb": path.stat().st_size / 1e6,
+        "total": total, "host_gib": host, "slabs": setup.slabs.design, "stages": spent, "figures": figures,
+        "card_gib": memory, "file_mb": path.stat().st_size / 1e6,
         "why": record.facts["stopped_because"], "iterations": record.log["iteration"][-1] + 1,
         "device": str(record.facts["device"]), "grid": setup.part.grid.shape, "kernel": record.facts["kernel"],
     }))  # fmt: skip
@@ -110,7 +113,8 @@ def show(name: str, found: dict[str, Any]) -> None:
     figures = ", ".join(f"{key} {value:.4g}" for key, value in found["figures"].items() if value is not None)
     print(
         f"{name}: {found['total']:.1f} s, {found['iterations']:.0f} iterations ({found['why']}), grid {found['grid']}, "
-        f"{found['kernel']}, {found['card_gib']:.1f} GiB on the card, file {found['file_mb']:.0f} MB\n    {figures}\n"
+        f"{found['kernel']}, {found['card_gib']:.1f} GiB on the card, {found['host_gib']:.1f} of main memory, "
+        f"{found['slabs'] or 'all'} slices at a time, file {found['file_mb']:.0f} MB\n    {figures}\n"
         f"    seconds: {stages}",
         flush=True,
     )
@@ -123,12 +127,14 @@ def main() -> None:
     parser.add_argument("--part", action="append", choices=list(PARTS))
     parser.add_argument("--set", action="append", default=[], metavar="TABLE.KEY=VALUE", help="of every job")
     parser.add_argument("--true", action="store_true", help="a vial that turns all the time; judged on finer voxels")
+    parser.add_argument("--once", action="store_true", help="each job once, with the compiled code of those before")
     parser.add_argument("--in-here", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--began", type=float, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.in_here:
         in_here(json.loads(arguments.in_here.read_text()), arguments.in_here.parent, arguments.began)
         return
+    shared = tempfile.TemporaryDirectory()
     for size in arguments.sizes:
         for part in arguments.part or PARTS:
             tables = tomllib.loads(text_of(arguments.meshes, part, size, arguments.true))
@@ -136,6 +142,9 @@ def main() -> None:
                 key, value = setting.split("=", 1)
                 table, name = key.split(".")
                 tables.setdefault(table, {})[name] = tomllib.loads(f"value = {value}")["value"]
+            if arguments.once:
+                show(f"{part} {size}", run(tables, Path(shared.name)))
+                continue
             with tempfile.TemporaryDirectory() as caches:
                 for state in ("cold", "warm"):
                     show(f"{part} {size} {state}", run(tables, Path(caches)))

@@ -160,7 +160,7 @@ def test_a_run_is_not_resumed_with_another_mesh(small_job, tmp_path):
     write_partial(tmp_path / "p.h5", job.text, settings_of(job, load_solids(job)[0]), {"iteration": 1}, {})
     read_partial(tmp_path / "p.h5", settings_of(job, load_solids(job)[0]))
     trimesh.creation.box((1, 1, 2)).export(tmp_path / "a.stl")
-    with pytest.raises(ResultError, match=r"other settings in \[files\]"):
+    with pytest.raises(ResultError, match="another content of "):
         read_partial(tmp_path / "p.h5", settings_of(job, load_solids(job)[0]))
 
 

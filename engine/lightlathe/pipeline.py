@@ -4,6 +4,7 @@ Read this first. The stages do not know each other; this module connects them.
 """
 
 import dataclasses
+import logging
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -14,7 +15,7 @@ import torch
 
 from lightlathe.errors import JobError
 from lightlathe.feasibility import check
-from lightlathe.flow.certificate import proven
+from lightlathe.flow.certificate import Certificate, Remedy, proven
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
 from lightlathe.flow.prediction import predict
@@ -22,7 +23,8 @@ from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
-from lightlathe.flow.stages import Checkpoint, Log, run_stages
+from lightlathe.flow.slice_doses import SliceDoses
+from lightlathe.flow.stages import Checkpoint, Found, Log, run_stages
 from lightlathe.job import Job, job_in, resolved
 from lightlathe.job.light import Light
 from lightlathe.job.model import LONGEST_S
@@ -32,9 +34,12 @@ from lightlathe.report.advice import advised
 from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
+from lightlathe.solve import Problem
+from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
 from lightlathe.support.words import amount
 
+log = logging.getLogger(__name__)
 __all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
 
 FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
@@ -55,11 +60,21 @@ def design(
     on_iteration   called with the figures of each logged iteration; not in stages before the last (flow/stages.py)
     on_stage       called with the current activity and its progress; see support/watching.py
     checkpoint     called now and then with (state, log); `resume` takes the last pair of a run that was stopped
-    Raises         LightlatheError
+    Raises         LightlatheError; HelpedOut in all but the first of several processes (support/ranks.py), whose
+                   slabs are in the record of the first
     """
     with watched(on_stage):
         job = job_in(job)
-        return _designed(job, setup or prepare(job), on_iteration, checkpoint, resume)
+        setup = setup or prepare(job)
+        while True:
+            try:
+                return _designed(job, setup, on_iteration, checkpoint, resume)
+            except torch.OutOfMemoryError:
+                if setup.slabs.design == 1 or resume is not None or ranks().size > 1:
+                    raise
+                setup = setup.in_smaller_slabs()
+                log.error("out of memory; the design begins anew, with %d slices at a time", setup.slabs.design)
+                torch.cuda.empty_cache()
 
 
 def _designed(
@@ -74,12 +89,16 @@ def _designed(
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
     found = run_stages(setup, plain, robust, on_iteration=on_iteration, checkpoint=checkpoint, resume=resume)
+    team, proof = ranks(), None
+    if team.size == 1 or not team.first:  # of several processes one judges the print, another proves how good it can be
+        proof = team.done_by(1, lambda: _proof(setup, found, plain))
+    if not team.first:
+        raise HelpedOut
     wants_doses = plain.target.dose is not None
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
     window, images = prediction.quality["window_relative"], job.turn.angles
-    dose = setup.turning.scaled(plain.operator.gain)(found.patterns)
-    certificate, remedies = proven(setup, dose, found.iterations)
+    certificate, remedies = proof or team.told_by(1, None)
     if certificate is not None:
         prediction = with_figures(prediction, certificate.figures() | {"window_gap": certificate.upper_bound - window})
     said = [
@@ -107,6 +126,10 @@ def _designed(
         optics=setup.optics,
         own=own_of(job),
     )
+
+
+def _proof(setup: Setup, found: Found, plain: Problem) -> tuple[Certificate | None, list[Remedy]]:
+    return proven(setup, SliceDoses.lit(setup, found.patterns, plain.operator.gain), found.iterations)
 
 
 def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Path:

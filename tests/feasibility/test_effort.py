@@ -2,12 +2,19 @@
 
 import math
 import re
+from pathlib import Path
 
 import pytest
-from good_case import GOOD, changed, only, verdict
+from good_case import GOOD, changed, only
 
-from lightlathe.feasibility import verdict_on
-from lightlathe.feasibility.effort import array_bytes, design_bytes, voxels
+from lightlathe.feasibility import case_of, verdict_on
+from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
+from lightlathe.flow.solids import load_solids
+from lightlathe.job import load_job
+from lightlathe.losses.penalties import Roughness
+
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
+COUPLED = {"penalties": (Roughness(1.0, 0.0, 0.0),)}  # ties slices, so that none is designed on its own
 
 
 def test_larger_voxels_fit_where_they_are_named():
@@ -16,7 +23,7 @@ def test_larger_voxels_fit_where_they_are_named():
         ({"voxel_mm": 0.01}, "voxels "),
         ({"voxel_mm": 0.05, "pixel_mm": 0.05}, "voxels and pixels "),
     ):
-        case = changed(memory_free_bytes=1.5e9, finer=2, **change).having(machine={"device": "cuda"})
+        case = changed(memory_free_bytes=1.5e9, finer=2, **change).having(machine={"device": "cuda"}, design=COUPLED)
         case = changed(case, columns=round(10 / case.light.pixel_mm), rows=round(10 / case.light.pixel_mm))
         said = only(verdict_on(case), "effort")
         assert re.match(rf"(finer = 1 in \[grid\]; or )?{names}[\d.]+ times", said.change)
@@ -42,14 +49,53 @@ def test_the_print_on_a_finer_grid_takes_memory():
     on_a_card = case.having(machine={"device": "cuda"})
     assert design_bytes(on_a_card) - array_bytes(on_a_card) == 0
     assert design_bytes(case) - array_bytes(case) == case.machine.program_bytes > 0
-    full = only(verdict(finer=4, memory_free_bytes=1.5e9), "effort")
+    full = only(verdict_on(changed(finer=4, memory_free_bytes=1.5e9).having(design=COUPLED)), "effort")
     assert full.level != "will work"
     finest = int(re.match(r"finer = (\d)", full.change)[1])  # the advice fits, and none finer does
     needs = [design_bytes(changed(finer=n)) for n in (finest, finest + 1)]
     assert needs[0] <= 0.8 * 1.5e9 < needs[1]
-    assert "finer" not in only(verdict(finer=4, memory_free_bytes=3e8), "effort").change
+    less = changed(finer=4, memory_free_bytes=3e8).having(design=COUPLED)
+    assert "finer" not in only(verdict_on(less), "effort").change
 
 
 def test_the_voxels_are_those_of_the_grid():
     assert voxels(changed(margin_voxels=0)) == 160 * 160 * 80
     assert voxels(GOOD) == 160 * 160 * 84
+
+
+def test_what_does_not_fit_at_once_goes_in_slabs():
+    """Where slices have rows of pixels of their own; with a limit of the job's too. Else as before."""
+    large = {"voxel_mm": 0.02, "pixel_mm": 0.02, "columns": 500, "rows": 500}
+    case = changed(memory_free_bytes=12e9, **large)
+    said = only(verdict_on(case), "effort")
+    assert said.level != "does not fit this machine"
+    assert (found := re.search(r"12 GB are free, so it goes (\d+) of 404 slices at a time", said.text))
+    slabs, need = in_slabs(case)
+    assert slabs.design == int(found[1])
+    assert need.held + slabs.design * need.design <= 0.8 * 12e9 < need.held + 404 * need.design
+    limited = only(verdict_on(changed(memory_free_bytes=100e9, memory_limit_gb=9.0, **large)), "effort")
+    assert "the limit is 9 GB, so it goes" in limited.text
+    blurred = only(verdict_on(changed(case, blur_mm=0.05)), "effort")
+    assert blurred.level == "marginal"
+    assert "at a time" not in blurred.text
+    assert in_slabs(changed(case, blur_mm=0.05)) is None
+    card = changed(case, memory_free_bytes=3e9).having(machine={"device": "cuda"})
+    assert "GB of main memory beside it" in only(verdict_on(card), "effort").text
+    short = only(verdict_on(card.having(machine={"main_free_bytes": 2e9})), "effort")
+    assert short.level == "does not fit this machine"
+    assert "of main memory beside it, of which 2 GB are free" in short.text
+
+
+def test_processes_share_out_the_iterations():
+    """As long as slices can be told apart; the time beside them stays."""
+    case = changed(iterations=400, voxel_mm=0.1)
+    four = case.having(machine={"processes": 4})
+    assert design_s(four) == pytest.approx(design_s(case) / 4, rel=1e-6)  # on a CPU nothing is beside them
+    assert "shared out evenly to 4 processes" in only(verdict_on(four), "effort").text
+    assert only(verdict_on(four.having(design=COUPLED)), "effort").level == "cannot work"
+
+
+def test_the_size_of_the_file():
+    """Quickstart's result has 4.1 MB: 125 x 125 x 106 voxels, 480 images of 102 x 104 lit pixels, finer = 2."""
+    job = load_job(CONFIGS / "quickstart.toml")
+    assert file_bytes(case_of(job, load_solids(job)[0])) == pytest.approx(4.1e6, rel=0.5)

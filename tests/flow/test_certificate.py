@@ -8,6 +8,7 @@ from lightlathe import pipeline
 from lightlathe.flow.certificate import Certificate, Remedy, certificate_of, closer, remedies_of, wall_bounds
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.job import parse_job
 from lightlathe.quantities import Target
 from lightlathe.report.advice import advice, unproven, window_words
@@ -17,7 +18,7 @@ def proven(text, folder, iterations=60):
     setup = prepare(parse_job(text, name="test", folder=folder))
     problem = problem_of(setup)
     dose = setup.turning.scaled(problem.operator.gain)(start_of(setup, problem))
-    return setup, certificate_of(setup, dose, iterations=iterations)
+    return setup, certificate_of(setup, SliceDoses.held(dose, setup.part.judged), iterations=iterations)
 
 
 def test_a_disc_is_held_back_at_its_rim(small_job, tmp_path):
@@ -115,7 +116,7 @@ def test_doses_do_not_matter_for_the_truth_of_the_proof(small_job, tmp_path):
     """From any dose the search ends at a bound that holds; better doses only lead it to a tighter one."""
     setup, proof = proven(small_job(), tmp_path)
     noise = torch.rand(setup.operator.dose_shape, generator=torch.Generator().manual_seed(2))
-    wild = certificate_of(setup, noise, iterations=10)
+    wild = certificate_of(setup, SliceDoses.held(noise, setup.part.judged), iterations=10)
     reached = next(r for r in remedies_of(setup, proof) if r.words == "as it is").reached
     assert reached <= proof.upper_bound
     assert reached <= wild.upper_bound

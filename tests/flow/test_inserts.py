@@ -20,6 +20,7 @@ from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.flow.recorded import job_of as recorded_job
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import lay_out, load_solids, voxels
 from lightlathe.flow.what_if import cases
 from lightlathe.job import parse_job
@@ -218,7 +219,11 @@ def test_the_bound_lies_above_what_a_linear_program_reaches(with_rod, tmp_path):
         found = linprog(np.append(np.zeros(matrix.shape[1]), 1.0), A_ub=a, b_ub=b, bounds=(0, None), method="highs")
         best[name] = 1 - found.fun
         dose = torch.from_numpy(matrix @ found.x[:-1]).reshape(setup.part.grid.shape[:2])
-        proof = certificate_of(setup, dose[:, :, None].expand(setup.part.grid.shape).contiguous(), iterations=200)
+        proof = certificate_of(
+            setup,
+            SliceDoses.held(dose[:, :, None].expand(setup.part.grid.shape).contiguous(), setup.part.judged),
+            iterations=200,
+        )
         assert best[name] - 1e-6 <= proof.upper_bound <= best[name] + 0.1
     assert abs(best["opaque"] - best["clear"]) > 0.005  # 0.009 as measured
 

@@ -1,6 +1,7 @@
 """`lightlathe check`: can it work?"""
 
 import argparse
+import dataclasses
 import json
 from typing import Any
 
@@ -14,6 +15,8 @@ def check(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
 
     job, machine = load_job(arguments.job), machine_named(arguments)
+    if arguments.processes != 1:
+        machine = dataclasses.replace(machine or feasibility.this_machine(job), processes=arguments.processes)
     print_own(job.own_of_print, quietly=arguments.json)
     solids, said = load_solids(job)
     thin = feasibility.thinnest(job, solids)

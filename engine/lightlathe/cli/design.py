@@ -1,6 +1,7 @@
 """`lightlathe design`: the main job."""
 
 import argparse
+import contextlib
 import shlex
 from pathlib import Path
 from typing import Any
@@ -11,16 +12,49 @@ from lightlathe.errors import LightlatheError
 
 def design(arguments: argparse.Namespace) -> int:
     from lightlathe.job import load_job
+    from lightlathe.support.ranks import HelpedOut, joined
+
+    job = load_job(arguments.job)
+    with joined() as team:
+        if not team.first:
+            with contextlib.suppress(HelpedOut):
+                help_out(job, arguments)
+            return 0
+        return design_here(job, arguments)
+
+
+def output_of(job: Any, arguments: argparse.Namespace) -> Path:
+    """Where the result goes."""
+    named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
+    return arguments.output or named
+
+
+def design_here(job: Any, arguments: argparse.Namespace) -> int:
+    """In a process of its own, or in the first of several."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
 
-    job = load_job(arguments.job)
     print_notes(job)
-    named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
-    path = arguments.output or named
+    path = output_of(job, arguments)
     require_writable(path)
     with claimed(path):
         return design_into(path, job, arguments)
+
+
+def help_out(job: Any, arguments: argparse.Namespace) -> None:
+    """Slabs of a design whose first process is another one; ends with HelpedOut."""
+    from lightlathe import pipeline
+    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.solids import load_solids
+    from lightlathe.result import partial_path, read_partial
+    from lightlathe.support.ranks import ranks
+
+    ranks().told_by(0, None)  # the first has looked at everything, and goes ahead
+    solids, said = load_solids(job)
+    resume = (
+        read_partial(partial_path(output_of(job, arguments)), settings_of(job, solids)) if arguments.resume else None
+    )
+    pipeline.design(job, setup=pipeline.prepare(job, (solids, said)), resume=resume)
 
 
 def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
@@ -34,6 +68,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     from lightlathe.result.partial import state_bytes
     from lightlathe.result.storage import require_writable
     from lightlathe.support.files import STATE
+    from lightlathe.support.ranks import ranks
 
     if path.exists() and not arguments.force:
         raise LightlatheError(f"{path}: is there already. Give another name with -o, or --force to replace it.")
@@ -60,6 +95,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
     setup = pipeline.prepare(job, (solids, said), thin)
     for line in setup.warnings:
         print(f"warning: {line}")
+    ranks().told_by(0, None)  # the others begin
     keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
@@ -75,4 +111,5 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
         raise
     partial.unlink(missing_ok=True)
     print(pipeline.summary(record, path))
-    return told(outcome_of(record.quality))
+    code = told(outcome_of(record.quality))
+    return code if ranks().size == 1 else 0  # torchrun takes any other code for a process that died

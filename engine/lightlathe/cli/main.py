@@ -1,5 +1,6 @@
 """The program `lightlathe`: runs the command, and reports errors in a few lines."""
 
+import contextlib
 import logging
 import os
 import signal
@@ -19,6 +20,7 @@ from lightlathe.cli.projector import projector
 from lightlathe.cli.resin import resin
 from lightlathe.cli.say import tell
 from lightlathe.errors import LightlatheError
+from lightlathe.support.leading import leads
 from lightlathe.support.watching import watched
 
 EXIT_ERROR = 1
@@ -40,7 +42,7 @@ def main(argv: list[str] | None = None) -> int:
             if signal.getsignal(number) is not signal.SIG_IGN:  # as nohup leaves it
                 signal.signal(number, _as_interrupt)
     try:
-        with Bar() as bar, watched(bar):
+        with Bar() if leads() else contextlib.nullcontext() as bar, watched(bar):
             return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
         print(f"{type(problem).__name__}: {problem}", file=sys.stderr)

@@ -62,6 +62,7 @@ def parser() -> argparse.ArgumentParser:
         "--memory", type=float, metavar="GB", help="judge them for a machine or card with so much memory"
     )
     sub.add_argument("--device", choices=("cpu", "cuda"), help="of the machine with that --memory")
+    sub.add_argument("--processes", type=int, default=1, metavar="N", help="that share the design out (torchrun)")
 
     sub = command("design", "find the patterns, predict the print, write the result file")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")

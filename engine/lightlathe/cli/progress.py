@@ -8,6 +8,9 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from lightlathe.cli.say import tell
+from lightlathe.errors import LightlatheError
+
 KEPT_S = 2.0  # seconds; what is quicker leaves no line
 QUIET_S = {True: 0.3, False: 2.0}  # on a terminal, in a file: what is quicker is not shown at all
 PAUSE_S = {True: 0.1, False: 10.0}  # between two states of a line; a file need not hold every one
@@ -35,13 +38,20 @@ class Keeper:
         self.last: tuple[dict[str, Any], dict[str, list[float]]] | None = None
         self.written: Any = None  # the last state that was written
         self.due: float | None = None
+        self.failed = False
 
     def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
         self.last = (state, {name: list(values) for name, values in log.items()})
         if self.due is None:
             self.due = self._clock() + SHARE * self._size(state) / ASSUMED_SPEED
         if self._clock() >= self.due:
-            self.write()
+            try:
+                self.write()
+            except LightlatheError as problem:  # there may be room again before it ends
+                self.due = self._clock() + OFTEN_S
+                if not self.failed:
+                    tell(f"\nThe state could not be written, and the design goes on without it: {problem}")
+                self.failed = True
 
     def write(self) -> None:
         """Write the last state, unless that was done."""

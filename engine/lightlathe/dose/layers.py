@@ -21,9 +21,11 @@ def layers(
     """
     offset = optics.chords.offset_mm
     pitch_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else optics.chords.row_mm
-    found = []
-    for band, footprint in bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm):
+    found, in_depth = [], bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm)
+    for band, footprint in in_depth:
         resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
+        if (grid.below or grid.above) and len(in_depth) == 1:
+            resampling = resampling.narrowed(optics.chords.rows)
         resampling, ends = _ended(resampling, views, optics, grid)
         found.append((resampling, replace(views, band=band, ends=ends)))
     return found
@@ -38,10 +40,10 @@ def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> 
             "light whose rows spread with depth (a diverging beam) is not computed around an opaque insert; expected a "
             "telecentric beam, or opaque = false in the insert's [[part]], which takes light to pass through it."
         )
-    classes = optics.shadows.classes(grid.shape[2], grid.voxel_mm)
+    classes = optics.shadows.classes(grid)
     if resampling.rows is not None and resampling.late:
         if bool((classes == classes[0]).all()):
-            classes = classes[:1].expand(optics.chords.rows)
+            classes = classes[:1].expand(resampling.rows.inputs)
         else:
             resampling = replace(resampling, late=False)
     lines = views.lines

@@ -150,6 +150,15 @@ class Turning(LinearMap):
         """The same light and the same motion on another grid, in as many parts."""
         return self._twin(self.still.on(grid), tuple(member.on(grid) for member in self._members))
 
+    def slab(self, start: int, stop: int) -> "Turning":
+        """The same light and motion on slices start..stop - 1 of the grid alone."""
+        return self.on(self.grid.slab(start, stop))
+
+    def of_its_rows(self) -> tuple[slice, "Turning"]:
+        """As DoseOperator.of_its_rows."""
+        rows, still = self.still.of_its_rows()
+        return rows, self._twin(still, tuple(member.of_its_rows() for member in self._members))
+
     def of_slices(self, index: Tensor) -> "Turning":
         """The same optics and motion for some slices, each lit by a row of its own."""
         return self.like(self.still.of_slices(index))
@@ -189,6 +198,9 @@ class _Parts:
 
     def within(self, light: float) -> "_Parts":
         return self._of(self._operator.within(light))
+
+    def of_its_rows(self) -> "_Parts":
+        return self._of(self._operator.of_its_rows()[1])
 
     def on(self, grid: Grid) -> "_Parts":
         return self._of(self._operator.on(grid))

@@ -65,6 +65,7 @@ class DoseOperator(LinearMap):
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
         self._light_at_most: float | None = None
+        self._rows: slice | None = None
 
     def _planned(self, backend: Backend) -> list[tuple[Resampling, Views]]:
         """As `layers`, for a kernel that knows the profile of pixels where there is one."""
@@ -81,7 +82,8 @@ class DoseOperator(LinearMap):
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
-        return self.optics.chords.pattern_shape
+        angles, columns, rows = self.optics.chords.pattern_shape
+        return angles, columns, rows if self._rows is None else self._rows.stop - self._rows.start
 
     @property
     def dose_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]
@@ -109,6 +111,19 @@ class DoseOperator(LinearMap):
     def on(self, grid: Grid) -> "DoseOperator":
         """The same light in the same vial on another grid."""
         return DoseOperator(self.optics, grid, self.backend, gain=self.gain, directions=self.directions)
+
+    def slab(self, start: int, stop: int) -> "DoseOperator":
+        """The same light on slices start..stop - 1 of the grid alone, of the same patterns: see Grid.slab."""
+        return self.on(self.grid.slab(start, stop))
+
+    def of_its_rows(self) -> tuple[slice, "DoseOperator"]:
+        """The rows of the patterns that reach this slab, and the same map of those rows alone."""
+        within = self.resampling.within
+        if within is None:
+            return slice(0, self.pattern_shape[2]), self
+        rows, (resampling, views) = slice(*within[:2]), self._layers[0]
+        alone = replace(resampling, within=None)
+        return rows, self._twin(_rows=rows, _layers=((alone, views),), resampling=alone)
 
     def towards(self, directions: Directions) -> "DoseOperator":
         """The same with other views of light whose chords may cross."""
@@ -174,7 +189,9 @@ class DoseOperator(LinearMap):
         rows = self.resampling.rows
         if not self.optics.slices_independent:
             return None
-        return torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
+        found = torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
+        within = self.resampling.within
+        return found if found is None or within is None else torch.where(found < 0, found, found + within[0])
 
     @property
     def light_of_slice(self) -> Tensor | None:
@@ -186,8 +203,8 @@ class DoseOperator(LinearMap):
 
     @property
     def class_of_slice(self) -> Tensor | None:
-        shadows, (_, _, nz) = self.optics.shadows, self.grid.shape
-        return None if shadows is None else shadows.classes(nz, self.grid.voxel_mm).to(self.device)
+        shadows = self.optics.shadows
+        return None if shadows is None else shadows.classes(self.grid).to(self.device)
 
     @property
     def straight_rays(self) -> bool:

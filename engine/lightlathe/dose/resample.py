@@ -39,6 +39,7 @@ class Resampling:
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
+    within  (first, end, count): of `count` rows only first..end - 1 reach the slab; None where all are taken
     """
 
     share: Tensor | None
@@ -48,6 +49,7 @@ class Resampling:
     across: Across | None = None
     turned: Rebinning | None = None
     profile: Profile | None = None
+    within: tuple[int, int, int] | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
@@ -65,7 +67,8 @@ class Resampling:
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
-        x = patterns if self.share is None else patterns * self.share
+        x = patterns if self.within is None else patterns[..., self.within[0] : self.within[1]].contiguous()
+        x = x if self.share is None else x * self.share
         for step in (self.across, self.turned):
             x = x if step is None else step.forward(x)
         return x if self.rows is None or self.late else self.rows.apply(x)
@@ -92,7 +95,24 @@ class Resampling:
         x = views if self.rows_back is None or self.late else self.rows_back.apply(views)
         for step in (self.turned, self.across):
             x = x if step is None else step.transpose(x)
-        return x if self.share is None else x * self.share
+        x = x if self.share is None else x * self.share
+        if self.within is None:
+            return x
+        first, end, rows = self.within
+        return torch.nn.functional.pad(x, (first, rows - end))
+
+    def narrowed(self, count: int) -> "Resampling":
+        """The same, which takes no more of `count` rows than reach its slices."""
+        if self.rows is None:
+            return self
+        used = self.rows.index[self.rows.weight != 0]
+        first, end = (int(used.min()), int(used.max()) + 1) if len(used) else (0, 1)
+        index = (self.rows.index - first).clamp(0, end - first - 1)  # those of weight 0 may lie elsewhere
+        rows = Taps(index, self.rows.weight, end - first)
+        share = self.share if self.share is None or self.share.shape[1] == 1 else self.share[:, first:end]
+        within = None if rows.inputs == count else (first, end, count)
+        late = rows.inputs < rows.index.shape[1]
+        return replace(self, share=share, rows=None if rows.is_identity else rows, late=late, within=within)
 
 
 def plan(
@@ -201,9 +221,11 @@ def _even(chords: Chords, bin_mm: float) -> bool:
 
 
 def _on_slices(optics: Optics, grid: Grid) -> Taps:
-    """Rows -> slices."""
-    chords, footprint, at = optics.chords, optics.footprint, grid.centres_mm(2)
+    """Rows -> slices, of a slab as of the whole."""
+    chords, footprint, at = optics.chords, optics.footprint, grid.whole.centres_mm(2)
     row_z = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     if footprint.plain or not footprint.across_rows:
-        return interpolation(at, row_z, grid.voxel_mm, chords.row_mm)
-    return onto_slices(footprint, at, row_z, grid.voxel_mm, chords.row_mm)
+        rows = interpolation(at, row_z, grid.voxel_mm, chords.row_mm)
+    else:
+        rows = onto_slices(footprint, at, row_z, grid.voxel_mm, chords.row_mm)
+    return rows.part(grid.below, grid.below + grid.shape[2])

@@ -52,6 +52,8 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     given = chords.magnification
     if given is None:
         return None
+    if grid.below or grid.above:
+        raise ShapeError("rows of light spread with depth over all slices; expected the whole grid, no slab of it.")
     least, most = given.range_within(chords.offset_mm.double().cpu(), radius_mm * (1 + 1e-9))
     if not least > 0:
         raise ShapeError(

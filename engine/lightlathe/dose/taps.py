@@ -51,6 +51,10 @@ class Taps:
         index = self.index.to(torch.int32)
         return torch.stack([torch.zeros_like(index), torch.zeros_like(index), index])[:, None]
 
+    def part(self, start: int, stop: int) -> "Taps":
+        """Outputs start..stop - 1 alone."""
+        return Taps(self.index[:, start:stop].contiguous(), self.weight[:, start:stop].contiguous(), self.inputs)
+
     @property
     def is_identity(self) -> bool:
         taps, rows = self.index.shape

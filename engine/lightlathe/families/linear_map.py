@@ -1,6 +1,6 @@
 """What solvers ask of a dose operator."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any, Protocol, Self
 
 import torch
@@ -38,6 +38,16 @@ class LinearMap(Protocol):
         raise ShapeError(
             f"{type(self).__name__} has no slices of its own; expected a map whose slices are independent."
         )
+
+    def slab(self, start: int, stop: int) -> "LinearMap":
+        """The same patterns -> dose in slices start..stop - 1 alone: those of the whole, bit for bit where rows are
+        slices, to rounding elsewhere.
+        """
+        raise ShapeError(f"{type(self).__name__} knows no slabs; expected a map whose slices lie at some height.")
+
+    def of_its_rows(self) -> "tuple[slice, LinearMap]":
+        """The rows of the patterns that reach a slab, and the same map of those rows alone."""
+        return slice(0, self.pattern_shape[2]), self
 
     def within(self, light: float) -> "LinearMap":
         """The same, with the caller's guarantee that patterns lie in 0..`light`."""
@@ -79,3 +89,29 @@ class LinearMap(Protocol):
     def straight_rays(self) -> bool:
         """True where light runs along the projector's direction; needed by closed-form limits."""
         return False
+
+
+def doses(linear: LinearMap, patterns: Tensor, slices: int | None = None) -> Iterator[tuple[slice, Tensor]]:
+    """(which slices, their dose on the map's device) of patterns on any device, `slices` of them at a time; None: all.
+
+    Of a slab no more patterns go to the device than the rows that reach it. Where that runs out of memory, slabs are
+    halved.
+    """
+    nz = linear.dose_shape[2]
+    if slices is None or slices >= nz:
+        yield slice(0, nz), linear(patterns.to(linear.device).contiguous())
+        return
+    start = 0
+    while start < nz:
+        stop = min(nz, start + slices)
+        rows, slab = linear.slab(start, stop).of_its_rows()
+        try:
+            dose = slab(patterns[:, :, rows].to(linear.device).contiguous())
+        except torch.OutOfMemoryError:
+            if slices == 1:
+                raise
+            slices = -(-slices // 2)
+            torch.cuda.empty_cache()
+            continue
+        yield slice(start, stop), dose
+        start = stop

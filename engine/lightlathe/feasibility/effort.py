@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import astuple
 from typing import Any
 
 from lightlathe.dose import few_parts, substeps
@@ -13,16 +12,19 @@ from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field
 from lightlathe.flow.operators import column_bins, image_views
+from lightlathe.flow.slabs import MEMORY_SHARE, Need, Slabs, limit_of, need_of, slabs_within
 from lightlathe.flow.until_done import expected
 from lightlathe.judge.verdict import Reason
-from lightlathe.quantities import Field
-from lightlathe.solve import PrimalDual, copies
+from lightlathe.quantities import Field, Grid
+from lightlathe.solve import Auto, PrimalDual, SlicewiseLBFGS, copies
 from lightlathe.support.words import count, duration, large, rounded_up, size
 
 HOUR_S = 3600.0
 REL_TOLERANCE = 1e-6  # of a slice: 4 mm in voxels of 0.1 mm are 40, not 41
-MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
 FINE_BYTES = 12  # a voxel of the finer grid: dose and coverage float32, judged uint8, solid and two masks bool
+# bytes in the file for each voxel, lit level and finer voxel: quickstart 4.1 MB for 5.2 by these; a gyroid without a
+# finer grid 129 MB at 512 / 360, 977 at 1024 / 720 (benchmarks/JOBS.md)
+PACKED = (1.2, 0.5, 0.04)
 LARGEST = 1000.0  # times: no larger voxel than this is suggested
 ON_A_CARD = " beside the driver's own memory"  # some hundred MB, which no design changes
 SCRATCH_BYTES = 18  # a voxel of one slab while figures are counted, measured here
@@ -32,8 +34,8 @@ EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": (
 # benchmarks/GPU.md, "Effects of real light"
 PIXEL_BINS = {"cpu": 0.4, "cuda": 0.2}
 BANDED_BINS = {"cpu": 0.4, "cuda": 1.0}  # where light is a sum of bands of depth, which cards compute by finer bins
-# times that a view of rows that spread takes: on a CPU at 256 voxels 4.6, behind a bare vial 6.8; on a card, without its
-# matrix units, 68 at 256 and 380 at 512
+# times that a view of rows that spread takes: on a CPU at 256 voxels 4.6, behind a bare vial 6.8; on a card, without
+# its matrix units, 68 at 256 and 380 at 512
 SPREADING = {"cpu": 5, "cuda": 300}
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
@@ -60,7 +62,7 @@ def array_bytes(case: Case) -> float:
     """Peak memory of the arrays: the solver's float32 arrays, and the print on the finer grid."""
     patterns = case.turn.angles * lit(case).lit_pixels
     arrays, volumes = copies(case.design.solver, case.design.loss, case.machine.device)
-    volumes *= max(1, _scenarios(case))
+    volumes *= max(1, case.design.scenarios)
     if parts(case) > 1:  # the sum of the parts, and the part that is added
         arrays, volumes = arrays + 1, volumes + 1
     views = 0.0  # images sorted into views, their own copy
@@ -77,12 +79,6 @@ def parts(case: Case) -> int:
     return few_parts(2 * math.pi / case.turn.angles, case.part.radius_mm, case.light.pixel_mm)
 
 
-def _scenarios(case: Case) -> int:
-    """Number of scenarios designed for together, each with its own volumes; 0 for a plain design."""
-    robust = case.design.robust
-    return 0 if robust is None else 1 + math.prod(len(values) for values in astuple(robust))
-
-
 def finer_bytes(case: Case) -> float:
     """Memory of judging the print on the finer grid: its volumes, views for as many slices, scratch."""
     if case.grid.finer == 1:
@@ -97,17 +93,57 @@ def design_bytes(case: Case) -> float:
     return case.machine.program_bytes + array_bytes(case)
 
 
+def by_slice(case: Case) -> bool:
+    """Whether a design can go slab by slab: its slices share neither rows of pixels nor light."""
+    design, light = case.design, case.light
+    own_rows = abs(light.pixel_mm - case.grid.voxel_mm) < 1e-9 * light.pixel_mm and not light.rows_spread
+    own_rows = own_rows and light.footprint.sigma == 0 and light.defocus(case.resin.refractive_index) is None
+    together = design.penalties or not hasattr(design.loss, "each_slice")
+    return isinstance(design.solver, Auto | SlicewiseLBFGS) and own_rows and not together
+
+
+def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
+    """The slabs that a design takes where memory does not hold all slices at once, and what they need; None where it
+    cannot go slab by slab, and where not even one slice fits."""
+    design, machine = case.design, case.machine
+    if not by_slice(case) or machine.memory_free_bytes is None:
+        return None
+    across = math.ceil(2 * case.vial.radius_mm / case.grid.voxel_mm)
+    grid, field = Grid((across, across, slices(case)), case.grid.voxel_mm), lit(case)
+    need = need_of(
+        grid, (case.turn.angles, field.lit_columns, field.lit_rows), solver=design.solver, loss=design.loss,
+        device=machine.device, finer=case.grid.finer, scenarios=design.scenarios, parts=parts(case),
+        bins=column_bins(_column_mm(case), case.grid.voxel_mm) * image_views_of(case) if case.rebinned else 1.0,
+    )  # fmt: skip
+    limit = limit_of(design.memory_limit_gb, machine.memory_free_bytes, machine.device)
+    found = slabs_within(limit, need, grid, case.grid.finer, machine.device)
+    return (found, need) if isinstance(found, Slabs) else None
+
+
+def _held(case: Case) -> float:
+    """Main memory of a design in slabs; without limit where it does not go in slabs."""
+    slabs = in_slabs(case)
+    return math.inf if slabs is None else slabs[1].held
+
+
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
     each further part of an image's step."""
-    machine, iterations = case.machine, expected(case.design.iterations) * (1 + _scenarios(case))
+    machine, iterations = case.machine, expected(case.design.iterations) * (1 + case.design.scenarios)
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
     updates *= SPREADING[machine.device] if case.light.rows_spread else 1
     bands_of_depth, bins = _pixels(case)
     per_bin = PIXEL_BINS if bands_of_depth == 1 else BANDED_BINS
     updates *= bands_of_depth * (1 + per_bin[machine.device] * bins)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
-    return BEGIN_S[machine.device] + iterations * (iteration + EACH_S[machine.device])
+    return BEGIN_S[machine.device] + iterations * (iteration / machine.processes + EACH_S[machine.device])
+
+
+def file_bytes(case: Case) -> float:
+    """Disk that the result takes: packed doses, levels, and what is wanted and printed on the finer grid."""
+    levels = case.turn.angles * lit(case).lit_pixels
+    fine = voxels(case) * case.grid.finer**3 if case.grid.finer > 1 else 0
+    return sum(each * count for each, count in zip(PACKED, (voxels(case), levels, fine), strict=True))
 
 
 def _pixels(case: Case) -> tuple[int, int]:
@@ -155,16 +191,47 @@ def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
     return ""
 
 
+def _shared(case: Case) -> str:
+    count_ = case.machine.processes
+    return "" if count_ == 1 else f"; shared out evenly to {count_} processes, start and end not counted"
+
+
+def _slab_words(case: Case, slabs: Slabs, need: Need) -> str:
+    """How a design that does not fit at once is cut into slabs, and the main memory that the whole takes."""
+    limit = case.design.memory_limit_gb
+    room = f"{size(case.machine.memory_free_bytes or 0.0)} are free" if limit is None else f"the limit is {limit:g} GB"
+    if slabs.design is None:
+        how = f"the finer grid is judged {count(slabs.fine or 0, 'slice')} at a time"
+    else:
+        how = f"it goes {slabs.design} of {count(slices(case), 'slice')} at a time"
+    held = "" if case.machine.device == "cpu" else f"; the whole takes {size(need.held)} of main memory beside it"
+    return f"; {room}, so {how}{held}"
+
+
 def effort(case: Case) -> Reason:
     """Memory and time of the design."""
     need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
     text = (
         f"{large(voxels(case))} voxels, {count(case.turn.angles, 'image')}: the design takes about {size(need)}"
         f"{'' if case.machine.program_bytes else ON_A_CARD}, its iterations "
-        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source})"
+        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source}{_shared(case)}), its "
+        f"result {size(file_bytes(case))} of disk"
     )
+    if case.machine.processes > 1 and not by_slice(case):
+        said = f"{text}. Slices that share rows of pixels, light or a penalty cannot be shared out to processes."
+        return Reason("effort", "cannot work", said, case.machine.processes, 1, "processes", "one process.")
     free = case.machine.memory_free_bytes
-    if free is not None and need > MEMORY_SHARE * free:
+    asked = case.design.memory_limit_gb
+    slabs = None
+    if free is not None and need > min(MEMORY_SHARE * free, math.inf if asked is None else 1e9 * asked):
+        slabs = in_slabs(case)
+        text += "" if slabs is None else _slab_words(case, *slabs)
+        main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].held
+        if main is not None and held > MEMORY_SHARE * main:
+            text += f", of which {size(main)} are free."
+            change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."
+            return Reason("effort", "does not fit this machine", text, held, main, "bytes", change)
+    if slabs is None and free is not None and need > MEMORY_SHARE * free:
 
         def fits(other: Case) -> bool:
             return design_bytes(other) <= MEMORY_SHARE * free

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 from lightlathe.errors import JobError
+from lightlathe.support.memory import PROGRAM_BYTES
 
-PROGRAM_BYTES = 0.49e9  # resident size of a design of next to nothing, torch and compiled loops: 0.46 to 0.51, measured
 UPDATES_PER_S = {"cpu": 2.2e9, "cuda": 5e12}  # voxels times angles in whole iterations, per core and per card ...
 MEASURED_ON = {"cpu": "a server's core of 2023", "cuda": "an H200"}  # ... of these, see benchmarks
 # on a card kernels are loaded first (compiling them, once, takes 7 to 12 s more) ...
@@ -23,6 +23,8 @@ class Machine:
                         measured them; an update is a voxel times an angle. None: as on machines of the kind
     name                in sentences
     cores               that a design uses, on a CPU
+    main_free_bytes     beside a card: main memory, where designs that the card does not hold at once keep the whole
+    processes           that share a design out, as torchrun starts them, each on a card of its own or on such cores
     """
 
     device: str = "cpu"
@@ -30,10 +32,14 @@ class Machine:
     speeds: tuple[tuple[float, float], ...] = ()
     name: str = "this machine"
     cores: int = 2
+    main_free_bytes: float | None = None
+    processes: int = 1
 
     def __post_init__(self) -> None:
         if self.device not in UPDATES_PER_S:
             raise JobError(f"device is '{self.device}'; expected one of {', '.join(UPDATES_PER_S)}.")
+        if self.processes < 1:
+            raise JobError(f"{self.processes} processes share the design; expected 1 or more.")
         if self.memory_free_bytes is not None and not 0 < self.memory_free_bytes < float("inf"):
             raise JobError(f"memory is {self.memory_free_bytes / 1e9:g} GB; expected a size above 0.")
 

@@ -72,15 +72,22 @@ def check_grid(grid: Grid, solids: int) -> Grid:
     return look
 
 
+def this_machine(job: Job) -> Machine:
+    """The device that a job names here, as it is now. Raises JobError."""
+    device = device_of(job)
+    main = free_bytes(torch.device("cpu")) if device.type == "cuda" else None
+    return Machine(
+        device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads(), main_free_bytes=main
+    )
+
+
 def case_of(
     job: Job, solids: tuple[Solid, ...], machine: Machine | None = None, thin: Sequence[ThinReport] | None = None
 ) -> Case:
     """The inputs of the check for a job, on this machine unless another is given. Raises JobError."""
     part = seen(job, solids, thin)
     straight = optics_of(job).straight_rays and not (part.beside is not None and part.beside.shaded)
-    if machine is None:
-        device = device_of(job)
-        machine = Machine(device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads())
+    machine = machine or this_machine(job)
     return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
 
 

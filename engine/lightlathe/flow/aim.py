@@ -4,15 +4,18 @@ import dataclasses
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from torch import Tensor
 
 from lightlathe.dose import Turning, gain_mj_cm3
 from lightlathe.errors import JobError
+from lightlathe.families.linear_map import doses
 from lightlathe.flow.formulation import worst_case
 from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
-from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
+from lightlathe.judge import ExposurePlan, best_thresholds_of, between, plan_exposure
+from lightlathe.judge.order import Pieces, pieces_of
 from lightlathe.quantities import FineShape, Part
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
@@ -51,8 +54,8 @@ class Doses:
     @cached_property
     def best(self) -> tuple[float, float]:
         """Thresholds that print the job's own voxels best, without scenarios."""
-        dose = self.setup.turning.scaled(gain_per_turn(self.setup.job))(self.levels)
-        return best_thresholds(dose, self.setup.part.to(self.setup.device))[:2]
+        setup = self.setup
+        return best_thresholds_of(_judged(setup, setup.turning, self.levels, setup.part.judged, setup.slabs.dose))[:2]
 
     def plan(
         self, full_turns: float | None = None, resin_after_s: float | None = None, aim: Aim = MIDDLE
@@ -92,22 +95,24 @@ class Doses:
         )
 
 
-def aim_of(doses: Doses) -> Aim:
+def aim_of(turn: Doses) -> Aim:
     """Where the true shape prints best: see Aim. Computed with a quarter of the substeps: the optimum is flat.
 
     On the finer grid; on the job's own where there is none, which says something only with a tolerance band.
     """
-    setup = doses.setup
+    setup = turn.setup
     shape = honest_shape(setup)
     if shape is None:
         return MIDDLE
-    plan = doses.plan()
+    plan = turn.plan()
     rough = setup.turning.coarser() if isinstance(setup.turning, Turning) else setup.turning
-    dose = rough.on(shape.grid).scaled(gain_per_turn(setup.job))(doses.levels)
+    own = shape.grid == setup.part.grid
+    slices = setup.slabs.dose if own else setup.slabs.fine
+    pieces = _judged(setup, rough.on(shape.grid), turn.levels, shape.judged, slices)
     asked = plan.turns * plan.dimming
     if math.isnan(plan.shortest_s):
-        best = best_thresholds(dose, shape)[:2]
-        return Aim(factor=sum(doses.best) / sum(best)) if sum(best) > 0 else MIDDLE
+        best = best_thresholds_of(pieces)[:2]
+        return Aim(factor=sum(turn.best) / sum(best)) if sum(best) > 0 else MIDDLE
     shortest, longest = (asked * end / plan.exposure_s for end in (plan.shortest_s, plan.longest_s))
     if not math.isfinite(longest):
         return MIDDLE
@@ -116,7 +121,7 @@ def aim_of(doses: Doses) -> Aim:
         return MIDDLE
     kept = min(0.5, max(KEPT, math.log1p(KEPT_PERCENT / 100) / width))
     ends = (between(shortest, longest, 1 - kept), between(shortest, longest, kept))
-    best = best_thresholds(dose, shape, (plan.gel_mj_cm3 / ends[0], plan.gel_mj_cm3 / ends[1]))
+    best = best_thresholds_of(pieces, (plan.gel_mj_cm3 / ends[0], plan.gel_mj_cm3 / ends[1]))
     if math.isnan(best[2]):
         return MIDDLE
     wanted = plan.gel_mj_cm3 / math.sqrt(best[0] * best[1])
@@ -127,8 +132,17 @@ def honest_shape(setup: Setup) -> Part | FineShape | None:
     """The whole shape on the finest grid on which the print is judged; None where the design used that grid itself."""
     fine = setup.fine
     if fine is None and setup.part.whole is not None:
-        return dataclasses.replace(setup.part, judged=setup.part.whole).to(setup.device)
+        return dataclasses.replace(setup.part, judged=setup.part.whole)
     return fine
+
+
+def _judged(setup: Setup, turning: Any, levels: Tensor, judged: Tensor, slices: int | None) -> Pieces:
+    """The doses of one turn of these levels, and what is judged, in pieces."""
+    linear = turning.scaled(gain_per_turn(setup.job))
+    if slices is None:
+        dose, judged = linear(levels.to(setup.device)), judged.to(setup.device)
+        return pieces_of(dose, judged)
+    return lambda: ((dose, judged[:, :, taken].to(dose.device)) for taken, dose in doses(linear, levels, slices))
 
 
 def gain_per_turn(job: Job) -> float:

@@ -10,6 +10,7 @@ from torch import Tensor
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.flow.operators import in_design
 from lightlathe.flow.prepare import Setup
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
@@ -67,10 +68,10 @@ class Remedy:
     upper_bound: float
 
 
-def proven(setup: Setup, dose: Tensor, iterations: float) -> tuple[Certificate | None, list[Remedy]]:
+def proven(setup: Setup, dose: SliceDoses, iterations: float) -> tuple[Certificate | None, list[Remedy]]:
     """The certificate of a design and, where it has no process window, remedies.
 
-    dose         (x, y, z) of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    dose         of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
     None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
     where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
@@ -103,11 +104,11 @@ def steps_in(setup: Setup, iterations: float) -> int:
 
 
 def certificate_of(
-    setup: Setup, dose: Tensor, *, iterations: int | None = None, most: int = MOST
+    setup: Setup, dose: SliceDoses, *, iterations: int | None = None, most: int = MOST
 ) -> Certificate | None:
     """The bound for a print; None where every slice is all part or all surroundings.
 
-    dose   (x, y, z) of the print, in the motion that the stage makes; 1 at the gel dose
+    dose   of the print, in the motion that the stage makes; 1 at the gel dose
     iterations, most   as solve.prove takes them
 
     The bound is for the map that gives the dose: where the vial turns during an image, each image is smeared over
@@ -118,10 +119,9 @@ def certificate_of(
     rows mix into slices with weights that sum to 1 or less: each slice sees patterns of its own, and the bound covers
     any of those. The weights of the check's quick bound are tried too.
     """
-    target = setup.part.target(dose.device)
-    min_inside = torch.where(target.solid, dose, torch.inf).amin((0, 1))
-    max_outside = torch.where(target.liquid, dose, -torch.inf).amax((0, 1))
-    both = target.solid.any(0).any(0) & target.liquid.any(0).any(0)
+    target = setup.part.target(setup.where)
+    min_inside, max_outside = dose.min_inside.to(setup.where), dose.max_outside.to(setup.where)
+    both = min_inside.isfinite() & max_outside.isfinite()
     if not bool(both.any()):
         return None
     windows = torch.where(both, 1 - max_outside / min_inside.clamp(min=1e-30), torch.inf)
@@ -144,7 +144,7 @@ def certificate_of(
     return Certificate(reached, bound.window, height, part, surroundings)
 
 
-def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> Tensor:
+def _to_bound(setup: Setup, dose: SliceDoses, target: Target, narrowest: Tensor) -> Tensor:
     """(SLICES or fewer,) the slices whose bound is searched for: half of them those in which the design's window is
     narrowest, half those whose weights to start from bound it most. (A design may be narrow for other reasons than a
     bound knows, such as its limit on levels: a ball in a cage, 512 voxels across, had 0.126, and its six narrowest
@@ -156,19 +156,19 @@ def _to_bound(setup: Setup, dose: Tensor, target: Target, narrowest: Tensor) -> 
     spread = torch.linspace(0, count - 1, min(count, CANDIDATES), device=narrowest.device).round().long()
     candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
     operator, _ = _operators(setup, candidates)
-    start = dose[:, :, candidates].to(operator.dtype).contiguous()
-    bounds = first_bounds(operator, target.of_slices(candidates), start)
-    wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.argsort(stable=True)].tolist()]
+    start = dose.of(candidates).to(operator.device, operator.dtype).contiguous()
+    bounds = first_bounds(operator, target.of_slices(candidates, operator.device), start)
+    wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.cpu().argsort(stable=True)].tolist()]
     return narrowest.new_tensor(sorted(list(dict.fromkeys(wanted))[:SLICES]))
 
 
 def _bounded(
-    setup: Setup, dose: Tensor, target: Target, chosen: Tensor, iterations: int | None, most: int
+    setup: Setup, dose: SliceDoses, target: Target, chosen: Tensor, iterations: int | None, most: int
 ) -> tuple[Bound, Target]:
     """The bound for some slices, and their target."""
-    slices = Target(target.solid[:, :, chosen].contiguous(), target.liquid[:, :, chosen].contiguous())
     operator, exact = _operators(setup, chosen)
-    start = dose[:, :, chosen].float().contiguous()
+    slices = Target(*(mask[:, :, chosen].contiguous().to(operator.device) for mask in (target.solid, target.liquid)))
+    start = dose.of(chosen).float().contiguous().to(operator.device)
     return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
 
 
@@ -176,7 +176,7 @@ def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     """(slice,) the bound from the weights of the check's quick bound: uniform over the voxels along the wall, which
     all light must cross, against the part's, uniform or growing towards its rim."""
     grid = setup.part.grid
-    few = Target(target.solid[:, :, slices].contiguous(), target.liquid[:, :, slices].contiguous())
+    few = Target(*(mask[:, :, slices].contiguous().to(setup.device) for mask in (target.solid, target.liquid)))
     exact, vial_mm = _operators(setup, slices)[1], setup.job.vial.radius_mm
     at_wall = (grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)).to(few.solid.device)[:, :, None]
     radius = grid.radius_mm().to(few.solid.device)[:, :, None]
@@ -194,9 +194,9 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     100), and bounded in as many again. Designs take the motion in as few parts as everywhere; the window and its bound
     in all.
     """
-    target, voxel = setup.part.target(setup.device), setup.part.grid.voxel_mm
+    target, voxel = setup.part.target(setup.where), setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
-    solid, liquid = (mask[:, :, k : k + 1].contiguous() for mask in (target.solid, target.liquid))
+    solid, liquid = (m[:, :, k : k + 1].contiguous().to(setup.device) for m in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid
     asked = setup.job.design.iterations
     iterations = iterations or (100 if asked == "auto" else min(max(asked, 30), 100))

@@ -6,6 +6,7 @@ from lightlathe.errors import JobError, shown
 from lightlathe.job import Job
 from lightlathe.quantities import Grid
 from lightlathe.support.memory import free_bytes
+from lightlathe.support.ranks import local_rank
 from lightlathe.support.words import amount
 
 
@@ -36,6 +37,8 @@ def device_named(name: str, where: str) -> torch.device:
     """The device of that name; JobError, naming `where`, if it is unknown or absent."""
     if name == "auto":
         name = "cuda" if torch.cuda.is_available() else "cpu"
+    if name == "cuda" and (rank := local_rank()) is not None:  # each process of a machine has a card of its own
+        name = f"cuda:{rank}"
     try:
         device = torch.device(name)
     except RuntimeError:

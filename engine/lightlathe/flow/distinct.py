@@ -47,12 +47,13 @@ class Distinct:
 def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     """The distinct slices of a problem, where the solver can design every slice on its own; else the whole."""
     rows, target = problem.operator.row_of_slice, problem.target
+    rows = None if rows is None else rows.to(target.solid.device)
     part = target.solid.any(0).any(0)
     if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
-    alike = same_slices(target, problem.operator.class_of_slice)
+    alike = same_slices(target, problem.operator.class_of_slice, problem.operator.device).to(part.device)
     if (light := problem.operator.light_of_slice) is not None:
-        alike = both_same(alike, same_columns(light))
+        alike = both_same(alike, same_columns(light).to(alike.device))
     found, which, counts = alike[part].unique(return_inverse=True, return_counts=True)
     few = problem.of_slices(found)
     if not is_by_slice(solver, few):
@@ -61,23 +62,23 @@ def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     return Distinct(few, rows[part], which, rows[found], problem.operator.pattern_shape[2])
 
 
-def same_slices(target: Target, class_of_slice: Tensor | None = None) -> Tensor:
+def same_slices(target: Target, class_of_slice: Tensor | None = None, device: torch.device | None = None) -> Tensor:
     """(slice,) int64: the first slice that looks exactly like each slice, and takes light in the same way where
-    `class_of_slice` (slice,) of a linear map tells slices apart.
+    `class_of_slice` (slice,) of a linear map tells slices apart. Computed on `device`, that of the target if None.
 
     Candidates are found by a sum of random whole numbers, modulo 2^64, and then compared voxel by voxel.
     """
     volumes = [v for v in (target.solid, target.liquid, target.weight, target.dose) if v is not None]
-    if class_of_slice is not None:
-        volumes.append(class_of_slice.to(target.solid.device)[None, None])
     nx, ny, nz = target.solid.shape
-    device = target.solid.device
+    device = device or target.solid.device
+    if class_of_slice is not None:
+        volumes.append(class_of_slice[None, None])
     sums = torch.zeros(nz, dtype=torch.int64, device=device)
     generator = torch.Generator().manual_seed(0)
     rows = max(1, PIECE // (ny * nz))
     for volume in volumes:
         for start in range(0, nx, rows):
-            piece = volume[start : start + rows].flatten(0, 1)
+            piece = volume[start : start + rows].to(device).flatten(0, 1)
             numbers = piece.to(torch.int64) if piece.dtype == torch.bool else _bits(piece)
             odd = torch.randint(-(2**62), 2**62, (len(piece), 1), generator=generator).to(device)
             sums += (numbers * odd).sum(0)
@@ -86,7 +87,7 @@ def same_slices(target: Target, class_of_slice: Tensor | None = None) -> Tensor:
     equal = torch.ones(nz, dtype=torch.bool, device=device)
     for volume in volumes:
         for start in range(0, nx, rows):
-            piece = volume[start : start + rows]
+            piece = volume[start : start + rows].to(device)
             equal &= (piece == piece[..., first]).all(0).all(0)
     return torch.where(equal, first, torch.arange(nz, device=device))
 

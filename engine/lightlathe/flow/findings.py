@@ -7,7 +7,7 @@ from torch import Tensor
 
 from lightlathe.flow.aim import gain_per_turn
 from lightlathe.flow.formulation import worst_case
-from lightlathe.flow.prediction import figures_of, printed
+from lightlathe.flow.prediction import figures_of, printed, whole_dose
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.stages import Found
 from lightlathe.judge import ExposurePlan, graded, light_use
@@ -28,10 +28,11 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem,
     Its figures are those of judge/quality.py, of the exposure plan, of the light that is used, of graded parts and of
     the effect of designing for scenarios.
     """
-    job, part = setup.job, setup.part.to(setup.device)
+    job, part = setup.job, setup.part.to(setup.where)
     resin = job.resin.at(plan.exposure_s)
-    shown = patterns.fractions(setup.dtype, setup.device)
-    print_ = printed(setup.turning.scaled(gain_per_turn(job) * patterns.turns), shown, part, setup.fine, resin)
+    shown = patterns.fractions(setup.dtype, setup.where)
+    turning = setup.turning.scaled(gain_per_turn(job) * patterns.turns)
+    print_ = printed(turning, shown, part, setup.fine, resin, setup.slabs)
     incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
     figures = print_.quality | plan.figures() | light_use(print_.dose, part, incident_mj)
@@ -69,7 +70,7 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
             min(min_inside for _, min_inside in doses),
         )
         figures[f"window_all_scenarios_{name}"] = 1 - max_outside / min_inside if min_inside > 0 else -math.inf
-        dose = setup.turning(patterns)
+        dose = whole_dose(setup.turning, patterns, setup.slabs.dose)
         figures[f"window_no_scenario_{name}"] = figures_of(dose, setup.part, setup.job.resin)["window_relative"]
     return figures
 

@@ -1,28 +1,31 @@
 """The optimisation problem of a job and its initial guess: plain, with scenarios, coarse to fine."""
 
 import dataclasses
+import math
 
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
+from lightlathe.families.linear_map import doses
 from lightlathe.flow.operators import on_coarser
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
-from lightlathe.solve import Earlier, Problem, Scenarios, normalised, patterns_for, repeated
+from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.solve import Earlier, Problem, Scenarios, Start, normalised, patterns_for, repeated
 from lightlathe.support.watching import doing, step
 
 
 def problem_of(setup: Setup) -> Problem:
     """The design problem of a job, in units in which even light of 1 gives the part a mean dose of 1."""
     design = setup.job.design
-    target = setup.part.target(setup.device)
-    operator = normalised(setup.in_design, target)
+    target = setup.part.target(setup.where)
+    operator = normalised(setup.in_design, target, setup.slabs.dose)
     if design.weight == "coverage" or design.part_weight != 1:
-        covered = setup.part.coverage.to(setup.device) if design.weight == "coverage" else None
+        covered = setup.part.coverage.to(setup.where) if design.weight == "coverage" else None
         target = weighted(target, coverage=covered, solid=design.part_weight)
     target = dataclasses.replace(target, dose=wanted_doses(setup))
     return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
@@ -50,11 +53,11 @@ def wanted_doses(setup: Setup) -> Tensor | None:
         raise JobError(
             "wanted_dose in [part] takes a resin with a fixed gel dose; this one's depends on the exposure time."
         )
-    wanted = torch.full(setup.part.grid.shape, part_dose, device=setup.device)
+    wanted = torch.full(setup.part.grid.shape, part_dose, device=setup.where)
     largest = torch.zeros_like(wanted)
     for table, solid in zip(job.parts, setup.solids, strict=True):
         if table.role == "part":
-            covered = coverage(solid.form, setup.part.grid, device=setup.device)
+            covered = coverage(solid.form, setup.part.grid, device=setup.where)
             dose = part_dose if table.wanted_dose is None else table.wanted_dose
             wanted = torch.where((covered >= largest) & (covered > 0), dose, wanted)
             largest = torch.maximum(largest, covered)
@@ -64,13 +67,13 @@ def wanted_doses(setup: Setup) -> Tensor | None:
 def coarser_problem(setup: Setup, by: float) -> Problem:
     """The design problem of a job on voxels `by` times larger, a coarse stage of [design.ladder]."""
     grid = setup.part.grid.coarser(by)
-    part = voxels(setup.job, setup.solids, grid, setup.device)
+    part = voxels(setup.job, setup.solids, grid, setup.device, setup.slabs.dose)
     return problem_of(dataclasses.replace(setup, part=part, in_design=on_coarser(setup.in_design, grid)))
 
 
 @doing("the light to start from")
-def start_of(setup: Setup, problem: Problem) -> Tensor:
-    """The initial guess of a design."""
+def start_of(setup: Setup, problem: Problem) -> Tensor | Start:
+    """The initial guess of a design; in slabs what gives that of each."""
     start = setup.job.design.start
     if isinstance(start, Earlier):
         from lightlathe.result import read_result  # h5py is loaded when a file is read
@@ -82,8 +85,11 @@ def start_of(setup: Setup, problem: Problem) -> Tensor:
         if chords is not None and chords.crossing and len(chords.offset_mm) > 1:
             # columns lie elsewhere in the resin; their directions are let be
             column_mm = float(chords.offset_mm[-1] - chords.offset_mm[0]) / (len(chords.offset_mm) - 1)
-        return patterns_for(problem, earlier.fractions(), earlier.angle_rad, pixel_mm, middle, column_mm=column_mm)
-    return start(problem)
+        return patterns_for(
+            problem, earlier.fractions(), earlier.angle_rad, pixel_mm, middle, column_mm=column_mm,
+            slices=setup.slabs.dose,
+        )  # fmt: skip
+    return start(problem) if setup.slabs.design is None else start
 
 
 def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
@@ -103,11 +109,13 @@ def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float,
 
     Of the motion that the stage makes.
     """
-    target = setup.part.target(setup.device)
-    found = []
+    part, found = setup.part.judged.to(setup.where), []
     for operator, scale in setup.turning_scenarios:
         step()
-        dose = operator.scaled(gain * scale)(patterns)
-        max_outside = float(torch.where(target.liquid, dose, -torch.inf).amax())
-        found.append((max_outside, float(torch.where(target.solid, dose, torch.inf).amin())))
+        max_outside, min_inside = -math.inf, math.inf
+        for taken, dose in doses(operator.scaled(gain * scale), patterns, setup.slabs.dose):
+            judged = part[:, :, taken].to(dose.device)
+            max_outside = max(max_outside, float(torch.where(judged == LIQUID, dose, -torch.inf).amax()))
+            min_inside = min(min_inside, float(torch.where(judged == SOLID, dose, torch.inf).amin()))
+        found.append((max_outside, min_inside))
     return found

@@ -2,21 +2,26 @@
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import partial
 from typing import Any, Literal
 
+import torch
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.families import Resin
+from lightlathe.families.linear_map import doses
 from lightlathe.flow.assumed import with_light, with_vial
 from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
-from lightlathe.judge import quality
+from lightlathe.flow.slabs import Slabs, slabs_of
+from lightlathe.judge import quality, quality_of
+from lightlathe.judge.order import slabs as in_layers
 from lightlathe.quantities import FineShape, Part, Prediction
 from lightlathe.result import Record
-from lightlathe.support.watching import doing
+from lightlathe.support.watching import doing, step
 
 
 def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
@@ -32,30 +37,100 @@ def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str =
 
 
 def printed(
-    turning: DoseOperator | Turning, levels: Tensor, part: Part, fine: FineShape | None, resin: Resin
+    turning: DoseOperator | Turning,
+    levels: Tensor,
+    part: Part,
+    fine: FineShape | None,
+    resin: Resin,
+    slabs: Slabs = Slabs(),  # noqa: B008, frozen
 ) -> Prediction:
-    """The print of levels 0..1 of full irradiance, on the operator's device.
+    """The print of levels 0..1 of full irradiance, on the operator's device; in slabs, in main memory.
 
     turning   mJ/cm3 of the whole exposure, in the motion that the stage makes
     fine      the print is judged on this grid as well
     resin     as it is after the exposure
+    slabs     how many slices are lit at a time; `levels`, `part` and `fine` may then lie in main memory
 
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
     band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
     """
-    dose = turning(levels)
-    figures = figures_of(dose, part, resin)
-    if part.whole is not None:
-        figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    if slabs.dose is None:
+        dose = turning(levels.to(turning.device))
+        solid, figures = resin.solid(dose), figures_of(dose, part, resin)
+        if part.whole is not None:
+            figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+    else:
+        dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
+        wanted = {"": part.judged, "_whole": part.whole}
+        solid, figures = _in_slabs(turning, levels, wanted, resin, slabs.dose, dose)
     fine_solid = None
-    if fine is not None:
-        fine_dose = turning.on(fine.grid)(levels)
+    if fine is not None and slabs.fine is not None:
+        wanted = {"_fine": fine.judged, "_fine_judged": fine.banded}
+        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, wanted, resin, slabs.fine)
+        figures |= found
+    elif fine is not None:
+        fine_dose = turning.on(fine.grid)(levels.to(turning.device))
         figures |= figures_of(fine_dose, fine, resin, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
         fine_solid = resin.solid(fine_dose)
-    return Prediction(dose, resin.solid(dose), figures, fine_solid)
+    return Prediction(dose, solid, figures, fine_solid)
+
+
+def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | None) -> Tensor:
+    """(x, y, z) the dose; in main memory where it is computed in slabs."""
+    if slices is None:
+        return turning(levels.to(turning.device))
+    whole = torch.empty(turning.dose_shape, dtype=turning.dtype)
+    for taken, dose in doses(turning, levels, slices):
+        whole[:, :, taken] = dose.cpu()
+        step(taken.stop, whole.shape[2])
+    return whole
+
+
+def _in_slabs(
+    turning: DoseOperator | Turning,
+    levels: Tensor,
+    wanted: Mapping[str, Tensor | None],
+    resin: Resin,
+    slices: int,
+    held: Tensor | None = None,
+) -> tuple[Tensor, dict[str, float]]:
+    """What turns solid, in main memory, and the figures by what is judged, for each suffix.
+
+    held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
+           for each look at it
+    """
+    solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
+
+    def slabs() -> Iterator[tuple[slice, Tensor]]:
+        nonlocal filled
+        if filled and held is not None:
+            for start in range(0, held.shape[2], slices):
+                taken = slice(start, min(start + slices, held.shape[2]))
+                yield taken, held[:, :, taken].to(turning.device)
+            return
+        for taken, dose in doses(turning, levels, slices):
+            if held is not None:
+                held[:, :, taken] = dose.cpu()
+            if not filled:
+                solid[:, :, taken] = resin.solid(dose).cpu()
+            step(taken.stop, solid.shape[2])
+            yield taken, dose
+        filled = True
+
+    def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
+        for taken, dose in slabs():
+            yield from in_layers(dose, resin.solid(dose), judged[:, :, taken].to(dose.device))
+
+    figures = {}
+    for suffix, judged in wanted.items():
+        if judged is not None:
+            below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
+            of = partial(pieces, judged)
+            figures |= quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)
+    return solid, figures
 
 
 @doing("predicting the print")
@@ -116,4 +191,7 @@ def predict(
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
-    return printed(turning, patterns.fractions(), record.part, record.fine if finer else None, resin.at(exposure))
+    here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
+    slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, torch.device("cpu"))
+    fine = record.fine if finer else None
+    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs)

@@ -16,6 +16,7 @@ from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import left_out
+from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
@@ -36,6 +37,7 @@ class Setup:
                All give the mean over a turn per unit of incident light, and take the lit columns and rows alone.
     optics     of the projector's whole field
     field      the lit columns and rows in it: see flow/lit.py
+    slabs      how many slices are worked on at a time: see flow/slabs.py
     """
 
     job: Job
@@ -49,6 +51,19 @@ class Setup:
     optics: Optics
     field: Field
     warnings: tuple[str, ...]
+    slabs: Slabs = Slabs()  # noqa: RUF009, frozen
+
+    @property
+    def where(self) -> torch.device:
+        """The device on which whole volumes and patterns lie."""
+        return self.slabs.where(self.device)
+
+    def in_smaller_slabs(self) -> "Setup":
+        """The same, with half as many slices at a time."""
+        nz, finer = self.part.grid.shape[2], self.job.grid.finer
+        half = [-(-(n or most) // 2) for n, most in ((self.slabs.design, nz), (self.slabs.dose, nz))]
+        fine = -(-(self.slabs.fine or nz * finer) // 2)
+        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=Slabs(*half, fine, self.slabs.limit_bytes))
 
     @cached_property
     def lightless_mm(self) -> list[float]:
@@ -126,7 +141,8 @@ class Setup:
         """The true shape on voxels `finer` times finer; None where the job leaves that out. Made at first use."""
         if self.job.grid.finer == 1:
             return None
-        part = voxels(self.job, self.solids, self.part.grid.finer(self.job.grid.finer), self.device)
+        finer = self.part.grid.finer(self.job.grid.finer)
+        part = voxels(self.job, self.solids, finer, self.device, self.slabs.fine, covered=False)
         whole = part.judged if part.whole is None else part.whole
         return FineShape(part.grid, whole, None if part.whole is None else part.judged)
 
@@ -151,16 +167,18 @@ def prepare(
             require_fit(report)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
     field = field_of(job, solids, grid)
-    require_memory(grid, device, job.turn.angles * field.lit_pixels)
-    part = voxels(job, solids, grid, device)
+    slabs = slabs_of(job, grid, field, device)
+    require_memory(grid, slabs.where(device), job.turn.angles * field.lit_pixels)
+    part = voxels(job, solids, grid, device, slabs.dose)
     if thin is None:
         inserts = [s.form for s in solids if s.role == "insert"]
         thin = [thin_walls(s.form, grid, inserts) for s in solids if s.role == "part"]
     for found in thin:
         said += found.warnings
-    said += conflicts(part.coverage, [coverage(s.form, grid, device=device) for s in solids if s.role == "keep_liquid"])
+    kept = [coverage(s.form, grid, device=slabs.where(device)) for s in solids if s.role == "keep_liquid"]
+    said += conflicts(part.coverage, kept)
     optics = optics_of(job, shadows=shadows_of(part, job.vial.radius_mm))
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
-    return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said))
+    return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said), slabs)

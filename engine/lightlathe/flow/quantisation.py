@@ -21,10 +21,12 @@ from lightlathe.losses import SoftWindow
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import Patterns
 from lightlathe.solve import Problem, rounded
+from lightlathe.solve.rounding import nearest
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: with fewer, one correction does not make up for rounding
+PIECE = 1 << 24  # levels of light in main memory that are chosen at a time
 ROUNDING_COST = 0.001  # of window: above this, levels are optimised instead of rounded to nearest
 
 
@@ -48,7 +50,7 @@ class Shown:
         """The light of a design; see `expose`. Raises JobError where it is 0."""
         light = setup.operator.optics.illumination
         if light is not None:  # what dead pixels are told costs nothing in the design, and must not be the peak
-            found = found * (light > 0).to(found)
+            found = found * (light > 0).to(found.device, found.dtype)
         peak = float(found.max())
         if not (math.isfinite(peak) and peak > 0):
             raise JobError("the design found no light at all; try another loss or start in [design].")
@@ -63,7 +65,7 @@ class Shown:
     def patterns(self, dimming: float, turns: int) -> Patterns:
         """The nearest levels of the dimmed light."""
         light, turn = self.setup.job.light, self.setup.job.turn
-        levels = quantise(self.fractions * dimming, self.book).cpu()
+        levels = self._levels(dimming)
         if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
             raise ZeroLevels(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
@@ -73,10 +75,18 @@ class Shown:
         return Patterns(levels, self.setup.operator.optics.chords.angle_rad, self.book.full_scale, light.pixel_mm,
                         light.irradiance_mw_cm2, turn.dwell_s, turns, self.setup.field)  # fmt: skip
 
+    def _levels(self, dimming: float) -> Tensor:
+        """The nearest levels, in main memory; where the light lies there too, some images at a time."""
+        device, images = self.setup.device, len(self.fractions)
+        if self.setup.slabs.design is not None:
+            images = max(1, PIECE * images // max(1, self.fractions.numel()))
+        pieces = [quantise(piece.to(device) * dimming, self.book).cpu() for piece in self.fractions.split(images)]
+        return pieces[0] if len(pieces) == 1 else torch.cat(pieces)
+
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""
         full = None if self.full_turns is None else self.full_turns / dimming
-        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.device))
+        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.where))
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
 
 
@@ -187,8 +197,27 @@ def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) 
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
     operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
-    problem = Problem(operator, sharp, setup.part.target(setup.device))
+    problem = Problem(operator, sharp, setup.part.target(setup.where))
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
-    chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=setup.job.rounding_steps, enough=ROUNDING_COST)
+    steps, slab = setup.job.rounding_steps, setup.slabs.design
+    if slab is None:
+        chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST)
+    else:
+        chosen = _rounded_in_slabs(problem, fractions, allowed, slab, steps)
     levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
     return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
+
+
+def _rounded_in_slabs(problem: Problem, fractions: Tensor, allowed: Tensor, most: int, steps: int) -> Tensor:
+    """The same of slices that have rows of their own, `most` at a time: each slab keeps its own window wide."""
+    rows, part = problem.operator.row_of_slice, problem.target.solid.any(0).any(0)
+    assert rows is not None  # it was designed in slabs
+    chosen = allowed[nearest(fractions, allowed).long()]
+    lit = (part & (rows.to(part.device) >= 0)).nonzero().flatten()
+    for here in lit.split(most):
+        of_slab, at = problem.slab(here), rows.cpu()[here]
+        given = fractions[:, :, at].to(of_slab.operator.device).contiguous()
+        chosen[:, :, at] = rounded(
+            of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST
+        ).to(chosen.device)
+    return chosen

@@ -1,6 +1,7 @@
 """The solids of a job: read, placed, laid out in the vial, counted into voxels."""
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePath
@@ -22,10 +23,11 @@ from lightlathe.part import (
     level_ends,
     place,
     read_surface,
+    require_some,
 )
 from lightlathe.quantities import Grid, Part
 from lightlathe.support.own import OwnMember
-from lightlathe.support.watching import doing
+from lightlathe.support.watching import doing, step
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,53 @@ def _along_z(form: Surface | Shape, move_mm: float) -> Surface:
 
 
 @doing("counting voxels")
-def voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
-    """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union."""
+def voxels(
+    job: Job,
+    solids: tuple[Solid, ...],
+    grid: Grid,
+    device: torch.device,
+    slices: int | None = None,
+    *,
+    covered: bool = True,
+) -> Part:
+    """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union.
+
+    slices    counted at a time, the whole then lies in main memory; None: all at once, on the device
+    covered   False: fractions are not wanted; in slabs, those of the result are of no voxel
+    """
+    nz = grid.shape[2]
+    if slices is None or slices >= nz:
+        return _voxels(job, solids, grid, device)
+    beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
+    whole: Part | None = None
+    for start in range(0, nz, slices):
+        stop = min(nz, start + slices)
+        first, end = max(0, start - beside), min(nz, stop + beside)
+        slab = _voxels(job, solids, grid.slab(first, end), device)
+        whole = _empty(grid, slab, covered) if whole is None else whole
+        for name in ("judged", "insert", "whole", "opaque", *(["coverage"] if covered else [])):
+            into, found = getattr(whole, name), getattr(slab, name)
+            if into is not None:
+                into[:, :, start:stop] = found[:, :, start - first : stop - first].to(into.device)
+        step(stop, nz)
+    assert whole is not None
+    require_some(whole.judged, whole.coverage, grid)
+    return whole
+
+
+def _empty(grid: Grid, slab: Part, covered: bool) -> Part:
+    """A part with the volumes of a slab of it, in main memory, nothing in them yet."""
+
+    def like(volume: Tensor | None) -> Tensor | None:
+        return None if volume is None else torch.zeros(grid.shape, dtype=volume.dtype)
+
+    none = torch.zeros((), dtype=slab.coverage.dtype).expand(grid.shape)
+    coverage = torch.zeros(grid.shape, dtype=slab.coverage.dtype) if covered else none
+    judged = torch.zeros(grid.shape, dtype=slab.judged.dtype)
+    return Part(grid, coverage, judged, like(slab.insert), like(slab.whole), like(slab.opaque))
+
+
+def _voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
     forms: dict[str, list[Surface | Shape]] = {"part": [], "insert": [], "keep_liquid": []}
     for solid in solids:
         forms[solid.role].append(solid.form)

@@ -11,13 +11,14 @@ from typing import Any
 import torch
 from torch import Tensor
 
-from lightlathe.errors import SolveError
+from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Stop
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.until_done import solve_until_done
-from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, logged_every, solve
+from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, is_by_slice, logged_every, solve
+from lightlathe.solve.slabs import begun, on_one_threshold, passed
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -107,7 +108,7 @@ def run_stages(
     log_before: dict[str, Log] = {
         stage: {name: values.tolist() for name, values in log.items()} for stage, log in state.get("before", {}).items()
     }
-    start = state["start"].to(setup.device) if "start" in state else None
+    start = state["start"].to(setup.where) if "start" in state else None
     gain_before = plain.operator.gain
     stop = setup.job.design.stop
     for number in range(first, len(stages)):
@@ -116,7 +117,7 @@ def run_stages(
         own_gain = problem.operator.gain  # scenarios are in the units of the plain case
         goes_on = state.get("run") if number == first else None
         if goes_on is not None:
-            goes_on = _on(setup.device, goes_on)
+            goes_on = _on(setup.where, goes_on)
             start = goes_on["best"] if start is None else start
         elif start is None:
             start = start_of(setup, problem)
@@ -127,6 +128,12 @@ def run_stages(
         ready: dict[str, Any] = {"stage": stage.name, "before": _tensors(log_before)}
         if stage.name == "robust":
             ready["start"] = start  # what it is compared with at the end
+        if goes_on is not None and setup.slabs.design is not None:  # slabs that come begin as they would have
+            begins = state["begins"] if "begins" in state else start_of(setup, problem)
+        else:
+            begins = start if goes_on is not None or callable(start) else slices.taken(start)
+        if setup.slabs.design is not None and isinstance(begins, Tensor):
+            ready["begins"] = begins
 
         def each(row: dict[str, float], rows: Log = rows, last: bool = last, stage: Stage = stage) -> None:
             for name, value in row.items():
@@ -144,10 +151,11 @@ def run_stages(
             outcome = _solved(
                 slices.problem,
                 setup.job.design.solver,
-                start if goes_on is not None else slices.taken(start),
+                begins,
                 stage.iterations,
                 rows,
                 setup.design_vial,
+                setup.slabs.design,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
                 stop=stop if last else _half(stop),
@@ -164,12 +172,32 @@ def run_stages(
 
 
 def _solved(
-    problem: Problem, solver: Solver | Auto, start: Tensor, iterations: int | None, past: Log, vial: str, **also: Any
+    problem: Problem,
+    solver: Solver | Auto,
+    start: Any,
+    iterations: int | None,
+    past: Log,
+    vial: str,
+    slab: int | None,
+    **also: Any,
 ) -> Outcome:
-    """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words."""
+    """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
+    `slab` how many slices are designed at a time."""
+    if slab is not None and not is_by_slice(solver, problem):
+        raise JobError(
+            "memory does not hold all slices at once, and this design cannot go slab by slab: its slices share rows of "
+            "pixels or light, or its loss, solver or penalties look at all of them together.\n"
+            "  A larger memory_limit_gb in [design], larger voxels, or rows of pixels that lie on slices would do."
+        )
     if iterations is None:
-        return solve_until_done(problem, solver, start, past=past, vial=vial, **also)
-    return solve(problem, solver, start, iterations=iterations, **also)
+        return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
+    if slab is None:
+        return solve(problem, solver, start, iterations=iterations, **also)
+    state, spent_s = also.pop("state"), also.pop("spent_s")
+    run = begun(problem, slab, spent_s) if state is None else state
+    found = passed(problem, solver, start, run, iterations=iterations, ramp=iterations, **also)
+    best = on_one_threshold(problem, found.run["best"], found.run["most"])
+    return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
 
 
 def _half(stop: Stop | None) -> Stop | None:

@@ -17,6 +17,8 @@ from torch import Tensor
 from lightlathe.families import Stop
 from lightlathe.flow.prepare import STANDING
 from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
+from lightlathe.solve.slabs import begun, on_one_threshold, passed
+from lightlathe.support.ranks import ranks
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations
 TYPICAL = 400  # of parts in benchmarks/JOBS.md
@@ -46,18 +48,23 @@ def solve_until_done(
     past: dict[str, list[float]],
     on_iteration: Callable[[dict[str, float]], None],
     vial: str = STANDING,
+    slab: int | None = None,
     **also: Any,
 ) -> Outcome:
     """As solve.solve, in as many iterations as it takes, MOST at most.
 
     past   the log of the run that `state` is of
     vial   that the problem assumes, in words
+    slab   slices that are designed at a time, where each has patterns of its own; None: all of them
     """
     ramp = RAMP if hasattr(problem.loss, "stage") else PLAIN
     if not is_by_slice(solver, problem):
         rule = _Either(stop, NothingWon(ramp, past, by_loss=problem.target.dose is not None))
         return solve(problem, solver, start, iterations=MOST, ramp=ramp, stop=rule, state=state,
                      on_iteration=on_iteration, **also)  # fmt: skip
+    if slab is not None:
+        return _in_slabs(problem, solver, start, slab, ramp=ramp, stop=stop, state=state, vial=vial,
+                         on_iteration=on_iteration, **also)  # fmt: skip
     done = 0 if state is None else int(state["iteration"])
     end = ramp if done < ramp else min(ramp + ROUND * ((done - ramp) // ROUND + 1), MOST)
     if state is not None and done >= ramp and (done - ramp) % ROUND == 0:  # it was stopped between two rounds
@@ -75,34 +82,79 @@ def solve_until_done(
         end = min(end + ROUND, MOST)
 
 
+def _in_slabs(
+    problem: Problem,
+    solver: Solver | Auto,
+    start: Any,
+    most: int,
+    *,
+    ramp: int,
+    state: dict[str, Any] | None,
+    vial: str,
+    spent_s: float = 0.0,
+    **also: Any,
+) -> Outcome:
+    """The same slab after slab: all of them through the ramp, then those slices that can still widen the window."""
+    run, log = begun(problem, most, spent_s) if state is None else state, {}
+    end, open_ = int(run.get("end", ramp)), None
+    while True:
+        found = passed(problem, solver, start, {**run, "end": end}, iterations=end, ramp=ramp, **also)
+        for name, values in found.log.items():
+            log.setdefault(name, []).extend(values)
+        run, reason = found.run, None if found.stopped_because == ALL_DONE else found.stopped_because
+        if reason is None:
+            reason, run, open_ = ranks().done_by(0, lambda run=run: _few(decided(problem, run, vial)))
+            run = {**found.run, **run}
+        if reason is not None:
+            best = on_one_threshold(problem, run["best"], run["most"])
+            return Outcome(best, run["best"], log, run, reason)
+        end = min(end + ROUND, MOST)
+        run = {**run, "lanes": open_, "done": 0}
+
+
+def _few(found: tuple[str | None, dict[str, Any], Tensor]) -> tuple[str | None, dict[str, Any], Tensor]:
+    """What was decided, without the patterns, which all processes have."""
+    reason, run, open_ = found
+    return reason, {name: run[name] for name in ("upper", "narrowest") if name in run}, open_
+
+
 def next_round(
     problem: Problem, solver: Solver | Auto, run: dict[str, Any], vial: str = STANDING
 ) -> tuple[str | None, dict[str, Any]]:
     """(why the design is done, or None; the run to go on with, of those slices that can still widen the window)."""
-    quality, both = run["quality"], _with_window(problem)
+    reason, run, wanted = decided(problem, run, vial)
+    if reason is not None:
+        return reason, run
+    have = run.get("lanes")
+    if len(wanted) <= WORTH * (len(run["quality"]) if have is None else len(have)):
+        run = narrowed(run, solver, wanted)
+    return None, run
+
+
+def decided(problem: Problem, run: dict[str, Any], vial: str) -> tuple[str | None, dict[str, Any], Tensor]:
+    """(why the design is done, or None; the run with what was found; (slice,) those that can still widen the window).
+
+    run   its quality of each slice and their best patterns, on any device
+    """
+    quality, both, none = run["quality"], _with_window(problem).to(run["quality"].device), torch.arange(0)
     if not bool(both.any()):
-        return "no slice has both part and surroundings, so there is no window to widen", run
+        return "no slice has both part and surroundings, so there is no window to widen", run, none
     narrowest = float(quality[both].amin())
     if "upper" not in run:
         run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
     upper = float(run["upper"])
     if upper <= 0:
         even = "even " if vial == STANDING else ""
-        return f"an estimated bound (not proven) leaves no window, {even}for {vial}", run
+        return f"an estimated bound (not proven) leaves no window, {even}for {vial}", run, none
     if upper - narrowest <= GAP:
-        return f"within {GAP:g} of an estimated bound (not proven), for {vial}", run
+        return f"within {GAP:g} of an estimated bound (not proven), for {vial}", run, none
     if not narrowest - float(run["narrowest"]) > WON:  # NaN too, where a slice stays dark
-        return _nothing_won(), run
+        return _nothing_won(), run, none
     if run["iteration"] >= MOST:
-        return f"{MOST} iterations", run
-    open_ = (both & (quality < upper)).nonzero().flatten()
-    have = run.get("lanes")
-    most = len(quality) if have is None else len(have)
-    count = -(-len(open_) // TOGETHER) * TOGETHER
-    if count <= WORTH * most:
-        order = torch.where(both, quality, torch.inf).argsort(stable=True)
-        run = narrowed(run, solver, order[:count].sort().values)
-    return None, {**run, "narrowest": quality[both].amin().cpu()}
+        return f"{MOST} iterations", run, none
+    count = -(-int((both & (quality < upper)).sum()) // TOGETHER) * TOGETHER
+    order = torch.where(both, quality, torch.inf).argsort(stable=True)
+    return None, {**run, "narrowest": quality[both].amin().cpu()}, order[:count].sort().values
 
 
 def _with_window(problem: Problem) -> Tensor:
@@ -119,8 +171,8 @@ def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
         return torch.ones((), dtype=torch.float64)
     order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
     few = order[: min(BOUNDED, int(both.sum()))].sort().values
-    part = problem.of_slices(few)
-    dose = part.operator(run["best"][:, :, few].contiguous())
+    part = problem.slab(few)
+    dose = part.operator(run["best"][:, :, few].to(part.operator.device).contiguous())
     return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
 
 

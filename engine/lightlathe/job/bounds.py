@@ -25,6 +25,7 @@ BY_UNIT = {
     "_kg_m3": (1e-6, 1e5, "1e-6 to 1e5 kg/m3"),
     "_pa_s": (1e-6, 1e9, "1e-6 to 1e9 Pa s"),  # air has 2e-5, pitch 1e8
     "_m3_mol_s": (1e-9, 1e12, "1e-9 to 1e12 m3/(mol s)"),
+    "_gb": (1e-3, 1e6, "1 MB to 1 PB"),
     "_per_photon": (1e-6, 1e3, "1e-6 to 1000"),
 }
 BY_NAME = {

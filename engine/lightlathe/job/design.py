@@ -65,6 +65,10 @@ class Design:
     seed          of the random numbers that a loss of your own may draw; nothing else here is random
     level_limit   no pixel brighter than this many times the even level that would just cure the part
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
+    memory_limit_gb   memory that arrays may take on the device, on a CPU that of the whole program; left out: what is
+                  free. With less than all slices need, they are designed and judged slab after slab
+    slab_slices   slices that are designed at a time; left out: as many as memory holds. A design with as many is the
+                  same bit for bit on one process and on several
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
                   rounded so; double: float64 throughout (CPU, or the reference kernel)
     """
@@ -87,10 +91,14 @@ class Design:
     seed: int = 0
     kernel: str = "auto"
     device: str = "auto"
+    memory_limit_gb: float | None = None
+    slab_slices: int | None = None
     precision: Literal["half", "single", "double"] = "half"
 
     def __post_init__(self) -> None:
-        positive("design", level_limit=self.level_limit)
+        positive(
+            "design", level_limit=self.level_limit, memory_limit_gb=self.memory_limit_gb, slab_slices=self.slab_slices
+        )
         if self.iterations != "auto":
             positive("design", iterations=self.iterations)
         if self.kernel not in ("auto", *KERNELS):
@@ -113,3 +121,9 @@ class Design:
                 raise JobError(f"{name} is {getattr(self, name)}; expected 0 or more.")
         if self.tolerance_mm and self.tolerance_voxels:
             raise JobError("tolerance_mm and tolerance_voxels are both given; expected one of them.")
+
+    @property
+    def scenarios(self) -> int:
+        """How many are designed for together, the plain one counted; 0 for a plain design."""
+        robust = self.robust
+        return 0 if robust is None else 1 + math.prod(len(getattr(robust, f.name)) for f in fields(robust))

@@ -5,7 +5,7 @@ one bucket) find any order statistic exactly, slab by slab, in a few MB beside t
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import torch
 from torch import Tensor
@@ -13,6 +13,10 @@ from torch import Tensor
 LOW_BITS = 12  # 2^19 buckets of relative width 2^-11, then 2^12 values in one bucket
 BUCKETS = 1 << (31 - LOW_BITS)
 SLAB_VOXELS = 1 << 24  # a slab of 16 million voxels: about 0.3 GB of scratch
+
+
+Pieces = Callable[[], Iterable[tuple[Tensor, ...]]]
+"""Gives the (dose, judged) of all voxels in pieces, each a tensor of any shape; the same ones whenever it is called."""
 
 
 def slabs(*volumes: Tensor) -> Iterator[tuple[Tensor, ...]]:
@@ -28,8 +32,22 @@ def _bits(dose: Tensor) -> Tensor:
     return dose.float().clamp(min=0).add(0.0).view(torch.int32)
 
 
+def pieces_of(dose: Tensor, judged: Tensor) -> Pieces:
+    """Those of whole volumes."""
+    return lambda: slabs(dose, judged)
+
+
+def histograms(pieces: Pieces, values: Sequence[int]) -> list[Tensor]:
+    """(BUCKETS,) int64 on the CPU for each value: voxels with judged == value in each bucket of dose (see `edges`)."""
+    counts = [torch.zeros(BUCKETS, dtype=torch.int64) for _ in values]
+    for dose, judged in pieces():
+        for count, value in zip(counts, values, strict=True):
+            count += histogram(dose, judged, value)
+    return counts
+
+
 def histogram(dose: Tensor, judged: Tensor, value: int) -> Tensor:
-    """(BUCKETS,) int64 on the CPU: voxels with judged == value in each bucket of dose (see `edges`)."""
+    """That of one piece or volume."""
     counts = torch.zeros(BUCKETS, dtype=torch.int64, device=dose.device)
     for part_dose, part_judged in slabs(dose, judged):
         chosen = _bits(part_dose[part_judged == value])
@@ -42,29 +60,40 @@ def edges() -> Tensor:
     return (torch.arange(BUCKETS, dtype=torch.int32) << LOW_BITS).clamp(max=0x7F7FFFFF).view(torch.float32)
 
 
-def received_by(dose: Tensor, judged: Tensor, value: int, shares: Sequence[float], counts: Tensor) -> list[float]:
+def received_by(pieces: Pieces, wanted: Sequence[tuple[int, Sequence[float], Tensor]]) -> list[list[float]]:
     """Dose received by at least each share of the voxels with judged == value (D_v of dose-volume curves).
 
-    `counts` is their `histogram`. NaN for each if there are no such voxels.
+    wanted   (value, shares, its histogram) for each value. NaN for each share if there are no such voxels
     """
-    total = int(counts.sum())
-    if total == 0:
-        return [float("nan")] * len(shares)
-    at_or_below = counts.cumsum(0)
-    # 0 is the smallest; the tolerance keeps 0.07 * 100 = 7.000...01 at 7
-    ranks = [total - max(1, math.ceil(share * total * (1 - 1e-12))) for share in shares]
-    buckets = [int(torch.searchsorted(at_or_below, rank, right=True)) for rank in ranks]
-    fine = {bucket: torch.zeros(1 << LOW_BITS, dtype=torch.int64, device=dose.device) for bucket in buckets}
-    for part_dose, part_judged in slabs(dose, judged):
-        chosen = _bits(part_dose[part_judged == value])
-        high = chosen >> LOW_BITS
-        for bucket, count in fine.items():
-            low = chosen[high == bucket] & ((1 << LOW_BITS) - 1)
-            count += torch.bincount(low, minlength=1 << LOW_BITS)
+    ranked = [_ranked(shares, counts) for _, shares, counts in wanted]
+    fine = [{bucket: torch.zeros(1 << LOW_BITS, dtype=torch.int64) for _, bucket in places} for places in ranked]
+    for whole_dose, whole_judged in pieces():
+        for (value, _, _), counts in zip(wanted, fine, strict=True):
+            for dose, judged in slabs(whole_dose, whole_judged):
+                chosen = _bits(dose[judged == value])
+                high = chosen >> LOW_BITS
+                for bucket, count in counts.items():
+                    low = chosen[high == bucket] & ((1 << LOW_BITS) - 1)
+                    count += torch.bincount(low, minlength=1 << LOW_BITS).cpu()
+    return [
+        [_at(bucket, rank, counts[bucket]) for rank, bucket in places] if places else [math.nan] * len(shares)
+        for (_, shares, _), places, counts in zip(wanted, ranked, fine, strict=True)
+    ]
+
+
+def _ranked(shares: Sequence[float], counts: Tensor) -> list[tuple[int, int]]:
+    """(rank within its bucket, bucket) of the voxel that answers for each share; empty without voxels."""
+    total, at_or_below = int(counts.sum()), counts.cumsum(0)
     found = []
-    for rank, bucket in zip(ranks, buckets, strict=True):
-        before = int(at_or_below[bucket - 1]) if bucket else 0
-        low = int(torch.searchsorted(fine[bucket].cpu().cumsum(0), rank - before, right=True))
-        bits = torch.tensor([(bucket << LOW_BITS) | low], dtype=torch.int32)
-        found.append(float(bits.view(torch.float32)[0]))
+    for share in shares if total else ():
+        # 0 is the smallest; the tolerance keeps 0.07 * 100 = 7.000...01 at 7
+        rank = total - max(1, math.ceil(share * total * (1 - 1e-12)))
+        bucket = int(torch.searchsorted(at_or_below, rank, right=True))
+        found.append((rank - (int(at_or_below[bucket - 1]) if bucket else 0), bucket))
     return found
+
+
+def _at(bucket: int, rank: int, counts: Tensor) -> float:
+    """The dose of this rank in a bucket, `counts` of whose low bits are known."""
+    low = int(torch.searchsorted(counts.cumsum(0), rank, right=True))
+    return float(torch.tensor([(bucket << LOW_BITS) | low], dtype=torch.int32).view(torch.float32)[0])

@@ -1,17 +1,20 @@
 """How good a print is: voxel errors, process window, dose-volume figures, use of the light."""
 
 import math
+from collections.abc import Callable, Iterable
 
 import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
-from lightlathe.judge.order import edges, histogram, received_by, slabs
+from lightlathe.judge.order import BUCKETS, Pieces, edges, histogram, histograms, pieces_of, received_by, slabs
 from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
 from lightlathe.support.sums import exact_total, mean
 
 NAN = float("nan")
+Printed = Callable[[], Iterable[tuple[Tensor, ...]]]
+"""Gives the (dose, solid, judged) of all voxels in pieces, each three tensors of one shape; the same at every call."""
 
 
 def quality(
@@ -50,10 +53,22 @@ def quality(
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)
-    judged = part.judged
+    return quality_of(
+        lambda: slabs(dose, solid, part.judged),
+        liquid_below_mj_cm3=liquid_below_mj_cm3,
+        solid_above_mj_cm3=solid_above_mj_cm3,
+        suffix=suffix,
+    )
+
+
+def quality_of(
+    printed: Printed, *, liquid_below_mj_cm3: float, solid_above_mj_cm3: float, suffix: str = ""
+) -> dict[str, float]:
+    """As `quality`, of voxels that come in pieces: for prints that are never held whole. It goes through them twice."""
     inside = outside = missing = extra = short = above = 0
     least_in, most_out = math.inf, -math.inf
-    for d, s, j in slabs(dose, solid, judged):
+    counts_in, counts_out = (torch.zeros(BUCKETS, dtype=torch.int64) for _ in range(2))
+    for d, s, j in printed():
         if not bool(torch.isfinite(d).all()):
             raise SolveError("the dose holds NaN or infinity; expected finite mJ/cm3. Are the patterns finite?")
         is_in, is_out = j == SOLID, j == LIQUID
@@ -68,12 +83,14 @@ def quality(
             least_in = min(least_in, float(d_in.min()))
         if d_out.numel():
             most_out = max(most_out, float(d_out.max()))
+        counts_in += histogram(d, j, SOLID)
+        counts_out += histogram(d, j, LIQUID)
     low = most_out if outside else NAN
     high = least_in if inside else NAN
-    counts_in = histogram(dose, judged, SOLID)
-    counts_out = histogram(dose, judged, LIQUID)
-    d98, d50, d2 = received_by(dose, judged, SOLID, (0.98, 0.50, 0.02), counts_in)
-    (d2_out,) = received_by(dose, judged, LIQUID, (0.02,), counts_out)
+    (d98, d50, d2), (d2_out,) = received_by(
+        lambda: ((d, j) for d, _, j in printed()),
+        [(SOLID, (0.98, 0.50, 0.02), counts_in), (LIQUID, (0.02,), counts_out)],
+    )
     figures = {
         "iou": _share(inside - missing, inside + extra),
         "under_cure_fraction": _share(missing, inside),
@@ -107,8 +124,12 @@ def best_thresholds(
     between   the best of the thresholds from one to another; NaN, NaN, NaN too where they lie within 0.05 %
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
-    inside = histogram(dose, part.judged, SOLID)
-    outside = histogram(dose, part.judged, LIQUID)
+    return best_thresholds_of(pieces_of(dose, part.judged), between)
+
+
+def best_thresholds_of(pieces: Pieces, between: tuple[float, float] | None = None) -> tuple[float, float, float]:
+    """As `best_thresholds`, of voxels that come in pieces."""
+    inside, outside = histograms(pieces, (SOLID, LIQUID))
     lowest = edges()
     # entry b: a threshold at the lower edge of bucket b + 1, so that a voxel without dose is never solid
     right = (inside.sum() - inside.cumsum(0)).double()

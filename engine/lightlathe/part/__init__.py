@@ -10,7 +10,7 @@ from lightlathe.part.ends import level_ends
 from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
 from lightlathe.part.placement import place
 from lightlathe.part.reading import read_surface
-from lightlathe.part.roles import conflicts, judge, near_surface
+from lightlathe.part.roles import conflicts, judge, near_surface, require_some
 from lightlathe.part.shapes import SHAPES
 from lightlathe.part.surface import Surface, surface_from_triangles
 from lightlathe.part.thin import ThinReport, thin_walls
@@ -18,5 +18,6 @@ from lightlathe.part.voxels import Voxels
 
 __all__ = [
     "SHAPES", "FitReport", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
-    "level_ends", "near_surface", "place", "read_surface", "require_fit", "surface_from_triangles", "thin_walls",
+    "level_ends", "near_surface", "place", "read_surface", "require_fit", "require_some", "surface_from_triangles",
+    "thin_walls",
 ]  # fmt: skip

@@ -25,6 +25,7 @@ from lightlathe.families import Shape
 from lightlathe.part.count import Count
 from lightlathe.part.surface import Surface
 from lightlathe.quantities import Grid
+from lightlathe.support.own import OwnMember
 from lightlathe.support.words import amount
 
 
@@ -51,10 +52,17 @@ def coverage(
     if not solids:
         raise PartError("there is no solid to count; expected one or more.")
     surfaces = [s for s in solids if isinstance(s, Surface)]
-    counted = [s.coverage(grid, device) for s in solids if not isinstance(s, Surface)]
+    counted = [_of_shape(s, grid, device) for s in solids if not isinstance(s, Surface)]
     if surfaces:
         counted.append(_counted(prepare(surfaces, grid), device))
     return counted[0] if len(counted) == 1 else torch.stack(counted).amax(0)
+
+
+def _of_shape(shape: Shape, grid: Grid, device: torch.device) -> Tensor:
+    """Of a shape of the user's own, a slab is cut out of the whole: it may know of whole grids alone."""
+    if not (isinstance(shape, OwnMember) and (grid.below or grid.above)):
+        return shape.coverage(grid, device)
+    return shape.coverage(grid.whole, device)[:, :, grid.below : grid.below + grid.shape[2]].contiguous()
 
 
 def _counted(count: Count, device: torch.device) -> Tensor:
@@ -75,9 +83,9 @@ def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
     vertices = np.concatenate([s.vertices_mm for s in surfaces])
     faces = np.concatenate([s.faces + first for s, first in zip(surfaces, firsts[:-1], strict=True)])
     points, closing = caps(vertices, faces)
-    points = points / grid.voxel_mm + np.array(grid.shape) / 2
+    points = points / grid.voxel_mm + np.array(grid.whole.shape) / 2
     faces = np.concatenate([faces, closing])
-    widest = max(float(np.abs(points).max()), *grid.shape)
+    widest = max(float(np.abs(points).max()), *grid.whole.shape)
     shift = 29 - math.ceil(math.log2(widest + 1))  # products of two differences stay below 2^61
     if shift < 6:
         raise PartError(
@@ -86,4 +94,5 @@ def prepare(surfaces: Sequence[Surface], grid: Grid) -> Count:
             "place wrong?"
         )
     whole = np.rint(points[:, :2] * (1 << shift)).astype(np.int64)
+    points[:, 2] -= grid.below  # exact: a slab counts as it does in the whole
     return Count(grid.shape, points[faces], whole[faces], shift, points[closing], spans(points[closing]))

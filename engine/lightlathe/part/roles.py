@@ -26,7 +26,7 @@ def judge(
     tolerance_mm    voxels whose centre is nearer than this to the part's surface are not judged (0: all are)
     Later rules win: part solid, the rest liquid; the tolerance band is ignored; regions to keep liquid are liquid;
     inserts and everything outside the vial are ignored. `conflicts` says where these rules took voxels from the part.
-    Raises PartError where no voxel is left that must turn solid.
+    Raises PartError where no voxel is left that must turn solid, unless the grid is a slab of a taller one.
     """
     volumes = (coverage, *inserts, *keep_liquid)
     for volume in volumes:
@@ -43,8 +43,15 @@ def judge(
     for insert in inserts:
         judged[insert >= HALF] = IGNORED
     judged[~grid.inside(vial_radius_mm).to(judged.device)] = IGNORED
+    if not (grid.below or grid.above):
+        require_some(judged, coverage, grid)
+    return judged
+
+
+def require_some(judged: Tensor, coverage: Tensor, grid: Grid) -> None:
+    """PartError where no voxel must turn solid."""
     if not bool((judged == SOLID).any()):
-        touched, belong = int((coverage > 0).sum()), int(part.sum())
+        touched, belong = int((coverage > 0).sum()), int((coverage >= HALF).sum())
         raise PartError(
             f"no voxel must turn solid: {touched} of {grid.voxels} voxels of {grid.voxel_mm:g} mm touch the part and "
             + (
@@ -54,7 +61,6 @@ def judge(
                 else "none is at least half covered. Is the part thicker than a voxel, and its unit right?"
             )
         )
-    return judged
 
 
 def conflicts(coverage: Tensor, keep_liquid: Sequence[Tensor]) -> list[str]:

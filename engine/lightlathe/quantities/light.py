@@ -224,7 +224,7 @@ class Optics:
             light = torch.stack([light[:, k].amax(1) if bool(k.any()) else dark for k in beside], 1)
         shadows, footprint = self.shadows, self.footprint.within_rows()
         if shadows is not None:
-            shadows = shadows.for_slices(index, grid.shape[2], grid.voxel_mm)
+            shadows = shadows.for_slices(index, grid)
         changes = {"footprint": footprint, "illumination": light, "shadows": shadows}
         return self.replace(rows=len(index), row_mm=grid.voxel_mm, **changes)
 

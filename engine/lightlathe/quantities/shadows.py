@@ -73,13 +73,12 @@ class Shadows:
         shape = cut.shape[0], cut.shape[1]
         return Shadows(classes.unflatten(0, shape).contiguous(), grid.voxel_mm, first, class_of_slice, grid.voxel_mm)
 
-    def classes(self, slices: int, slice_mm: float) -> Tensor:
+    def classes(self, grid: Grid) -> Tensor:
         """(slice,) int64: the class of each slice of a grid, by the height of its centre; -1 where nothing stands.
 
         Of two slices as near, the lower; beyond both ends, the outermost slice's.
         """
-        z = (torch.arange(slices, dtype=torch.float64) - (slices - 1) / 2) * slice_mm
-        count = len(self.class_of_slice)
+        z, count = grid.centres_mm(2), len(self.class_of_slice)
         nearest = (z / self.slice_mm + (count - 1) / 2 - 0.5 - 1e-6).ceil().long().clamp(0, count - 1)
         return self.class_of_slice[nearest]
 
@@ -87,10 +86,10 @@ class Shadows:
         """The same, with what is opaque elsewhere in the vial."""
         return replace(self, first_mm=(self.first_mm[0] + x_mm, self.first_mm[1] + y_mm))
 
-    def for_slices(self, index: Tensor, slices: int, slice_mm: float) -> "Shadows":
+    def for_slices(self, index: Tensor, grid: Grid) -> "Shadows":
         """Those of some slices of a grid, `index` (slice,) int64, as slices of their own."""
-        taken = self.classes(slices, slice_mm)[index.cpu()]
-        return Shadows(self.covered, self.voxel_mm, self.first_mm, taken, slice_mm)
+        taken = self.classes(grid)[index.cpu()]
+        return Shadows(self.covered, self.voxel_mm, self.first_mm, taken, grid.voxel_mm)
 
 
 def _between(levels: Tensor, axis: int) -> tuple[int, int]:

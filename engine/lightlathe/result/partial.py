@@ -18,7 +18,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE
 
 FORMAT = STATE
-STATE_VERSION = 9  # of what solvers keep and of what a job designs: to be raised whenever either changes
+STATE_VERSION = 10  # of what solvers keep and of what a job designs: to be raised whenever either changes
 PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
 EQUAL = "equal_to"  # in place of a tensor: the path, below /state, of one with the same type, shape and values
 
@@ -101,13 +101,24 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
                 f"expected {STATE_VERSION}). Go on with that version, or design anew with --force."
             )
         was = root.table("job/resolved")
-        changed = [f"[{t}]" for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
-        if changed:
+        differ = [t for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
+        if differ:
             raise ResultError(
-                f"{path}: the unfinished design was made with other settings in {', '.join(changed)}; "
+                f"{path}: the unfinished design was made with {_changed(differ, was, settings)}; "
                 "expected the same job. Undo the change, or design anew with --force."
             )
         return _state_in(root["state"], root["state"]), log_in(root)
+
+
+def _changed(differ: list[str], was: dict[str, Any], now: dict[str, Any]) -> str:
+    """The tables of settings that differ, and the files, of which settings hold checksums."""
+    before, files = was.get("files"), now.get("files")
+    other: list[str] = []
+    if isinstance(files, dict) and isinstance(before, dict):
+        other = sorted(name for name in files if before.get(name) != files[name])
+    tables = [f"[{table}]" for table in differ if table != "files" or not other]
+    said = [f"other settings in {', '.join(tables)}"] if tables else []
+    return " and ".join([*said, *(f"another content of {name}" for name in other)])
 
 
 def _comparable(table: Any) -> Any:

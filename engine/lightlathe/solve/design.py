@@ -80,6 +80,7 @@ def solve(
     stop: Stop | None = None,
     state: State | None = None,
     spent_s: float = 0.0,
+    first: int = 0,
 ) -> Outcome:
     """Improve patterns for `iterations` iterations in all, counted from the very start of the design.
 
@@ -94,6 +95,7 @@ def solve(
     state         of an earlier Outcome: the run goes on bit for bit as if it had not stopped (on the CPU). It is
                   consumed: buffers are overwritten in place. Levels above the problem's limit are clipped
     spent_s       seconds before this run that count as its own: stop rules and the log go on from them
+    first         the number of the first iteration, where those before were another run's
     Waits for the device at the start and at logged iterations only.
     Raises        SolveError when the loss is not a number; its `outcome` holds the best patterns so far.
     """
@@ -107,7 +109,7 @@ def solve(
     ramp = ramp or iterations
     problem = problem.staged_over(ramp)
     if state is None:
-        run = {**_begin(problem, solver, start, by_slice), "seconds": spent_s}
+        run = {**_begin(problem, solver, start, by_slice), "seconds": spent_s, "iteration": first}
     else:
         run = _resumed(state, problem.limit)
     part = problem if run.get(LANES) is None else problem.of_slices(run[LANES])
@@ -118,7 +120,7 @@ def solve(
     while run["iteration"] < iterations:
         number = run["iteration"]
         loss = problem.loss_at(min(1.0, number / ramp))
-        if number > 0 and loss != problem.loss_at(min(1.0, (number - 1) / ramp)):
+        if number > first and loss != problem.loss_at(min(1.0, (number - 1) / ramp)):
             run["solver"] = solver.restage(run["solver"])
         own, at = getattr(solver, "loss_for", None), None  # the dose of the last iteration is let go
         loss = loss if own is None else own(run["solver"], loss)

@@ -9,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
+from lightlathe.families.linear_map import doses
 from lightlathe.solve.problem import Problem
 from lightlathe.support.sums import total
 
@@ -36,10 +37,12 @@ def patterns_for(
     middle: tuple[float, float] | None = None,
     *,
     column_mm: float | None = None,
+    slices: int | None = None,
 ) -> Tensor:
     """Earlier patterns (angle, column, row) as a start of `problem`, whose operator knows its chords.
 
     pixel_mm, column_mm   pitch of rows and columns in the resin; of columns that of rows where None
+    slices   whose dose is computed at a time; None: all. The start lies where the problem's target does
     middle   (column, row) of the levels that lies on the axis and at z = 0; the middle of the levels where None
 
     Read linearly between the earlier pixels and angles; dark outside them. Angles close the turn, whichever way it
@@ -48,16 +51,17 @@ def patterns_for(
     operator: Any = problem.operator  # of a projector: it has optics
     chords = operator.optics.chords
     has_axes("angle_rad", angle_rad, ("angle",), levels.shape[:1])
-    x = levels.to(device=problem.operator.device, dtype=problem.operator.dtype)
+    x = levels.to(device=problem.target.solid.device, dtype=problem.operator.dtype)
     x = _around(x, angle_rad.double().cpu(), chords.angle_rad.double().cpu())
     rows = (torch.arange(chords.rows, dtype=torch.float64) - (chords.rows - 1) / 2) * chords.row_mm
     column, row = middle or ((levels.shape[1] - 1) / 2, (levels.shape[2] - 1) / 2)
     offsets = chords.offset_mm.double().cpu()
     for axis, places, zero, pitch in ((1, offsets, column, column_mm or pixel_mm), (2, rows, row, pixel_mm)):
         x = _along(x, axis, places / pitch + zero)
-    dose = problem.operator(x)
-    solid = problem.target.solid
-    mean = float(total(dose * solid) / solid.sum())
+    solid, received = problem.target.solid, 0.0
+    for taken, dose in doses(problem.operator, x, slices):
+        received += float(total(dose * solid[:, :, taken].to(dose.device)))
+    mean = received / float(solid.sum())
     if not mean > 0:
         raise SolveError(
             "the earlier patterns leave this part dark; expected some of their light in it. Is it the same part, in "

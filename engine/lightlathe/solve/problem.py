@@ -1,5 +1,6 @@
 """What a design has to solve: an operator, a loss on its dose, penalties on the patterns, the limit of the light."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,7 +12,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Loss, Penalty
-from lightlathe.families.linear_map import LinearMap
+from lightlathe.families.linear_map import LinearMap, doses
 from lightlathe.quantities import Target
 from lightlathe.support.sums import exact_total
 
@@ -24,7 +25,8 @@ class Problem:
 
     operator    patterns -> dose; see `normalised`
     loss        loss(dose, target) -> scalar tensor; dose in units of the gel dose
-    target      which voxels must turn solid and which must stay liquid, on the operator's device
+    target      which voxels must turn solid and which must stay liquid, on the operator's device; that of a problem of
+                which only slabs are solved (`slab`) may lie in main memory
     limit       highest pattern level, in units of the even light that gives the part a mean dose of 1
     penalties   functions of the patterns -> scalar tensor
     response    dose -> what the loss and the figures see, where that is not the dose itself: differentiable, voxel by
@@ -62,6 +64,11 @@ class Problem:
     def of_slices(self, index: Tensor) -> "Problem":
         """The problem of some slices alone, `index` (slice,) int64; where slices are independent."""
         return replace(self, operator=self.operator.of_slices(index), target=self.target.of_slices(index))
+
+    def slab(self, index: Tensor) -> "Problem":
+        """As `of_slices`, ready to be solved: its target lies on the operator's device, wherever that of all does."""
+        operator = self.operator.of_slices(index)
+        return replace(self, operator=operator, target=self.target.of_slices(index, operator.device))
 
     def staged_over(self, iterations: int) -> "Problem":
         """The same, with a loss that knows over how many iterations it goes through its stages, if it asks."""
@@ -108,11 +115,22 @@ class Evaluated:
     gradient: Tensor
 
 
-def normalised(operator: Map, target: Target) -> Map:
-    """The operator in units in which patterns of 1 everywhere give the part a mean dose of 1 (the gel dose)."""
-    even = torch.ones(operator.pattern_shape, device=operator.device, dtype=operator.dtype)
+def normalised(operator: Map, target: Target, slices: int | None = None) -> Map:
+    """The operator in units in which patterns of 1 everywhere give the part a mean dose of 1 (the gel dose).
+
+    slices   looked at in one go; None: all. Any number of them gives the same; the target may lie on another device
+    """
+    even = torch.ones((), device=operator.device, dtype=operator.dtype).expand(operator.pattern_shape)
     solid = target.solid
-    mean = float(exact_total(operator(even) * solid) / solid.sum())
+    if slices is None:
+        total = float(exact_total(operator(even.contiguous()) * solid))
+    else:
+        each = [
+            (dose * solid[:, :, taken].to(dose.device)).sum((0, 1), dtype=torch.float64).cpu()
+            for taken, dose in doses(operator, even, slices)
+        ]
+        total = math.fsum(torch.cat(each).tolist())
+    mean = total / float(solid.sum())
     if not mean > 0:
         raise SolveError(
             f"even light gives the part a mean dose of {mean}; expected some light in the part.\n"

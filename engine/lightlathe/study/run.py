@@ -25,6 +25,7 @@ from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
 from lightlathe.result.record import Record
@@ -187,7 +188,7 @@ def _machine(setup: Setup) -> dict[str, Any]:
 def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
     """The certified upper bound of the window for this part, grid and light."""
     dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
-    certificate = certificate_of(setup, dose, iterations=iterations)
+    certificate = certificate_of(setup, SliceDoses.held(dose, setup.part.judged), iterations=iterations)
     return {} if certificate is None else _bound_in(certificate.figures())
 
 

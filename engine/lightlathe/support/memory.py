@@ -4,6 +4,7 @@ from pathlib import Path
 
 import torch
 
+PROGRAM_BYTES = 0.49e9  # resident size of a design of next to nothing, torch and compiled loops: 0.46 to 0.51, measured
 GROUP = Path("/sys/fs/cgroup")  # limits of a container or a batch job on Linux, version 2
 
 

@@ -1,0 +1,150 @@
+"""Slabs: how many slices of a job are worked on at a time, so that its arrays fit the memory there is.
+
+Where memory allows, all of them. Else what is designed, lit and judged at a time is a slab of the grid; whole volumes
+(the part, its dose, the patterns) then lie in main memory, whatever device computes.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import torch
+
+from lightlathe.errors import JobError
+from lightlathe.job import Job
+from lightlathe.quantities import Field, Grid
+from lightlathe.solve import copies
+from lightlathe.support.memory import PROGRAM_BYTES, free_bytes
+from lightlathe.support.ranks import ranks
+from lightlathe.support.words import size
+
+MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
+SCRATCH_BYTES = 0.35e9  # while figures are counted: judge/order.py, 18 bytes for each of 2^24 voxels, and its tables
+TOGETHER = 16  # slabs hold a multiple of so many slices, where they hold more: kernels work on as many at a time
+# bytes a voxel of a slab, beside the views: dose and a copy of it, coverage while it is counted, judged, solid, masks
+JUDGING = {"cpu": 16, "cuda": 36}
+HELD = 4 + 1 + 4 + 1  # a voxel of the whole grid in main memory: coverage, judged, dose, solid
+HELD_FINE = 1 + 1  # of the finer grid: judged, solid
+HELD_PATTERNS = 4 + 4 + 1  # a lit pixel of every image: the best patterns, their share of full irradiance, levels
+
+
+@dataclass(frozen=True)
+class Slabs:
+    """How many slices are in memory at a time.
+
+    design      of the job's grid, in a design of slices that have patterns of their own; None: all
+    dose, fine  of the job's grid and of the finer one, while their dose is computed and judged; None: all
+    limit_bytes     what arrays on the job's device may take
+    """
+
+    design: int | None = None
+    dose: int | None = None
+    fine: int | None = None
+    limit_bytes: float = math.inf
+
+    def at_most(self, slices: int | None, processes: int, nz: int, finer: int) -> "Slabs":
+        """The same, of no more slices than a job asks for, and of few enough that each process has a slab of `nz`."""
+        if slices is None and processes == 1:
+            return self
+        design = min(self.design or nz, slices or nz, -(-nz // processes))
+        fine = self.fine if finer == 1 or self.fine is not None else min(nz * finer, design * finer)
+        return replace(self, design=design, dose=min(self.dose or nz, design), fine=fine)
+
+    def where(self, device: torch.device) -> torch.device:
+        """The device on which whole volumes lie."""
+        return device if self.design is None else torch.device("cpu")
+
+
+@dataclass(frozen=True)
+class Need:
+    """Bytes that the arrays of a job take.
+
+    design      a slice of the job's grid, while it is designed
+    dose, fine  a slice of the job's grid, of the finer one, while its dose is computed and judged
+    held        in main memory all along, where not all of it fits the device at once
+    """
+
+    design: float
+    dose: float
+    fine: float
+    held: float
+
+
+def need_of(
+    grid: Grid, patterns: tuple[int, int, int], *, solver: object, loss: object, device: str, finer: int,
+    scenarios: int = 0, parts: int = 1, bins: float = 1.0,
+) -> Need:  # fmt: skip
+    """What a design of these (angle, column, row) lit patterns needs.
+
+    scenarios   designed for together, 0 for a plain design
+    parts       that the design cuts an image's step into
+    bins        of a view for each column and image, where light is sorted into views or onto finer bins
+    """
+    (nx, ny, _), (angles, columns, _) = grid.shape, patterns
+    arrays, volumes = copies(solver, loss, device)
+    volumes *= max(1, scenarios)
+    if parts > 1:  # the sum of the parts, and the part that is added
+        arrays, volumes = arrays + 1, volumes + 1
+    image, views = 4.0 * angles * columns, 4.0 * angles * columns * (bins if bins > 1 else 0)
+    layer = float(nx * ny)
+    fine = grid.finer(finer)
+    held = HELD * grid.voxels + HELD_PATTERNS * math.prod(patterns) + (HELD_FINE * fine.voxels if finer > 1 else 0)
+    return Need(
+        design=image * arrays + views + 4 * volumes * layer,
+        dose=2 * image + views + JUDGING[device] * layer,
+        fine=2 * image + views + JUDGING[device] * layer * finer**2,
+        held=held,
+    )
+
+
+def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts: int = 1, bins: float = 1.0) -> Slabs:
+    """The slabs of a job: within `memory_limit_gb` of [design], or within what is free.
+
+    JobError where not even one slice fits.
+    """
+    design = job.design
+    need = need_of(
+        grid, (job.turn.angles, field.lit_columns, field.lit_rows), solver=design.solver, loss=design.loss,
+        device=device.type, finer=job.grid.finer, scenarios=design.scenarios, parts=parts, bins=bins,
+    )  # fmt: skip
+    limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
+    found = slabs_within(limit, need, grid, job.grid.finer, device.type)
+    if isinstance(found, Slabs):
+        return found.at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
+    what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
+    raise JobError(
+        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}, and one slice at a time takes {size(found)}.\n"
+        "  Larger voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] would take less."
+    )
+
+
+def limit_of(asked_gb: float | None, free: float, device: str) -> float:
+    """Bytes that arrays may take: of a limit for the whole program, on a CPU, its own are left out."""
+    if asked_gb is None:
+        return MEMORY_SHARE * free
+    return 1e9 * asked_gb - (PROGRAM_BYTES if device == "cpu" else 0.0)
+
+
+def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) -> Slabs | float:
+    """The slabs that take no more than `limit` bytes; where not even one slice fits, what that would take."""
+    nz = grid.shape[2]
+    whole = HELD * grid.voxels
+    if whole + need.design * nz <= limit:
+        fine = int((limit - whole - SCRATCH_BYTES) // need.fine)
+        if fine >= nz * finer or finer == 1:
+            return Slabs(limit_bytes=limit)
+        if fine >= 1:
+            return Slabs(fine=_rounded(fine, nz * finer), limit_bytes=limit)
+    left = limit - (need.held if device == "cpu" else 0)
+    designed, judged = int(left // need.design), int((left - SCRATCH_BYTES) // need.dose)
+    fine = int((left - SCRATCH_BYTES) // need.fine)
+    if min(designed, judged, fine) < 1:
+        return limit - left + max(need.design, SCRATCH_BYTES + max(need.dose, need.fine))
+    return Slabs(_rounded(designed, nz), _rounded(judged, nz), _rounded(fine, nz * finer), limit)
+
+
+def _rounded(count: int, most: int) -> int:
+    """Slices of each of the fewest slabs of at most `count`, about equal; a multiple of TOGETHER where it is larger."""
+    if count >= most:
+        return most
+    even = -(-most // -(-most // count))
+    return min(count // TOGETHER * TOGETHER, -(-even // TOGETHER) * TOGETHER) if count >= TOGETHER else even

@@ -1,0 +1,202 @@
+"""Slices that are problems of their own, designed slab after slab: no more of them are on the device than fit it.
+
+Each slab is a design like any other (solve/design.py), of its own slices. What is known of the whole
+lies in main memory.
+"""
+
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import SolveError
+from lightlathe.families import Stop
+from lightlathe.solve.auto import Auto
+from lightlathe.solve.design import ALL_DONE, Solver, solve
+from lightlathe.solve.metrics import Figures
+from lightlathe.solve.problem import Problem
+from lightlathe.solve.stop import StopRule
+from lightlathe.support.ranks import ranks
+
+log_ = logging.getLogger(__name__)
+Run = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Passed:
+    """What a pass over some slices gives.
+
+    run              of the whole, in main memory: best patterns, quality of each slice; see `begun`
+    log              a list per figure, one value per logged iteration of each slab; `slab` counts them from 0
+    stopped_because  plain words: the rule that ended a slab before its iterations were done, if one did
+    """
+
+    run: Run
+    log: dict[str, list[float]]
+    stopped_because: str
+
+
+def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
+    """A run of which no slice is designed yet.
+
+    best       (angle, column, slice) patterns, in main memory
+    quality    (slice,) window of each slice's best patterns, or minus its loss where it has none
+    lanes      (slice,) int64 slices that the pass goes over;   done   how many of them it is through with
+    most       slices at a time: a run that is resumed takes as many as it began with
+    iteration  that the slices have reached, or the slab under way;   slab   its state, where one is under way
+    """
+    angles, columns, slices = problem.operator.pattern_shape
+    return {
+        "best": torch.zeros(angles, columns, slices, dtype=problem.operator.dtype),
+        "quality": torch.full((slices,), -torch.inf, dtype=torch.float64),
+        "lanes": torch.arange(slices),
+        "done": 0,
+        "most": most,
+        "first": 0,
+        "iteration": 0,
+        "seconds": seconds,
+    }
+
+
+def passed(
+    problem: Problem,
+    solver: Solver | Auto,
+    start: Tensor | Callable[[Problem], Tensor],
+    run: Run,
+    *,
+    iterations: int,
+    ramp: int,
+    log_every: int = 1,
+    on_iteration: Callable[[dict[str, float]], None] | None = None,
+    checkpoint: Callable[[Run], None] | None = None,
+    stop: Stop | None = None,
+) -> Passed:
+    """Take the slices `lanes` of a run on to `iterations` iterations, `most` of them at a time in each process.
+
+    start   patterns of all slices, or what gives them, where the run begins; else each slab goes on from its best
+    Other arguments as those of `solve`. The states given to `checkpoint` are runs to call this with again: of one
+    process after each logged iteration, of several after each round of slabs, by the first of them.
+    Where the device runs out of memory, slabs are halved from there on.
+    """
+    team, lanes, log, why = ranks(), run["lanes"], {}, ALL_DONE
+    began = time.perf_counter() - run["seconds"]
+    while run["done"] < len(lanes):
+        most = run["most"]
+        groups = [here for here in lanes[run["done"] :].split(most)[: team.size] if len(here)]
+        mine = groups[team.rank] if team.rank < len(groups) else None
+        first_slab, found, own = run["done"] // most, None, []
+
+        def told(row: dict[str, float], number: int = first_slab + team.rank, own: list = own) -> None:
+            row["slab"] = float(number)
+            own.append(row)
+            if on_iteration is not None:
+                on_iteration(row)
+
+        def keep(state: Run, run: Run = run) -> None:
+            if checkpoint is not None and team.size == 1:
+                checkpoint({**run, "slab": state, "iteration": state["iteration"], "seconds": state["seconds"]})
+
+        if mine is not None:
+            rounds_left = -(-(len(lanes) - run["done"]) // (most * team.size))
+            part, spent_s = problem.slab(mine), time.perf_counter() - began
+            try:
+                found = solve(
+                    part,
+                    solver,
+                    _start(start, run, mine, part),
+                    iterations=iterations,
+                    ramp=ramp,
+                    first=run["first"],
+                    log_every=log_every,
+                    on_iteration=told,
+                    checkpoint=keep,
+                    stop=_share(stop, spent_s, rounds_left),
+                    state=_on(part.operator.device, run.get("slab")),
+                    spent_s=spent_s,
+                )
+            except torch.OutOfMemoryError:
+                if team.size > 1 or most == 1:
+                    raise
+                run = {**run, "most": -(-most // 2), "slab": None}
+                torch.cuda.empty_cache()
+                log_.error("out of memory with %d slices at a time; going on with %d", most, run["most"])
+                continue
+            except SolveError as problem_:
+                raise _in_slab(problem_, first_slab + team.rank, mine) from None
+        for rank, here in enumerate(groups):
+            outcome = found if rank == team.rank else None
+            rows, reason = team.told_by(rank, outcome and (own, outcome.stopped_because))
+            for row in rows:
+                for name, value in row.items():
+                    log.setdefault(name, []).append(value)
+                if rank != team.rank and on_iteration is not None:
+                    on_iteration(row)
+            why = why if reason == ALL_DONE else reason
+            _take(run, here, None if outcome is None else outcome.state, rank)
+        done = run["done"] + sum(len(here) for here in groups)
+        run = {**run, "done": done, "slab": None, "seconds": time.perf_counter() - began}
+        if checkpoint is not None and team.size > 1 and team.first:
+            checkpoint(run)
+    return Passed({**run, "iteration": iterations, "first": iterations}, log, why)
+
+
+def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
+    """Keep what is better of a slab that process `rank` designed, in `best` and `quality`, of all processes."""
+    team, best, quality = ranks(), run["best"], run["quality"]
+    found = torch.empty(len(here), dtype=quality.dtype) if state is None else state["quality"].cpu()
+    patterns = best.new_empty(*best.shape[:2], len(here)) if state is None else state["best"].cpu()
+    found, patterns = team.shared_by(rank, found), team.shared_by(rank, patterns)
+    better = found > quality[here]
+    best[:, :, here] = torch.where(better, patterns, best[:, :, here])
+    quality[here] = torch.where(better, found, quality[here])
+
+
+def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
+    """The same error, which says in which slab it came."""
+    first, *rest = str(problem).split("\n")
+    said = f"{first} (In slab {number}, slices {int(here[0])} to {int(here[-1])} of those with part.)"
+    return SolveError("\n".join([said, *rest]))
+
+
+def on_one_threshold(problem: Problem, patterns: Tensor, most: int) -> Tensor:
+    """As solve/best.py has it, of patterns in main memory, `most` slices at a time."""
+    count = patterns.shape[2]
+    scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
+    for here in torch.arange(count).split(most):
+        part = problem.slab(here)
+        taken = patterns[:, :, here].to(part.operator.device).contiguous()
+        figures = Figures.of(part.seen(part.operator(taken)), part.target)
+        wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
+        scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
+    scale *= min(1.0, problem.limit / float(peak.amax())) if float(peak.amax()) > 0 else 1.0
+    return patterns * scale.to(patterns.dtype)
+
+
+def _start(
+    start: Tensor | Callable[[Problem], Tensor], run: Run, here: Tensor, part: Problem
+) -> Tensor | Callable[[Problem], Tensor]:
+    device = part.operator.device
+    if run["first"] > 0:
+        return run["best"][:, :, here].to(device).contiguous()
+    return start[:, :, here].to(device).contiguous() if isinstance(start, Tensor) else start
+
+
+def _on(device: torch.device, state: Any) -> Any:
+    """A state read from a file, on the device that goes on with it."""
+    if isinstance(state, dict):
+        return {name: _on(device, value) for name, value in state.items()}
+    return state.to(device) if isinstance(state, Tensor) else state
+
+
+def _share(stop: Stop | None, spent_s: float, slabs: int) -> Stop | None:
+    """The rule for one slab, of so many that are left: its share of the time; no voxel wrong where some may be."""
+    if not isinstance(stop, StopRule):
+        return stop
+    seconds = None if stop.seconds is None else spent_s + max(stop.seconds - spent_s, 0.0) / slabs
+    if seconds is not None:
+        seconds = max(seconds, 1e-9)
+    return replace(stop, seconds=seconds, wrong_voxels=None if stop.wrong_voxels is None else 0)

@@ -1,0 +1,131 @@
+"""A design shared out to several processes, as torchrun starts them: same levels, one result, errors that end it."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from lightlathe.result import read_result
+from odd_jobs import disc
+
+BALL = disc(
+    ('shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }', 'shape = { kind = "sphere", radius_mm = 2.0 }'),
+    ("iterations = 12", "iterations = 12\nslab_slices = 3"),
+)
+
+
+def environment():
+    return {**os.environ, "CUDA_VISIBLE_DEVICES": "", "OMP_NUM_THREADS": "1"}
+
+
+def command(processes, output, *more):
+    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(processes)]
+    return [
+        *(run if processes > 1 else [sys.executable]),
+        "-m",
+        "lightlathe",
+        "design",
+        "ball.toml",
+        "-o",
+        output,
+        *more,
+    ]
+
+
+def designed(folder, processes, output, *more, text=BALL):
+    (folder / "ball.toml").write_text(text)
+    done = subprocess.run(
+        command(processes, output, *more), cwd=folder, env=environment(), capture_output=True, text=True, check=False
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+@pytest.fixture(scope="module")
+def alone(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("alone")
+    designed(folder, 1, "a.h5")
+    return read_result(folder / "a.h5")
+
+
+@pytest.mark.parametrize("processes", [2, 3])
+def test_several_processes_design_what_one_does(tmp_path, alone, processes):
+    """A ball's 8 unlike slices in slabs of 3: levels, log and figures are those of one process; one prints the summary,
+    and none is taken for a process that failed."""
+    code, said = designed(tmp_path, processes, "a.h5")
+    assert code == 0, said[-2000:]
+    record = read_result(tmp_path / "a.h5")
+    assert record.patterns.levels.equal(alone.patterns.levels)
+    assert record.log["loss"] == alone.log["loss"]
+    assert record.log["slab"] == alone.log["slab"]
+    for name, value in alone.quality.items():
+        assert record.quality[name] == pytest.approx(value, rel=1e-6, nan_ok=True), name
+    assert said.count("marginal: print and part overlap") == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "ball.toml"]
+
+
+def test_a_process_that_dies_ends_the_run(tmp_path):
+    """Killed outright in the middle: the others stop, no result, no half-written file; the next run begins anew."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 12", "iterations = 100000"))
+    run = subprocess.Popen(
+        command(2, "a.h5"), cwd=tmp_path, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    try:
+        ranks = []
+        for _ in range(600):
+            ranks = [line for line in _children(run.pid) if "-m lightlathe" in line[1]]
+            if len(ranks) == 2 and (tmp_path / ".a.lock").exists():
+                break
+            time.sleep(0.1)
+        time.sleep(1.0)
+        os.kill(ranks[1][0], signal.SIGKILL)
+        said = run.communicate(timeout=120)[0]
+    finally:
+        run.kill()
+        run.wait()
+    assert run.returncode != 0
+    assert "Signal 9" in said
+    assert not (tmp_path / "a.h5").exists()
+    code, said = designed(tmp_path, 2, "a.h5", "--force")
+    assert code == 0, said[-2000:]
+
+
+def _children(pid):
+    import psutil
+
+    return [(child.pid, " ".join(child.cmdline())) for child in psutil.Process(pid).children(recursive=True)]
+
+
+def test_what_cannot_be_shared_out_is_refused(tmp_path):
+    text = BALL.replace("slab_slices = 3", 'penalties = [{ kind = "roughness", angles = 1e-3 }]')
+    code, said = designed(tmp_path, 2, "a.h5", text=text)
+    assert code != 0
+    assert "cannot go slab by slab" in said
+
+
+def test_a_state_is_taken_up_by_any_number_of_processes(tmp_path, alone):
+    """Two processes are stopped after their first round of slabs; one goes on, then three."""
+    driver = (
+        "import sys, lightlathe.cli.progress as p\n"
+        "p.OFTEN_S = p.SHARE = 0\n"
+        "write = p.Keeper.write\n"
+        "def once(self):\n"
+        "    write(self)\n"
+        "    raise KeyboardInterrupt\n"
+        "p.Keeper.write = once\n"
+        "from lightlathe.cli.main import main\n"
+        "sys.exit(main(['design', 'ball.toml', '-o', 'a.h5']))\n"
+    )
+    (tmp_path / "stopped.py").write_text(driver)
+    (tmp_path / "ball.toml").write_text(BALL)
+    start = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2", "stopped.py"]
+    subprocess.run(start, cwd=tmp_path, env=environment(), capture_output=True, check=False)
+    state = (tmp_path / "a.partial.h5").read_bytes()
+    for processes in (1, 3):
+        (tmp_path / "a.h5").unlink(missing_ok=True)
+        (tmp_path / "a.partial.h5").write_bytes(state)
+        code, said = designed(tmp_path, processes, "a.h5", "--resume")
+        assert code in (0, 3), said[-2000:]
+        assert read_result(tmp_path / "a.h5").patterns.levels.equal(alone.patterns.levels)

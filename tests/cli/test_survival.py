@@ -1,0 +1,213 @@
+"""Runs in slabs that survive: kills, full disks, folders that go, memory that runs out, losses that turn NaN."""
+
+import math
+import random
+import subprocess
+import sys
+import time
+from dataclasses import replace
+
+import pytest
+import torch
+
+from lightlathe.cli import progress
+from lightlathe.cli.main import main
+from lightlathe.errors import ResultError
+from lightlathe.result import partial, read_result
+from lightlathe.result.storage import opened
+from lightlathe.solve import Problem, slabs
+from lightlathe.support.files import STATE
+from odd_jobs import disc
+
+BALL = disc(
+    ('shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }', 'shape = { kind = "sphere", radius_mm = 2.0 }'),
+    ("iterations = 12", "iterations = 40\nslab_slices = 3"),
+)
+# states after every iteration, and a pause, so that a kill falls in the middle of something
+DRIVER = """
+import sys, time
+import lightlathe.cli.progress as progress
+progress.OFTEN_S = progress.SHARE = 0
+call = progress.Keeper.__call__
+def slow(self, *args):
+    call(self, *args)
+    time.sleep(0.01)
+progress.Keeper.__call__ = slow
+from lightlathe.cli.main import main
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The levels of a run that nothing disturbed, and how long it took as the driver runs it."""
+    folder = tmp_path_factory.mktemp("whole")
+    (folder / "ball.toml").write_text(BALL)
+    (folder / "driver.py").write_text(DRIVER)
+    began = time.monotonic()
+    subprocess.run([sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5"], cwd=folder, check=False)
+    return read_result(folder / "a.h5").patterns.levels, time.monotonic() - began
+
+
+@pytest.mark.parametrize("kills", [4, pytest.param(30, marks=pytest.mark.slow)])
+def test_kills_at_random_moments_lose_nothing(tmp_path, whole, kills):
+    """After each: no result or a whole one, a state that reads or none, and the run goes on; bit for bit at the end."""
+    levels, takes_s = whole
+    draw = random.Random(kills)
+    (tmp_path / "ball.toml").write_text(BALL)
+    (tmp_path / "driver.py").write_text(DRIVER)
+    result, state = tmp_path / "a.h5", tmp_path / "a.partial.h5"
+    done = 0
+    for _ in range(10 * kills):
+        more = ["--resume"] if state.exists() else []
+        call = [sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5", *more]
+        run = subprocess.Popen(call, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        time.sleep(draw.uniform(0.3, 1.0) * takes_s)
+        finished = run.poll() is not None
+        run.kill()
+        said = run.communicate()[1]
+        assert "Traceback" not in said, said[-2000:]
+        if state.exists():
+            with opened(state, STATE) as root:
+                assert root.attrs["state_version"] == partial.STATE_VERSION
+        if result.exists():
+            assert torch.equal(read_result(result).patterns.levels, levels)
+            result.unlink()
+            state.unlink(missing_ok=True)
+        done += not finished
+        if done == kills:
+            break
+    assert done == kills
+    assert main_in(tmp_path, ["--resume"] if state.exists() else []) in (0, 3)
+    assert torch.equal(read_result(result).patterns.levels, levels)
+    assert sorted(p.name for p in tmp_path.iterdir() if p.suffix != ".pyc") == ["a.h5", "ball.toml", "driver.py"]
+
+
+def main_in(folder, more):
+    call = [sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5", *more]
+    return subprocess.run(call, cwd=folder, capture_output=True, check=False).returncode
+
+
+def test_a_state_that_cannot_be_written_does_not_end_the_design(tmp_path, monkeypatch, capsys):
+    """A disk that is full for a while: said once, and the result is written when it is done."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 6"))
+    monkeypatch.chdir(tmp_path)
+    for name in ("OFTEN_S", "SHARE"):
+        monkeypatch.setattr(progress, name, 0)
+
+    def full(*_):
+        raise ResultError("a.partial.h5: cannot write the file (No space left on device).")
+
+    monkeypatch.setattr("lightlathe.result.write_partial", full)
+    assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
+    said = capsys.readouterr().err
+    assert said.count("The state could not be written, and the design goes on without it") == 1
+    assert read_result("a.h5").log["slab"][-1] == 2
+
+
+def test_a_folder_that_goes_while_it_runs_is_made_again(tmp_path, monkeypatch):
+    folder = tmp_path / "out"
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 6"))
+    monkeypatch.chdir(tmp_path)
+    real = slabs.solve
+
+    def gone(*args, **more):
+        for left in folder.iterdir():
+            left.unlink()
+        folder.rmdir()
+        monkeypatch.setattr(slabs, "solve", real)
+        return real(*args, **more)
+
+    monkeypatch.setattr(slabs, "solve", gone)
+    assert main(["design", "ball.toml", "-o", "out/a.h5"]) in (0, 3)
+    assert read_result(folder / "a.h5").log["slab"][-1] == 2
+
+
+def test_memory_that_runs_out_makes_smaller_slabs_and_says_so(tmp_path, monkeypatch, caplog):
+    """As a card says it, in the second slab: the first is kept, the rest is designed in slabs of half the size."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 6"))
+    monkeypatch.chdir(tmp_path)
+    real, calls = slabs.solve, []
+
+    def short(problem, *args, **more):
+        calls.append(problem.operator.dose_shape[2])
+        if len(calls) == 2:
+            raise torch.OutOfMemoryError("CUDA out of memory")
+        return real(problem, *args, **more)
+
+    monkeypatch.setattr(slabs, "solve", short)
+    assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
+    assert calls == [3, 3, 2, 2, 1]
+    assert "out of memory with 3 slices at a time; going on with 2" in caplog.text
+
+
+def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp_path, monkeypatch, caplog):
+    (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 40\nslab_slices = 3", "iterations = 6"))
+    monkeypatch.chdir(tmp_path)
+    from lightlathe.flow import stages
+
+    monkeypatch.setattr(stages, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
+    assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
+    assert "out of memory; the design begins anew, with 10 slices at a time" in caplog.text
+    assert max(read_result("a.h5").log["slab"]) == 0
+
+
+def test_a_loss_that_turns_nan_ends_it_with_iteration_and_slab(tmp_path, monkeypatch, capsys):
+    """In the second slab; the last good state is kept."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 10"))
+    monkeypatch.chdir(tmp_path)
+    real, calls = Problem.evaluate, []
+
+    def turning(self, patterns, loss):
+        calls.append(1)
+        at = real(self, patterns, loss)
+        return replace(at, value=at.value * math.nan) if len(calls) > 16 else at
+
+    monkeypatch.setattr(Problem, "evaluate", turning)
+    assert main(["design", "ball.toml", "-o", "a.h5"]) == 1
+    said = capsys.readouterr().err
+    assert "loss became NaN or infinite at step 6." in said
+    assert "In slab 1, slices 3 to 5" in said
+    assert "Traceback" not in said
+    with opened(tmp_path / "a.partial.h5", STATE) as root:
+        assert root["state/run"].attrs["done"] == "3"
+        assert root["state/run"].attrs["iteration"] == "6"
+
+
+def test_a_clock_that_steps_back_changes_nothing(tmp_path, monkeypatch):
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 6"))
+    monkeypatch.chdir(tmp_path)
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: (now := now_back()) and now)
+
+    def now_back(state=[now]):  # noqa: B006
+        state[0] -= 3600.0
+        return state[0]
+
+    assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
+    seconds = read_result("a.h5").log["seconds"]
+    assert seconds == sorted(seconds)
+    assert 0 <= seconds[-1] < 600
+
+
+def test_another_part_is_not_gone_on_with(tmp_path, monkeypatch, capsys):
+    """Its mesh changed between the run that stopped and the one that resumes: by its checksum, whatever its name."""
+    import trimesh
+
+    text = BALL.replace('shape = { kind = "sphere", radius_mm = 2.0 }', 'mesh = "a.stl"\nunit = "mm"')
+    (tmp_path / "ball.toml").write_text(text)
+    monkeypatch.chdir(tmp_path)
+    trimesh.creation.icosphere(radius=2.0).export("a.stl")
+    real = slabs.solve
+    monkeypatch.setattr(slabs, "solve", lambda *a, **k: _stop_after(real, *a, **k))
+    assert main(["design", "ball.toml", "-o", "a.h5"]) == 130
+    trimesh.creation.icosphere(radius=1.9).export("a.stl")
+    monkeypatch.setattr(slabs, "solve", real)
+    capsys.readouterr()
+    assert main(["design", "ball.toml", "-o", "a.h5", "--resume"]) == 1
+    assert "was made with another content of a.stl" in capsys.readouterr().err
+
+
+def _stop_after(real, *args, **more):
+    real(*args, **more)
+    raise KeyboardInterrupt

@@ -1,0 +1,194 @@
+"""Designs slab after slab: the same print as of all slices at once, in little memory, stopped and gone on with."""
+
+import dataclasses
+
+import pytest
+import torch
+
+from lightlathe import pipeline
+from lightlathe.errors import JobError
+from lightlathe.flow import prepare as prepared
+from lightlathe.flow import until_done
+from lightlathe.flow.prediction import printed
+from lightlathe.flow.quantisation import expose
+from lightlathe.flow.slabs import Slabs, need_of, slabs_of
+from lightlathe.job import parse_job, resolved
+from lightlathe.losses import SoftWindow
+from lightlathe.quantities import Field, Grid
+from lightlathe.result import read_partial, write_partial
+from lightlathe.solve import Auto
+
+BALL = '[[part]]\nshape = { kind = "sphere", radius_mm = 2.0 }\n'
+START = 'start = { kind = "uniform" }\nbound_iterations = 0\n'
+
+
+class Stop(Exception):
+    pass
+
+
+def job_of(small_job, folder, more=START, iterations=12):
+    """A ball, whose slices all differ."""
+    text = small_job(iterations=iterations) + more
+    return parse_job(BALL + text[text.index("[vial]") :], name="t", folder=folder)
+
+
+@pytest.fixture
+def in_slabs(monkeypatch):
+    def use(design, dose=None, fine=None):
+        slabs = Slabs(design, dose or design, fine or design)
+        monkeypatch.setattr(prepared, "slabs_of", lambda *_, **__: slabs)
+
+    return use
+
+
+@pytest.fixture
+def short(monkeypatch):
+    for name, value in {"RAMP": 20, "ROUND": 10, "PLAIN": 10, "TOGETHER": 1}.items():
+        monkeypatch.setattr(until_done, name, value)
+
+
+def alike(one, other, abs_=1e-6):
+    assert one.keys() == other.keys()
+    for name, value in one.items():
+        assert other[name] == pytest.approx(value, rel=1e-5, abs=abs_, nan_ok=True), name
+
+
+def test_any_slabs_give_the_same_design(small_job, tmp_path, in_slabs):
+    """Slices are problems of their own, so the same levels whatever the slabs; as of all at once but for the last
+    digits of the unit of the light, which is a sum over all voxels."""
+    job = job_of(small_job, tmp_path)
+    whole = pipeline.design(job)
+    records = []
+    for design, dose, fine in ((3, 5, 7), (4, 2, 9), (7, 16, 3)):
+        in_slabs(design, dose, fine)
+        records.append(pipeline.design(job))
+    first = records[0]
+    assert float((first.patterns.levels.int() - whole.patterns.levels.int()).abs().double().mean()) < 0.5
+    assert first.quality["window_relative"] == pytest.approx(whole.quality["window_relative"], abs=0.01)
+    for record in records[1:]:
+        assert torch.equal(record.patterns.levels, first.patterns.levels)
+        assert torch.equal(record.prediction.solid, first.prediction.solid)
+        assert torch.equal(record.prediction.fine_solid, first.prediction.fine_solid)
+        alike(first.quality, record.quality)
+
+
+@pytest.mark.parametrize(
+    ("pixel", "slabs"), [(0.25, Slabs(4, 3, 5)), (0.25, Slabs(fine=7)), (0.2, Slabs(dose=3, fine=5))]
+)
+def test_slabs_judge_a_print_as_the_whole_does(small_job, tmp_path, pixel, slabs):
+    """The same patterns: same exposure, same figures on both grids; where rows lie between slices too."""
+    job = job_of(small_job, tmp_path, START + "tolerance_voxels = 1\n")
+    job = dataclasses.replace(job, light=dataclasses.replace(job.light, pixel_mm=pixel))
+    setup = pipeline.prepare(job)
+    other = dataclasses.replace(setup, slabs=slabs)
+    found = pipeline.design(job, setup=setup).patterns.fractions()
+    alike(expose(setup, found)[1].figures(), expose(other, found)[1].figures())
+    resin = job.resin.at(30.0)
+    a = printed(setup.turning, found, setup.part, setup.fine, resin)
+    b = printed(setup.turning, found, setup.part, other.fine, resin, slabs)
+    alike(a.quality, b.quality)
+    assert torch.equal(setup.fine.judged, other.fine.judged)
+    assert torch.equal(setup.fine.banded, other.fine.banded)
+    assert torch.equal(a.fine_solid, b.fine_solid)
+    torch.testing.assert_close(a.dose, b.dose)
+
+
+@pytest.mark.parametrize("at", [1, 7, 19, 20, 21, 33])
+def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, in_slabs, short, at):
+    """In the first slab and at its end, in a later one, in the rounds of those slices that are left."""
+    in_slabs(6)
+    text = small_job() + START
+    text = BALL + text[text.index("[vial]") :].replace("iterations = 30", 'iterations = "auto"')
+    job, path = parse_job(text, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
+    whole = pipeline.design(job)
+    assert len(set(whole.log["slab"])) > 1
+    seen = 0
+
+    def keep(state, log):
+        nonlocal seen
+        seen += 1
+        write_partial(path, job.text, resolved(job), state, log)
+        if seen == at:
+            raise Stop
+
+    with pytest.raises(Stop):
+        pipeline.design(job, checkpoint=keep)
+    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    assert torch.equal(again.patterns.levels, whole.patterns.levels)
+    assert again.log["loss"] == whole.log["loss"]
+    assert again.facts["stopped_because"] == whole.facts["stopped_because"]
+
+
+@pytest.mark.parametrize("at", [3, 15, 27])
+def test_a_robust_design_goes_slab_by_slab_too(small_job, tmp_path, in_slabs, at):
+    """Stopped in the first slab of the plain stage, in the second, in the robust stage."""
+    in_slabs(6)
+    job = job_of(small_job, tmp_path, START + "robust = { absorption_percent = [-10, 10] }\n", iterations=8)
+    path, seen = tmp_path / "t.partial.h5", 0
+    whole = pipeline.design(job)
+    assert whole.quality["window_all_scenarios_robust"] > whole.quality["window_all_scenarios_plain"]
+
+    def keep(state, log):
+        nonlocal seen
+        seen += 1
+        write_partial(path, job.text, resolved(job), state, log)
+        if seen == at:
+            raise Stop
+
+    with pytest.raises(Stop):
+        pipeline.design(job, checkpoint=keep)
+    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    assert torch.equal(again.patterns.levels, whole.patterns.levels)
+    assert again.quality["window_all_scenarios_plain"] == whole.quality["window_all_scenarios_plain"]
+
+
+def test_a_rule_on_time_leaves_no_slab_undesigned(small_job, tmp_path, in_slabs):
+    """Each slab gets its share: even if that is one iteration, all of the part is lit."""
+    in_slabs(4)
+    record = pipeline.design(job_of(small_job, tmp_path, START + "stop = { seconds = 1e-6 }\n", iterations=50))
+    assert "s spent" in record.facts["stopped_because"]
+    assert sorted(set(record.log["slab"])) == [0, 1]  # of a ball's 8 unlike slices
+    assert len(record.log["slab"]) < 50
+    lit = record.patterns.levels.int().amax((0, 1)) > 0
+    rows = (record.part.judged == 2).any(0).any(0)
+    assert int(lit.sum()) >= int(rows.sum())
+
+
+def test_what_couples_slices_is_refused_where_they_do_not_fit(small_job, tmp_path, in_slabs):
+    in_slabs(4)
+    job = job_of(small_job, tmp_path, START + 'penalties = [{ kind = "roughness", angles = 1e-3 }]\n')
+    with pytest.raises(JobError, match="cannot go slab by slab"):
+        pipeline.design(job)
+
+
+GRID, FIELD = Grid((512, 512, 400), 0.05), Field.whole(512, 400)
+CPU = torch.device("cpu")
+
+
+def limited(small_job, folder, gb, finer=2):
+    job = job_of(small_job, folder)
+    job = dataclasses.replace(job, grid=dataclasses.replace(job.grid, finer=finer))
+    job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, angles=360))
+    return dataclasses.replace(job, design=dataclasses.replace(job.design, memory_limit_gb=gb))
+
+
+def test_slabs_take_no_more_than_the_limit(small_job, tmp_path):
+    before = None
+    for gb in (5.0, 6.0, 8.0, 100.0):
+        job = limited(small_job, tmp_path, gb)
+        slabs = slabs_of(job, GRID, FIELD, CPU)
+        need = need_of(GRID, (360, 512, 400), solver=Auto(), loss=SoftWindow(), device="cpu", finer=2)
+        if gb == 100.0:
+            assert slabs.design is None
+            assert slabs.where(CPU) == CPU
+            continue
+        assert slabs.design % 16 == 0
+        assert need.held + slabs.design * need.design <= 1e9 * gb
+        assert need.held + slabs.fine * need.fine <= 1e9 * gb
+        assert before is None or slabs.design >= before.design
+        before = slabs
+
+
+def test_a_limit_below_one_slice_says_what_one_takes(small_job, tmp_path):
+    with pytest.raises(JobError, match=r"memory_limit_gb in \[design\] leaves .* and one slice at a time takes"):
+        slabs_of(limited(small_job, tmp_path, 1.0), GRID, FIELD, CPU)
