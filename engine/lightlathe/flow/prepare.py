@@ -62,9 +62,10 @@ class Setup:
     def in_smaller_slabs(self) -> "Setup":
         """The same, with half as many slices at a time."""
         nz, finer = self.part.grid.shape[2], self.job.grid.finer
-        half = [-(-(n or most) // 2) for n, most in ((self.slabs.design, nz), (self.slabs.dose, nz))]
+        design, dose = (-(-(now or nz) // 2) for now in (self.slabs.design, self.slabs.dose))
         fine = -(-(self.slabs.fine or nz * finer) // 2)
-        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=Slabs(*half, fine, self.slabs.limit_bytes))
+        smaller = Slabs(design, dose, fine, self.slabs.limit_bytes)
+        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=smaller)
 
     @cached_property
     def wanted(self) -> TriangleMesh | None:
