@@ -81,6 +81,9 @@ def test_what_does_not_fit_at_once_goes_in_slabs():
     assert in_slabs(changed(case, blur_mm=0.05)) is None
     card = changed(case, memory_free_bytes=3e9).having(machine={"device": "cuda"})
     assert "GB of main memory beside it" in only(verdict_on(card), "effort").text
+    short = only(verdict_on(card.having(machine={"main_free_bytes": 2e9})), "effort")
+    assert short.level == "does not fit this machine"
+    assert "of main memory beside it, of which 2 GB are free" in short.text
 
 
 def test_processes_share_out_the_iterations():

@@ -117,6 +117,12 @@ def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
     return (found, need) if isinstance(found, Slabs) else None
 
 
+def _held(case: Case) -> float:
+    """Main memory of a design in slabs; without limit where it does not go in slabs."""
+    slabs = in_slabs(case)
+    return math.inf if slabs is None else slabs[1].held
+
+
 def design_s(case: Case) -> float:
     """Time of the design: one product with the operator and one with its transpose each iteration, and two more for
     each further part of an image's step."""
@@ -216,6 +222,11 @@ def effort(case: Case) -> Reason:
     if free is not None and need > min(MEMORY_SHARE * free, math.inf if asked is None else 1e9 * asked):
         slabs = in_slabs(case)
         text += "" if slabs is None else _slab_words(case, *slabs)
+        main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].held
+        if main is not None and held > MEMORY_SHARE * main:
+            text += f", of which {size(main)} are free."
+            change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."
+            return Reason("effort", "does not fit this machine", text, held, main, "bytes", change)
     if slabs is None and free is not None and need > MEMORY_SHARE * free:
 
         def fits(other: Case) -> bool:

@@ -23,6 +23,7 @@ class Machine:
                         measured them; an update is a voxel times an angle. None: as on machines of the kind
     name                in sentences
     cores               that a design uses, on a CPU
+    main_free_bytes     beside a card: main memory, where designs that the card does not hold at once keep the whole
     processes           that share a design out, as torchrun starts them, each on a card of its own or on such cores
     """
 
@@ -31,6 +32,7 @@ class Machine:
     speeds: tuple[tuple[float, float], ...] = ()
     name: str = "this machine"
     cores: int = 2
+    main_free_bytes: float | None = None
     processes: int = 1
 
     def __post_init__(self) -> None:

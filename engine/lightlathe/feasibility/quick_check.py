@@ -75,7 +75,10 @@ def check_grid(grid: Grid, solids: int) -> Grid:
 def this_machine(job: Job) -> Machine:
     """The device that a job names here, as it is now. Raises JobError."""
     device = device_of(job)
-    return Machine(device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads())
+    main = free_bytes(torch.device("cpu")) if device.type == "cuda" else None
+    return Machine(
+        device.type, free_bytes(device), kept_speeds(device), cores=torch.get_num_threads(), main_free_bytes=main
+    )
 
 
 def case_of(

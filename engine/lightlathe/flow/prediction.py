@@ -206,6 +206,7 @@ def predict(
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
-    slabs = slabs_of(job, record.part.grid, patterns.field, torch.device("cpu"))
+    here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
+    slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, torch.device("cpu"))
     fine = record.fine if finer else None
     return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs, record.wanted)
