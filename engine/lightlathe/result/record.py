@@ -1,6 +1,7 @@
 """The record of one design: everything needed to show, check or repeat a print."""
 
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import Any
 
 from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction, TriangleMesh
@@ -42,6 +43,10 @@ class Record:
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)
         return f"Record({self.name!r}, {shape} voxels, {images} images, exposure {self.patterns.exposure_s:.1f} s)"
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows of it: report/notebook.py, which lies above this stage and is loaded when asked."""
+        return import_module("lightlathe.report.notebook").html_of(self)
 
     @property
     def quality(self) -> dict[str, float]:
