@@ -16,8 +16,8 @@ from lightlathe.judge.level_set import SurfacePoints, crossings
 from lightlathe.quantities import HALF, IGNORED, FineShape, Part, TriangleMesh
 from lightlathe.support.watching import doing
 
-MOST_COMPARED = 30_000  # points of either surface that are compared with the other one
-MOST_MET = 500_000  # points of either surface that these are compared with
+MOST_COMPARED = 20_000  # points of either surface that are compared with the other one
+MOST_MET = 250_000  # points of either surface that these are compared with
 NEAREST = 3  # samples next to a point whose triangles are looked at
 MORE = 24  # so many where these lie farther than the disc about the nearest one: slivers, edges
 DOUBT = 0.05  # by so much of the samples' spacing
