@@ -38,7 +38,7 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
 
 def print_notes(*jobs: Any) -> None:
     """Print each note from reading jobs once: former names."""
-    for words in dict.fromkeys(words for job in jobs for words in job.notes):
+    for words in dict.fromkeys(words for job in jobs for words in job.renamed):
         print(f"note: {words}")
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
+from lightlathe.dose import gathers
 from lightlathe.dose.taps import Taps
 
 
@@ -12,7 +13,7 @@ from lightlathe.dose.taps import Taps
 class Across:
     """Images (..., column, row) -> (..., bin, row) by `taps` (bin <- column), the same at every angle; and back.
 
-    Memory: the output; on a card also one tap's worth of it. Repeats are bit-equal.
+    Memory: the output; in plain torch also one tap's worth of it. Repeats are bit-equal.
     """
 
     taps: Taps
@@ -39,6 +40,9 @@ class Across:
 
 
 def _apply(taps: Taps, x: Tensor) -> Tensor:
+    if gathers.serve(x):
+        made = gathers.rows(x.reshape(1, 1, -1, *x.shape[-2:]), taps.table, taps.weight[None], 1)
+        return made.reshape(*x.shape[:-2], *made.shape[-2:])
     if x.device.type == "cpu":
         from lightlathe.dose.across_cpu import apply
 

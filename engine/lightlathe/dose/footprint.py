@@ -12,6 +12,7 @@ from functools import cache
 import torch
 from torch import Tensor
 
+from lightlathe.dose.profile import Profile
 from lightlathe.dose.taps import Taps
 from lightlathe.quantities.footprint import Footprint
 
@@ -53,16 +54,26 @@ def onto_bins(footprint: Footprint, columns: int, finer: int) -> Taps:
 
     The light of a column adds up to `finer` bins of it, so that even light stays even.
     """
-    beyond = math.ceil(footprint.reach * finer) + 1
+    beyond, steps, weight = _steps(footprint, finer)
     bins = (columns - 1) * finer + 1 + 2 * beyond
+    column = torch.arange(columns)[:, None]
+    bin_ = column * finer + beyond + steps
+    each = weight.expand(columns, -1)
+    return Taps.of(bin_.flatten(), column.expand_as(bin_).flatten(), each.flatten(), bins, columns)
+
+
+def profile_of(footprint: Footprint, finer: int) -> Profile:
+    """What a place takes of a column where its light lies in `finer` bins, read linearly, by its distance."""
+    return Profile(tuple(_steps(footprint, finer)[2].tolist()), finer)
+
+
+def _steps(footprint: Footprint, finer: int) -> tuple[int, Tensor, Tensor]:
+    """Bins on either side of a column's own that may have light; which of them do, counted from it; their weights."""
+    beyond = math.ceil(footprint.reach * finer) + 1
     away = torch.arange(-beyond, beyond + 1, dtype=torch.float64) / finer
     weight = _weights(footprint, away, 1 / finer)
     kept = weight > LEAST * float(weight.amax())
-    steps = torch.arange(-beyond, beyond + 1)[kept]
-    column = torch.arange(columns)[:, None]
-    bin_ = column * finer + beyond + steps
-    each = weight[kept].expand(columns, -1)
-    return Taps.of(bin_.flatten(), column.expand_as(bin_).flatten(), each.flatten(), bins, columns)
+    return beyond, torch.arange(-beyond, beyond + 1)[kept], weight[kept]
 
 
 def onto_slices(footprint: Footprint, at: Tensor, rows: Tensor, voxel_mm: float, row_mm: float) -> Taps:

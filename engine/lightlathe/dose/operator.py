@@ -10,10 +10,12 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes, is_floating, is_on
 from lightlathe.dose.backend import Backend
-from lightlathe.dose.kernels import choose
+from lightlathe.dose.kernels import choose, takes_shapes
 from lightlathe.dose.layers import layers
 from lightlathe.dose.linear import Linear
 from lightlathe.dose.rebin import Directions
+from lightlathe.dose.resample import Resampling, shaped
+from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.gpu.forms import value_and_gradient
@@ -57,14 +59,26 @@ class DoseOperator(LinearMap):
         self.device, self.dtype = torch.device(backend.device), backend.dtype
         self.gain = 1.0 / len(optics.chords.angle_rad) if gain is None else float(gain)
         self._layers = tuple(
-            (resampling.to(self.device, self.dtype), replace(views, precision=backend.precision))
-            for resampling, views in layers(optics, grid, directions)
+            (resampling.to(self.device, self.dtype), views) for resampling, views in self._planned(backend)
         )
         self.resampling, self.views = self._layers[0]
         self.kernel, self._module = choose(backend.kernel, self.views, self.device, self.dtype)
         self.backend = replace(backend, kernel=self.kernel, device=self.device)
         self._light_at_most: float | None = None
         self._rows: slice | None = None
+
+    def _planned(self, backend: Backend) -> list[tuple[Resampling, Views]]:
+        """As `layers`, for a kernel that knows the profile of pixels where there is one."""
+        found = [
+            (resampling, replace(views, precision=backend.precision))
+            for resampling, views in layers(self.optics, self.grid, self.directions)
+        ]
+        pixels = [each for each in (shaped(*layer) for layer in found) if each is not None]
+        if len(pixels) == len(found) and all(
+            takes_shapes(backend.kernel, views, self.device, self.dtype) for _, views in pixels
+        ):
+            return pixels
+        return found
 
     @property
     def pattern_shape(self) -> tuple[int, int, int]:  # pyright: ignore[reportIncompatibleVariableOverride]

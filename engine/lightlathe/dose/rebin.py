@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 import torch
 from torch import Tensor
 
+from lightlathe.dose import gathers
+from lightlathe.dose.rebin_tables import turned_tables
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords
 
@@ -60,6 +62,8 @@ class Rebinning:
     angles: int
     finer: int = 1
     gathers: tuple[Tensor, Tensor] | None = None  # for torch: (view set, tap, angle * bin), of `forward`, `transpose`
+    share: Tensor | None = None  # (column, 1), what each column keeps of its light, where that is left to the tables
+    tables: tuple[tuple[Tensor, Tensor], tuple[Tensor, Tensor]] | None = None  # for gathers.py, of both
 
     @staticmethod
     def of(chords: Chords, directions: Directions) -> "Rebinning":
@@ -82,33 +86,50 @@ class Rebinning:
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(angle_rad), finer)
 
-    def to(self, device: torch.device, dtype: torch.dtype, compiled: bool = True) -> "Rebinning":
-        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`."""
+    def to(
+        self, device: torch.device, dtype: torch.dtype, compiled: bool = True, share: Tensor | None = None
+    ) -> "Rebinning":
+        """Ready to use on a device; on a CPU by rebin_cpu.py, or by torch where not `compiled`.
+
+        share   (column, 1): what each column keeps of its light is a part of the map from here on; not on a CPU
+        """
         if device.type == "cpu" and compiled:
             return replace(self, weight=self.weight.to(dtype))
         bins = self.image.shape[-1]
         angle, number = torch.arange(self.angles)[:, None], torch.arange(bins)
         image = self.image[:, :, None]
-        gathers = tuple(
+        places = tuple(
             (((angle + sign * image) % self.angles) * bins + number).flatten(2).to(device) for sign in (1, -1)
         )
-        return replace(self, image=self.image.to(device), weight=self.weight.to(device, dtype), gathers=gathers)
+        tables = tuple((table.to(device), weight.to(device, dtype)) for table, weight in turned_tables(self, share))
+        weight = self.weight.to(device, dtype)
+        share = None if share is None else share.to(device, dtype)
+        return replace(self, image=self.image.to(device), weight=weight, gathers=places, tables=tables, share=share)
 
     @property
     def most(self) -> float:
         """No view is brighter than the brightest pattern times this."""
-        return float(self.weight.sum(1).amax())
+        return float(self.weight.sum(1).amax()) * (1.0 if self.share is None else float(self.share.abs().amax()))
 
     def forward(self, patterns: Tensor) -> Tensor:
+        if self.tables is not None and gathers.serve(patterns):
+            x = patterns.reshape(-1, 1, *patterns.shape[-3:])
+            views = gathers.rows(x, *self.tables[0], targets=len(self.weight))
+            return views.flatten(1, 2).reshape(*patterns.shape[:-3], -1, *views.shape[-2:])
         if self.gathers is None:
             from lightlathe.dose import rebin_cpu
 
             return rebin_cpu.forward(patterns, self.image, self.weight, self.finer)
-        x = _between(patterns, self.finer)
-        return torch.cat([self._taken(x, views, gathers) for views, gathers in enumerate(self.gathers[0])], -3)
+        x = _between(patterns if self.share is None else patterns * self.share, self.finer)
+        return torch.cat([self._taken(x, views, places) for views, places in enumerate(self.gathers[0])], -3)
 
     def transpose(self, views: Tensor) -> Tensor:
         """The exact transpose of `forward`; view sets are added in a fixed order."""
+        if self.tables is not None and gathers.serve(views):
+            sets = len(self.weight)
+            x = views.reshape(-1, sets, self.angles, *views.shape[-2:])
+            patterns = gathers.rows(x, *self.tables[1], targets=1)
+            return patterns.reshape(*views.shape[:-3], self.angles, *patterns.shape[-2:])
         if self.gathers is None:
             from lightlathe.dose import rebin_cpu
 
@@ -118,11 +139,12 @@ class Rebinning:
             term = self._taken(part, number, self.gathers[1][number])
             total = term if total is None else total.add_(term)
         assert total is not None
-        return _gathered(total, self.finer)
+        patterns = _gathered(total, self.finer)
+        return patterns if self.share is None else patterns * self.share
 
-    def _taken(self, x: Tensor, views: int, gathers: Tensor) -> Tensor:
+    def _taken(self, x: Tensor, views: int, places: Tensor) -> Tensor:
         flat, total = x.flatten(-3, -2), None
-        for gather, weight in zip(gathers, self.weight[views], strict=True):
+        for gather, weight in zip(places, self.weight[views], strict=True):
             term = flat.index_select(-2, gather).unflatten(-2, x.shape[-3:-1]).mul_(weight[:, None])
             total = term if total is None else total.add_(term)
         assert total is not None

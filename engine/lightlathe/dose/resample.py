@@ -15,8 +15,9 @@ from torch import Tensor
 
 from lightlathe.dose.across import Across
 from lightlathe.dose.fan import evened, evenly_spaced
-from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices
+from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices, profile_of
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.profile import Profile
 from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
 from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
@@ -34,6 +35,7 @@ class Resampling:
     share   (column, 1) or (column, row), what each pixel keeps of its light; None where that is all
     across  bins <- columns, where pixels are not linear or are blurred, or columns lie unevenly (fan.py); None where
             bins are columns
+    profile of pixels, where `across` is there for that alone; see `shaped`
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
@@ -46,17 +48,22 @@ class Resampling:
     rows_back: Taps | None = None  # the transpose
     across: Across | None = None
     turned: Rebinning | None = None
+    profile: Profile | None = None
     within: tuple[int, int, int] | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
+        share, turned = self.share, self.turned
+        first = share is not None and share.shape[1] == 1 and self.across is None
+        if first and turned is not None and device.type != "cpu":  # one pass less
+            share, turned = None, turned.to(device, dtype, share=share)
         return replace(
             self,
-            share=None if self.share is None else self.share.to(device, dtype),
+            share=None if share is None else share.to(device, dtype),
             rows=None if self.rows is None else self.rows.to(device, dtype),
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
             across=None if self.across is None else self.across.to(device, dtype),
-            turned=None if self.turned is None else self.turned.to(device, dtype),
+            turned=turned if turned is None or turned is not self.turned else turned.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
@@ -132,12 +139,13 @@ def plan(
     bin_mm = float(offset[-1] - offset[0]) / (columns - 1) if columns > 1 else chords.row_mm
     middle_mm, lines, across, turned = float(offset[0] + offset[-1]) / 2, None, fan, None
     even, alike = _even(chords, bin_mm), bool((turn == turn[0]).all())
-    crossing, finer = chords.crossing and not alike, 1
+    crossing, finer, profile = chords.crossing and not alike, 1, None
     if not footprint.plain and (crossing or (even and alike)):
         finer = bins_for(footprint, bin_mm, grid.voxel_mm / FINEST, columns)
         finer = max(finer, directions.finer) if crossing else finer
         across = Across.of(onto_bins(footprint, columns, finer))
         columns, bin_mm = across.taps.index.shape[1], bin_mm / finer
+        profile = None if crossing else profile_of(footprint, finer)
     if crossing:
         if across is fan:
             turned = Rebinning.of(chords, directions)
@@ -164,6 +172,7 @@ def plan(
         late=chords.rows < nz and spread is None,
         across=across,
         turned=turned,
+        profile=profile,
     )
     absorption = optics.absorption_per_mm
     views = Views(
@@ -180,6 +189,17 @@ def plan(
         spread=spread,
     )
     return resampling, views
+
+
+def shaped(resampling: Resampling, views: Views) -> tuple[Resampling, Views] | None:
+    """The same for kernels that know the profile of pixels, whose bins are columns; None where that is no help."""
+    profile = resampling.profile
+    if profile is None or resampling.across is None or views.ends is not None:
+        return None
+    bins = resampling.across.taps.inputs
+    return replace(resampling, across=None, profile=None), replace(
+        views, bins=bins, bin_mm=views.bin_mm * profile.knots, profile=profile
+    )
 
 
 def _share(optics: Optics) -> Tensor:

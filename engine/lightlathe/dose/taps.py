@@ -2,9 +2,12 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import torch
 from torch import Tensor
+
+from lightlathe.dose import gathers
 
 PART = 2**26  # numbers of the output that a card makes at a time
 REL_TOLERANCE = 1e-9  # weights below this are rounding errors: a source one whole spacing away
@@ -42,6 +45,12 @@ class Taps:
     def to(self, device: torch.device, dtype: torch.dtype) -> "Taps":
         return Taps(self.index.to(device), self.weight.to(device, dtype), self.inputs)
 
+    @cached_property
+    def table(self) -> Tensor:
+        """(3, 1, tap, out) int32: as `gathers.rows` takes it, of one source and in place."""
+        index = self.index.to(torch.int32)
+        return torch.stack([torch.zeros_like(index), torch.zeros_like(index), index])[:, None]
+
     def part(self, start: int, stop: int) -> "Taps":
         """Outputs start..stop - 1 alone."""
         return Taps(self.index[:, start:stop].contiguous(), self.weight[:, start:stop].contiguous(), self.inputs)
@@ -65,8 +74,10 @@ class Taps:
     def apply(self, x: Tensor) -> Tensor:
         """Along the last axis of x. The sum runs tap after tap, so the same input gives the same bits.
 
-        Memory: the output; on a card also one tap's worth of a part of it.
+        Memory: the output; in plain torch on a card also one tap's worth of a part of it.
         """
+        if gathers.serve(x):
+            return gathers.along(x, self.table[2, 0], self.weight)
         if x.device.type == "cpu":
             from lightlathe.dose.taps_cpu import apply
 

@@ -1,7 +1,7 @@
 """Parallel views: the detector geometry that every dose kernel works on."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import torch
@@ -10,7 +10,9 @@ from torch import Tensor
 from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import Band
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.profile import Profile
 from lightlathe.dose.spread import Spread
+from lightlathe.dose.taps import Taps
 from lightlathe.errors import ShapeError
 
 
@@ -33,6 +35,9 @@ class Views:
     reads at height h + (z - h) / M, linearly between two planes (a dark one lies beyond each end), 1 / M of the light.
     A batch has the planes of its members one after the other, and so have the slices of its dose.
 
+    With `profile` a bin's light is not read linearly by the two places beside it, but by all within the profile's
+    support; see Profile. Without ends, lines and spread.
+
     With `ends` slices are no longer alike: of a bin whose chord ends at an insert in a slice, a voxel there takes light
     only where its t lies before that end, of each of the two bins on its own.
     """
@@ -51,6 +56,7 @@ class Views:
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
     spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
     ends: Ends | None = None  # where chords end at inserts
+    profile: Profile | None = None  # what places take of a bin by their distance; None: linear
 
     def __post_init__(self) -> None:
         if self.bins < 1 or self.nx < 1 or self.ny < 1:
@@ -86,6 +92,13 @@ class Views:
     def narrowest_mm(self) -> float:
         """Minimum distance of two neighbouring bins in the vial."""
         return self.bin_mm if self.lines is None else self.lines.narrowest_mm(self.radius_mm)
+
+    def in_fine_bins(self) -> tuple[Taps, "Views"]:
+        """Views of a profile as linear ones: the fine bins of its knots, and how bins lie in them."""
+        assert self.profile is not None
+        taps, finer = self.profile.fine_bins(self.bins), self.profile.knots
+        fine = replace(self, bins=taps.index.shape[1], bin_mm=self.bin_mm / finer, profile=None)
+        return taps, fine
 
     def bins_across(self, voxels: int) -> int:
         """The most bins that a square of voxel centres reads of one view, both ends counted."""

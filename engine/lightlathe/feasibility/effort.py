@@ -32,8 +32,11 @@ PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to
 EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": ()}  # they belong to a size of the field
 # more of an iteration for each bin a column of square or blurred pixels: on a CPU at 256 voxels, on a card at 512;
 # benchmarks/GPU.md, "Effects of real light"
-PIXEL_BINS = {"cpu": 0.4, "cuda": 3.0}
-SPREADING = 5  # times that a view of rows that spread takes; on a CPU at 256 voxels 4.6, behind a bare vial 6.8
+PIXEL_BINS = {"cpu": 0.4, "cuda": 0.2}
+BANDED_BINS = {"cpu": 0.4, "cuda": 1.0}  # where light is a sum of bands of depth, which cards compute by finer bins
+# times that a view of rows that spread takes: on a CPU at 256 voxels 4.6, behind a bare vial 6.8; on a card, without
+# its matrix units, 68 at 256 and 380 at 512
+SPREADING = {"cpu": 5, "cuda": 300}
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
@@ -128,9 +131,10 @@ def design_s(case: Case) -> float:
     each further part of an image's step."""
     machine, iterations = case.machine, expected(case.design.iterations) * (1 + case.design.scenarios)
     updates = 2.0 * voxels(case) * case.turn.angles * image_views_of(case)
-    updates *= SPREADING if case.light.rows_spread else 1
+    updates *= SPREADING[machine.device] if case.light.rows_spread else 1
     bands_of_depth, bins = _pixels(case)
-    updates *= bands_of_depth * (1 + PIXEL_BINS[machine.device] * bins)
+    per_bin = PIXEL_BINS if bands_of_depth == 1 else BANDED_BINS
+    updates *= bands_of_depth * (1 + per_bin[machine.device] * bins)
     iteration = updates / machine.speed(updates) * (1 + PRODUCTS[machine.device] * (parts(case) - 1))
     return BEGIN_S[machine.device] + iterations * (iteration / machine.processes + EACH_S[machine.device])
 

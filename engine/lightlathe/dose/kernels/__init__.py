@@ -38,6 +38,7 @@ SPREADING = {  # those of a name where rows spread with depth
     "triton": "lightlathe.dose.kernels.triton_spread",
     "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
+SHAPED = ("hopper", "reference")  # those that take a pixel's profile (`Views.profile`)
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
@@ -46,8 +47,7 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
     if name != "auto" and name not in KERNELS:
         raise KernelUnavailable(f"kernel is '{name}'; expected 'auto' or one of {', '.join(KERNELS)}.")
     if name != "auto":
-        kernel = _module(name, views)
-        reason = kernel.why_not(views, device, dtype)
+        kernel, reason = _looked_at(name, views, device, dtype)
         if reason is not None:
             raise KernelUnavailable(
                 f"kernel '{name}' cannot run here: {reason}.\n"
@@ -55,8 +55,7 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
             )
         return name, kernel
     for candidate in PREFERRED:
-        kernel = _module(candidate, views)
-        reason = kernel.why_not(views, device, dtype)
+        kernel, reason = _looked_at(candidate, views, device, dtype)
         if reason is None:
             log.info("dose kernel: %s on %s in %s, precision %s", candidate, device, dtype, views.precision)
             return candidate, kernel
@@ -64,6 +63,15 @@ def choose(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[
     raise KernelUnavailable(f"no kernel runs on {device} in {dtype}; use float32 or float64.")
 
 
-def _module(name: str, views) -> ModuleType:
+def _looked_at(name: str, views, device: torch.device, dtype: torch.dtype) -> tuple[ModuleType, str | None]:
+    """The module of a kernel and None where it can run, else the reason it cannot."""
     found = KERNELS if views.spread is None else {**KERNELS, **SPREADING}
-    return import_module(found[name])
+    kernel = import_module(found[name])
+    if views.profile is not None and name not in SHAPED:
+        return kernel, "it reads bins linearly, and these have a profile"
+    return kernel, kernel.why_not(views, device, dtype)
+
+
+def takes_shapes(name: str, views, device: torch.device, dtype: torch.dtype) -> bool:
+    """Whether a kernel of this name ("auto": the fastest) takes views with a profile."""
+    return name in ("auto", SHAPED[0]) and _looked_at(SHAPED[0], views, device, dtype)[1] is None

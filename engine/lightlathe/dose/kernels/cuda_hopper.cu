@@ -10,15 +10,24 @@
 //
 // `middle` is the bin at the axis, a multiple of 2^-11, so that no bin counted from it is rounded. Where it is not the
 // middle of the view, every view is a direction of its own, without an opposite.
+//
+// Compiled with these names defined, by dose/kernels/cuda_hopper.py:
+// WINDOW  bins of a view that a tile of 16 x 16 voxels may read: 24, 32 or 48
+// STEPS   inner products of 16 bins that an 8 x 8 tile takes at most: 1 or 2
+// KNOTS   0: a pixel's light falls linearly to its neighbours; else knots a bin of the profile that it has
+// ENDS    1: chords end at inserts; bins of `ends` lie as in the light, MARGIN more on either side. 2: as 1, but the views
+//         that `behind` names are left out of a tile's dose: for inserts that differ from slice to slice
 
 typedef unsigned int u32;
 typedef unsigned long long u64;
 
-constexpr int WINDOW = 24;                       // bins a tile of 16 x 16 voxels reads: 15 * sqrt(2) + 2, at most 24
 constexpr int OCTETS = 16;                       // 128 slices a block
 constexpr int SIDE_BYTES = OCTETS * WINDOW * 16; // one view of one direction
 constexpr int STAGE_BYTES = 2 * SIDE_BYTES;
-constexpr int STAGES = 16;
+constexpr int STAGES = 384 / WINDOW;
+constexpr int MARGIN = 64;                       // bins without an end on either side of a view
+constexpr int FROM = 9 + 16 * STEPS, TO = 16 * STEPS;  // bins before and behind the middle of a profile, read at most
+constexpr int PROFILE = KNOTS ? (FROM + TO + 1) * KNOTS : 1;
 constexpr int GROUPS = 4;                        // warp groups, 8 x 8 voxels each
 
 __device__ __forceinline__ u32 address(const void* p) { return (u32)__cvta_generic_to_shared(p); }
@@ -51,6 +60,41 @@ __device__ __forceinline__ int scale_field(float low, float high) {  // as _scal
     return min(267 - ((__float_as_int(fmaxf(-low, high)) >> 23) & 255), 253);
 }
 __device__ __forceinline__ float hat(float x) { return __saturatef(1.0f - fabsf(x)); }
+
+// What places take of bins: linear between the knots of the profile, of which each is the value half way to the next one
+// and how much more that has.
+struct Share {
+    u32 knot;
+    float part;
+    __device__ __forceinline__ Share(u32 profile, float away) {
+#if KNOTS
+        const float whole = 12582912.0f;  // adding it rounds to an integer, which its last bits then are
+        const float at = fmaf(fminf(fmaxf(away, -16.0f), (float)TO), KNOTS, FROM * KNOTS - 0.5f), near = at + whole;
+        knot = profile + 8 * (__float_as_uint(near) - __float_as_uint(whole));
+        part = at - (near - whole);
+#else
+        part = away;
+#endif
+    }
+    template <int BIN> __device__ __forceinline__ float of() const {  // so many behind the one that `away` is counted from
+#if KNOTS
+        float middle, more;  // not volatile: may be read early, as nothing writes there once places are known
+        asm("ld.shared.v2.f32 {%0, %1}, [%2 + %3];" : "=f"(middle), "=f"(more) : "r"(knot), "n"(-8 * BIN * KNOTS));
+        return fmaf(part, more, middle);
+#else
+        return hat(part - (float)BIN);
+#endif
+    }
+};
+
+__device__ __forceinline__ void take_profile(float2* profile, const float2* given) {
+    for (int k = threadIdx.x; k < PROFILE; k += blockDim.x) profile[k] = KNOTS ? given[k] : make_float2(0.0f, 0.0f);
+}
+
+// all bits of a half where light reaches t, for two bins side by side
+__device__ __forceinline__ u32 lit(float t, float end, float next) {
+    return (t < end ? 0xffffu : 0u) | (t < next ? 0xffff0000u : 0u);
+}
 
 // d = d * add + a @ b, add 0 or 1: a 64 x 16 halves in registers, b 16 x 128 halves in shared memory, slices contiguous
 __device__ __forceinline__ void multiply(float (&d)[64], const u32 (&a)[4], u64 b, int add) {
@@ -122,10 +166,15 @@ extern "C" __global__ void light_to_halves(const float* x, const float* low, con
 extern "C" __global__ void __launch_bounds__(GROUPS * 128 + 128, 1)
 deposit(const __grid_constant__ Map light, const float* table, const float* low, const float* high, float* dose,
         int nx, int ny, int nz, int bins, int directions, float middle, float radius, float decay, int limit,
-        float gain) {
+        float gain, const float2* profile_given, float support, const float* ends, const float* soonest,
+        const unsigned char* behind, int z_first, int z_end) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[STAGES], empty[STAGES];
+    __shared__ float2 profile[PROFILE];
     float4* info = (float4*)(shared + STAGES * STAGE_BYTES);  // c, s, first bin from the centre, offsets of the groups
+    unsigned char* states = (unsigned char*)(info + directions);  // of each group and view, a bit: a chord ends
+    const float narrow = (15.98f - 2.0f * support) * (1.0f / 7.0f);  // |c| + |s| up to which 16 bins hold a group
+    const int z0 = (z_first & ~7) + blockIdx.y * 128;
     const int tid = threadIdx.x, warp = tid >> 5, lane = tid & 31;
     const int tiles = (ny + 15) / 16;
     const int i0 = blockIdx.x / tiles * 16, j0 = blockIdx.x % tiles * 16;
@@ -139,24 +188,39 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
     }
     if (!__syncthreads_or(inside)) {
         for (int p = 0; p < 256; ++p) {
-            const int i = i0 + p / 16, j = j0 + p % 16, z = blockIdx.y * 128 + tid;
-            if (i < nx && j < ny && tid < 128 && z < nz) dose[((long long)i * ny + j) * nz + z] = 0.0f;
+            const int i = i0 + p / 16, j = j0 + p % 16, z = z0 + tid;
+            if (i < nx && j < ny && tid < 128 && z >= z_first && z < z_end) dose[((long long)i * ny + j) * nz + z] = 0.0f;
         }
         return;
     }
     for (int a = tid; a < directions; a += blockDim.x) {
         const float c = table[4 * a] + table[4 * a + 2], s = table[4 * a + 1] + table[4 * a + 3];
         const float reach = fabsf(c) + fabsf(s);
-        const float lowest = (i0 + 7.5f - x_mid) * c + (j0 + 7.5f - y_mid) * s - 7.5f * reach + middle;
-        const int first = min(max((int)floorf(lowest - 0.01f), -WINDOW), bins);
-        int offsets = 0;
+        const float before = middle + 0.99f - support;
+        const float lowest = (i0 + 7.5f - x_mid) * c + (j0 + 7.5f - y_mid) * s - 7.5f * reach;
+        const int first = min(max((int)floorf(lowest + before), -WINDOW), bins);
+        const int read = STEPS == 2 && reach > narrow ? 32 : 16;
+        int offsets = 0, state = 0;
         for (int g = 0; g < GROUPS; ++g) {
             const float x = i0 + (g >> 1) * 8 + 3.5f - x_mid, y = j0 + (g & 1) * 8 + 3.5f - y_mid;
-            const int own = (int)floorf(x * c + y * s - 3.5f * reach + middle - 0.01f);
-            offsets |= min(max(own - first, 0), WINDOW - 16) << (8 * g);
+            const int own = (int)floorf(x * c + y * s - 3.5f * reach + before);
+            const int offset = min(max(own - first, 0), WINDOW - read);
+            offsets |= offset << (8 * g);
+            const int i_tile = i0 / 8 + (g >> 1), j_tile = j0 / 8 + (g & 1), row = (ny + 7) / 8;
+            if (ENDS == 2 && 8 * i_tile < nx && 8 * j_tile < ny)
+                for (int side = 0; side < 2; ++side)
+                    state |= behind[((long long)i_tile * row + j_tile) * 2 * directions + 2 * a + side] << (2 * g + side);
+            if (ENDS == 1)
+                for (int side = 0; side < 2; ++side) {
+                    const long long at = (long long)(2 * a + side) * (bins + 2 * MARGIN) + MARGIN + first + offset;
+                    const float t = (side ? -1.0f : 1.0f) * (y * c - x * s) + 3.5f * reach + 0.01f;
+                    state |= (soonest[at] <= t) << (2 * g + side);
+                }
         }
         info[a] = make_float4(c, s, first - middle, __int_as_float(offsets));
+        if (ENDS) states[a] = state;
     }
+    take_profile(profile, profile_given);
     if (tid == 0) {
         for (int k = 0; k < STAGES; ++k) {
             barrier_init(address(&full[k]), 1);
@@ -176,8 +240,8 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
                 const int first = __float2int_rn(info[a].z + middle);
                 if (a >= STAGES) barrier_wait(address(&empty[stage]), (a / STAGES - 1) & 1);
                 barrier_expect(bar, STAGE_BYTES);
-                box_copy(to, &light, first * 8, blockIdx.y * OCTETS, 2 * a, bar);
-                box_copy(to + SIDE_BYTES, &light, first * 8, blockIdx.y * OCTETS, 2 * a + 1, bar);
+                box_copy(to, &light, first * 4, z0 / 8, 2 * a, bar);
+                box_copy(to + SIDE_BYTES, &light, first * 4, z0 / 8, 2 * a + 1, bar);
             }
         return;
     }
@@ -195,23 +259,58 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
         const u32 stage = a % STAGES;
         const float4 q = info[a];
         const u32 offset = __float_as_uint(q.w) >> (8 * group) & 255;
+        const u32 state = ENDS ? states[a] >> (2 * group) & 3 : 0;
+        const bool two = STEPS == 2 && fabsf(q.x) + fabsf(q.y) > narrow;
         const float start = q.z + (float)(offset + 2 * t);
-        u32 there[4], across[4];
+        u32 there[4 * STEPS], across[4 * STEPS];
 #pragma unroll
         for (int n = 0; n < 2; ++n) {
             const float xn = x + n, place = fmaf(xn, q.x, y * q.y), t_decay = decay * fmaf(y, q.x, -xn * q.y);
             const float depth = root(fmaf(-place, place, radius2));
             const float left = power_of_two(fmaf(decay, depth, t_decay)), right = power_of_two(fmaf(decay, depth, -t_decay));
-            const float r = place - start;
-            const float h0 = hat(r), h1 = hat(r - 1.0f), h2 = hat(r - 8.0f), h3 = hat(r - 9.0f);
+            const Share share(address(profile), place - start);
+            const float h0 = share.of<0>(), h1 = share.of<1>(), h2 = share.of<8>(), h3 = share.of<9>();
             there[n] = halves(h0 * left, h1 * left), there[n + 2] = halves(h2 * left, h3 * left);
             across[n] = halves(h0 * right, h1 * right), across[n + 2] = halves(h2 * right, h3 * right);
+            if (STEPS == 2 && two) {
+                const float h4 = share.of<16>(), h5 = share.of<17>(), h6 = share.of<24>(), h7 = share.of<25>();
+                there[4 * STEPS - 4 + n] = halves(h4 * left, h5 * left);
+                there[4 * STEPS - 2 + n] = halves(h6 * left, h7 * left);
+                across[4 * STEPS - 4 + n] = halves(h4 * right, h5 * right);
+                across[4 * STEPS - 2 + n] = halves(h6 * right, h7 * right);
+            }
+        }
+        if (ENDS == 2) {
+#pragma unroll
+            for (int k = 0; k < 4; ++k) {
+                if (state & 1) there[k] = 0;
+                if (state & 2) across[k] = 0;
+            }
+        }
+        if (ENDS == 1 && state) {
+            const long long wide = bins + 2 * MARGIN;
+            const float* end = ends + 2 * a * wide + MARGIN + __float2int_rn(start + middle);
+#pragma unroll
+            for (int k = 0; k < 2 * STEPS; ++k)
+#pragma unroll
+                for (int n = 0; n < 2; ++n) {
+                    const float along = fmaf(y, q.x, -(x + n) * q.y);
+                    if (k < 2 || two) {
+                        if (state & 1) there[2 * k + n] &= lit(along, end[8 * k], end[8 * k + 1]);
+                        if (state & 2) across[2 * k + n] &= lit(-along, end[wide + 8 * k], end[wide + 8 * k + 1]);
+                    }
+                }
         }
         barrier_wait(address(&full[stage]), (a / STAGES) & 1);
         const u32 at = (address(shared) >> 4) + stage * (STAGE_BYTES >> 4) + offset;
         asm volatile("wgmma.fence.sync.aligned;" ::: "memory");
-        multiply(d, there, strides | at, a > 0);
-        multiply(d, across, strides | (at + (SIDE_BYTES >> 4)), 1);
+        multiply(d, *(u32(*)[4])there, strides | at, a > 0);
+        multiply(d, *(u32(*)[4])across, strides | (at + (SIDE_BYTES >> 4)), 1);
+        if (STEPS == 2 && two) {
+            asm volatile("wgmma.fence.sync.aligned;" ::: "memory");
+            multiply(d, *(u32(*)[4])(there + 4 * STEPS - 4), strides | (at + 16), 1);
+            multiply(d, *(u32(*)[4])(across + 4 * STEPS - 4), strides | (at + 16 + (SIDE_BYTES >> 4)), 1);
+        }
         asm volatile("wgmma.commit_group.sync.aligned;" ::: "memory");
         asm volatile("wgmma.wait_group.sync.aligned 1;" ::: "memory");
         if (a > 0 && lane == 0) barrier_arrive(address(&empty[(a - 1) % STAGES]));
@@ -227,13 +326,13 @@ deposit(const __grid_constant__ Map light, const float* table, const float* low,
         float* row = dose + ((long long)(i + n) * ny + j) * nz;
 #pragma unroll
         for (int k = 0; k < 16; ++k) {
-            const int z = blockIdx.y * 128 + k * 8 + 2 * t;
+            const int z = z0 + k * 8 + 2 * t;
             const float one = keep ? d[4 * k + 2 * n] * back * gain : 0.0f,
                         two = keep ? d[4 * k + 2 * n + 1] * back * gain : 0.0f;
-            if (nz % 2 == 0 && z < nz) *(float2*)(row + z) = make_float2(one, two);
+            if (nz % 2 == 0 && z >= z_first && z + 1 < z_end) *(float2*)(row + z) = make_float2(one, two);
             else {
-                if (z < nz) row[z] = one;
-                if (z + 1 < nz) row[z + 1] = two;
+                if (z >= z_first && z < z_end) row[z] = one;
+                if (z + 1 >= z_first && z + 1 < z_end) row[z + 1] = two;
             }
         }
     }
@@ -278,7 +377,8 @@ __device__ __forceinline__ void add(float* at, float one, float two) {
 // the sums of one warp: its direction's two views, 8 bins, 256 slices
 template <bool SWAPPED>
 __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int pairs, u32 stages, const u64* full,
-                                       const u64* empty, float c, float s, float start, float radius2, float decay) {
+                                       const u64* empty, float c, float s, float start, float radius2, float decay,
+                                       u32 profile, float end, float end_across) {
     const int lane = threadIdx.x & 31, t = lane & 3;
     const u64 strides = (u64)(RUN_BYTES >> 4) << 16 | (u64)(128 >> 4) << 32;  // 8 voxels on, 8 slices on
     const float c_decay = c * decay, s_decay = s * decay;
@@ -296,9 +396,14 @@ __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int 
                 const float u = (h ? run.z : run.x) + (float)(2 * t + n), x = SWAPPED ? v : u, y = SWAPPED ? u : v;
                 const float place = fmaf(x, c, y * s), depth = root(fmaf(-place, place, radius2));
                 const float t_decay = SWAPPED ? fmaf(y, c_decay, -x * s_decay) : fmaf(-x, s_decay, y * c_decay);
-                const float w = hat(place - start);
+                const float w = Share(profile, place - start).of<0>();
                 left[n] = w * power_of_two(fmaf(decay, depth, t_decay));
                 right[n] = w * power_of_two(fmaf(decay, depth, -t_decay));
+                if (ENDS) {
+                    const float along = SWAPPED ? fmaf(y, c, -x * s) : fmaf(-x, s, y * c);
+                    left[n] = along < end ? left[n] : 0.0f;
+                    right[n] = -along < end_across ? right[n] : 0.0f;
+                }
             }
             a[2 * h] = halves(left[0], left[1]), a[2 * h + 1] = halves(right[0], right[1]);
         }
@@ -318,10 +423,13 @@ __device__ __forceinline__ void gather(float (&d)[128], const float4* runs, int 
 extern "C" __global__ void __launch_bounds__(384, 1)
 collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, const float* table, const int* member,
         const int* main_axis, const float* low, const float* high, float* out, int nx, int ny, int nz, int bins,
-        int strips, int x0, int x1, int y0, int y1, float middle, float radius, float decay, int limit, float gain) {
+        int strips, int x0, int x1, int y0, int y1, float middle, float radius, float decay, int limit, float gain,
+        const float2* profile_given, float support, const float* ends, int z_first, int z_end) {
     extern __shared__ __align__(128) unsigned char shared[];
     __shared__ __align__(8) u64 full[PAIRS], empty[PAIRS];
     __shared__ int counted[12];
+    __shared__ float2 profile[PROFILE];
+    const int z0 = (z_first & ~7) + blockIdx.y * 256;
     float2* runs = (float2*)(shared + PAIRS * PAIR_BYTES);  // where each begins, u and v from the grid's centre
     const int tid = threadIdx.x, warp = tid >> 5, lane = tid & 31;
     const int group = blockIdx.x / strips, strip = 8 * (blockIdx.x % strips) - 4 * strips;
@@ -338,7 +446,7 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
         const float first = floorf(fmaf(uc, table[6 * q], vc * table[6 * q + 1]) + middle) + strip;
         const float stretch = table[6 * q + 5];
         const float at = (first - middle + 3.5f) * stretch + v * table[6 * q + 4];
-        const float reach = 4.5f * fabsf(stretch) + 0.02f;
+        const float reach = (3.5f + support) * fabsf(stretch) + 0.02f;
         from = fminf(from, at - reach), to = fmaxf(to, at + reach);
         lowest = fminf(lowest, first), highest = fmaxf(highest, first);
     }
@@ -356,6 +464,7 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
         if (lane >= k) before += other;
     }
     if (lane == 31) counted[warp] = before;
+    take_profile(profile, profile_given);
     if (tid == 0) {
         for (int k = 0; k < PAIRS; ++k) {
             barrier_init(address(&full[k]), 1);
@@ -388,8 +497,8 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
                 const int u2 = (int)(run.z + u_mid) * 8, v2 = (int)(run.w + v_mid);
                 if (k >= PAIRS) barrier_wait(address(empty) + 8 * stage, turn);
                 barrier_expect(bar, PAIR_BYTES);
-                box_copy(to, map, u, blockIdx.y * 32, v, bar);
-                box_copy(to + RUN_BYTES, map, u2, blockIdx.y * 32, v2, bar);
+                box_copy(to, map, u, z0 / 8, v, bar);
+                box_copy(to + RUN_BYTES, map, u2, z0 / 8, v2, bar);
                 if ((stage += 4) >= PAIRS) stage -= PAIRS, turn ^= 1;
             }
         }
@@ -400,13 +509,18 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     const float* own = table + 6 * warp;  // a warp, a direction
     const float cu = own[0] + own[2], cv = own[1] + own[3];
     const int first = (int)floorf(fmaf(uc, own[0], vc * own[1]) + middle) + strip + (lane >> 2);
+    float end = 0.0f, end_across = 0.0f;
+    if (ENDS && first >= 0 && first < bins) {
+        const long long row = (group * MEMBERS + warp) * 2ll * (bins + 2 * MARGIN) + MARGIN + first;
+        end = ends[row], end_across = ends[row + bins + 2 * MARGIN];
+    }
     float d[128];
     if (swapped)
         gather<true>(d, (const float4*)runs, pairs, address(shared), full, empty, cv, cu, first - middle, radius * radius,
-                     decay);
+                     decay, address(profile), end, end_across);
     else
         gather<false>(d, (const float4*)runs, pairs, address(shared), full, empty, cu, cv, first - middle,
-                      radius * radius, decay);
+                      radius * radius, decay, address(profile), end, end_across);
 
     const float back = __int_as_float((254 - scale_field(*low, *high)) << 23);
     if (first < 0 || first >= bins) return;
@@ -414,17 +528,16 @@ collect(const __grid_constant__ Map by_x, const __grid_constant__ Map by_y, cons
     for (int n = 0; n < 2; ++n) {
         const int view = member[(group * MEMBERS + warp) * 2 + n];
         if (view < 0) continue;
-        float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz + blockIdx.y * 256 + 2 * (lane & 3);
-        const int left = nz - blockIdx.y * 256 - 2 * (lane & 3);
+        const int z = z0 + 2 * (lane & 3);
+        float* row = out + ((long long)view * bins + (n ? bins - 1 - first : first)) * nz + z;
         // no other program adds to this row in this launch: the order of sums is that of the blocks, whatever the timing
 #pragma unroll
         for (int k = 0; k < 32; ++k) {
             const float one = d[4 * k + 2 * n] * back * gain, two = d[4 * k + 2 * n + 1] * back * gain;
-            if (nz % 2 == 0) {
-                if (8 * k < left) add(row + 8 * k, one, two);
-            } else {
-                if (8 * k < left) atomicAdd(row + 8 * k, one);
-                if (8 * k + 1 < left) atomicAdd(row + 8 * k + 1, two);
+            if (nz % 2 == 0 && z + 8 * k >= z_first && z + 8 * k + 1 < z_end) add(row + 8 * k, one, two);
+            else {
+                if (z + 8 * k >= z_first && z + 8 * k < z_end) atomicAdd(row + 8 * k, one);
+                if (z + 8 * k + 1 >= z_first && z + 8 * k + 1 < z_end) atomicAdd(row + 8 * k + 1, two);
             }
         }
     }

@@ -46,9 +46,10 @@ def _call(name: str, *arguments) -> None:
         raise KernelUnavailable(f"{name} failed: {(text.value or b'unknown error').decode()}.")
 
 
-def _compiled(source: str, architecture: str) -> bytes:
+def _compiled(source: str, architecture: str, names: dict[str, int]) -> bytes:
     """Machine code of `source`, from the cache where it lies there."""
     options = [f"--gpu-architecture={architecture}".encode(), b"--std=c++17"]
+    options += [f"-D{name}={value}".encode() for name, value in names.items()]
     nvrtc = _nvrtc()
     version = (ctypes.c_int(), ctypes.c_int())
     nvrtc.nvrtcVersion(ctypes.byref(version[0]), ctypes.byref(version[1]))
@@ -78,16 +79,22 @@ def _compiled(source: str, architecture: str) -> bytes:
 
 
 class Program:
-    """The kernels of one source on one card; the card must be current when it is made and when a kernel is called."""
+    """The kernels of one source on one card; the card must be current when it is made and when a kernel is called.
 
-    def __init__(self, source: str, architecture: str) -> None:
+    names   that are defined in the source
+    """
+
+    def __init__(self, source: str, architecture: str, **names: int) -> None:
         torch.cuda.current_stream().synchronize()  # sees to it that torch's context of this card is current
         self._module = ctypes.c_void_p()
-        _call("cuModuleLoadData", ctypes.byref(self._module), _compiled(source, architecture))
+        _call("cuModuleLoadData", ctypes.byref(self._module), _compiled(source, architecture, names))
         self._functions: dict[str, ctypes.c_void_p] = {}
 
     def launch(self, name: str, grid: tuple[int, ...], threads: tuple[int, ...], shared_bytes: int, *arguments) -> None:
-        """Call kernel `name` on torch's current stream. Arguments: tensors, ints and floats of 32 bits, maps."""
+        """Call kernel `name` on torch's current stream.
+
+        Arguments: tensors (None for no address), ints and floats of 32 bits, maps.
+        """
         function = self._functions.get(name)
         if function is None:
             function = ctypes.c_void_p()
@@ -103,7 +110,10 @@ class Program:
 
 
 class TensorMap:
-    """How bulk tensor copies find boxes in a half-precision array of three axes, the last contiguous; zeros beyond."""
+    """How bulk tensor copies find boxes in an array of three axes, the last contiguous; zeros beyond.
+
+    A box is 256 numbers wide at most, of halves or of integers of 32 bits.
+    """
 
     def __init__(self, array: torch.Tensor, shape: Sequence[int], box: Sequence[int]) -> None:
         self._memory = ctypes.create_string_buffer(128 + 64)
@@ -113,23 +123,24 @@ class TensorMap:
         _call(
             "cuTensorMapEncodeTiled",
             ctypes.c_void_p(start),
-            6,
+            {torch.int32: 3, torch.float16: 6}[array.dtype],
             3,
             ctypes.c_void_p(array.data_ptr()),
             (ctypes.c_uint64 * 3)(last, middle, first),
-            (ctypes.c_uint64 * 2)(2 * last, 2 * last * middle),
+            (ctypes.c_uint64 * 2)(*(array.element_size() * step for step in (last, last * middle))),
             (ctypes.c_uint32 * 3)(box[2], box[1], box[0]),
             (ctypes.c_uint32 * 3)(1, 1, 1),
             0,
             0,
             2,
             0,
-        )  # fmt: skip  (6: float16; no interleave, no swizzle, 128 bytes at a time from memory)
+        )  # fmt: skip  (no interleave, no swizzle, 128 bytes at a time from memory)
 
 
 def _argument(value):
-    if isinstance(value, torch.Tensor):
-        return ctypes.c_void_p(value.data_ptr())
+    if value is None or isinstance(value, torch.Tensor):
+        assert value is None or value.is_contiguous()  # what lies otherwise, such as `nonzero`'s result, reads as noise
+        return ctypes.c_void_p(0 if value is None else value.data_ptr())
     if isinstance(value, TensorMap):
         return value.bytes
     if isinstance(value, float):

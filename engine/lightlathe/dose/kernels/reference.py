@@ -82,6 +82,9 @@ def _on_lines(s: Tensor, t: Tensor, offset: Tensor, turn: Tensor) -> tuple[Tenso
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: a few times one dose volume."""
+    if views.profile is not None:
+        taps, fine = views.in_fine_bins()
+        return deposit(_mapped(taps, views_array), fine, gain)
     device, dtype, slices = views_array.device, views_array.dtype, views_array.shape[2]
     dark = torch.zeros(1, slices, device=device, dtype=dtype)
     dose = torch.zeros(views.nx * views.ny, slices, device=device, dtype=dtype)
@@ -96,6 +99,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
 
     index_add_ adds in no fixed order on CUDA: there the last digits may differ from run to run.
     """
+    if views.profile is not None:
+        taps, fine = views.in_fine_bins()
+        return _mapped(taps.transposed(), collect(volume, fine, gain))
     device, dtype, slices = volume.device, volume.dtype, volume.shape[2]
     flat = volume.reshape(views.nx * views.ny, slices)
     out = torch.empty(views.angles, views.bins, slices, device=device, dtype=dtype)
@@ -105,3 +111,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
         padded.index_add_(0, low + 1, far * flat)
         view.copy_(padded[1:-1])
     return out.mul_(gain)
+
+
+def _mapped(taps, x: Tensor) -> Tensor:
+    """A sparse map along the bins of views."""
+    index, weight = taps.index.to(x.device), taps.weight.to(x.device, x.dtype)
+    return torch.stack([x.index_select(1, k) * w[:, None] for k, w in zip(index, weight, strict=True)]).sum(0)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import torch
 
@@ -26,17 +27,22 @@ def fault(
     device: torch.device,
     off_axis: bool = False,
     inserts: tuple[type, type] | None = None,
+    finer: int = 1,
+    profile: Any = None,
 ) -> str | None:
     """None where both functions agree with the reference on this device, else what went wrong, in words.
 
     off_axis   the middle of the bins lies beside the axis
     inserts    classes of ends and of shadows, for a kernel of light that ends at inserts: one, in half of the slices
+    finer      so many times as many bins
+    profile    of pixels (see Views)
     """
     angle = torch.tensor([*(torch.arange(6, dtype=torch.float64) * (math.tau / 6)).tolist(), 0.2])
     double = precision == "double"
     views = views_class(angle.double(), 21, 1.25, 19, 23, 1.0, 10.0, 0.05, "single" if double else precision)
     if off_axis:
         views = replace(views, middle_mm=-2.31)
+    views = replace(views, bins=21 * finer, bin_mm=1.25 / finer, profile=profile)
     if inserts is not None:
         ends, shadows = inserts
         class_of_slice = torch.arange(20) // 10 - 1
