@@ -16,6 +16,11 @@ CONFIGS = Path(__file__).resolve().parents[1] / "configs"
 STUDIES = sorted(CONFIGS.glob("study*.toml"))
 JOBS = sorted(set(CONFIGS.glob("*.toml")) - set(STUDIES))
 PIXEL_MM = 0.3
+MICRO = {  # of a job whose pixels are finer than 0.05 mm: two cells of its scaffold in a vial as small
+    "part": {"x_mm": 0.22, "y_mm": 0.22, "z_mm": 0.12},
+    "vial": {"inner_diameter_mm": 0.5},
+    "light": {"pixel_mm": 0.01, "columns": 50, "rows": 20},
+}
 
 
 def coarse(path: Path) -> Any:
@@ -27,14 +32,20 @@ def coarse(path: Path) -> Any:
         "columns": round(job.light.columns * finer),
         "rows": round(job.light.rows * finer),
     }
+    if job.light.pixel_mm < 0.05:
+        tables["part"]["shape"] |= MICRO["part"]
+        tables["vial"] |= MICRO["vial"]
+        tables["light"] |= MICRO["light"]
     tables["turn"] |= {"angles": 60, "motion": "stepped"}
-    tables["grid"] |= {"voxel_mm": PIXEL_MM, "finer": 1}
+    tables["grid"] |= {"voxel_mm": tables["light"]["pixel_mm"], "finer": 1}
     tables["design"] |= {"iterations": 3, "bound_iterations": 10}
     return job_from(tables, name=job.name, folder=job.folder, file=path.name, text=job.text)
 
 
 def test_configs_are_found():
-    assert {"quickstart", "tube", "gyroid", "flow_cell", "needle_hub", "rod_collar"} <= {path.stem for path in JOBS}
+    assert {"quickstart", "tube", "gyroid", "flow_cell", "needle_hub", "rod_collar", "micro"} <= {
+        path.stem for path in JOBS
+    }
     assert STUDIES
 
 

@@ -30,7 +30,7 @@ ROWS = [
     ["__main__"],
 ]
 RANK = {name: rank for rank, row in enumerate(ROWS) for name in row}
-HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib"]
+HEAVY = ["trimesh", "h5py", "numba", "triton", "scipy", "matplotlib", "plotly", "skimage"]
 KERNELS_MAY = {"dose", "errors", "gpu", "support"}  # beside torch, its own library and its own folder
 
 

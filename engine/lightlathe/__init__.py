@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # the same names, for type checkers
     from lightlathe.quantities import Target as Target
     from lightlathe.result import read_result as read_result
     from lightlathe.result import write_result as write_result
+    from lightlathe.study.rows import study_table as study_table
 
 __version__ = "0.1.0"
 
@@ -38,6 +39,7 @@ _NAMES = {
     "pipeline": ("check", "design", "predict"),
     "quantities": ("Chords", "Grid", "Optics", "Part", "Shadows", "Target"),
     "result": ("read_result", "write_result"),
+    "study.rows": ("study_table",),
 }
 _HOME = {name: f"lightlathe.{module}" for module, names in _NAMES.items() for name in names}
 __all__ = ["__version__", *_HOME]

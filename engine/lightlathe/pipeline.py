@@ -3,17 +3,13 @@
 Read this first. The stages do not know each other; this module connects them.
 """
 
-import dataclasses
 import logging
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-import numpy as np
 import torch
 
-from lightlathe.errors import JobError
 from lightlathe.feasibility import check
 from lightlathe.flow.certificate import Certificate, Remedy, proven
 from lightlathe.flow.findings import judged, with_figures
@@ -25,11 +21,8 @@ from lightlathe.flow.quantisation import expose
 from lightlathe.flow.recorded import job_of, own_of, settings_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.stages import Checkpoint, Found, Log, run_stages
-from lightlathe.job import Job, job_in, resolved
-from lightlathe.job.light import Light
-from lightlathe.job.model import LONGEST_S
+from lightlathe.job import Job, job_in
 from lightlathe.judge import CAUTIONS
-from lightlathe.projector import Codebook
 from lightlathe.report.advice import advised
 from lightlathe.report.exposure import exposure_lines
 from lightlathe.report.warnings import warnings_of
@@ -37,12 +30,13 @@ from lightlathe.result import Record
 from lightlathe.solve import Problem
 from lightlathe.support.ranks import HelpedOut, ranks
 from lightlathe.support.watching import Watcher, watched
-from lightlathe.support.words import amount
+from lightlathe.support.words import amount, count
 
 log = logging.getLogger(__name__)
-__all__ = ["calibration", "check", "design", "frames", "picture", "predict", "prepare", "summary"]
-
-FASTEST_S = 2e-5  # an image of the fastest micromirror projectors, one bit deep, from memory of their data sheets
+__all__ = [
+    "as_json", "calibration", "check", "design", "figures", "frames", "picture", "player", "predict", "prepare",
+    "report", "summary", "surface", "video", "volume",
+]  # fmt: skip
 
 
 def design(
@@ -124,6 +118,7 @@ def _designed(
         warnings=tuple(said),
         fine=None if setup.fine is None else setup.fine.to("cpu"),
         optics=setup.optics,
+        wanted=setup.wanted,
         own=own_of(job),
     )
 
@@ -132,56 +127,46 @@ def _proof(setup: Setup, found: Found, plain: Problem) -> tuple[Certificate | No
     return proven(setup, SliceDoses.lit(setup, found.patterns, plain.operator.gain), found.iterations)
 
 
-def frames(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+def frames(
+    record: Record, folder: Path, exposure_s: float | None = None, *, form: str = "png", whole_exposure: bool = False
+) -> Path:
     """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py.
 
-    exposure_s   another time than planned, in as many turns
+    exposure_s       another time than planned, in as many turns
+    form             "png", "tiff" or "npy"
+    whole_exposure   all turns one after another instead of one to repeat
     """
     from lightlathe.export.frames import write_frames
-    from lightlathe.export.mounting import Mounting
+    from lightlathe.flow.projected import images_of
 
-    job, patterns = job_of(record), record.patterns
-    if exposure_s is not None:
-        if not (math.isfinite(exposure_s) and exposure_s > 0):
-            raise JobError(f"the exposure is {exposure_s} s; expected a time above 0.")
-        dwell_s, fastest_s = exposure_s / (patterns.turns * len(patterns.angle_rad)), FASTEST_S * job.light.planes
-        if not fastest_s <= dwell_s <= LONGEST_S:
-            raise JobError(
-                f"an exposure of {exposure_s:g} s shows each of {len(patterns.angle_rad)} images for {amount(dwell_s)} "
-                f"s; expected {fastest_s:g} s to a day in a turn. The planned exposure is {patterns.exposure_s:g} s."
-            )
-        patterns = dataclasses.replace(patterns, dwell_s=dwell_s)
-    book = Codebook.of(job.light.bits, job.light.response, job.light.planes)
-    codes, dark = book.codes_of(record.patterns.levels.numpy()), int(book.codes_of(np.zeros(1, np.int64))[0])
-    applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
-    facts = {"name": record.name, **applied, **_illumination(job.light)}
-    facts["axis_offset_pixels"] = job.light.axis_offset_pixels
-    if job.light.frame_rate_hz is not None:
-        each = patterns.dwell_s / job.light.planes * job.light.frame_rate_hz
-        facts |= {"frame_rate_hz": job.light.frame_rate_hz, "frames_of_the_projector_each": each}
-    mounting = Mounting(job.light.flip, job.light.rotate_deg)
-    return write_frames(
-        patterns,
-        codes,
-        folder,
-        bits=job.light.bits,
-        motion=job.turn.motion,
-        facts=facts,
-        dark=dark,
-        mounting=mounting,
-        planes=job.light.planes,
-    )
+    return write_frames(images_of(record, exposure_s, whole_exposure=whole_exposure), folder, form)
 
 
-def _illumination(light: Light) -> dict[str, Any]:
-    """What a manifest says of the uneven light that the design allowed for: frames are shown as they are."""
-    if light.relative_irradiance is None:
-        return {}
-    flat = light.illumination
-    named = {} if flat is None else {"file": flat if isinstance(flat, str) else flat.name}
-    dead = {"dead_columns": list(light.dead_columns), "dead_rows": list(light.dead_rows)}
-    means = "irradiance_mw_cm2_at_full_code is that of the brightest place of the field; the levels allow for the rest"
-    return {"illumination": {**named, **dead, "meaning": means}}
+def video(
+    record: Record,
+    path: Path,
+    exposure_s: float | None = None,
+    *,
+    coding: str | None = None,
+    whole_exposure: bool = False,
+) -> tuple[Path, tuple[str, ...]]:
+    """Write the frames of a record as a video; returns its path and what to know of it. See export/video.py.
+
+    exposure_s, whole_exposure   as in `frames`
+    coding                       "ffv1", "h264_lossless" or "h264"; by the file's ending where None
+    """
+    from lightlathe.export.video import write_video
+    from lightlathe.flow.projected import images_of
+
+    return write_video(images_of(record, exposure_s, whole_exposure=whole_exposure), path, coding)
+
+
+def player(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+    """Write a page that plays the frames of a record in a browser; returns its path. See export/player.py."""
+    from lightlathe.export.player import write_player
+    from lightlathe.flow.projected import images_of
+
+    return write_player(images_of(record, exposure_s), folder)
 
 
 def calibration(job: Job, folder: Path) -> Path:
@@ -210,9 +195,100 @@ def summary(record: Record, path: Path) -> str:
     return summary(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
 
 
+def as_json(record: Record, path: Path) -> dict[str, Any]:
+    """What the summary says, as plain values for JSON. See report/as_json.py."""
+    from lightlathe.report.as_json import as_json
+
+    return as_json(record, path, job_of(record).resin.at(record.patterns.exposure_s), exposure_lines(record), CAUTIONS)
+
+
+def report(records: Iterable[Record], results: Sequence[Path | None], path: Path) -> Path:
+    """Write an HTML page of a record, or of several side by side; returns its path. See report/page/build.py.
+
+    records   taken one by one, so that only one result's volumes need be in memory
+    results   their files, None for one that has none
+    """
+    from lightlathe.report.page.build import page_of
+    from lightlathe.report.page.document import require_page, write_page
+    from lightlathe.report.page.libraries import marching_cubes
+    from lightlathe.report.page.side_by_side import page_of_several
+
+    require_page(path)
+    marching_cubes()
+    if len(results) == 1:
+        (record,) = records
+        return write_page(page_of(record, results[0]), path)
+    return write_page(page_of_several(records, results), path)
+
+
+def surface(record: Record, path: Path, frame: Literal["part", "vial"] = "part") -> str:
+    """Write the predicted surface as STL, PLY, 3MF or GLB; returns what was written, in words.
+
+    frame   "part": in the coordinates and unit of the part's mesh, so that it lies on it; "vial": in mm in the vial
+    """
+    from lightlathe.export.isosurface import print_surface
+    from lightlathe.export.solid_files import Solid, write_solid, writer_for
+    from lightlathe.flow.part_frame import VIAL, part_frame
+    from lightlathe.judge.surface_distance import distances_from
+
+    writer_for(path)
+    placed, part = VIAL if frame == "vial" else part_frame(record), record.part
+    mesh = print_surface(record.prediction.dose, gel_dose(record), part.grid, part.insert)
+    error_mm = distances_from(mesh.vertices_mm, part, record.wanted)
+    solid = Solid(
+        placed.points(mesh.vertices_mm), mesh.faces, placed.unit, placed.mm_per_unit, error_mm,
+        record.patterns.pixel_mm, f"{record.name}: predicted print, in {placed.unit}, {placed.words}",
+    )  # fmt: skip
+    unit = "m, as GLB asks" if Path(path).suffix.lower() == ".glb" else placed.unit
+    size = f"{count(len(mesh.faces), 'triangle')}, {amount(mesh.volume_mm3, 4)} mm3"
+    return f"{write_solid(path, solid)}: {size}, in {unit}, {placed.words}"
+
+
+def volume(record: Record, path: Path) -> str:
+    """Write dose, cured and wanted as .vti or .nrrd, in mm in the vial's frame; returns what was written, in words."""
+    from lightlathe.export.volume_files import Volume, write_volumes
+
+    part, print_ = record.part, record.prediction
+    volumes = [
+        Volume("dose_mJ_per_cm3", print_.dose),
+        Volume("cured_1_solid_0_liquid", print_.solid),
+        Volume("wanted_covered_fraction", part.coverage),
+    ]
+    files = write_volumes(path, volumes, part.grid, record.name)
+    names = ", ".join(volume.name for volume in volumes)
+    return f"{', '.join(map(str, files))}: {names}; voxels of {part.grid.voxel_mm:g} mm, the vial's frame"
+
+
 def picture(record: Record, path: Path) -> Path:
     """Draw the middle slices of a record; returns the path. See report/pictures.py."""
     from lightlathe.report.pictures import draw
 
+    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=gel_dose(record), title=record.name)
+
+
+def figures(
+    record: Record,
+    folder: Path,
+    *,
+    form: str = "png",
+    slices: Sequence[str] = (),
+    line: Sequence[float] | None = None,
+) -> list[Path]:
+    """Write figures of a record for print, with their numbers as CSV; returns their paths. See report/figures/.
+
+    form     "png", "svg" or "pdf"
+    slices   slices beside the usual ones: "z=1.2"
+    line     x, y, z to x, y, z in mm: the dose along it
+    """
+    from lightlathe.report.figures.scene import Scene
+    from lightlathe.report.figures.write import write_figures
+
     resin = job_of(record).resin.at(record.patterns.exposure_s)
-    return draw(record.part, record.prediction, path, record.fine, gel_mj_cm3=resin.gel_mj_cm3, title=record.name)
+    doses = resin.liquid_below_mj_cm3, resin.gel_mj_cm3, resin.solid_above_mj_cm3
+    scene = Scene(record.name, record.part, record.prediction, record.fine, record.vial_radius_mm, *doses)
+    return write_figures(scene, folder, form, slices, line)
+
+
+def gel_dose(record: Record) -> float:
+    """The dose at which a record's resin turns solid in its exposure, mJ/cm3."""
+    return job_of(record).resin.at(record.patterns.exposure_s).gel_mj_cm3

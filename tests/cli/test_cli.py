@@ -48,6 +48,32 @@ def test_design_predict_export(job, capsys, tmp_path):
     assert (tmp_path / "p.png").stat().st_size > 10_000
 
 
+def test_surface_and_volume(job, capsys, tmp_path):
+    """Written onto themselves again; a shape has the vial's coordinates; predict judges by the surface in the file."""
+    main(["design", str(job), "-o", "a.h5"])
+    said = capsys.readouterr().out
+    (line,) = (line for line in said.splitlines() if line.startswith("  surface "))
+    assert "mm from the part's on average, 95 % within" in line
+    for _ in range(2):
+        assert main(["export", "a.h5", "--surface", "a.ply", "--volume", "a.vti"]) == 0
+        out = capsys.readouterr().out
+        assert "surface: a.ply: " in out
+        assert "in mm, the vial's frame" in out
+        assert "volume: a.vti: dose_mJ_per_cm3" in out
+    assert main(["export", "a.h5", "--surface", "a.obj"]) == 1
+    assert "ends in .stl, .ply, .3mf, .glb" in capsys.readouterr().err
+    assert main(["export", str(job), "--surface", "a.stl"]) == 1
+    assert "is a job; expected a result" in capsys.readouterr().err
+    main(["predict", "a.h5", "--json"])
+    again = json.loads(capsys.readouterr().out)
+    designed = read_result("a.h5").quality
+    names = [name for name in designed if name.startswith("surface_")]
+    assert len(names) == 8
+    assert {name: again[name] for name in names} == pytest.approx({name: designed[name] for name in names}, abs=1e-6)
+    main(["predict", "a.h5", "--exposure", "6"])
+    assert "surface, largest, mm" in capsys.readouterr().out
+
+
 def test_a_result_is_never_overwritten_unasked(job, capsys):
     assert main(["design", str(job), "-o", "a.h5"]) == 3
     assert main(["design", str(job), "-o", "a.h5"]) == 1

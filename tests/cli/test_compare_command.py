@@ -1,5 +1,6 @@
 """`lightlathe compare` as a person at a terminal meets it: a study made, stopped, shown again, refused."""
 
+import json
 import os
 import signal
 import subprocess
@@ -56,6 +57,12 @@ def test_a_study_from_start_to_pictures_and_shown_again(folder, capsys, monkeypa
         assert words in said, words
     assert names(folder) == ["disc.toml", "losses.study.h5", "losses.toml", "plots"]
     assert names(folder / "plots") == ["losses-disc.png", "losses-disc.svg"]
+    assert main(["compare", "losses.study.h5", "--json", "--plots", "plots"]) == 0
+    figures = json.loads(capsys.readouterr().out)  # nothing else is there
+    assert [run["figures"]["iou_fine"] for run in figures["runs"]] == [
+        run.figures["iou_fine"] for run in read_study(folder / "losses.study.h5").runs
+    ]
+    assert {line["rank"] for line in figures["ranking"]} <= {1, 2}
     with Image.open(folder / "plots" / "losses-disc.png") as image:
         assert image.format == "PNG"
 

@@ -11,6 +11,7 @@ from PIL import Image
 
 from lightlathe.errors import ResultError
 from lightlathe.export.frames import write_frames
+from lightlathe.export.images import Images
 from lightlathe.quantities import Field, Patterns
 
 
@@ -19,8 +20,12 @@ def stack(shape, top):
     return Patterns(levels, torch.arange(shape[0]).double() * 0.5, top, 0.1, 20.0, dwell_s=0.25, turns=2)
 
 
-def written(patterns, folder, bits=8, facts=None):
-    return write_frames(patterns, patterns.levels.numpy(), folder, bits=bits, motion="continuous", facts=facts or {})
+def as_they_are(levels):
+    return levels
+
+
+def written(patterns, folder, bits=8, facts=None, form="png", **more):
+    return write_frames(Images(patterns, as_they_are, bits, "continuous", facts or {}, **more), folder, form)
 
 
 @pytest.mark.parametrize("bits", [8, 12])
@@ -56,7 +61,7 @@ def test_frames_have_the_size_of_the_field(tmp_path, dark):
     """The lit columns and rows where the field says, top row first; the code of dark everywhere else."""
     patterns = dataclasses.replace(stack((3, 4, 5), 255), lit=Field(11, 9, 6, 4, 5))
     codes = patterns.levels.numpy()
-    path = write_frames(patterns, codes, tmp_path / "f", bits=8, motion="stepped", facts={}, dark=dark)
+    path = written(patterns, tmp_path / "f", dark=dark)
     manifest = json.loads(path.read_text())
     assert (manifest["columns"], manifest["rows"]) == (11, 9)
     for a, frame in enumerate(manifest["frames"]):

@@ -70,7 +70,9 @@ def test_what_does_not_fit_at_once_goes_in_slabs():
     said = only(verdict_on(case), "effort")
     assert said.level != "does not fit this machine"
     assert (found := re.search(r"12 GB are free, so it goes (\d+) of 404 slices at a time", said.text))
-    slabs, need = in_slabs(case)
+    cut = in_slabs(case)
+    assert cut is not None
+    slabs, need = cut
     assert slabs.design == int(found[1])
     assert need.held + slabs.design * need.design <= 0.8 * 12e9 < need.held + 404 * need.design
     limited = only(verdict_on(changed(memory_free_bytes=100e9, memory_limit_gb=9.0, **large)), "effort")

@@ -35,9 +35,9 @@ def test_no_name_of_before_is_one_of_today():
 def test_a_name_of_before_gives_the_job_of_today(before, today, notes, small_job, tmp_path):
     old, new = parse(small_job, tmp_path, before), parse(small_job, tmp_path, today)
     assert resolved(old) == resolved(new)
-    assert len(old.notes) == notes
-    assert new.notes == ()
-    assert all("t.toml [design.loss]" in note and "today" in note for note in old.notes)
+    assert len(old.renamed) == notes
+    assert new.renamed == ()
+    assert all("t.toml [design.loss]" in note and "today" in note for note in old.renamed)
 
 
 def test_both_names_at_once_are_refused(small_job, tmp_path):

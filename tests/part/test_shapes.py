@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from lightlathe.errors import PartError
 from lightlathe.part import SHAPES, coverage, fit
+from lightlathe.part.lattice import Lattice
 from lightlathe.part.shapes import Box, Cylinder, Sphere, Tube
 from lightlathe.quantities import Grid
 
@@ -19,6 +20,11 @@ EXAMPLES = {
     "tube": (Tube(1.5, 0.9, 2.3, (0.05, 0.11, -0.3)), math.pi * (1.5**2 - 0.9**2) * 2.3),
     "box": (Box(1.3, 2.1, 0.7, (0.13, 0.02, -0.6)), 1.3 * 2.1 * 0.7),
     "sphere": (Sphere(1.4, (-0.11, 0.2, 0.06)), 4 / 3 * math.pi * 1.4**3),
+    # 4, 3 and 2 struts of 0.3: bars along z, x and y, less the 24 crossings that were counted three times, not once
+    "lattice": (
+        Lattice(0.3, 0.7, 2.5, 1.9, 1.2, (0.13, -0.07, 0.21)),
+        0.3**2 * (12 * 1.0 + 6 * 2.4 + 8 * 1.7) - 2 * 24 * 0.3**3,
+    ),
 }
 
 
@@ -35,6 +41,13 @@ def inside(shape, x, y, z):
         return x**2 + y**2 + z**2 < shape.radius_mm**2
     if isinstance(shape, Box):
         return (abs(x) < shape.x_mm / 2) & (abs(y) < shape.y_mm / 2) & (abs(z) < shape.z_mm / 2)
+    if isinstance(shape, Lattice):
+        slabs = []
+        for n, u in zip((4, 3, 2), (x, y, z), strict=True):
+            u = u + ((n - 1) * 0.7 + 0.3) / 2
+            slabs.append(((u >= 0) & (u < (n - 1) * 0.7 + 0.3), u % 0.7 < 0.3))
+        (ex, a), (ey, b), (ez, c) = slabs
+        return ex & ey & ez & ((a & b) | (b & c) | (c & a))
     outer = getattr(shape, "outer_radius_mm", None) or shape.radius_mm
     inner = getattr(shape, "inner_radius_mm", 0)
     return (np.hypot(x, y) < outer) & (np.hypot(x, y) >= inner) & (abs(z) < shape.height_mm / 2)
@@ -75,8 +88,9 @@ def test_each_voxel_against_points_counted_in_it(name):
         centres[:, a].reshape(-1, 1, 1, 1) + steps.reshape([-1 if b == a else 1 for b in range(3)]) for a in range(3)
     )
     expected = inside(shape, x, y, z).mean(axis=(1, 2, 3))
-    # n^3 points place a face along the axes to 1/(2 n) of a voxel
-    np.testing.assert_allclose(found[tuple(partial.T)], expected, atol=1 / (2 * n) + 1e-3)
+    # n^3 points place a face along the axes to 1/(2 n) of a voxel, and a strut's two faces to twice that
+    faces = 2 if name == "lattice" else 1
+    np.testing.assert_allclose(found[tuple(partial.T)], expected, atol=faces / (2 * n) + 1e-3)
 
 
 @pytest.mark.parametrize("name", SHAPES)
@@ -111,6 +125,8 @@ def test_a_shape_beyond_the_grid_is_cut_off():
         ("cylinder", (0, 1), "cylinder: radius_mm is 0; expected a length above 0"),
         ("sphere", (math.nan,), "sphere: radius_mm is nan"),
         ("box", (1, -1, 1), "box: y_mm is -1"),
+        ("lattice", (0.2, 0.2, 1, 1, 1), r"lattice: pitch_mm is 0\.2 and strut_mm 0\.2; expected a pitch above"),
+        ("lattice", (0.2, 0.4, 1, 0.1, 1), "expected 1 to 2000 along each axis"),
         ("tube", (1, 1.5, 2), r"tube: inner_radius_mm is 1\.5 and outer_radius_mm 1"),
     ],
 )
@@ -125,3 +141,16 @@ def test_a_round_shape_fits_by_its_radius_not_by_its_box():
     report = fit(Sphere(5.0), vial_radius_mm=5.5, resin_height_mm=12, field_width_mm=12, field_height_mm=12)
     assert report.fits
     assert report.wall_clearance_mm == pytest.approx(0.5)
+
+
+def test_a_lattice_is_closed_and_its_mesh_is_as_large():
+    """Its facets against the closed form of its volume, by trimesh."""
+    import trimesh
+
+    lattice, volume = EXAMPLES["lattice"]
+    mesh = trimesh.Trimesh(**trimesh.triangles.to_kwargs(lattice.triangles()))
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(volume, rel=1e-9)
+    np.testing.assert_allclose(mesh.bounds, lattice.bounds_mm, atol=1e-12)
+    assert lattice.struts == (4, 3, 2)
+    assert Lattice(0.02, 0.1, 1.02, 1.02, 0.42).struts == (11, 11, 5)  # rounding leaves none out

@@ -201,3 +201,24 @@ def test_known_values_carry_source_and_warning():
     assert found["PR48", 405] == "111"
     assert found["FSL clear", 405] == "204"
     assert found["PR48 without its UV blocker", 405] == "3900"
+
+
+def test_a_resin_file_is_written_once_and_read_by_a_job(tmp_path, capsys, small_job):
+    """The values that the command prints are those of the job that names the file."""
+    from lightlathe.cli.main import main
+    from lightlathe.job import load_job
+
+    (tmp_path / "vials.csv").write_text("dose [mJ/cm3],solid [1]\n30,0\n34,0\n37,0\n40,1\n44,1\n48,1\n")
+    where = str(tmp_path / "resin.toml")
+    assert main(["resin", str(tmp_path / "vials.csv"), "--absorption", "0.1", "-o", where]) == 0
+    said = capsys.readouterr()
+    assert f"resin file: {where}" in said.err
+    own = "absorption_per_mm = 0.1\nliquid_below_mj_cm3 = 40\nsolid_above_mj_cm3 = 44\n"
+    assert own in small_job()
+    (tmp_path / "job.toml").write_text(small_job().replace(own, 'file = "resin.toml"\n'))
+    resin = load_job(tmp_path / "job.toml").resin
+    assert resin.name == "resin"
+    assert f"liquid_below_mj_cm3 = {resin.liquid_below_mj_cm3:g}" in said.out
+    assert resin.absorption_per_mm == 0.1
+    assert main(["resin", str(tmp_path / "vials.csv"), "--absorption", "0.1", "-o", where]) == 1
+    assert "is there already" in capsys.readouterr().err

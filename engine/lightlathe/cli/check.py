@@ -25,7 +25,7 @@ def check(arguments: argparse.Namespace) -> int:
     if arguments.json:
         own = [str(member.source.file) for member in job.own]
         ran = [str(member.source.file) for member in job.own_of_print]
-        said = {"parts": parts, "design_would_run": own, "check_ran": ran, "notes": list(job.notes)}
+        said = {"parts": parts, "design_would_run": own, "check_ran": ran, "notes": list(job.renamed)}
         print(json.dumps(verdict.as_json() | said, indent=1))
     else:
         later = [m for m in job.own if m not in job.own_of_print]

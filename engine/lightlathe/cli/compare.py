@@ -1,27 +1,36 @@
 """`lightlathe compare`: a study of designs."""
 
 import argparse
+import json
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
-from lightlathe.cli.say import note, print_notes, print_own, tell
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
 
 
 def compare(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        return compare_to(out, arguments)
+
+
+def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
+    """Make or read a study; its table, or JSON, goes to `out`."""
     from h5py import is_hdf5
 
+    from lightlathe.study.as_json import study_json
     from lightlathe.study.file import read_study
     from lightlathe.study.own import OwnFigure, with_figure
     from lightlathe.study.plots import draw_study, require_drawing
-    from lightlathe.study.ranking import label, rank_figure
+    from lightlathe.study.ranking import label
+    from lightlathe.study.rows import require_csv, write_csv
     from lightlathe.study.table import table
     from lightlathe.support.own import is_own
 
-    if arguments.rank_by is not None:
-        rank_figure(arguments.rank_by, Path())
+    if arguments.csv is not None:
+        require_csv(arguments.csv)
     if arguments.plots is not None:
         require_drawing(arguments.plots)  # its pictures are looked at once their names are known
     if is_hdf5(arguments.study) or arguments.study.suffix == ".h5":
@@ -31,14 +40,33 @@ def compare(arguments: argparse.Namespace) -> int:
         note(arguments.study)
     else:
         study = make_study(arguments)
-    if is_own(arguments.rank_by) and any(arguments.rank_by not in run.figures for run in study.runs if not run.failed):
-        figure = OwnFigure.named(arguments.rank_by, Path())
+    rank_by = ranked_by(arguments.rank_by, study) or study.rank_by
+    if is_own(rank_by) and any(rank_by not in run.figures for run in study.runs if not run.failed):
+        figure = OwnFigure.named(rank_by, Path())
         print_own([figure])
         study = with_figure(study, figure)
-    print(table(study, arguments.rank_by or study.rank_by))
+    said = json.dumps(study_json(study, rank_by), indent=1) if arguments.json else table(study, rank_by)
+    print(said, file=out)
+    if arguments.csv is not None:
+        print(f"table: {write_csv(study, arguments.csv)}")
     if arguments.plots is not None:
         print("\n".join(f"picture: {path}" for path in draw_study(study, arguments.plots, label)))
     return 0
+
+
+def ranked_by(name: str | None, study: Any) -> str | None:
+    """The figure that --rank-by names, a metric of the study under the name that it has there. Raises ResultError.
+
+    study   a study or its plan
+    """
+    from lightlathe.study.ranking import rank_figure
+    from lightlathe.support.own import is_own
+
+    if name is None:
+        return None
+    file, _, function = name.rpartition(":")
+    metric = f"{Path(file).absolute()}:{function}" if is_own(name) else name
+    return metric if metric in study.metrics else rank_figure(name, Path())
 
 
 def make_study(arguments: argparse.Namespace) -> Any:
@@ -50,6 +78,7 @@ def make_study(arguments: argparse.Namespace) -> Any:
 
     path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
     plan = load_plan(arguments.study)
+    ranked_by(arguments.rank_by, plan)
     require_writable(path, STUDY)
     with claimed(path):
         return study_into(path, plan, arguments)

@@ -2,15 +2,22 @@
 
 import argparse
 import contextlib
+import json
 import shlex
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
-from lightlathe.cli.say import note, print_notes, print_own, tell, told
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell, told
 from lightlathe.errors import LightlatheError
 
 
 def design(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        return design_to(out, arguments)
+
+
+def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
+    """Design; the summary, or JSON, goes to `out`."""
     from lightlathe.job import load_job
     from lightlathe.support.ranks import HelpedOut, joined
 
@@ -20,7 +27,7 @@ def design(arguments: argparse.Namespace) -> int:
             with contextlib.suppress(HelpedOut):
                 help_out(job, arguments)
             return 0
-        return design_here(job, arguments)
+        return design_here(job, arguments, out)
 
 
 def output_of(job: Any, arguments: argparse.Namespace) -> Path:
@@ -29,7 +36,7 @@ def output_of(job: Any, arguments: argparse.Namespace) -> Path:
     return arguments.output or named
 
 
-def design_here(job: Any, arguments: argparse.Namespace) -> int:
+def design_here(job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
     """In a process of its own, or in the first of several."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
@@ -38,7 +45,7 @@ def design_here(job: Any, arguments: argparse.Namespace) -> int:
     path = output_of(job, arguments)
     require_writable(path)
     with claimed(path):
-        return design_into(path, job, arguments)
+        return design_into(path, job, arguments, out)
 
 
 def help_out(job: Any, arguments: argparse.Namespace) -> None:
@@ -57,7 +64,7 @@ def help_out(job: Any, arguments: argparse.Namespace) -> None:
     pipeline.design(job, setup=pipeline.prepare(job, (solids, said)), resume=resume)
 
 
-def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
+def design_into(path: Path, job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
@@ -90,6 +97,8 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
         print(verdict.text())
     if verdict.level in STOPS and not arguments.anyway:
         anyway = " --anyway designs it all the same." if feasibility.can_start(job, verdict, solids) else ""
+        if arguments.json:
+            print(json.dumps(verdict.as_json(), indent=1), file=out)
         tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
     setup = pipeline.prepare(job, (solids, said), thin)
@@ -110,6 +119,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace) -> int:
             tell(f"\nThe state is in {partial}. Go on with: {again}")
         raise
     partial.unlink(missing_ok=True)
-    print(pipeline.summary(record, path))
+    said = json.dumps(pipeline.as_json(record, path), indent=1) if arguments.json else pipeline.summary(record, path)
+    print(said, file=out)
     code = told(outcome_of(record.quality))
     return code if ranks().size == 1 else 0  # torchrun takes any other code for a process that died

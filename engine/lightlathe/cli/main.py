@@ -6,22 +6,26 @@ import os
 import signal
 import sys
 import threading
+from importlib import import_module
 
 from lightlathe.cli.bench import bench
 from lightlathe.cli.check import check
 from lightlathe.cli.compare import compare
 from lightlathe.cli.design import design
 from lightlathe.cli.export import export
+from lightlathe.cli.help import help_on
 from lightlathe.cli.init import init
 from lightlathe.cli.options import parser
 from lightlathe.cli.predict import predict
 from lightlathe.cli.progress import Bar
 from lightlathe.cli.projector import projector
+from lightlathe.cli.report import report
 from lightlathe.cli.resin import resin
 from lightlathe.cli.say import tell
+from lightlathe.cli.show import show
 from lightlathe.errors import LightlatheError
 from lightlathe.support.leading import leads
-from lightlathe.support.watching import watched
+from lightlathe.support.watching import doing, watched
 
 EXIT_ERROR = 1
 EXIT_INTERRUPTED = 130
@@ -43,6 +47,9 @@ def main(argv: list[str] | None = None) -> int:
                 signal.signal(number, _as_interrupt)
     try:
         with Bar() if leads() else contextlib.nullcontext() as bar, watched(bar):
+            if arguments.command not in AT_ONCE and sys.stderr.isatty():  # a file need not hold this line
+                with doing("starting"):  # the libraries alone take seconds on a slow disk
+                    import_module("lightlathe.pipeline")
             return COMMANDS[arguments.command](arguments) or 0
     except LightlatheError as problem:
         print(f"{type(problem).__name__}: {problem}", file=sys.stderr)
@@ -66,6 +73,9 @@ def main(argv: list[str] | None = None) -> int:
         return EXIT_INTERRUPTED
 
 
+AT_ONCE = ("init", "help", "resin", "projector")  # need little of the package
+
+
 def _polite_kills() -> list[signal.Signals]:
     """Signals that ask a program to end: a kill, and a terminal that is closed (which Windows does not tell)."""
     return [signal.Signals[name] for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
@@ -80,5 +90,6 @@ def _as_interrupt(*_: object) -> None:
 
 COMMANDS = {
     "init": init, "check": check, "design": design, "compare": compare, "predict": predict, "export": export,
-    "resin": resin, "projector": projector, "bench": bench,
+    "report": report, "show": show, "resin": resin, "projector": projector, "bench": bench,
+    "help": help_on,
 }  # fmt: skip

@@ -2,23 +2,14 @@
 
 import argparse
 import contextlib
+import functools
 import math
+import textwrap
 from pathlib import Path
 from typing import Any
 
 import lightlathe
-
-EXIT_CODES = {
-    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, "
-    "2 a wrong call",
-    "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
-    "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
-    "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
-    "2 a wrong call",
-}
-
+from lightlathe.cli.examples import WIDTH, epilog
 
 RUN_OWN = "run the Python that the result holds of its designer's own resin, beam or response"
 
@@ -42,16 +33,24 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("-v", "--verbose", action="store_true", help="say which kernel runs where, and why")
     commands = top.add_subparsers(required=True, metavar="COMMAND", dest="command")
 
-    def command(name: str, words: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=words, description=words, epilog=EXIT_CODES.get(name))
+    def command(name: str, words: str, takes: str) -> argparse.ArgumentParser:
+        """`takes`: what the usage line names; options are listed below it, so that the help fits one screen."""
+        sub = commands.add_parser(
+            name,
+            help=words,
+            description=textwrap.fill(words, WIDTH),
+            epilog=epilog(name),
+            usage=f"lightlathe {name} {takes} [options]",
+            formatter_class=functools.partial(argparse.RawDescriptionHelpFormatter, max_help_position=30),
+        )
         sub.register("action", None, Once)
         return sub
 
-    sub = command("init", "write a job and its mesh to begin with")
+    sub = command("init", "write a job and its mesh to begin with", "[FOLDER]")
     where = "where to (default: here); made if need be"
     sub.add_argument("folder", type=Path, nargs="?", default=Path(), metavar="FOLDER", help=where)
 
-    sub = command("check", "say in seconds whether a job can work, what limits it and what would help")
+    sub = command("check", "say in seconds whether a job can work, what limits it and what would help", "JOB")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument("--json", action="store_true", help="as JSON, with the same exit codes")
     other = sub.add_mutually_exclusive_group()
@@ -64,61 +63,59 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--device", choices=("cpu", "cuda"), help="of the machine with that --memory")
     sub.add_argument("--processes", type=int, default=1, metavar="N", help="that share the design out (torchrun)")
 
-    sub = command("design", "find the patterns, predict the print, write the result file")
+    sub = command("design", "find the patterns, predict the print, write the result file", "JOB")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument("-o", "--output", type=Path, metavar="RESULT", help="result file (default: the job's name, here)")
     sub.add_argument("--resume", action="store_true", help="go on from the state of an unfinished run")
     sub.add_argument("--force", action="store_true", help="replace a result file that is there already")
     sub.add_argument("--anyway", action="store_true", help="design even where the check says it cannot work")
+    sub.add_argument("--json", action="store_true", help="figures and sentences as JSON; all else on standard error")
 
-    sub = command("predict", "what the patterns of a result print under other assumptions")
+    sub = command("predict", "what the patterns of a result print under other assumptions", "RESULT")
     sub.add_argument("result", type=Path, metavar="RESULT")
-    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption of the resin, base e, 1/mm")
-    sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure than the planned one")
-    sub.add_argument(
-        "--axis-offset", type=float, default=0.0, metavar="MM", help="projector's middle column off the axis"
-    )
-    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns, from above")
-    sub.add_argument(
-        "--motion", choices=("continuous", "stepped"), help="whether the vial keeps turning while an image is shown"
-    )
-    sub.add_argument(
-        "--surroundings", metavar="WHAT", help="what surrounds the vial: matched, air, water or a refractive index"
-    )
+    sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption, base e, 1/mm")
+    sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure time")
+    sub.add_argument("--axis-offset", type=float, default=0.0, metavar="MM", help="the axis is off by that much")
+    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns")
+    sub.add_argument("--motion", choices=("continuous", "stepped"), help="whether it turns on under an image")
+    sub.add_argument("--surroundings", metavar="WHAT", help="matched, air, water or an index")
     sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
-    sub.add_argument("--wall-index", type=float, metavar="INDEX", help="refractive index of the vial's wall")
-    sub.add_argument(
-        "--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="opaque inserts stand that far off, in mm"
-    )
+    sub.add_argument("--wall-index", type=float, metavar="INDEX", help="its refractive index")
+    sub.add_argument("--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="opaque inserts are off, in mm")
     sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
-    sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a square pixel's area that shines")
-    sub.add_argument("--blur-mm", type=float, metavar="MM", help="the lens's blur: full width at half maximum")
+    sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a pixel that shines")
+    sub.add_argument("--blur-mm", type=float, metavar="MM", help="blur: full width at half maximum")
     sub.add_argument("--numerical-aperture", type=float, metavar="NA", help="of the light at the vial")
-    sub.add_argument("--focus-mm", type=float, metavar="MM", help="plane of focus behind the axis, along the light")
+    sub.add_argument("--focus-mm", type=float, metavar="MM", help="plane of focus behind the axis")
     sub.add_argument(
         "--throw-ratio",
         type=float,
         metavar="RATIO",
-        help="light that leaves a lens at so many widths of the picture; inf: parallel",
+        help="of the projector; inf: parallel light",
     )
-    sub.add_argument(
-        "--assumptions", action="store_true", help="what each thing that the job leaves unstated may cost, as a table"
-    )
-    sub.add_argument(
-        "--came-out",
-        metavar="WORDS",
-        help="what the print was like: 'too thin by 0.1 mm' (from side to side), 'nothing', ...",
-    )
+    sub.add_argument("--assumptions", action="store_true", help="a table of what the job leaves open")
+    seen = "how a print was: 'too thin by 0.1 mm' (side to side), '36 s: nothing' ...; repeatable"
+    sub.add_argument("--came-out", action="append", metavar="WORDS", help=seen)
+    sub.add_argument("--keep", action="store_true", help="keep that with the result")
+    sub.add_argument("--photo", type=Path, metavar="FILE", help="a picture of that print")
+    sub.add_argument("--kept", action="store_true", help="what all kept prints say together")
     sub.add_argument("--json", action="store_true", help="figures as JSON")
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
-    sub = command("export", "files for the projector and for people")
+    sub = command("export", "files for the projector and for people", "RESULT")
     sub.add_argument("result", type=Path, metavar="RESULT")
-    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="numbered PNG images and a manifest")
+    sub.add_argument("--frames", type=Path, metavar="FOLDER", help="images for the projector and a manifest")
     sub.add_argument(
         "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
     )
+    media_options(sub)
     sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
+    sub.add_argument(
+        "--surface", type=Path, metavar="FILE", help="the predicted print as .stl, .ply (error colours), .3mf or .glb"
+    )
+    frames = "coordinates of --surface: as the part's mesh has them (default), or the vial's, in mm"
+    sub.add_argument("--frame", choices=("part", "vial"), default="part", help=frames)
+    sub.add_argument("--volume", type=Path, metavar="FILE", help="dose, cured and wanted as .vti or .nrrd")
     sub.add_argument(
         "--calibration",
         type=Path,
@@ -127,34 +124,80 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
-    sub = command("compare", "design under several losses, solvers or settings, and say which is best here")
+    sub = command("show", "print the summary of a result again", "RESULT")
+    sub.add_argument("result", type=Path, metavar="RESULT")
+    sub.add_argument("--json", action="store_true", help="figures and sentences as JSON, with the same exit codes")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
+    sub = command(
+        "report", "one HTML page that opens offline: 3D view, slices, curves, exposure, everything stated", "RESULT ..."
+    )
+    several = "a result; several side by side, with what differs; or a study (HDF5), with its runs"
+    sub.add_argument("results", type=Path, nargs="+", metavar="RESULT", help=several)
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="default: the first one's name, here")
+    sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
+
+    sub = command("compare", "design under several losses, solvers or settings, and say which is best here", "STUDY")
     sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML), or a study made earlier (HDF5)")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="HDF5 (default: STUDY.study.h5, here)")
     sub.add_argument("--resume", action="store_true", help="go on with the runs that the file does not hold yet")
     sub.add_argument("--plots", type=Path, metavar="FOLDER", help="how the runs converged, as PNG and SVG")
+    sub.add_argument("--csv", type=Path, metavar="FILE", help="every run with all its figures, as CSV")
     sub.add_argument("--rank-by", metavar="FIGURE", help="order the table by another figure than the study file says")
+    sub.add_argument("--json", action="store_true", help="the ranking and every run's figures as JSON")
 
-    sub = command("resin", "absorption and threshold doses from your own measurements")
+    sub = command("resin", "absorption and threshold doses from your own measurements", "DATA.csv ...")
     sub.add_argument("tables", type=Path, nargs="*", metavar="DATA.csv", help="measurements, units in the column heads")
     sub.add_argument("--absorption", type=float, metavar="PER_MM", help="absorption, base e, where no table gives it")
     sub.add_argument("--picture", type=Path, metavar="FILE", help="draw the fits and their residuals (PNG or SVG)")
+    sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="write a resin file (TOML) for [resin] file")
     sub.add_argument("--sure", action="store_true", help="take unlikely values as they stand instead of asking")
     sub.add_argument("--known", action="store_true", help="a few published values, with their sources")
     sub.add_argument("--json", action="store_true", help="as JSON")
 
-    sub = command("projector", "where the turning axis lies in the projector's field, from your own measurements")
+    sub = command(
+        "projector",
+        "where the turning axis lies in the projector's field, from your own measurements",
+        "ALIGNMENT.csv --job JOB",
+    )
     sub.add_argument("table", type=Path, metavar="ALIGNMENT.csv", help="as filled in after `export --calibration`")
     sub.add_argument("--job", type=Path, required=True, metavar="JOB", help="job file with that projector")
     sub.add_argument("--json", action="store_true", help="as JSON")
 
-    sub = command("bench", "this machine's speed, against its own limits")
+    sub = command("bench", "this machine's speed, against its own limits", "")
     sub.add_argument("--quick", action="store_true", help="smaller sizes: under a minute on 2 cores")
     sub.add_argument("--device", help="cpu, cuda, cuda:0 (default: a CUDA card where there is one)")
     sub.add_argument("--verify", action="store_true", help="every kernel of the device against the reference as well")
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
     other = "lay an earlier bench of any machine beside it; may be given several times"
     sub.add_argument("--against", type=Path, action="append", default=[], metavar="OTHER.json", help=other)
+
+    sub = command("help", "longer texts on a topic", "[TOPIC]")
+    sub.add_argument("topic", nargs="?", metavar="TOPIC", help="none: what there is")
     return top
+
+
+def media_options(sub: argparse.ArgumentParser) -> None:
+    """Of `export`: videos, the player page, figures."""
+    sub.add_argument(
+        "--video", type=Path, metavar="FILE", help="the frames as a video: .mkv lossless, .mp4 for any player"
+    )
+    sub.add_argument(
+        "--coding", metavar="NAME", help="of the video: ffv1, h264_lossless or h264 (default: by its name)"
+    )
+    sub.add_argument("--player", type=Path, metavar="FOLDER", help="the frames and a page that plays them in a browser")
+    sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
+    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, curves and worst places as CSV")
+    sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
+    sub.add_argument(
+        "--line",
+        type=float,
+        nargs=6,
+        metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
+        help="dose along this line, in mm, as figure and CSV",
+    )
+    formats = "frames: png, tiff or npy; figures: png, svg or pdf (default: png)"
+    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), help=formats)
 
 
 def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:

@@ -2,9 +2,9 @@
 
 import argparse
 import json
-import shlex
 from typing import Any
 
+from lightlathe.cli.came_out import after_prints
 from lightlathe.cli.options import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
@@ -25,10 +25,12 @@ def predict(arguments: argparse.Namespace) -> int:
     others.append(arguments.insert_offset)
     others += [*vial_assumed(arguments).values(), *light_assumed(arguments).values()]
     stated = any(value is not None for value in others)
-    if arguments.came_out is not None:
+    if arguments.came_out or arguments.kept:
         if stated or arguments.assumptions:
             raise LightlatheError("--came-out goes with --exposure alone; expected no other assumption beside it.")
-        return _next(record, arguments)
+        return after_prints(record, arguments)
+    if arguments.keep or arguments.photo is not None:
+        raise LightlatheError("--keep and --photo go with --came-out WORDS; expected what to keep.")
     if arguments.assumptions:
         if stated or arguments.exposure is not None:
             raise LightlatheError("--assumptions makes a list of its own; expected no other assumption beside it.")
@@ -53,26 +55,6 @@ def predict(arguments: argparse.Namespace) -> int:
     else:
         print(comparison(record, prediction, assumptions(arguments, resin.refractive_index)))
     return told(outcome_of(prediction.quality), quietly=arguments.json)
-
-
-def _next(record: Any, arguments: argparse.Namespace) -> int:
-    """The next exposure to try, for how a print came out."""
-    from lightlathe import pipeline
-    from lightlathe.flow.calibration import next_exposure
-    from lightlathe.support.words import count
-
-    advice = next_exposure(record, arguments.came_out, arguments.exposure)
-    if arguments.json:
-        print(json.dumps(advice.as_json(), indent=1))
-        return 0
-    turns, file = record.patterns.turns, shlex.quote(str(arguments.result))
-    print(advice.text())
-    if advice.exposure_s > pipeline.job_of(record).turn.longest_s:
-        return 0
-    each = f"of {advice.exposure_s / turns:.1f} s" + (" each" if turns > 1 else "")
-    print(f"the same frames in {count(turns, 'turn')} {each} give that exposure; for a manifest:")
-    print(f"  lightlathe export {file} --frames FOLDER --exposure {advice.exposure_s:.1f}")
-    return 0
 
 
 def _listed(record: Any, arguments: argparse.Namespace) -> int:

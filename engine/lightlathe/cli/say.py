@@ -2,15 +2,23 @@
 
 import contextlib
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 
 def tell(words: str) -> None:
     """A line on standard error, ignoring a closed terminal: the state must still be written."""
     with contextlib.suppress(OSError):
         print(words, file=sys.stderr, flush=True)
+
+
+@contextlib.contextmanager
+def figures_alone(json: bool) -> Iterator[TextIO]:
+    """Gives standard output; with `json` all else that is printed meanwhile goes to standard error."""
+    out = sys.stdout
+    with contextlib.redirect_stdout(sys.stderr) if json else contextlib.nullcontext():
+        yield out
 
 
 def note(path: Path) -> None:
@@ -30,7 +38,7 @@ def told(outcome: Any, *, quietly: bool = False) -> int:
 
 def print_notes(*jobs: Any) -> None:
     """Print each note from reading jobs once: former names."""
-    for words in dict.fromkeys(words for job in jobs for words in job.notes):
+    for words in dict.fromkeys(words for job in jobs for words in job.renamed):
         print(f"note: {words}")
 
 

@@ -4,6 +4,7 @@ from lightlathe.feasibility.black import black
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
+from lightlathe.feasibility.features import features
 from lightlathe.feasibility.fit import detail, field, place, room, turn
 from lightlathe.feasibility.illumination import illumination
 from lightlathe.feasibility.light import heat, levels, light, sinking
@@ -15,8 +16,8 @@ from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, illumination, refraction, divergence, detail, blur, diffraction, insert,
-    turn, timing, black, light, levels, sinking, heat, effort,
+    absorption, threshold, room, place, field, illumination, refraction, divergence, detail, features, blur,
+    diffraction, insert, turn, timing, black, light, levels, sinking, heat, effort,
 )  # fmt: skip
 
 

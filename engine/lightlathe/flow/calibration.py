@@ -1,40 +1,15 @@
-"""After a print: its exposure plan, and the exposure to try next."""
+"""The exposure plan of a record, and the doses that bracket it."""
 
 import dataclasses
 import math
 from typing import Any
 
-from lightlathe import judge
-from lightlathe.errors import JobError
 from lightlathe.families import Resin
 from lightlathe.flow.prediction import predict
-from lightlathe.flow.recorded import job_of
-from lightlathe.judge import ExposurePlan, NextExposure
+from lightlathe.judge import ExposurePlan
 from lightlathe.resins.own import absorbing
 from lightlathe.result import Record
 from lightlathe.support.watching import doing
-
-
-def next_exposure(record: Record, came_out: str, exposure_s: float | None = None) -> NextExposure:
-    """The exposure to try next, given how a print of `record` turned out, e.g. "too thin by 0.1 mm".
-
-    exposure_s   the exposure that was used; the planned one where None
-    """
-    planned = record.patterns.exposure_s
-    used = planned if exposure_s is None else exposure_s
-    if not (math.isfinite(used) and used > 0):
-        raise JobError(f"the exposure is {used} s; expected a time above 0.")
-    dose, job = record.prediction.dose * (used / planned), job_of(record)
-    resin = job.resin.at(used)
-    return judge.next_exposure(
-        dose,
-        record.part,
-        used,
-        planned / record.patterns.turns,
-        came_out,
-        stated=(resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3),
-        longest_s=job.turn.longest_s,
-    )
 
 
 def plan_of(record: Record) -> ExposurePlan:

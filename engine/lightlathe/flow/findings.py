@@ -32,7 +32,7 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem,
     resin = job.resin.at(plan.exposure_s)
     shown = patterns.fractions(setup.dtype, setup.where)
     turning = setup.turning.scaled(gain_per_turn(job) * patterns.turns)
-    print_ = printed(turning, shown, part, setup.fine, resin, setup.slabs)
+    print_ = printed(turning, shown, part, setup.fine, resin, setup.slabs, setup.wanted)
     incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
     figures = print_.quality | plan.figures() | light_use(print_.dose, part, incident_mj)

@@ -18,8 +18,10 @@ from lightlathe.flow.operators import in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.judge import quality, quality_of
+from lightlathe.judge.level_set import Crossings
 from lightlathe.judge.order import slabs as in_layers
-from lightlathe.quantities import FineShape, Part, Prediction
+from lightlathe.judge.surface_distance import MOST_MET, crossings_of, surface_figures, wanted_surface
+from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
 
@@ -43,6 +45,7 @@ def printed(
     fine: FineShape | None,
     resin: Resin,
     slabs: Slabs = Slabs(),  # noqa: B008, frozen
+    wanted: TriangleMesh | None = None,
 ) -> Prediction:
     """The print of levels 0..1 of full irradiance, on the operator's device; in slabs, in main memory.
 
@@ -50,9 +53,11 @@ def printed(
     fine      the print is judged on this grid as well
     resin     as it is after the exposure
     slabs     how many slices are lit at a time; `levels`, `part` and `fine` may then lie in main memory
+    wanted    the part's surface, with which the print's is compared; where None, that of the part's voxels
 
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
-    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it.
+    band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
+    surfaces come from the finest grid alone, and are of the whole shape.
     """
     if slabs.dose is None:
         dose = turning(levels.to(turning.device))
@@ -61,20 +66,25 @@ def printed(
             figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
     else:
         dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
-        wanted = {"": part.judged, "_whole": part.whole}
-        solid, figures = _in_slabs(turning, levels, wanted, resin, slabs.dose, dose)
+        on_own = {"": part.judged, "_whole": part.whole}
+        solid, figures = _in_slabs(turning, levels, on_own, resin, slabs.dose, dose)
+    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     fine_solid = None
-    if fine is not None and slabs.fine is not None:
-        wanted = {"_fine": fine.judged, "_fine_judged": fine.banded}
-        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, wanted, resin, slabs.fine)
+    if fine is None:
+        surface = crossings_of(dose, gel, part)
+    elif slabs.fine is not None:
+        on_fine, passed = {"_fine": fine.judged, "_fine_judged": fine.banded}, Crossings(gel, fine.grid, MOST_MET)
+        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, on_fine, resin, slabs.fine, surface=passed)
+        surface = passed.points()
         figures |= found
-    elif fine is not None:
+    else:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
         figures |= figures_of(fine_dose, fine, resin, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
-        fine_solid = resin.solid(fine_dose)
+        fine_solid, surface = resin.solid(fine_dose), crossings_of(fine_dose, gel, fine)
+    figures |= surface_figures(surface, wanted_surface(part, wanted), "" if fine is None else "_fine")
     return Prediction(dose, solid, figures, fine_solid)
 
 
@@ -96,13 +106,16 @@ def _in_slabs(
     resin: Resin,
     slices: int,
     held: Tensor | None = None,
+    surface: Crossings | None = None,
 ) -> tuple[Tensor, dict[str, float]]:
     """What turns solid, in main memory, and the figures by what is judged, for each suffix.
 
     held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
            for each look at it
+    surface   gets the dose too, with what is judged first
     """
     solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
+    first = next(judged for judged in wanted.values() if judged is not None)
 
     def slabs() -> Iterator[tuple[slice, Tensor]]:
         nonlocal filled
@@ -116,6 +129,8 @@ def _in_slabs(
                 held[:, :, taken] = dose.cpu()
             if not filled:
                 solid[:, :, taken] = resin.solid(dose).cpu()
+                if surface is not None:
+                    surface.add(dose, first[:, :, taken])
             step(taken.stop, solid.shape[2])
             yield taken, dose
         filled = True
@@ -194,4 +209,4 @@ def predict(
     here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
     slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, torch.device("cpu"))
     fine = record.fine if finer else None
-    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs)
+    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs, record.wanted)

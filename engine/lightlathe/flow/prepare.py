@@ -18,9 +18,10 @@ from lightlathe.flow.operators import backend_of, in_design, in_motion, optics_o
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
+from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Optics, Part
+from lightlathe.quantities import Field, FineShape, Optics, Part, TriangleMesh
 
 log = logging.getLogger(__name__)
 
@@ -61,9 +62,15 @@ class Setup:
     def in_smaller_slabs(self) -> "Setup":
         """The same, with half as many slices at a time."""
         nz, finer = self.part.grid.shape[2], self.job.grid.finer
-        half = [-(-(n or most) // 2) for n, most in ((self.slabs.design, nz), (self.slabs.dose, nz))]
+        design, dose = (-(-(now or nz) // 2) for now in (self.slabs.design, self.slabs.dose))
         fine = -(-(self.slabs.fine or nz * finer) // 2)
-        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=Slabs(*half, fine, self.slabs.limit_bytes))
+        smaller = Slabs(design, dose, fine, self.slabs.limit_bytes)
+        return dataclasses.replace(self, part=self.part.to("cpu"), slabs=smaller)
+
+    @cached_property
+    def wanted(self) -> TriangleMesh | None:
+        """The surface of the part: see flow/wanted.py."""
+        return wanted_mesh(self.solids)
 
     @cached_property
     def lightless_mm(self) -> list[float]:

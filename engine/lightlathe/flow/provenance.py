@@ -8,6 +8,7 @@ import torch
 import lightlathe
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.stages import Found
+from lightlathe.flow.wanted import frame_facts
 
 
 def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
@@ -28,4 +29,5 @@ def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
         "part_high_mm": [max(float(form.bounds_mm[1, axis]) for form in forms) for axis in range(3)],
         "part_reach_mm": max(form.reach_mm for form in forms),
         "coarse_seconds": found.coarse_s,
+        **frame_facts(setup.solids),
     }

@@ -8,6 +8,7 @@ from pathlib import PurePath
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import Tensor
 
 from lightlathe.families import Shape
@@ -21,6 +22,7 @@ from lightlathe.part import (
     grid_for,
     judge,
     level_ends,
+    matrix_to_vial,
     place,
     read_surface,
     require_some,
@@ -35,6 +37,7 @@ class Solid:
     """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role.
 
     opaque   of an insert: no light enters it
+    to_vial  (4, 4), of a mesh: from mm in the axes of its file to the vial's frame
     """
 
     role: str
@@ -42,6 +45,7 @@ class Solid:
     unit: str | None  # in which a mesh was read
     files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
     opaque: bool = False
+    to_vial: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,7 @@ def rows_on_slices(grid: Grid, rows: int, pixel_mm: float) -> Grid:
 def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     """Every [part] read and placed, and the reader's warnings."""
     solids: list[Solid] = []
+    read: dict[int, Surface] = {}
     said: list[str] = []
     boxes = []
     for table in job.parts:
@@ -89,6 +94,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
         with doing(f"reading {table.mesh}"):
             surface = read_surface(job.path(table.mesh), table.unit)
         said += surface.warnings
+        read[len(solids)] = surface
         form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
         if table.centre:
             boxes.append(form.bounds_mm)
@@ -111,6 +117,11 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             f"everything is laid {abs(move_mm):.3g} mm {'higher' if move_mm > 0 else 'lower'}, so that the part's flat "
             'ends lie on rows of pixels, which draw them sharp (level_ends = "as_placed" in [grid] leaves it out).'
         )
+    for n, surface in read.items():
+        form, table = solids[n].form, job.parts[n]
+        assert isinstance(form, Surface)
+        to_vial = matrix_to_vial(surface, form, table.scale, table.rotation_deg, table.lay)
+        solids[n] = dataclasses.replace(solids[n], to_vial=to_vial)
     return tuple(solids), said
 
 

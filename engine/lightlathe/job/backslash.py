@@ -22,8 +22,8 @@ def hint(text: str, problem: str) -> str:
 
 
 def require_none_eaten(tables: dict[str, Any], file: str) -> None:
-    """JobError where a text holds what a backslash and a letter make of a path, such as a tab."""
-    for where, value in _texts(tables, ""):
+    """JobError where a text holds what a backslash and a letter make of a path, such as a tab. [notes] are no paths."""
+    for where, value in _texts({key: table for key, table in tables.items() if key != "notes"}, ""):
         eaten = next((words for mark, words in EATEN.items() if mark in value), None)
         if eaten is not None:
             written = value.encode("unicode_escape").decode().replace("\\x08", "\\b").replace("\\x0c", "\\f")

@@ -1,6 +1,7 @@
 """A job: everything needed to design one print, typed and validated. One dataclass per table of the job file."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -89,8 +90,9 @@ class Output:
 class Job:
     """A whole job file. Members of families are objects already; paths are relative to `folder`.
 
-    notes   sentences on former names that were read as current ones (renamed.py)
-    files   (name, SHA-256) of the files of [light] that were read with the job (light_files.py)
+    notes     the texts of [notes] by name
+    renamed   sentences on former names that were read as current ones (renamed.py)
+    files     (name, SHA-256) of the files of [light] and [resin] that were read with the job
     """
 
     name: str
@@ -104,7 +106,8 @@ class Job:
     grid: GridTable
     design: Design = field(default_factory=Design)
     output: Output = field(default_factory=Output)
-    notes: tuple[str, ...] = ()
+    notes: Mapping[str, str] = field(default_factory=dict)
+    renamed: tuple[str, ...] = ()
     files: tuple[tuple[str, str], ...] = ()
 
     @property

@@ -13,8 +13,10 @@ from lightlathe.job.design import CoarseStage, Design, Robust
 from lightlathe.job.light import Light
 from lightlathe.job.light_files import with_files
 from lightlathe.job.model import GridTable, Job, Output, Turn
+from lightlathe.job.notes import notes_of
 from lightlathe.job.parts import PartTable
 from lightlathe.job.renamed import with_names_of_today
+from lightlathe.job.shared_resin import with_resin_file
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
 from lightlathe.job.unlikely import require_meant, split_sure
@@ -32,7 +34,7 @@ from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
 from lightlathe.solve.own import OwnSolver, OwnStart, OwnStop
 from lightlathe.support.own import OwnFile, OwnMember
 
-TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output")
+TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output", "notes")
 SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, CoarseStage, StopRule)  # what tables become
 MAX_PARTS = 1000  # every one is counted into every voxel
 WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
@@ -106,7 +108,9 @@ def job_from(
     Raises   JobError
     """
     top, folder = Where(file, ""), Path(folder).absolute()
-    tables, notes = with_names_of_today(lists_of(tables, file), file)
+    given, renamed = with_names_of_today(lists_of(tables, file), file)
+    # a result holds the values of the files of [resin] and [light], and no file that it names is opened
+    tables, resin_file = with_resin_file(given, folder, file) if sources is None else (given, {})
     tables, sure = split_sure(tables, file)
     for key in tables:
         if key not in TABLES:
@@ -123,7 +127,6 @@ def job_from(
     def source_of(kind: str) -> OwnFile:
         return OwnFile.named(kind, folder) if sources is None else OwnFile.stored(kind, sources)
 
-    # a result holds the values of the files of [light], and no file that it names is opened
     read, files = with_files(tables["light"], folder, top.inner("light")) if sources is None else (tables["light"], {})
 
     def one(cls: type, key: str, **families: Family) -> Any:
@@ -158,7 +161,7 @@ def job_from(
     job = Job(
         name=name,
         folder=folder,
-        text=toml_of(_plain(tables)) if text is None else text,
+        text=toml_of(_plain(given)) if text is None else text,
         parts=tuple(parts),
         vial=one(Vial, "vial"),
         resin=member(RESIN, resin, top.inner("resin")),
@@ -167,8 +170,9 @@ def job_from(
         grid=one(GridTable, "grid"),
         design=_design(design, top.inner("design"), member),
         output=one(Output, "output"),
-        notes=notes,
-        files=tuple(files.items()),
+        notes=notes_of(tables.get("notes", {}), top.inner("notes")),
+        renamed=renamed,
+        files=(*resin_file.items(), *files.items()),
     )
     stated = not isinstance(tables["resin"], Mapping) or "refractive_index" in tables["resin"]
     refracts = job.vial.surroundings not in (None, "matched") or job.vial.wall_index is not None

@@ -1,5 +1,6 @@
 """TOML files: bytes -> tables, for jobs and studies. Invalid or excessively nested TOML raises JobError."""
 
+import datetime
 import re
 import tomllib
 from collections.abc import Mapping
@@ -72,7 +73,10 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
 
 
 def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
-    """Tables from Python as TOML would give them: plain dicts and lists. Raises JobError for what cannot be one."""
+    """Tables from Python as TOML would give them: plain dicts and lists; dates and times are written out, 2026-11-30.
+
+    Raises JobError for what cannot be one.
+    """
     if not isinstance(tables, Mapping):
         raise JobError(f"{file}: got {shown(tables)}; expected a dict of a job's tables.")
 
@@ -86,6 +90,8 @@ def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:
             return {key: plain(held, depth + 1) for key, held in value.items() if held is not None}
         if isinstance(value, Path):
             return str(value)
+        if isinstance(value, datetime.date | datetime.time):
+            return value.isoformat()
         if isinstance(value, np.generic):
             return value.item()
         return [plain(held, depth + 1) for held in value] if isinstance(value, list | tuple) else value

@@ -1,11 +1,12 @@
 """How good a print is, how long to expose, and whether it can work at all."""
 
 from lightlathe.judge.bracket import bracket
-from lightlathe.judge.came_out import NextExposure, next_exposure, read_came_out
+from lightlathe.judge.came_out import NextExposure, next_exposure
 from lightlathe.judge.cautions import CAUTIONS, assumptions
 from lightlathe.judge.exposure_plan import ExposurePlan, between, is_steady, plan_exposure, with_margins_of
 from lightlathe.judge.outcome import outcome_of
 from lightlathe.judge.quality import best_thresholds, best_thresholds_of, graded, light_use, quality, quality_of
+from lightlathe.judge.seen import read_came_out
 from lightlathe.judge.spread import spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
 

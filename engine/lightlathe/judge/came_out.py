@@ -1,8 +1,6 @@
 """The next exposure to try, from what the last one printed."""
 
 import math
-import re
-import unicodedata
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -11,31 +9,18 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import JobError
+from lightlathe.judge.across import Across
 from lightlathe.judge.exposure_plan import LONG_S
-from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
+from lightlathe.judge.seen import CameOut, read_came_out
+from lightlathe.quantities import LIQUID, Part
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount, duration
 
-FORMS = "'too thin by 0.1 mm', 'too fat by 50 um', 'too thin', 'too fat', 'nothing', 'all solid'"
 FAR = 2.0  # a larger step is not trusted: at the ends of a flat part the dose falls without a threshold
 NOTHING, ALL_SOLID = "'nothing'", "'all solid'"
 ANY_DOSE = " By the job (liquid_below is 0) any dose turns this resin solid"
 UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is questioned (no source)
 LEAP = 1.5  # step where the print tells no distance: nothing came, or a block (common practice, no source)
-GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
-SHELLS = 20  # voxels on either side of the surface that are used
-BLOCK_VOXELS = 1 << 24  # distances are worked out in slices around the part's middle, no more voxels than this
-
-
-@dataclass(frozen=True)
-class CameOut:
-    """What a person saw. `by_mm`: measured minus wanted thickness, both sides together; 0 thin and fat are equal.
-
-    kind   "thin", "fat", "nothing" or "all solid"
-    """
-
-    kind: str
-    by_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -64,25 +49,6 @@ class NextExposure:
         return finite(asdict(self))
 
 
-def read_came_out(text: str) -> CameOut:
-    """'too thin by 0.1 mm' and the like; raises JobError that lists the accepted forms."""
-    said = " ".join(unicodedata.normalize("NFKC", text).lower().split())  # both signs for micro are one
-    if moved := re.fullmatch(r"([0-9.]+ ?\S+) too (thin|fat|thick)", said):
-        said = f"too {moved[2]} by {moved[1]}"
-    if said in ("nothing", "nothing came out"):
-        return CameOut("nothing")
-    if said in ("all solid", "a block", "block", "everything solid"):
-        return CameOut("all solid")
-    match = re.fullmatch(r"(?:too )?(thin|fat|thick)(?: by ([0-9]*\.?[0-9]+) ?(mm|um|\u03bcm))?", said)
-    if match is None:
-        raise JobError(f"the print came out '{text}'; expected one of {FORMS}. Distances need mm or um.")
-    kind = "thin" if match[1] == "thin" else "fat"
-    by = None if match[2] is None else float(match[2]) * (1.0 if match[3] == "mm" else 1e-3)
-    if by is not None and not by > 0:
-        raise JobError(f"the print came out '{text}'; expected a distance above 0.")
-    return CameOut(kind, by)
-
-
 def next_exposure(
     dose: Tensor,
     part: Part,
@@ -92,10 +58,12 @@ def next_exposure(
     *,
     stated: tuple[float, float] | None = None,
     longest_s: float = math.inf,
+    scale: float = 1.0,
 ) -> NextExposure:
     """The exposure to try next.
 
     dose         (x, y, z) mJ/cm3 predicted for the exposure that was used
+    scale        a factor on all of `dose`, so that a prediction for another exposure need not be copied
     came_out     what was seen, in words (`read_came_out`) or read already. A thickness is measured from side to side,
                  so that each surface is off by half of it; without a distance one voxel on each side is assumed.
     stated       the resin's two doses by the job, mJ/cm3: what comes out is held against them
@@ -113,6 +81,10 @@ def next_exposure(
     if not math.isfinite(float(dose.sum(dtype=torch.float64))):
         raise JobError("the dose holds NaN or infinity; expected finite mJ/cm3. Is the result file damaged?")
     seen = read_came_out(came_out) if isinstance(came_out, str) else came_out
+    if seen.kind not in ("thin", "fat", "nothing", "all solid"):
+        raise JobError(
+            f"'{seen.words}' says nothing of the exposure; expected too thin, too fat, nothing or all solid."
+        )
     if seen.kind in ("nothing", "all solid"):
         return _leap(seen.kind, part, exposure_s, turn_s, stated, longest_s)
     each = part.grid.voxel_mm if seen.by_mm is None else seen.by_mm / 2
@@ -124,7 +96,7 @@ def next_exposure(
             f"({amount(places[0], 3)} to {amount(places[-1], 3)} mm). Say "
             f"{NOTHING if seen.kind == 'thin' else ALL_SOLID} instead if that is how it looks."
         )
-    wanted, met = (math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
+    wanted, met = (scale * math.exp(float(np.interp(n, places, np.log(doses)))) for n in (0.0, offset))
     factor = met / wanted
     if not 1 / FAR <= factor <= FAR:
         raise JobError(
@@ -147,7 +119,7 @@ def next_exposure(
             f" The job says {amount(stated[0], 3)} to {amount(stated[1], 3)}: check lamp power and doses before "
             "trusting either."
         )
-    return _next(factor, exposure_s, turn_s, met, reason, longest_s)
+    return to_try(factor, exposure_s, turn_s, met, reason, longest_s)
 
 
 def _leap(
@@ -157,7 +129,7 @@ def _leap(
     surrounded = bool((part.judged == LIQUID).any())
     if seen == "all solid" and not surrounded:
         reason = f"'{seen}' is what this job asks for: nothing around the part is judged."
-        return _next(1.0, exposure_s, turn_s, math.nan, reason, longest_s)
+        return to_try(1.0, exposure_s, turn_s, math.nan, reason, longest_s)
     way, until = ("shorter", "gaps open") if seen == "all solid" else ("longer", "the part appears")
     then = ", then measure" if surrounded else ""
     reason = f"'{seen}' gives no distance, so this is {LEAP} times {way}: go on until {until}{then}."
@@ -167,10 +139,11 @@ def _leap(
             if seen == "all solid"
             else f"{ANY_DOSE}; that nothing came out contradicts it."
         )
-    return _next(1 / LEAP if seen == "all solid" else LEAP, exposure_s, turn_s, math.nan, reason, longest_s)
+    return to_try(1 / LEAP if seen == "all solid" else LEAP, exposure_s, turn_s, math.nan, reason, longest_s)
 
 
-def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
+def to_try(factor: float, exposure_s: float, turn_s: float, gel: float, reason: str, longest_s: float) -> NextExposure:
+    """`factor` times the last exposure `exposure_s`, with the reason; says so where that is longer than allowed."""
     exposure = factor * exposure_s
     if exposure > longest_s:
         allowed = f"The longest exposure allowed is {duration(longest_s)}"
@@ -179,52 +152,5 @@ def _next(factor: float, exposure_s: float, turn_s: float, gel: float, reason: s
 
 
 def dose_across_surface(dose: Tensor, part: Part) -> tuple[np.ndarray, np.ndarray]:
-    """(distance mm, dose mJ/cm3): median dose against distance from the part's surface, inside negative.
-
-    The surface is that of the whole shape, a tolerance band included.
-
-    Doses are made to fall from inside to outside (a running extreme from the surface on), since no threshold can lie
-    where the dose rises outwards. Distances are between voxel centres, less GAP: good to a quarter voxel.
-    Raises JobError where there is no part, or nothing around it.
-    """
-    from scipy.ndimage import distance_transform_edt
-
-    voxel = part.grid.voxel_mm
-    judged = part.judged if part.whole is None else part.whole
-    block = _middle_slices(judged)
-    judged = judged[..., block].cpu()
-    solid = (judged == SOLID).numpy()
-    if not solid.any() or not bool((judged == LIQUID).any()):
-        what = "nothing around the part is judged" if solid.any() else "the part is empty"
-        raise JobError(
-            f"there is no surface to compare with: {what}. Say 'nothing' where nothing came out; else try 1.2 times "
-            "the exposure, or 0.85 times."
-        )
-    inner, outer = distance_transform_edt(solid), distance_transform_edt(~solid)
-    distance = np.where(solid, GAP - np.asarray(inner), np.asarray(outer) - GAP)  # in voxels
-    known = (judged != IGNORED).numpy()
-    values = dose[..., block].detach().cpu().double().numpy()[known]
-    away = distance[known]
-    steps = np.floor(away).astype(int)
-    shells = [steps == n for n in range(max(steps.min(), -SHELLS), min(steps.max(), SHELLS) + 1)]
-    places = np.array([voxel * away[shell].mean() for shell in shells if shell.any()])
-    medians = np.array([max(float(np.median(values[shell])), 1e-12) for shell in shells if shell.any()])
-    inside = places < 0
-    medians[inside] = np.maximum.accumulate(medians[inside][::-1])[::-1]
-    medians[~inside] = np.minimum.accumulate(medians[~inside])
-    return places, medians
-
-
-def _middle_slices(judged: Tensor) -> slice:
-    """Slices of the part around its middle, as many as BLOCK_VOXELS allow.
-
-    None above or below the part: past a flat end lies a dark row, whose dose says nothing of a threshold.
-    """
-    nx, ny, _ = judged.shape
-    used = (judged == SOLID).any(0).any(0).nonzero().flatten()
-    if not len(used):
-        return slice(0, 1)
-    low, high = int(used[0]), int(used[-1]) + 1
-    count = max(1, min(high - low, BLOCK_VOXELS // (nx * ny)))
-    first = min(max(low, int(used.double().mean()) - count // 2), high - count)
-    return slice(first, first + count)
+    """(distance mm, dose mJ/cm3): median dose against distance from the part's surface; see `Across`."""
+    return Across.of(part).profile(dose)

@@ -32,24 +32,33 @@ def quality(
     solid    (x, y, z) bool: what the resin makes of it (`resin.solid(dose)`)
     part     what was wanted; its ignored voxels count nowhere. All on one device.
 
-    iou                       correct solid / (part or wrongly solid)
-    under_cure_fraction       share of the part's voxels that stay liquid
-    over_cure_fraction        share of the must-stay-liquid voxels that turn solid
-    over_cure_of_part         the same voxels relative to the part's (under_cure_of_part is under_cure_fraction)
-    wrong_voxels              both, as a count
-    unsure_part_fraction      share of the part below solid_above: not solid for sure
-    unsure_liquid_fraction    share of the rest above liquid_below: not liquid for sure
-    window_relative           1 - max outside / min inside; below 0 no threshold prints it right
-    window_relative_98        the same between D2_out and D98_in
-    window_low_mj_cm3, window_high_mj_cm3    max dose outside, min dose inside
-    D98_in_mj_cm3, D50_in_mj_cm3, D2_in_mj_cm3, D2_out_mj_cm3    dose received by at least 98, 50, 2 % of the voxels
+    With P the part's voxels (must turn solid), L the others (must stay liquid), S what turns solid, |.| a count of
+    voxels, d the dose of a voxel:
+
+    iou                       |S and P| / (|P| + |S and L|): correct solid over part or wrongly solid
+    under_cure_fraction       |P not S| / |P|: share of the part's voxels that stay liquid
+    over_cure_fraction        |S and L| / |L|: share of the must-stay-liquid voxels that turn solid
+    over_cure_of_part         |S and L| / |P|: the same relative to the part (under_cure_of_part is under_cure_fraction)
+    wrong_voxels              |P not S| + |S and L|, a count
+    unsure_part_fraction      share of P with d < solid_above: not solid for sure
+    unsure_liquid_fraction    share of L with d > liquid_below: not liquid for sure
+    window_low_mj_cm3         max of d over L
+    window_high_mj_cm3        min of d over P
+    window_relative           1 - max over L / min over P; below 0 no threshold prints it right
+    window_relative_98        1 - D2_out / D98_in: the same but for the worst 2 % of either
+    D98_in, D50_in, D2_in, D2_out (all _mj_cm3)    dose-volume points of P and of L
     homogeneity               (D2_in - D98_in) / D50_in; 0 is even
+
+    Dose-volume figures: V_D = |{voxels of a region with d >= D}| / |region| is the share that receives D or more, and
+    D_V = max {D : V_D >= V} the dose that V % of the region receive at least. D98 stands for the smallest dose, D2 for
+    the largest, D50 is the median; single voxels do not decide them.
 
     A share of no voxels is NaN; windows and homogeneity are NaN without any dose. A window is -inf where some part
     of the part gets no dose and something else does.
     Memory   one slab of the volume beside the inputs. Dose-volume points are exact for float32 doses.
     Raises   ShapeError if the shapes differ, SolveError if a dose is not finite.
-    Source   dose-volume points after ICRU Report 83; homogeneity as there (from memory).
+    Source   V_D, D_V and D98, D50, D2 in place of extremes: ICRU Report 83 (2010), section 3; homogeneity as there
+             (from memory). IoU: the index of P. Jaccard, New Phytologist 11 (1912) 37 (from memory).
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
     has_axes("solid", solid, ("x", "y", "z"), part.grid.shape)

@@ -8,7 +8,7 @@ before a mesh is read or counted.
 from lightlathe.part.coverage import coverage
 from lightlathe.part.ends import level_ends
 from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
-from lightlathe.part.placement import place
+from lightlathe.part.placement import matrix_to_vial, place
 from lightlathe.part.reading import read_surface
 from lightlathe.part.roles import conflicts, judge, near_surface, require_some
 from lightlathe.part.shapes import SHAPES
@@ -18,6 +18,7 @@ from lightlathe.part.voxels import Voxels
 
 __all__ = [
     "SHAPES", "FitReport", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
-    "level_ends", "near_surface", "place", "read_surface", "require_fit", "require_some", "surface_from_triangles",
+    "level_ends", "matrix_to_vial", "near_surface", "place", "read_surface", "require_fit", "require_some",
+    "surface_from_triangles",
     "thin_walls",
 ]  # fmt: skip

@@ -44,8 +44,7 @@ def place(
     points = (solid.vertices_mm - middle) * scale  # about its own middle: far from the origin nothing is lost
     origin = middle * scale
     if lay is not None:
-        longest = int(np.ptp(points, axis=0).argmax())
-        steps = ((2 if lay == "along" else 0) - longest) % 3
+        steps = _steps(points, lay)
         points, origin = np.roll(points, steps, axis=1), np.roll(origin, steps)
     if any(rotation_deg):
         turn = rotation(rotation_deg)
@@ -54,6 +53,27 @@ def place(
         points = points - (points.max(0) + points.min(0)) / 2
         origin = np.zeros(3)
     return solid.moved(points + (origin + np.asarray(shift_mm, dtype=np.float64)))
+
+
+def matrix_to_vial(
+    read: Surface,
+    placed: Surface,
+    scale: float = 1.0,
+    rotation_deg: Sequence[float] = (0.0, 0.0, 0.0),
+    lay: Literal["across", "along"] | None = None,
+) -> NDArray[np.float64]:
+    """(4, 4): from mm as a mesh was read to the vial's frame, where `place` and any shift after it put that mesh."""
+    points = (read.vertices_mm - read.bounds_mm.mean(axis=0)) * scale  # as `place` takes them: ties end alike
+    linear = np.eye(3) if lay is None else np.roll(np.eye(3), _steps(points, lay), axis=0)
+    to_vial = np.eye(4)
+    to_vial[:3, :3] = scale * rotation(rotation_deg) @ linear
+    to_vial[:3, 3] = placed.vertices_mm[0] - to_vial[:3, :3] @ read.vertices_mm[0]
+    return to_vial
+
+
+def _steps(points: NDArray[np.float64], lay: Literal["across", "along"]) -> int:
+    """By how many axes x -> y -> z -> x the longest side goes to z ("along") or x ("across")."""
+    return ((2 if lay == "along" else 0) - int(np.ptp(points, axis=0).argmax())) % 3
 
 
 def rotation(degrees: Sequence[float]) -> NDArray[np.float64]:

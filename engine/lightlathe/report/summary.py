@@ -12,6 +12,8 @@ from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
+from lightlathe.report.notes import notes_lines
+from lightlathe.report.surfaces import surface_lines, surface_rows
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
 from lightlathe.solve import ALL_DONE
@@ -35,6 +37,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         _part(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *_agreement(record),
+        *surface_lines(record),
         _window(record),
         *_not_proven(record),
         *_proven(q),
@@ -49,8 +52,9 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *(f"  {'' if n else 'exposure':12}{text}" for n, text in enumerate(exposure)),
     ]
     lines += [f"  warning     {text}" for text in record.warnings]
-    lines += [f"  assumed     {text}" for text in _assumed(record, resin)]
+    lines += [f"  assumed     {text}" for text in assumed(record, resin)]
     lines += [
+        *notes_lines(record.settings),
         f"  result      {path}",
         f"  next        lightlathe export {shlex.quote(str(path))} --frames FOLDER",
         *(f"  caution     {text}" for text in cautions),
@@ -58,7 +62,8 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     return "\n".join(lines)
 
 
-def _assumed(record: Record, resin: Resin) -> tuple[str, ...]:
+def assumed(record: Record, resin: Resin) -> tuple[str, ...]:
+    """What the figures of a record take for granted about light and inserts, a sentence each."""
     parts = record.settings["part"]
     through = any(part.get("role") == "insert" and not part.get("opaque") for part in parts)
     return (
@@ -219,6 +224,7 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         f"window{less}": "window_relative",
         f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
         f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
+        **surface_rows(other.quality),
     }
     wrong = int(other.quality["wrong_voxels"])
     said = f"every voxel of the job's own grid{_less(record)} comes out right"

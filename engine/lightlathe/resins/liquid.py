@@ -12,6 +12,8 @@ POSSIBLE_PER_MM = (1e-6, 1e4)  # light falls to 1/e over a kilometre, over a ten
 class Liquid:
     """Properties that all members share; each is a key of [resin], and all may be left out.
 
+    name, date                    of this resin or of its measurement, in words; nothing is computed from them
+    file                          the resin file that gave the values (job/shared_resin.py)
     refractive_index              of the liquid resin at the printing wavelength: rays that enter from anything but a
                                   matched bath refract by it; for the check, light spreads by diffraction
     absorption_known_to_percent   half the 95 % confidence interval of absorption_per_mm
@@ -27,6 +29,9 @@ class Liquid:
     viscosity_pa_s: float | None = None
     density_rise_kg_m3: float | None = None
     double_bonds_mol_m3: float | None = None
+    name: str | None = None
+    date: str | None = None
+    file: str | None = None
 
     def check_liquid(self, absorption_per_mm: float) -> None:
         """Raise JobError for what no liquid can be."""

@@ -22,6 +22,7 @@ from lightlathe.result.record import Record
 from lightlathe.result.short_floats import RELATIVE_ERROR, shortened
 from lightlathe.result.storage import FORMAT_VERSION, opened, whole_file
 from lightlathe.result.tree import Node
+from lightlathe.result.wanted import put_wanted, wanted_in
 from lightlathe.support.files import RESULT
 from lightlathe.support.watching import doing
 
@@ -63,6 +64,8 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
             put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)
+        if record.wanted is not None:
+            put_wanted(part.create_group("surface"), record.wanted)
         if record.fine is not None:
             put_fine(file.create_group("fine"), record.fine, record.prediction.fine_solid)
         shown = file.create_group("patterns")
@@ -209,6 +212,7 @@ def read_result(path: str | Path) -> Record:
             log=log_in(root),
             warnings=tuple(warnings),
             fine=fine,
+            wanted=wanted_in(root),
             optics=optics_in(root, shown.shape, angle_rad),
             log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )

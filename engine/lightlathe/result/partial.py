@@ -20,6 +20,7 @@ from lightlathe.support.files import STATE
 FORMAT = STATE
 STATE_VERSION = 10  # of what solvers keep and of what a job designs: to be raised whenever either changes
 PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
+NOTES = "notes"  # a table of settings that may differ when a design is resumed: nothing is computed from it
 EQUAL = "equal_to"  # in place of a tensor: the path, below /state, of one with the same type, shape and values
 
 
@@ -101,7 +102,7 @@ def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], 
                 f"expected {STATE_VERSION}). Go on with that version, or design anew with --force."
             )
         was = root.table("job/resolved")
-        differ = [t for t in settings if _comparable(was.get(t)) != _comparable(settings[t])]
+        differ = [t for t in settings if t != NOTES and _comparable(was.get(t)) != _comparable(settings[t])]
         if differ:
             raise ResultError(
                 f"{path}: the unfinished design was made with {_changed(differ, was, settings)}; "

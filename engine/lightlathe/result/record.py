@@ -1,9 +1,10 @@
 """The record of one design: everything needed to show, check or repeat a print."""
 
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import Any
 
-from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction
+from lightlathe.quantities import FineShape, Optics, Part, Patterns, Prediction, TriangleMesh
 
 
 @dataclass(frozen=True, repr=False)
@@ -19,6 +20,7 @@ class Record:
     optics        of images that stand at their angles; None in files from earlier versions
     own           members of the job that no file holds, by place ("resin", "light.beam"): made in Python, known in
                   a file by name alone, so a record that was read has none
+    wanted        the part's surface in the vial (flow/wanted.py); None in files from earlier versions too
     fine          the true shape on the finer grid on which prints are judged; None where the job leaves that out
     """
 
@@ -36,10 +38,15 @@ class Record:
     log_before: dict[str, dict[str, list[float]]] = field(default_factory=dict)
     optics: Optics | None = None
     own: dict[str, Any] = field(default_factory=dict)
+    wanted: TriangleMesh | None = None
 
     def __repr__(self) -> str:
         shape, images = " x ".join(map(str, self.part.grid.shape)), len(self.patterns.angle_rad)
         return f"Record({self.name!r}, {shape} voxels, {images} images, exposure {self.patterns.exposure_s:.1f} s)"
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows of it: report/notebook.py, which lies above this stage and is loaded when asked."""
+        return import_module("lightlathe.report.notebook").html_of(self)
 
     @property
     def quality(self) -> dict[str, float]:

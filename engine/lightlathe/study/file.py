@@ -66,6 +66,11 @@ class Study:
     def rank_by(self) -> str:
         return json.loads(self.plan)["rank_by"]
 
+    @property
+    def metrics(self) -> tuple[str, ...]:
+        """Figures that the plan asks for beside the usual ones; none in files from before they could be asked for."""
+        return tuple(json.loads(self.plan).get("metrics", ()))
+
 
 @doing("writing the study")
 def write_study(study: Study, path: Path, *, replace: bool = True) -> Path:
@@ -98,7 +103,7 @@ def read_study(path: str | Path) -> Study:
         plan = root.table("plan")
         if not isinstance(plan.get("bound_iterations"), int):
             raise TypeError("plan does not say bound_iterations")
-        rank_figure(study.rank_by)
+        rank_figure(study.rank_by, study=study)
         return study
 
 

@@ -15,9 +15,12 @@ from lightlathe.job import Job, job_from, load_job, resolved
 from lightlathe.job.tables import Where, build
 from lightlathe.job.toml import read_text, tables_of
 from lightlathe.study.file import key_of
+from lightlathe.study.keeping import KEEPS
+from lightlathe.study.metrics import OwnMetric
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.ranking import BETTER, label
-from lightlathe.support.own import is_own
+from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.words import any_of
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level
 MAX_DESIGNS = 10_000  # a week of designs that take a minute each
@@ -37,6 +40,9 @@ class StudyPlan:
     repeats            runs of each combination: one from the job's start, the others from that start disturbed
     rank_by            figure that orders the table
     bound_iterations   steps on the upper bound of the window, once per part, grid and light; 0: none
+    metrics            figures shown beside the usual ones: names of /quality, and functions of the user's own of the
+                       record of a run, "file.py:name"
+    keep               what is kept of every run besides its figures: "patterns", "dose", "result" (study/keeping.py)
     """
 
     jobs: tuple[str, ...]
@@ -45,6 +51,8 @@ class StudyPlan:
     repeats: int = 3
     rank_by: str = "iou_fine"
     bound_iterations: int = 100
+    metrics: tuple[str, ...] = ()
+    keep: tuple[str, ...] | str = ()
 
     def __post_init__(self) -> None:
         if not self.jobs or self.repeats < 1 or self.bound_iterations < 0:
@@ -61,8 +69,11 @@ class StudyPlan:
         names = [Path(job).stem for job in self.jobs]
         if len(set(names)) < len(names):
             raise JobError(f"jobs are told apart by their names; got {brief(', '.join(names))}. Rename one.")
-        if self.rank_by not in BETTER and not is_own(self.rank_by):
-            names = f"one of {', '.join(BETTER)}, or a function of yours, file.py:name"
+        for kept in self.keeps:
+            if kept not in KEEPS:
+                raise JobError(f"keep is {shown(kept)}; expected {any_of(KEEPS)}, or a list of these.")
+        if self.rank_by not in BETTER and self.rank_by not in self.metrics and not is_own(self.rank_by):
+            names = f"one of {', '.join(BETTER)}, one of metrics, or a function of yours, file.py:name"
             raise JobError(f"rank_by is {shown(self.rank_by)}; expected {names}.")
         vary = self.vary
         if not isinstance(vary, Mapping) or not vary or not all(isinstance(v, list) and v for v in vary.values()):
@@ -83,8 +94,15 @@ class StudyPlan:
 
     @property
     def figure(self) -> OwnFigure | None:
-        """The ranking figure, where it is the user's; not run."""
-        return OwnFigure.named(self.rank_by, Path()) if is_own(self.rank_by) else None
+        """The ranking figure, where it is the user's and no metric; not run."""
+        return (
+            OwnFigure.named(self.rank_by, Path()) if is_own(self.rank_by) and self.rank_by not in self.metrics else None
+        )
+
+    @property
+    def keeps(self) -> tuple[str, ...]:
+        """`keep` as a list."""
+        return (self.keep,) if isinstance(self.keep, str) else self.keep
 
     def variants(self) -> list[dict[str, Any]]:
         """Every combination of the varied values, the last key changing fastest."""
@@ -125,20 +143,31 @@ def load_plan(path: str | Path) -> StudyPlan:
         jobs = [path_in(path.parent, job).resolve() for job in plan.jobs]
     except (OSError, RuntimeError) as problem:  # links that go round
         raise JobError(f"{path}: jobs in [study] cannot be followed: {problem}.") from None
-    rank_by = plan.rank_by
-    if is_own(rank_by):
-        try:
-            rank_by = str(OwnFigure.named(rank_by, path.parent).source.file) + ":" + rank_by.rpartition(":")[2]
-        except JobError as problem:
-            raise JobError(f"{path} [study]: rank_by = {problem}") from None
-    return dataclasses.replace(plan, jobs=tuple(map(str, jobs)), rank_by=rank_by)
+    metrics = tuple(_absolute(OwnMetric, name, path, "metrics") for name in plan.metrics)
+    own = OwnMetric if plan.rank_by in plan.metrics else OwnFigure
+    rank_by = _absolute(own, plan.rank_by, path, "rank_by")
+    return dataclasses.replace(plan, jobs=tuple(map(str, jobs)), rank_by=rank_by, metrics=metrics)
+
+
+def _absolute(own: type[OwnMember], name: str, study: Path, key: str) -> str:
+    """A figure's name; that of the user's own with the absolute path of its file. Raises JobError."""
+    if not is_own(name):
+        return name
+    try:
+        return str(own.named(name, study.parent).source.file) + ":" + name.rpartition(":")[2]
+    except JobError as problem:
+        raise JobError(f"{study} [study]: {key} = {problem}") from None
 
 
 def designs(plan: StudyPlan) -> list[Planned]:
-    """Every design of a plan, in running order. Raises what its job files would raise."""
+    """Every design of a plan, in running order. Raises what its job files would raise.
+
+    Repeats alternate: every variant once, then every variant again. A machine that grows slower or warmer, or is shared
+    for a while, then weighs on all of them alike.
+    """
     planned: dict[str, Planned] = {}
     seen: dict[str, str] = {}
-    for job, variant, repeat in itertools.product(plan.jobs, plan.variants(), range(plan.repeats)):
+    for job, repeat, variant in itertools.product(plan.jobs, range(plan.repeats), plan.variants()):
         one = Planned(changed(Path(job), {**(plan.set or {}), **variant}, repeat), variant, repeat)
         same = seen.setdefault(json.dumps([one.job.name, resolved(one.job)], sort_keys=True, default=str), one.words)
         if same != one.words or one.key in planned:

@@ -16,15 +16,21 @@ from lightlathe.support.own import OwnFile, is_own
 
 BETTER = {  # 1: larger is better
     "iou_fine": 1, "iou_fine_judged": 1, "iou": 1, "window_relative": 1,
-    "wrong_voxels": -1, "wrong_voxels_fine": -1, "light_mj": -1, "seconds": -1,
+    "wrong_voxels": -1, "wrong_voxels_fine": -1, "light_mj": -1, "seconds": -1, "cpu_seconds": -1,
+    "window_relative_fine": 1, "window_relative_98": 1, "window_relative_98_fine": 1, "homogeneity": -1,
+    "under_cure_fraction_fine": -1, "over_cure_fraction_fine": -1, "wasted_light_fraction": -1, "wanted_dose_rms": -1,
+    "iterations_to_none_wrong": -1,
 }  # fmt: skip
 
 
-def rank_figure(name: str, folder: Path | None = None) -> str:
+def rank_figure(name: str, folder: Path | None = None, study: Any = None) -> str:
     """`name`, if variants can be ranked by it, else ResultError; of a user's own, "file.py:name", nothing is run.
 
     folder   where such a file is looked for; a study's own figures are in it already
+    study    whose metrics may rank it too
     """
+    if study is not None and name in study.metrics:
+        return name
     if name not in BETTER and not is_own(name):
         expected = f"one of {', '.join(BETTER)}, or a function of yours, file.py:name"
         raise ResultError(f"runs cannot be ranked by '{name}'; expected {expected}.")
@@ -54,6 +60,7 @@ class Line:
     rank      1 is best; variants that differ by no more than either spreads over its repeats share a rank, and so do
               all without a value
     spread    range (max - min) of the ranking figure over the repeats; NaN for one run
+    spreads   the same of every figure
     failed    the first error, where a run gave no design
     """
 
@@ -64,6 +71,7 @@ class Line:
     spread: float
     runs: int
     failed: str | None = None
+    spreads: Mapping[str, float] = dataclasses.field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -89,12 +97,12 @@ def ranking(study: Any, rank_by: str) -> list[Line]:
 
 
 def _line(job: str, runs: list[Any], rank_by: str) -> Line:
-    values = [r.figures.get(rank_by, math.nan) for r in runs]
-    spread = max(values) - min(values) if len(values) > 1 else math.nan
-    keys = dict.fromkeys(k for r in runs for k in r.figures)
-    means = {k: float(np.mean([r.figures.get(k, math.nan) for r in runs])) for k in keys}
+    keys = dict.fromkeys((*(k for r in runs for k in r.figures), rank_by))
+    values = {k: [r.figures.get(k, math.nan) for r in runs] for k in keys}
+    spreads = {k: max(v) - min(v) if len(v) > 1 else math.nan for k, v in values.items()}
+    means = {k: float(np.mean(v)) for k, v in values.items() if any(k in r.figures for r in runs)}
     failed = next((r.facts["failed"] for r in runs if "failed" in r.facts), None)
-    return Line(job, runs[0].variant, 0, means, spread, len(runs), failed)
+    return Line(job, runs[0].variant, 0, means, spreads[rank_by], len(runs), failed, spreads)
 
 
 def _level(first: float, second: float, *spreads: float) -> bool:

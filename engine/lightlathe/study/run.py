@@ -30,6 +30,8 @@ from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
 from lightlathe.result.record import Record
 from lightlathe.study.file import Run, Study, read_study, write_study
+from lightlathe.study.keeping import keep_run, require_new
+from lightlathe.study.metrics import measured, own_metrics, require_known
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.plan import Planned, StudyPlan, designs, same_place
 from lightlathe.study.table import one_line
@@ -48,11 +50,14 @@ def begin(
              may have been added to the plan since, but what was designed must be what the plan asks for now.
     before   told which Python files are about to be run, here and in `run`
     """
-    planned, figure = designs(plan), plan.figure
+    planned, figure, metrics = designs(plan), plan.figure, own_metrics(plan.metrics)
     if before is not None:
-        before([*(member for one in planned for member in one.job.own), *([] if figure is None else [figure])])
-    if figure is not None:
-        figure.load()
+        before([*(m for one in planned for m in one.job.own), *([] if figure is None else [figure]), *metrics])
+    for own in [*([] if figure is None else [figure]), *metrics]:
+        own.load()
+    require_known(plan.metrics)
+    if not path.exists():
+        require_new(path, plan.keeps)
     study = Study(path.name.partition(".")[0], json.dumps(dataclasses.asdict(plan), indent=1, default=str))
     if path.exists():
         if not resume:
@@ -82,14 +87,17 @@ class Watch(Protocol):
 
 class Clock:
     """Tells `watch` of each iteration, and finds the seconds that went before the loop that is logged: the start, a
-    ladder of coarser voxels, the plain design before a robust one."""
+    ladder of coarser voxels, the plain design before a robust one. `cpu_s`: processor time of all threads up to the
+    last iteration."""
 
     def __init__(self, watch: Watch | None) -> None:
         self.watch, self.began, self.before_s = watch, time.perf_counter(), math.nan
+        self.cpu_began, self.cpu_s = time.process_time(), math.nan
 
     def __call__(self, figures: dict[str, float]) -> None:
         if math.isnan(self.before_s):
             self.before_s = time.perf_counter() - self.began - figures["seconds"]
+        self.cpu_s = time.process_time() - self.cpu_began
         if self.watch is not None:
             self.watch(figures)
 
@@ -100,9 +108,11 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     The file is whole after every run: an interrupt loses the run it falls in. A design that fails is a run without
     figures, and the study goes on.
     """
-    steps = json.loads(study.plan)["bound_iterations"]
-    rank_by = json.loads(study.plan).get("rank_by", "")
-    figure = OwnFigure.named(rank_by, Path()) if is_own(rank_by) else None
+    plan = json.loads(study.plan)
+    steps, rank_by = plan["bound_iterations"], plan.get("rank_by", "")
+    metrics = own_metrics(study.metrics)
+    figure = OwnFigure.named(rank_by, Path()) if is_own(rank_by) and rank_by not in study.metrics else None
+    keep = [plan["keep"]] if isinstance(plan.get("keep"), str) else plan.get("keep", ())
     bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
     for planned in todo:
         planned.job.load()
@@ -127,7 +137,12 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
                 bounds[place] = _bound(setup, record, steps)
             facts |= record.facts
             rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
-            figures = _figures(record, rows) | bounds.get(place, {})
+            figures = _figures(record, rows) | {"cpu_seconds": clock.cpu_s} | bounds.get(place, {})
+            values, failed = measured(metrics, record)
+            figures |= values
+            facts |= {"metric_failed": failed} if failed else {}
+            if keep:
+                facts["kept"] = keep_run(record, keep, path, len(study.runs))
             if "window_proven_at_most" in figures:
                 figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
             if figure is not None:
@@ -153,7 +168,7 @@ def _still_valid(study: Study, plan: StudyPlan, planned: list[Planned], path: Pa
         if meshes not in read:
             read = {meshes: load_solids(job)[0]}  # one at a time: runs of one job come together
         settings = json.loads(json.dumps(settings_of(job, read[meshes])))
-        changed = _differing(r.settings, settings)
+        changed = [name for name in _differing(r.settings, settings) if not name.startswith("notes")]
         if changed:
             raise JobError(
                 f"{path}: {r.job} was designed with other settings than the plan has now ({', '.join(changed)}).\n"

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from lightlathe.study.ranking import Line, effects, label, ranking
+from lightlathe.support.own import is_own
 
 COLUMNS = (  # head, figure, format
     ("true IoU", "iou_fine", "{:.4f}"),
@@ -17,6 +18,7 @@ COLUMNS = (  # head, figure, format
     ("iterations", "iterations", "{:.0f}"),
     ("right after", "iterations_to_none_wrong", "{:.0f}"),
     ("seconds", "seconds", "{:.1f}"),
+    ("CPU s", "cpu_seconds", "{:.1f}"),
 )
 HEADS = {figure: head for head, figure, _ in COLUMNS}
 LEGEND = """\
@@ -27,7 +29,7 @@ window       relative process window of the rounded levels; to bound: what no pa
 light mJ     light energy sent into the vial over the whole exposure
 right after  iterations to the first design without a wrong voxel, before exposure and levels are set; where only these
              bring it, all iterations
-seconds      of the start and the iterations alone"""
+seconds      of the start and the iterations alone; CPU s: of all threads of the processor in that time"""
 
 
 def table(study: Any, rank_by: str) -> str:
@@ -35,7 +37,8 @@ def table(study: Any, rank_by: str) -> str:
     lines = ranking(study, rank_by)
     if not lines:
         return f"{study.name}: no runs yet."
-    blocks = [_block([line for line in lines if line.job == job], rank_by) for job in _once(line.job for line in lines)]
+    jobs = _once(line.job for line in lines)
+    blocks = [_block([line for line in lines if line.job == job], rank_by, study.metrics) for job in jobs]
     return "\n\n".join([*blocks, LEGEND + "\n" + _where(study)])
 
 
@@ -49,12 +52,14 @@ def one_line(run: Any) -> str:
     return f"{name}: " + ", ".join(f"{named[n][0]} {_shown(run.figures[n], named[n][1])}" for n in wanted)
 
 
-def _block(lines: list[Line], rank_by: str) -> str:
+def _block(lines: list[Line], rank_by: str, metrics: Iterable[str]) -> str:
     banded = any(not math.isnan(line.figures.get("iou_fine_judged", math.nan)) for line in lines)
     found = [column for column in COLUMNS if column[1] != "iou_fine_judged" or banded]
+    known = {figure for _, figure, _ in COLUMNS}
+    found += [(_short(name), name, "{:.4g}") for name in metrics if name not in known]
     columns = sorted(found, key=lambda column: column[1] != rank_by)  # the figure that ranks stands first
     if columns[0][1] != rank_by:
-        columns = [(rank_by, rank_by, "{:.4g}"), *columns]
+        columns = [(_short(rank_by), rank_by, "{:.4g}"), *columns]
     form = columns[0][2]
     rows = [["rank ", "", columns[0][0], "spread", *(head for head, _, _ in columns[1:])]]
     ranks = [line.rank for line in lines]
@@ -73,6 +78,11 @@ def _block(lines: list[Line], rank_by: str) -> str:
         moved = f"{_shown(effect.median, form)} (median), {_shown(effect.largest, form)} (max)"
         text.append(f"  another {effect.key}, all else the same, moves {named} by {moved}")
     return "\n".join([*text, *_noise(lines, form)])
+
+
+def _short(name: str) -> str:
+    """A figure's name as a head; of the user's own without the folders of its file."""
+    return name.rpartition("/")[2] if is_own(name) else name
 
 
 def _noise(lines: list[Line], form: str) -> list[str]:

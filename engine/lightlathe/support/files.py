@@ -10,15 +10,22 @@ from lightlathe.errors import ResultError
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 RESULT, STATE, STUDY = "lightlathe-result", "lightlathe-state", "lightlathe-study"  # `format` of the HDF5 files
-BENCH, PICTURE = "lightlathe-bench", "lightlathe-picture"
+BENCH, PICTURE, PAGE, OUTCOMES = "lightlathe-bench", "lightlathe-picture", "lightlathe-page", "lightlathe-outcomes"
+SURFACE, VOLUME = "lightlathe-surface", "lightlathe-volume"
 WORDS = {
     RESULT: "a result",
     STATE: "the state of an unfinished design",
     STUDY: "a study",
     BENCH: "a bench file",
+    OUTCOMES: "a list of prints kept of a result",
     PICTURE: "a picture that Lightlathe drew",
+    PAGE: "a report that Lightlathe wrote",
+    SURFACE: "a surface that Lightlathe wrote",
+    VOLUME: "a volume that Lightlathe wrote",
 }
-DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator"
+DRAWN_BY = "Lightlathe"  # stands in every picture: PNG "Software", SVG and PDF "Creator", HTML "generator"
+SOLID_MARK = "Lightlathe: predicted surface"  # within the first HEAD bytes of every surface file
+VOLUME_MARK = "Lightlathe: predicted volume"  # likewise
 HEAD = 4096  # bytes of a file that are looked at
 BEGIN_WITH = {
     b"\x89PNG\r\n\x1a\n": "a PNG image",
@@ -33,6 +40,7 @@ ENDINGS = {
     ".csv": "a table of measurements",
     ".json": "a JSON file",
     ".svg": "an SVG image",
+    ".html": "an HTML page",
     ".py": "a Python file",
 }
 
@@ -40,7 +48,8 @@ ENDINGS = {
 def require_replaceable(path: str | Path, kind: str) -> None:
     """ResultError unless `path` names nothing yet, or an ordinary file of this very kind, which is then replaced.
 
-    kind   RESULT, STATE, STUDY, BENCH or PICTURE; told by what is in the file, not by its name
+    kind   RESULT, STATE, STUDY, BENCH, PICTURE, PAGE, OUTCOMES, SURFACE or VOLUME; told by
+           what is in the file, not by its name
     """
     path = Path(path)
     if not os.path.lexists(path) or kind_of(path) == kind:
@@ -61,7 +70,13 @@ def kind_of(path: Path) -> str | None:
     if head.lstrip().startswith(b"{"):
         with contextlib.suppress(OSError, ValueError):
             found = json.loads(path.read_text(encoding="utf-8"))
-            return BENCH if isinstance(found, dict) and found.get("format") == BENCH else None
+            kind = found.get("format") if isinstance(found, dict) else None
+            return kind if kind in (BENCH, OUTCOMES) else None
+    if head.startswith(b"<!doctype html>"):
+        return PAGE if b'<meta name="generator" content="' + DRAWN_BY.encode() in head else None
+    for mark, kind in ((SOLID_MARK, SURFACE), (VOLUME_MARK, VOLUME)):
+        if mark.encode() in head:
+            return kind
     return PICTURE if _is_picture_of_ours(path, head) else None
 
 

@@ -1,0 +1,47 @@
+"""Videos, the player page and figures of `lightlathe export`."""
+
+import argparse
+from typing import Any
+
+from lightlathe.errors import LightlatheError
+from lightlathe.support.words import any_of
+
+MEDIA = ("video", "player", "figures")
+FORMATS = {"frames": ("png", "tiff", "npy"), "figures": ("png", "svg", "pdf")}
+BELONGS = {  # an option, and those of which one must be there for it to mean anything
+    "exposure": ("frames", "video", "player"),
+    "coding": ("video",),
+    "whole_exposure": ("frames", "video"),
+    "slice": ("figures",),
+    "line": ("figures",),
+    "format": ("frames", "figures"),
+}
+
+
+def require_meaning(arguments: argparse.Namespace) -> None:
+    """LightlatheError for an option that nothing asked for would take, and for a format that it does not have."""
+    for option, owners in BELONGS.items():
+        if getattr(arguments, option) and not any(getattr(arguments, owner) for owner in owners):
+            named = any_of([f"--{owner}" for owner in owners])
+            raise LightlatheError(f"--{option.replace('_', '-')} is given without {named}; expected both.")
+    for owner, formats in FORMATS.items():
+        if arguments.format and getattr(arguments, owner) and arguments.format not in formats:
+            raise LightlatheError(
+                f"--format {arguments.format} is none of --{owner}; expected {any_of(list(formats))}. Export frames "
+                "and figures one after the other where their formats differ."
+            )
+
+
+def export_media(record: Any, arguments: argparse.Namespace) -> None:
+    """Write what is asked for of MEDIA, and say where it is."""
+    from lightlathe import pipeline
+
+    if arguments.video is not None:
+        more = {"coding": arguments.coding, "whole_exposure": arguments.whole_exposure}
+        path, notes = pipeline.video(record, arguments.video, arguments.exposure, **more)
+        print(f"video: {path}", *notes, sep="\n  ")
+    if arguments.player is not None:
+        print(f"player: {pipeline.player(record, arguments.player, arguments.exposure)}")
+    if arguments.figures is not None:
+        more = {"form": arguments.format or "png", "slices": arguments.slice, "line": arguments.line}
+        print("figures:", *pipeline.figures(record, arguments.figures, **more), sep="\n  ")

@@ -1,0 +1,215 @@
+"""After prints, in words: what to change and by how much, for each thing that was seen."""
+
+import math
+from collections.abc import Callable, Iterator
+
+from torch import Tensor
+
+from lightlathe.feasibility.light import DENSITY_RISE_KG_M3
+from lightlathe.feasibility.side_effects import sinking_mm_s
+from lightlathe.flow.after_print import AfterPrint
+from lightlathe.flow.recorded import job_of
+from lightlathe.judge.seen import CameOut
+from lightlathe.quantities import SOLID
+from lightlathe.result import Record
+from lightlathe.support.words import amount, duration, rounded_up
+
+END_SHARE = 0.1  # of the part's height, looked at where its top or bottom is missing
+
+
+def changes(record: Record, found: AfterPrint) -> list[str]:
+    """What to change besides the exposure, one entry for each thing seen of the last print that asks for it."""
+    last = found.vials[-1]
+    lines = []
+    for one in last.seen:
+        if one.kind in ADVICE:
+            lines.append(f"{one.words}: {ADVICE[one.kind](record, found, one, last.exposure_s)}")
+    return lines
+
+
+def estimates(record: Record, found: AfterPrint) -> Iterator[str]:
+    """Threshold and absorption with their intervals, how they were found, and lines for [resin]."""
+    job, threshold, absorption = job_of(record), found.threshold, found.absorption
+    resin = job.resin.at(found.vials[-1].exposure_s)
+    between = ", between what stayed liquid and what turned solid" if threshold is not None and threshold.closed else ""
+    if threshold is not None and threshold.against:
+        yield f"threshold:  no one dose fits all prints: {threshold.against}. Was the lamp the same, one misread?"
+    elif threshold is not None and (threshold.low > 0 or math.isfinite(threshold.high)):
+        yield (
+            f"threshold:  {threshold.text('mJ/cm3')}{between}; the job says "
+            f"{amount(resin.liquid_below_mj_cm3, 3)} to {amount(resin.solid_above_mj_cm3, 3)}"
+        )
+    if absorption is not None and absorption.against:
+        yield f"absorption: {absorption.against}"
+    elif absorption is not None:
+        yield (
+            f"absorption: {absorption.text('1/mm')}, where a threshold agrees with surfaces and cores of all prints; "
+            f"the job says {amount(job.resin.absorption_per_mm, 3)}"
+        )
+    if not found.steady and len({vial.exposure_s for vial in found.vials}) > 1:
+        yield "            this resin's doses change with the time they take: prints of other exposures tell of others"
+    if threshold is not None and threshold.close and found.steady and len(found.vials) > 1:
+        percent = rounded_up(threshold.known_to_percent)
+        yield "for [resin], as these prints have it:"
+        yield f"  liquid_below_mj_cm3 = {amount(threshold.low, 3)}"
+        yield f"  solid_above_mj_cm3 = {amount(threshold.high, 3)}"
+        yield f"  doses_known_to_percent = {percent}"
+
+
+def _soft(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    share, q = used / record.patterns.exposure_s, record.quality
+    weakest, hard = share * q["window_high_mj_cm3"], job_of(record).resin.at(used).solid_above_mj_cm3
+    longest = q.get("longest_s", math.nan)
+    text = (
+        f"it gelled and is little beyond that. The weakest place of the part got {amount(weakest, 3)} mJ/cm3, and "
+        f"{amount(hard, 3)} is what the job calls solid"
+    )
+    if weakest < hard:
+        text += f": {amount(hard / weakest, 3)} times the exposure gives it that"
+    if math.isfinite(longest) and longest > used:
+        more = f"Up to {duration(longest)} ({longest / used:.2f} times) nothing else turns solid"
+        return f"{text}. {more}. Then cure it under even light after washing."
+    return f"{text}. More turns the surroundings solid: wash gently and cure it under even light afterwards."
+
+
+def _liquid_centre(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    """On the axis the dose of straight light is proportional to a exp(-a R), so it falls with a beyond 1 / R."""
+    job, radius = job_of(record), record.vial_radius_mm
+    a, gel = job.resin.absorption_per_mm, job.resin.at(used).gel_mj_cm3
+    text = "the resin absorbs more than the job says, or the light does not reach the middle. "
+    if found.doses is None:
+        return text + "Measure the absorption: lightlathe resin."
+    core = found.doses.core * used / found.doses.exposure_s
+    if core <= gel:
+        return (
+            f"by the job's own numbers the core got {amount(core, 3)} mJ/cm3 and needs {amount(gel, 3)}: "
+            f"{amount(gel / core, 3)} times the exposure."
+        )
+    least = _absorption_for(gel / core, a, radius)
+    return (
+        f"{text}With {amount(least, 2)} 1/mm or more the core gets less than the {amount(gel, 3)} mJ/cm3 that it "
+        "needs; "
+        f"the job says {amount(a, 3)}, with which it got {amount(core, 3)}. Measure it (lightlathe resin), write "
+        "absorption_per_mm, and design again: a longer exposure alone fattens the skin."
+    )
+
+
+def _absorption_for(share: float, a: float, radius_mm: float) -> float:
+    """The absorption above `a` at which the dose on the axis is `share` of what it is at `a`: b exp(-b R) as told."""
+    low, high = max(a, 1 / radius_mm), max(a, 1 / radius_mm)
+    falls: Callable[[float], float] = lambda b: math.log(b / a) - (b - a) * radius_mm - math.log(share)  # noqa: E731
+    while falls(high) > 0:
+        high *= 2
+    while high / low > 1.001:
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if falls(middle) > 0 else (low, middle)
+    return high
+
+
+def _doubled(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    light, pixel = job_of(record).light, record.patterns.pixel_mm
+    text = "opposite images do not meet: the turning axis lies beside the column that the job takes it to be at. "
+    if seen.by_mm is not None:
+        off = seen.by_mm / 2 / pixel
+        now = light.axis_offset_pixels
+        text += (
+            f"Edges {seen.by_mm:g} mm apart are twice the error, so it is {amount(off, 3)} columns: "
+            "axis_offset_pixels = "
+            f"{amount(now + off, 3)} or {amount(now - off, 3)} in [light] instead of {now:g}. "
+        )
+    else:
+        text += "How far apart are they? Half of that, in columns, is the error of axis_offset_pixels in [light]. "
+    return text + (
+        "A needle at 0 and 180 degrees tells which: lightlathe export JOB.toml --calibration FOLDER, then lightlathe "
+        "projector. Or the axis wobbles: then mend the stage."
+    )
+
+
+def _mirrored(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    sense = job_of(record).turn.sense
+    other = "counterclockwise" if sense == "clockwise" else "clockwise"
+    return (
+        f"the vial turns the other way than the job says, or the picture is mirrored. Look from above: if it turns "
+        f"{other}, "
+        f'write sense = "{other}" in [turn] (now "{sense}"). If it does turn {sense}, the picture is mirrored: flip = '
+        '"left_right" in [light]. The letter of lightlathe export JOB.toml --calibration FOLDER shows which. Then '
+        "design again."
+    )
+
+
+def _upside_down(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    light = job_of(record).light
+    return (
+        f'the picture stands on its head: flip = "up_down" in [light] (now {light.flip or "none"!r}), or rotate_deg = '
+        f"{(light.rotate_deg + 180) % 360} if the projector hangs upside down. Then design again."
+    )
+
+
+def _sank(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    """Stokes' law for a ball of the part's volume that is solid for half of the exposure, as in the check."""
+    job, pixel = job_of(record), record.patterns.pixel_mm
+    ball = (3 * record.part.volume_mm3 / (4 * math.pi)) ** (1 / 3)
+    rise = job.resin.density_rise_kg_m3 or DENSITY_RISE_KG_M3
+    thick = sinking_mm_s(ball, rise, 1.0) * used / 2 / pixel  # viscosity at which it sinks a pixel
+    text = (
+        f"solid for half of {duration(used)}, a ball of its volume, {amount(rise, 3)} kg/m3 denser than the resin, "
+        "sinks "
+        f"less than a pixel ({amount(pixel, 3)} mm) in a resin of {rounded_up(thick)} Pa s or more"
+    )
+    now = job.resin.viscosity_pa_s
+    if now is not None and now < thick:
+        return (
+            f"{text}; this one has {amount(now, 3)}. Thicken or cool it, or expose {amount(thick / now, 2)} times "
+            "shorter with as much more light."
+        )
+    if now is not None:
+        return f"{text}, and this one has {amount(now, 3)}: so it was moved otherwise. Was the vial warm, or knocked?"
+    return f"{text} (viscosity_pa_s is not given). Thicken or cool it, or expose shorter with as much more light."
+
+
+def _end_missing(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
+    """What the slices at that end of the part get in the prediction, beside the rest of it."""
+    job, top = job_of(record), seen.kind == "top missing"
+    judged, grid = record.part.judged, record.part.grid
+    slices = (judged == SOLID).any(0).any(0).nonzero().flatten()
+    count = max(1, round(END_SHARE * len(slices)))
+    end = slices[-count:] if top else slices[:count]
+    share = used / record.patterns.exposure_s
+    weakest = share * _least(record.prediction.dose, judged, end)
+    gel = job.resin.at(used).gel_mj_cm3
+    z = grid.centres_mm(2)
+    at = float(z[slices[-1 if top else 0]]) + (grid.voxel_mm / 2 if top else -grid.voxel_mm / 2)
+    field = record.patterns.field.rows * record.patterns.pixel_mm / 2
+    where = "top" if top else "bottom"
+    if weakest <= gel:
+        return (
+            f"the prediction has it too: the weakest voxel of the {where} {amount(count * grid.voxel_mm, 2)} mm gets "
+            f"{amount(weakest, 3)} mJ/cm3 and needs {amount(gel, 3)}, {amount(gel / max(weakest, 1e-9), 3)} times as "
+            "much. "
+            "Level ends print truest on rows of pixels (level_ends in [grid]); a dead row leaves its height liquid."
+        )
+    resin_mm = job.vial.resin_height_mm / 2
+    return (
+        f"the prediction has it solid: every voxel of the {where} {amount(count * grid.voxel_mm, 2)} mm gets "
+        f"{amount(weakest, 3)} mJ/cm3 or more and needs {amount(gel, 3)}, so the light or the resin was not there. The "
+        f"part's {where} is at z = {amount(at, 3)} mm, the picture ends at {'' if top else '-'}{amount(field, 3)} mm "
+        "and "
+        f"the resin at {'' if top else '-'}{amount(resin_mm, 3)} mm: is the vial filled and the picture centred on it?"
+    )
+
+
+def _least(dose: Tensor, judged: Tensor, slices: Tensor) -> float:
+    inside = dose[..., slices][judged[..., slices] == SOLID]
+    return float(inside.min()) if inside.numel() else math.nan
+
+
+ADVICE: dict[str, Callable[[Record, AfterPrint, CameOut, float], str]] = {
+    "soft": _soft,
+    "liquid centre": _liquid_centre,
+    "doubled edges": _doubled,
+    "mirrored": _mirrored,
+    "upside down": _upside_down,
+    "sank": _sank,
+    "top missing": _end_missing,
+    "bottom missing": _end_missing,
+}

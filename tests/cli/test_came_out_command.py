@@ -1,0 +1,110 @@
+"""`lightlathe predict --came-out`: what a person types after a print, and what is said to them."""
+
+import json
+import math
+import re
+
+import pytest
+import torch
+
+import lightlathe as ll
+from lightlathe.beams import Telecentric
+from lightlathe.cli.main import main
+
+LINES = {  # words, what is said of them
+    "too thin by 0.1 mm": "next exposure: 1",
+    "nothing": "1.5 times longer",
+    "a solid block": "1.5 times shorter",
+    "holes closed": "the threshold lies below",
+    "right": "keep it",
+    "soft": "The weakest place of the part got",
+    "skin solid and centre liquid": "1/mm or more the core gets less",
+    "doubled edges by 0.5 mm": "axis_offset_pixels = 1 or -1 in [light] instead of 0",
+    "mirrored": 'write sense = "counterclockwise" in [turn]',
+    "upside down": 'flip = "up_down"',
+    "sank": "Pa s or more",
+    "top missing": "the weakest voxel of the top|the picture ends at 2.5 mm and the resin at 6 mm",
+    "bottom missing": "the weakest voxel of the bottom|the picture ends at -2.5 mm and the resin at -6 mm",
+}
+
+
+@pytest.fixture(scope="module")
+def designed(small_job, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("printed")
+    (folder / "a.toml").write_text(small_job(iterations=20) + "bound_iterations = 0\n")
+    return ll.design(folder / "a.toml")
+
+
+@pytest.fixture
+def result(designed, tmp_path):
+    return str(ll.write_result(designed, tmp_path / "a.lathe.h5"))
+
+
+@pytest.mark.parametrize("words", LINES)
+def test_each_thing_seen_says_what_to_change_and_by_how_much(result, words, capsys):
+    assert main(["predict", result, "--came-out", words]) == 0
+    said = capsys.readouterr().out
+    assert re.search(LINES[words].replace("[", r"\["), said), said
+    assert "nan" not in said
+    assert "nothing was kept: --keep" in said
+
+
+def test_edges_lie_twice_as_far_apart_as_the_axis_is_off(result, capsys):
+    """One bright column at 0 and at 180 degrees, the axis 0.5 mm off: two lines of dose 1 mm apart in the vial."""
+    angles = torch.tensor([0.0, math.pi], dtype=torch.float64)
+    chords = Telecentric().chords(angle_rad=angles, columns=41, rows=1, pixel_mm=0.25, axis_offset_mm=0.5)
+    grid = ll.Grid((40, 40, 1), voxel_mm=0.25)
+    operator = ll.DoseOperator(ll.Optics(chords, vial_radius_mm=5.0, absorption_per_mm=0.01), grid)
+    lit = torch.zeros(operator.pattern_shape)
+    places = []
+    for image in range(2):
+        lit.zero_()
+        lit[image, 20] = 1.0  # the middle column
+        dose = operator(lit)[:, 20, 0].double()
+        places.append(float((dose * grid.centres_mm(0)).sum() / dose.sum()))
+    assert abs(places[0] - places[1]) == pytest.approx(1.0, abs=1e-3)
+    main(["predict", result, "--came-out", "doubled edges by 1.0 mm", "--json"])
+    off = 0.5 / 0.25
+    assert f"{off:g} or -{off:g}" in json.loads(capsys.readouterr().out)["changes"][0]
+
+
+def test_several_vials_are_kept_and_put_together(result, capsys, tmp_path):
+    (tmp_path / "photo.jpg").write_bytes(b"a picture")
+    args = ["predict", result]
+    assert main([*args, "--came-out", "8 s: nothing", "--came-out", "9.8 s: too thin by 0.1 mm", "--keep"]) == 0
+    assert "kept in" in capsys.readouterr().out
+    assert main([*args, "--came-out", "12 s: holes closed", "--keep", "--photo", str(tmp_path / "photo.jpg")]) == 0
+    said = capsys.readouterr().out
+    assert "12 s: holes closed  (new)" in said
+    assert main([*args, "--kept"]) == 0
+    again = capsys.readouterr().out
+    assert [line.strip() for line in again.splitlines()[:3]] == [
+        "prints:     8 s: nothing",
+        "9.8 s: too thin by 0.1 mm",
+        "12 s: holes closed",
+    ]
+    assert main([*args, "--kept", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    threshold = found["threshold_mj_cm3"]
+    assert threshold["low"] <= threshold["value"] <= threshold["high"]
+    assert 9.8 < found["exposure_s"] < 12
+    kept = json.loads((tmp_path / "a.lathe.outcomes.json").read_text())["vials"]
+    assert [one["photo"] for one in kept] == [None, None, "photo.jpg"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--keep"], "--keep and --photo go with --came-out"),
+        (["--kept"], "nothing is kept of"),
+        (["--came-out", "36 s: nothing", "--exposure", "30"], "expected one of the two"),
+        (["--came-out", "nothing", "--came-out", "right", "--photo", "p.jpg"], "one print at a time"),
+        (["--came-out", "nothing", "--blur-mm", "0.1"], "--came-out goes with --exposure alone"),
+        (["--came-out", "wonky"], "'wonky' is not understood"),
+        (["--came-out", "too thin by 9 mm"], "outside what this part holds"),
+        (["--came-out", "0 s: nothing"], "expected a time above 0"),
+    ],
+)
+def test_one_clear_error(result, arguments, message, capsys):
+    assert main(["predict", result, *arguments]) == 1
+    assert message in capsys.readouterr().err

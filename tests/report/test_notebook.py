@@ -1,0 +1,80 @@
+"""What a notebook shows of a record."""
+
+import base64
+import dataclasses
+import io
+import re
+import sys
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import lightlathe as ll
+from lightlathe.job import load_job
+
+
+@pytest.fixture(scope="module")
+def record(small_job, tmp_path_factory):
+    path = tmp_path_factory.mktemp("n") / "disc.toml"
+    path.write_text(small_job(iterations=20) + 'bound_iterations = 5\n[notes]\noperator = "<b>A & B</b>"\n')
+    return ll.design(load_job(path))
+
+
+class Page(HTMLParser):
+    """The tags and the text of a fragment."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.tags, self.text = [], ""
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.text += f"{data}\n"
+
+
+def test_verdict_and_figures_are_those_of_the_record(record):
+    page = Page(record._repr_html_())
+    assert "disc: marginal" in page.text
+    assert f"{record.quality['iou_fine']:.4f}" in page.text
+    assert f"{100 * record.quality['window_relative']:.1f} %" in page.text
+    assert f"{record.patterns.exposure_s:g} s, 1 turn of 60 images" in page.text
+    for warning in record.warnings:
+        assert warning in page.text
+
+
+def test_text_from_a_job_stays_text_and_nothing_is_loaded_from_elsewhere(record):
+    odd = dataclasses.replace(record, name="<script>alert(1)</script>", warnings=("<img src=x onerror=y>",))
+    page = Page(odd._repr_html_())
+    assert {tag for tag, _ in page.tags} == {"div", "p", "b", "table", "tr", "th", "td", "ul", "li", "img"}
+    assert "<script>alert(1)</script>: " in page.text
+    assert "<b>A & B</b>" in page.text
+    (image,) = [attrs for tag, attrs in page.tags if tag == "img"]
+    assert set(image) == {"alt", "src"}
+    assert image["src"].startswith("data:image/png;base64,")
+
+
+def test_the_picture_shows_the_print(record):
+    """Its pixels of the colour of solid resin cover the area of the disc, 4 mm wide in 10."""
+    data = re.search(r"base64,([^\"]+)", record._repr_html_())[1]
+    image = np.asarray(Image.open(io.BytesIO(base64.b64decode(data))).convert("RGB")).astype(int)
+    left = image[: image.shape[0] * 4 // 5, : image.shape[1] // 2]  # the cut across the axis, without the legend
+
+    def shows(*colours):
+        return np.any([np.abs(left - np.array(colour)).max(-1) < 8 for colour in colours], axis=0)
+
+    part = shows((0x2F, 0x6F, 0x9F), (0xF2, 0xB1, 0x34))  # solid, and liquid by mistake: together the part
+    vial = part | shows((0xE8, 0xED, 0xF2), (0xC8, 0x40, 0x2F))
+    middle = int(np.nonzero(part)[0].mean())
+    across = vial[middle].sum()  # 10 mm, in pixels
+    assert part.sum() / across**2 == pytest.approx(np.pi * 2**2 / 10**2, rel=0.1)
+
+
+def test_without_matplotlib_there_is_no_picture(record, monkeypatch):
+    monkeypatch.setitem(sys.modules, "matplotlib.colors", None)
+    assert "<img" not in record._repr_html_()
+    assert "marginal" in record._repr_html_()

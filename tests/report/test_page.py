@@ -1,0 +1,278 @@
+"""What a page shows, against brute force and closed forms; that it fits, and that no name or text breaks it."""
+
+import dataclasses
+import json
+import math
+import sys
+
+import numpy as np
+import pytest
+import torch
+
+from lightlathe import pipeline
+from lightlathe.cli.main import main
+from lightlathe.errors import ResultError
+from lightlathe.job import parse_job
+from lightlathe.quantities import Grid, Part, Prediction
+from lightlathe.report.page.build import page_of
+from lightlathe.report.page.by_slice import extremes
+from lightlathe.report.page.chart import values
+from lightlathe.report.page.document import in_script, write_page
+from lightlathe.report.page.dose_volume import Doses, curves, other_exposures
+from lightlathe.report.page.packing import finest, packed
+from lightlathe.report.page.pooled import centres_mm, mean_of, means
+from lightlathe.report.page.settings import differing, unit_of
+from lightlathe.report.page.surfaces import apart_mm, marched, surfaces, volume_of
+from lightlathe.report.page.volumes import OVER, UNDER, bits_of, error_bits, volumes
+from lightlathe.report.page.worst import places
+from lightlathe.resins import Threshold
+from lightlathe.result import read_result
+
+SHAPE = (13, 10, 7)  # no multiple of the steps below
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    """A quick design of a disc with an insert's hole left out: some voxels wrong."""
+    from odd_jobs import disc
+
+    text = disc(("iterations = 12", "iterations = 3"))
+    return pipeline.design(parse_job(text, name="disc", folder=tmp_path_factory.mktemp("job")))
+
+
+def blocks(volume, step):
+    """Every block of step^3 voxels, those at the ends smaller, by its index."""
+    nx, ny, nz = volume.shape
+    for i in range(0, nx, step):
+        for j in range(0, ny, step):
+            for k in range(0, nz, step):
+                yield (i // step, j // step, k // step), volume[i : i + step, j : j + step, k : k + step]
+
+
+@pytest.mark.parametrize("step", [1, 2, 3, 20])
+def test_larger_voxels_hold_means_and_lose_no_error(step):
+    random = np.random.default_rng(1)
+    share = torch.from_numpy(random.random(SHAPE).astype(np.float32))
+    judged, solid = torch.from_numpy(random.integers(0, 3, SHAPE).astype(np.uint8)), share > 0.9
+    mean = mean_of((share,), step, 1.0, lambda slab: slab)
+    plain = means(share, step)
+    error = bits_of((judged, solid), step, error_bits)
+    for at, block in blocks(share.numpy(), step):
+        assert abs(mean[at] - 255 * block.mean()) <= 0.51
+        assert plain[at] == pytest.approx(block.mean(), rel=1e-6)
+    under = ((judged == 2) & ~solid).numpy()
+    over = ((judged == 1) & solid).numpy()
+    for bit, wrong in ((UNDER, under), (OVER, over)):
+        for at, block in blocks(wrong, step):
+            assert bool(error[at] & bit) == block.any()
+
+
+def test_one_wrong_voxel_of_a_million_is_shown_at_any_step():
+    judged, solid = torch.ones(100, 100, 100, dtype=torch.uint8), torch.zeros(100, 100, 100, dtype=torch.bool)
+    solid[57, 3, 99] = True
+    for step in (1, 7, 64):
+        error = bits_of((judged, solid), step, error_bits)
+        assert [tuple(n) for n in np.argwhere(error & OVER)] == [(57 // step, 3 // step, 99 // step)]
+
+
+def test_centres_of_larger_voxels_are_the_mean_of_theirs():
+    grid = Grid((12, 12, 12), 0.3)
+    first, each = centres_mm(12, 0.3, 4)
+    own = grid.centres_mm(0).numpy().reshape(3, 4).mean(1)
+    np.testing.assert_allclose(first + each * np.arange(3), own, atol=1e-12)
+
+
+def test_the_finest_step_that_fits():
+    noise = np.random.default_rng(0).integers(0, 256, (64, 64, 64)).astype(np.uint8)
+
+    def make(step):
+        return {"noise": packed(noise[::step, ::step, ::step])}
+
+    assert finest(noise.shape, make, most=10**9, room=10**9)[0] == 1
+    assert finest(noise.shape, make, most=32**3, room=10**9)[0] == 2
+    step, made = finest(noise.shape, make, most=10**9, room=20_000)
+    assert len(made["noise"]["deflated"]) <= 20_000 < len(make(step - 1)["noise"]["deflated"])
+
+
+def sphere(n, radius, voxel_mm):
+    """Signed distance to a sphere's surface on a grid, mm, above 0 inside; its grid."""
+    grid = Grid((n, n, n), voxel_mm)
+    x, y, z = np.meshgrid(*(grid.centres_mm(axis).numpy() for axis in range(3)), indexing="ij")
+    return radius - np.sqrt(x**2 + y**2 + z**2), grid
+
+
+def test_surfaces_lie_where_they_should_and_distances_are_signed():
+    """Closed forms: two spheres 0.25 mm apart in radius. Marching cubes of a linear field errs by curvature alone."""
+    voxel_mm = 0.2
+    inner, grid = sphere(40, 2.5, voxel_mm)
+    outer, _ = sphere(40, 2.75, voxel_mm)
+    first, each = zip(*(centres_mm(n, voxel_mm, 1) for n in grid.shape), strict=True)
+    a, b = marched(inner, first, each[0]), marched(outer, first, each[0])
+    np.testing.assert_allclose(np.linalg.norm(a.vertices_mm, axis=1), 2.5, atol=0.01 * voxel_mm)
+    assert volume_of(a) == pytest.approx(4 / 3 * math.pi * 2.5**3, rel=0.01)
+    outward = (a.normals * a.vertices_mm / 2.5).sum(1)
+    assert outward.min() > 0.98
+    np.testing.assert_allclose(apart_mm(b, a), 0.25, atol=0.02)
+    np.testing.assert_allclose(apart_mm(a, b), -0.25, atol=0.02)
+
+
+def test_no_surface_where_nothing_is_solid(record):
+    nothing = dataclasses.replace(record.prediction, dose=torch.zeros_like(record.prediction.dose))
+    found = surfaces(dataclasses.replace(record, prediction=nothing), 42.0)
+    assert "part" in found
+    assert "print" not in found
+    page_of(dataclasses.replace(record, prediction=nothing))
+
+
+def test_dose_volume_curves_by_brute_force(record):
+    dose, judged = record.prediction.dose.numpy(), record.part.judged.numpy()
+    for (name, x, y), value in zip(curves(Doses.of(record)), (2, 1), strict=True):
+        mine = dose[judged == value]
+        assert name == {2: "part", 1: "surroundings"}[value]
+        assert len(x) > 100
+        for at, share in zip(x[::20], y[::20], strict=True):
+            assert share == pytest.approx(100 * (mine >= np.float32(at)).mean(), abs=1e-9)
+
+
+def test_other_exposures_by_brute_force(record):
+    """At the planned exposure they give the record's own overlap; at others, doses scaled with the time."""
+    resin = Threshold(0.1, 40.0, 44.0)
+    found = other_exposures(record, resin, Doses.of(record))
+    planned, dose, judged = record.patterns.exposure_s, record.prediction.dose.numpy(), record.part.judged.numpy()
+    here = int(np.flatnonzero(found["seconds"] == planned)[0])
+    assert found["overlap"][here] == pytest.approx(record.quality["iou"], abs=2e-3)
+    for n in (0, 100, here, 300, len(found["seconds"]) - 1):
+        scaled = dose * (found["seconds"][n] / planned)
+        near = np.abs(scaled / 42 - 1) < 6e-4  # doses are counted to 0.05 %
+        solid = scaled > 42
+        right, extra = (solid & (judged == 2)).sum(), (solid & (judged == 1)).sum()
+        loose = near[judged > 0].sum()
+        assert abs(found["overlap"][n] * ((judged == 2).sum() + extra) - right) <= 2 * loose + 1e-6
+        wrong = ((judged == 2) & ~solid).sum() + extra
+        assert abs(found["wrong_mm3"][n] / record.part.grid.voxel_mm**3 - wrong) <= loose + 1e-6
+
+
+def test_extremes_of_slices_by_brute_force(record):
+    dose, judged = record.prediction.dose.numpy(), record.part.judged.numpy()
+    least, most = extremes(record.prediction.dose, record.part.judged)
+    for k in range(dose.shape[2]):
+        for found, value, end in ((least[k], 2, np.min), (most[k], 1, np.max)):
+            mine = dose[:, :, k][judged[:, :, k] == value]
+            np.testing.assert_equal(found, end(mine) if len(mine) else math.nan)
+
+
+def test_worst_places_by_brute_force(record):
+    dose, judged = record.prediction.dose.numpy(), record.part.judged.numpy()
+    found = places(record, 42.0)
+    weakest, strongest = dose[judged == 2].min(), dose[judged == 1].max()
+    assert {round(p.dose_mj_cm3, 4) for p in found[:2]} == {round(float(weakest), 4), round(float(strongest), 4)}
+    first = strongest if strongest / 42 > 42 / weakest else weakest
+    assert found[0].dose_mj_cm3 == pytest.approx(float(first))
+    for place in found[:2]:
+        index = tuple(round(at / 0.25 + (n - 1) / 2) for at, n in zip(place.at_mm, dose.shape, strict=True))
+        assert dose[index] == place.dose_mj_cm3
+    fine, solid = record.fine.judged, record.prediction.fine_solid
+    wrong = ((fine == 2) & ~solid | (fine == 1) & solid).sum((0, 1))
+    assert str(int(wrong.max())) in found[2].words
+
+
+def test_nothing_in_the_data_ends_a_script():
+    said = in_script({"</script>": "<!-- </SCRIPT> é"})
+    assert "<" not in said
+    assert json.loads(said) == {"</script>": "<!-- </SCRIPT> é"}
+    with pytest.raises(ValueError, match="Out of range"):
+        in_script({"x": math.nan})
+    assert values([1.23456789, math.nan, math.inf]) == [1.23457, None, None]
+
+
+def test_settings_that_differ():
+    one = {"a": {"x_mm": 1.0, "y": [1, 2]}, "part": [{"role": "part"}]}
+    two = {"a": {"x_mm": 2.0, "y": [1, 2]}, "part": [{"role": "part"}, {"role": "insert"}]}
+    assert differing([one, two]) == [("a.x_mm", [1.0, 2.0]), ("part[1].role", ["-", "insert"])]
+    assert unit_of("a.x_mm") == "mm"
+    assert unit_of("window_low_mj_cm3_fine") == "mJ/cm³"
+    assert unit_of("design.loss.kind") == ""
+
+
+def test_a_page_replaces_only_a_page(tmp_path, record):
+    path = tmp_path / "p.html"
+    path.write_text("<!doctype html><title>my own</title>")
+    with pytest.raises(ResultError, match="an HTML page, not a report"):
+        pipeline.report([record], [None], path)
+    assert "my own" in path.read_text()
+    mine = pipeline.report([record], [None], tmp_path / "q.html")
+    assert write_page(mine.read_text(), mine) == mine
+    for name in ("p.htm.txt", "none/p.html"):
+        with pytest.raises(ResultError, match="page"):
+            pipeline.report([record], [None], tmp_path / name)
+
+
+@pytest.mark.parametrize(("module", "extra"), [("plotly", "plotly>=6"), ("skimage", "scikit-image>=0.22")])
+def test_a_missing_library_is_said_before_any_work(tmp_path, record, monkeypatch, module, extra):
+    monkeypatch.setitem(sys.modules, module, None)
+    monkeypatch.setitem(sys.modules, f"{module}.measure", None)
+    monkeypatch.setattr("lightlathe.report.page.build.page_of", None)
+    with pytest.raises(ResultError, match=f"pip install '{extra}'"):
+        pipeline.report([record], [None], tmp_path / "p.html")
+
+
+def test_the_commands(tmp_path, monkeypatch, capsys, small_job):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "disc.toml").write_text(small_job(iterations=3))
+    code = main(["design", "disc.toml"])
+    designed = capsys.readouterr().out
+    assert main(["design", "disc.toml", "--json", "--force"]) == code
+    figures = json.loads(capsys.readouterr().out)
+    assert main(["show", "disc.lathe.h5"]) == code
+    again = capsys.readouterr().out
+    assert again == designed
+    assert figures["quality"] == read_result("disc.lathe.h5").quality
+    assert main(["show", "disc.lathe.h5", "--json"]) == code
+    said = json.loads(capsys.readouterr().out)
+    assert said["quality"]["iou"] == read_result("disc.lathe.h5").quality["iou"]
+    assert said["exit_code"] == code
+    assert main(["report", "disc.lathe.h5"]) == 0
+    assert capsys.readouterr().out == "report: disc.html\n"
+    assert (tmp_path / "disc.html").stat().st_size < 15e6
+    assert main(["report", "disc.lathe.h5", "disc.lathe.h5", "-o", "two.html"]) == 0
+    assert main(["report", *["disc.lathe.h5"] * 7, "-o", "seven.html"]) == 1
+    assert "two to 6" in capsys.readouterr().err
+    assert main(["report", "disc.toml"]) == 1
+    assert "lightlathe design disc.toml" in capsys.readouterr().err
+
+
+def made_up(record, n):
+    """A record of n^3 voxels whose dose is smooth with noise, a sphere as its part."""
+    grid = Grid((n, n, n), 10 / n)
+    at = grid.centres_mm(0).float()
+    coverage, dose = torch.empty(grid.shape), torch.empty(grid.shape)
+    judged = torch.empty(grid.shape, dtype=torch.uint8)
+    torch.manual_seed(0)
+    for i in range(n):
+        radius = (at[i] ** 2 + at[:, None] ** 2 + at[None, :] ** 2).sqrt()
+        coverage[i] = ((4 - radius) * n / 10 + 0.5).clamp(0, 1)
+        dose[i] = 42 + 6 * (4 - radius).clamp(-2, 2) + torch.randn(n, n)
+        judged[i] = 1 + (coverage[i] >= 0.5)
+    part, print_ = Part(grid, coverage, judged), Prediction(dose, dose > 42, record.quality)
+    return dataclasses.replace(record, part=part, prediction=print_, fine=None)
+
+
+def test_a_large_page_fits_and_says_what_it_leaves_out(record):
+    """160^3 voxels with noise, which packs badly; 512^3 in the slow test below."""
+    page = page_of(made_up(record, 160))
+    assert len(page) < 15e6
+    assert "are shown as one: by their mean, and as an error if any of them is wrong" in page
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n", [512])
+def test_a_page_of_a_huge_job_fits(record, n):
+    """Measured on two cores of an AMD EPYC, shared: see the size and time that this prints."""
+    import time
+
+    huge = made_up(record, n)
+    began = time.process_time()
+    page = page_of(huge)
+    print(f"{n}^3: {len(page.encode()) / 1e6:.2f} MB, {time.process_time() - began:.0f} s of the processor")
+    assert len(page.encode()) < 15e6
+    assert volumes(huge, 60.0)["own"]["step"] > 1

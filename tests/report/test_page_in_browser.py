@@ -1,0 +1,353 @@
+"""The HTML page of a result in headless Chromium: offline, true to the file, usable by keyboard, in both themes."""
+
+import html
+import json
+import math
+import re
+
+import h5py
+import numpy as np
+import pytest
+from browser import SIZE, tab
+from PIL import Image
+
+from lightlathe import pipeline
+from lightlathe.job import parse_job
+from lightlathe.result import read_result, write_result
+from lightlathe.study.file import Run, Study
+from lightlathe.study.page import write_study_page
+from odd_jobs import disc, parts
+
+pytest.importorskip("plotly")
+NAME = """a<b> & "c" 'd' </script><script>alert(1)</script> é"""
+REMARK = "# </script><script>alert(2)</script> <!-- & \"quoted\" 'too' --> \\u003c é\n"
+INSERT = parts(
+    'shape = { kind = "cylinder", radius_mm = 3.0, height_mm = 1.0 }',
+    'role = "insert"\nshape = { kind = "cylinder", radius_mm = 1.0, height_mm = 30.0 }',
+)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("pages")
+
+
+@pytest.fixture(scope="module")
+def browsed():
+    with tab() as found:
+        yield found
+
+
+def made(folder, name, file, *changes):
+    """A result and its page."""
+    record = pipeline.design(parse_job(REMARK + disc(*changes), name=name, folder=folder))
+    path = folder / f"{file}.lathe.h5"
+    write_result(record, path)
+    return path, pipeline.report([read_result(path)], [path], folder / f"{file}.html")
+
+
+@pytest.fixture(scope="module")
+def odd(folder):
+    """With an insert, and names and text that would break a careless page: (result, page)."""
+    return made(folder, NAME, "odd <name> & #1", INSERT, ("iterations = 12", "iterations = 6"))
+
+
+@pytest.fixture(scope="module")
+def other(folder):
+    """Half as high, so that its grid is smaller."""
+    return made(folder, "other", "other", ("iterations = 12", "iterations = 3"), ("height_mm = 1.0", "height_mm = 0.5"))
+
+
+@pytest.fixture
+def shown(browsed, odd):
+    """The page of `odd`, drawn; loaded once, as long as no test shows another."""
+    browsed.page.emulate_media(color_scheme="light", media="screen")
+    browsed.page.set_viewport_size(SIZE)
+    if browsed.path != odd[1]:
+        browsed.show(odd[1])
+    return browsed
+
+
+def test_nothing_is_asked_for_and_nothing_fails(shown, odd):
+    assert shown.page.evaluate("document.documentElement.dataset.ready") == "yes"
+    assert not shown.faults
+    outside = [url for url in shown.requests if not url.startswith(("data:", "blob:"))]
+    assert outside == [odd[1].as_uri()]
+
+
+def test_a_request_would_be_seen(shown):
+    """The check above can fail."""
+    shown.page.evaluate("() => { new Image().src = 'https://example.org/x.png'; }")
+    shown.page.wait_for_timeout(200)
+    assert shown.faults  # refused by the page's own policy before anything is sent
+    shown.faults.clear()
+
+
+def test_every_figure_is_that_of_the_file(shown, odd):
+    with h5py.File(odd[0]) as file:
+        stated = {name: float(value) for name, value in file["quality"].attrs.items()}
+    found = shown.page.eval_on_selector_all(
+        "data[data-figure]", "all => all.map(one => [one.dataset.figure, one.value, one.textContent])"
+    )
+    assert {name for name, _, _ in found} == set(stated)
+    for name, value, said in found:
+        np.testing.assert_equal(float(value), stated[name], err_msg=name)
+        numbers = re.findall(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?", said)
+        if not numbers:
+            assert said in ("none", "infinite", "far below 0"), (name, said)
+            continue
+        unit = 0.01 if "%" in said else 1.0
+        last = 10.0 ** -len(numbers[0].partition(".")[2])
+        assert abs(float(numbers[0]) * unit - stated[name]) <= 0.501 * last * unit, (name, said)
+
+
+def test_the_job_is_there_word_for_word_and_does_nothing(shown, odd):
+    with h5py.File(odd[0]) as file:
+        text = file["job/toml"].asstr()[()]
+        seal, name = file.attrs["checksums_sha256"], file.attrs["name"]
+    assert "</script>" in text
+    assert "</script>" in name
+    assert shown.page.locator("#job pre").first.text_content() == text
+    assert shown.page.locator("h1").text_content() == name
+    assert seal in shown.page.locator("#provenance").text_content()
+    assert not shown.faults  # an alert would be one
+    assert odd[0].name in shown.page.locator("#provenance").text_content()
+
+
+def unpacked(shown, path):
+    """An array of the page as its own script unpacks it."""
+    script = (
+        f"async () => {{ const found = await unpacked(DATA.{path}); return [found.shape, Array.from(found.values)]; }}"
+    )
+    shape, values = shown.page.evaluate(script)
+    return np.array(values).reshape(shape)
+
+
+def test_volumes_are_those_of_the_file(shown, odd):
+    """As read by h5py and scaled here. A grid so small is shown voxel by voxel."""
+    with h5py.File(odd[0]) as file:
+        coverage, dose = file["part/coverage"][()], file["prediction/dose"][()]
+        solid, judged, insert = (file[f"{at}"][()] for at in ("prediction/solid", "part/judged", "part/insert"))
+        fine_solid, fine_judged = file["fine/solid"][()], file["fine/judged"][()]
+        wrong = {k: file["quality"].attrs[f"wrong_voxels{k}"] for k in ("", "_fine")}
+    sets = shown.page.evaluate("({ ...DATA.slices.sets[0], own: DATA.slices.sets[0].own.step, finer: 0 })")
+    assert sets["own"] == 1
+    np.testing.assert_array_equal(unpacked(shown, "slices.sets[0].own.wanted"), coverage)
+    np.testing.assert_array_equal(unpacked(shown, "slices.sets[0].own.insert"), insert)
+    np.testing.assert_array_equal(unpacked(shown, "slices.sets[0].own.cured"), 255 * solid)
+    bytes_ = unpacked(shown, "slices.sets[0].own.dose")
+    assert np.abs(bytes_ * dose.max() / 255 - dose).max() <= 0.501 * dose.max() / 255  # half a step
+    for at, key, made_solid, wanted in (("own", "", solid, judged), ("finer", "_fine", fine_solid, fine_judged)):
+        error = unpacked(shown, f"slices.sets[0].{at}.error")
+        np.testing.assert_array_equal(error & 1 > 0, (wanted == 2) & (made_solid == 0))
+        np.testing.assert_array_equal(error & 2 > 0, (wanted == 1) & (made_solid == 1))
+        assert np.count_nonzero(error & 3) == wrong[key]
+
+
+def test_images_are_those_of_the_file(shown, odd):
+    with h5py.File(odd[0]) as file:
+        levels, angle = file["patterns/levels"][()], file["patterns/angle_rad"][()]
+    data = shown.page.evaluate(
+        "({ ...DATA.frames, images: DATA.frames.images.step, sinograms: DATA.frames.sinograms.step })"
+    )
+    (_, columns, rows), (column, row) = data["shape"], data["first"]
+    lit = levels[:, column : column + columns, row : row + rows]
+    assert lit.sum() == levels.sum() > 0
+    np.testing.assert_array_equal(unpacked(shown, "frames.images.levels"), lit[:: data["images"]])
+    np.testing.assert_array_equal(unpacked(shown, "frames.sinograms.levels"), lit[:, :, :: data["sinograms"]])
+    np.testing.assert_allclose(data["angle_deg"], np.degrees(angle), atol=1e-6)
+
+
+def test_slices_open_at_the_worst_place(shown, odd):
+    """Found here by brute force: the dose furthest beyond the gel dose on the wrong side, or nearest to it."""
+    with h5py.File(odd[0]) as file:
+        dose, judged = file["prediction/dose"][()], file["part/judged"][()]
+        gel, voxel_mm = file["quality"].attrs["gel_mj_cm3"], file["grid"].attrs["voxel_mm"]
+    urgency = np.where(judged == 2, gel / np.maximum(dose, 1e-9), np.where(judged == 1, dose / gel, 0))
+    index = np.unravel_index(urgency.argmax(), dose.shape)
+    expected = [(i - (n - 1) / 2) * voxel_mm for i, n in zip(index, dose.shape, strict=True)]
+    for axis, at in zip("xyz", expected, strict=True):
+        said = shown.page.locator(f"#slices-{axis} >> xpath=../output").text_content()
+        assert abs(float(said.split()[0]) - at) <= 0.26 * voxel_mm, axis  # of two finer slices either may be shown
+    drawn = shown.page.evaluate("document.querySelector('[data-axis=z] .panels > div:nth-child(2)').data[0].z")
+    step = dose.max() / 255
+    assert np.abs(np.array(drawn).T - dose[:, :, index[2]]).max() <= 0.51 * step
+
+
+def still(shown, selector):
+    """A picture that does not change by itself."""
+    shown.page.wait_for_timeout(100)
+    before = shown.picture(selector)
+    assert shown.picture(selector) == before
+    return before
+
+
+SLIDERS = {
+    "slices-z": "[data-axis=z] .panels > div:nth-child(2)",
+    "slices-y": "[data-axis=y] .panels > div:nth-child(2)",
+    "slices-x": "[data-axis=x] .panels > div:nth-child(2)",
+    "solid-cut": ".scene",
+    "solid-turn": ".scene",
+    "solid-tilt": ".scene",
+    "frames-angle": ".picture",
+    "frames-row": ".sinogram",
+}
+
+
+@pytest.mark.parametrize("slider", SLIDERS)
+def test_sliders_change_the_picture_by_keyboard(shown, slider):
+    control = shown.page.locator(f"#{slider}")
+    said = control.locator("xpath=../output").text_content()
+    control.focus()
+    before = still(shown, SLIDERS[slider])
+    at_the_left = shown.page.evaluate("document.activeElement.value === document.activeElement.min")
+    for _ in range(8):
+        shown.page.keyboard.press("ArrowRight" if at_the_left else "ArrowLeft")
+    shown.drawn()
+    shown.page.wait_for_timeout(100)
+    assert shown.picture(SLIDERS[slider]) != before
+    assert control.locator("xpath=../output").text_content() != said
+    assert not shown.faults
+
+
+def test_choices_change_the_picture(shown):
+    """Another surface, another grid, a place."""
+    for choice, picture in (
+        ("input[name=solid-show][value=part]", ".scene"),
+        ("#solid-insert", ".scene"),
+        ("input[name=slices-grid][value=own]", "[data-axis=z] .panels > div:nth-child(4)"),
+        ("[data-place='1']", "[data-axis=z] .panels > div:nth-child(2)"),
+    ):
+        before = still(shown, picture)
+        shown.page.locator(choice).click()
+        shown.drawn()
+        shown.page.wait_for_timeout(100)
+        assert shown.picture(picture) != before, choice
+    assert not shown.faults
+
+
+def test_the_keyboard_reaches_every_control(shown):
+    """By Tab from the top; of radio buttons with one name the chosen one, as browsers have it."""
+    wanted = shown.page.evaluate(
+        """() => {
+          const controls = [...document.querySelectorAll("a[href], button, input, select, summary")];
+          const stops = controls.filter(c => (c.type !== "radio" || c.checked) && c.checkVisibility());
+          stops.forEach((control, n) => { control.dataset.stop = n; });
+          return stops.length;
+        }"""
+    )
+    assert wanted > 30
+    reached, unnamed = set(), []
+    for _ in range(wanted + 60):  # tables that scroll, and texts, are stops too
+        shown.page.keyboard.press("Tab")
+        stop, name = shown.page.evaluate(
+            """() => {
+              const at = document.activeElement;
+              const label = at.labels?.[0]?.textContent || at.textContent || at.getAttribute("aria-label") || "";
+              return [at.dataset.stop, label.trim()];
+            }"""
+        )
+        reached.add(stop)
+        if stop is not None and not name:
+            unnamed.append(stop)
+    assert {str(n) for n in range(wanted)} <= reached
+    assert not unnamed
+
+
+def test_pictures_have_words(shown):
+    empty = shown.page.eval_on_selector_all(
+        "[role=img]", "all => all.filter(one => !(one.getAttribute('aria-label') || '').trim()).length"
+    )
+    assert empty == 0
+    assert shown.page.locator("[role=img]").count() >= 12 + 8
+    axes = shown.page.eval_on_selector_all(
+        ".js-plotly-plot",
+        "all => all.flatMap(p => ['xaxis', 'yaxis'].map(a => p.layout[a]?.title?.text)).filter(t => t)",
+    )
+    assert len(axes) >= 40
+    bare = {title for title in axes if " / " not in title} - {"column", "row", "iteration", "loss", "wrong voxels"}
+    assert not bare  # every other axis has its unit
+
+
+def test_both_themes_and_print(shown, folder):
+    mean = {}
+    for scheme in ("light", "dark"):
+        shown.page.emulate_media(color_scheme=scheme, media="screen")
+        shown.drawn()
+        shown.page.screenshot(path=folder / f"{scheme}.png")
+        mean[scheme] = np.asarray(Image.open(folder / f"{scheme}.png").convert("L")).mean()
+    assert mean["light"] > 200  # of 255: dark on light, and the other way round
+    assert mean["dark"] < 80
+    grid = "document.querySelector('[data-chart=dose_volume]').layout.font.color"
+    assert shown.page.evaluate(grid) == "#e8ecf1"
+    pdf = shown.page.pdf()  # prints in the light colours, whatever the theme
+    assert pdf.startswith(b"%PDF")
+    shown.page.emulate_media(color_scheme="dark", media="print")
+    assert shown.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert not shown.page.locator("nav").is_visible()
+    assert not shown.faults
+
+
+def test_no_sideways_scrolling_on_a_phone(shown, odd):
+    shown.page.set_viewport_size({"width": 360, "height": 800})
+    shown.show(odd[1])
+    assert shown.page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+def test_side_by_side(browsed, odd, other, folder):
+    """Figures of both files, the settings that differ, and the difference of the doses, cell by cell."""
+    results = [odd[0], other[0]]
+    page = pipeline.report(map(read_result, results), results, folder / "both.html")
+    browsed.show(page)
+    assert not browsed.faults
+    stated = []
+    for path in results:
+        with h5py.File(path) as file:
+            stated.append({name: float(value) for name, value in file["quality"].attrs.items()})
+    found = browsed.page.eval_on_selector_all(
+        "data[data-figure]", "all => all.map(one => [one.dataset.figure, one.dataset.result, one.value])"
+    )
+    assert {(name, int(n)) for name, n, _ in found} == {(name, n) for n in (0, 1) for name in stated[n]}
+    for name, n, value in found:
+        np.testing.assert_equal(float(value), stated[int(n)][name], err_msg=name)
+    differ = browsed.page.eval_on_selector_all("#settings tbody th", "all => all.map(one => one.textContent)")
+    assert {"design.iterations", "part[0].shape.height_mm", "part[1].role"} <= set(differ)
+    assert not {"vial.inner_diameter_mm", "turn.angles"} & set(differ)
+    one, two, apart = browsed.page.evaluate(
+        "[1, 2, 3].map(n => document.querySelector(`[data-axis=z] .panels > div:nth-child(${n})`).data[0].z)"
+    )
+    assert np.shape(one) == np.shape(apart)
+    assert np.shape(one) == np.shape(two)
+    np.testing.assert_allclose(apart, np.subtract(two, one), atol=1e-9)
+    browsed.page.locator("#slices-z").focus()
+    before = still(browsed, "[data-axis=z] .panels > div:nth-child(3)")
+    browsed.page.keyboard.press("Home")
+    browsed.drawn()
+    assert browsed.picture("[data-axis=z] .panels > div:nth-child(3)") != before
+    beyond = browsed.page.evaluate(
+        "document.querySelector('[data-axis=z] .panels > div:nth-child(2)').data[0].z.flat()"
+    )
+    assert set(beyond) == {None}  # the lowest slice of the first lies below the second's grid
+
+
+def test_a_study(browsed, folder):
+    """Ranking, every run's figures, a failed run; names that would break a careless page."""
+    plan = json.dumps({"rank_by": "iou_fine", "bound_iterations": 5, "jobs": ["</script>.toml"]})
+    log = {"iteration": [0.0, 1.0], "seconds": [1.0, 2.0], "best_window": [math.nan, 0.1], "best_wrong": [9.0, 0.0]}
+    settings = [{"design": {"loss": {"kind": kind}}, "vial": {"inner_diameter_mm": 10}} for kind in ("a", "b", "c")]
+    runs = (
+        Run("</script>", {"design.loss": "a"}, 0, settings[0], {"iou_fine": 0.91, "window_relative": 0.1}, log),
+        Run("</script>", {"design.loss": "b"}, 0, settings[1], {"iou_fine": 0.95, "window_relative": 0.2}, log),
+        Run("</script>", {"design.loss": "c"}, 0, settings[2], {}, {}, {"failed": "no <dose>"}),
+    )
+    browsed.show(write_study_page(Study("losses", plan, runs), folder / "study.html"))
+    assert not browsed.faults
+    ranked = browsed.page.eval_on_selector_all("#job-0 tbody th", "all => all.map(one => one.textContent)")
+    assert [name.split()[-1] for name in ranked] == ["b", "a", "c"]
+    found = browsed.page.eval_on_selector_all(
+        "data[data-figure]", "all => all.map(one => [one.dataset.run, one.dataset.figure, Number(one.value)])"
+    )
+    expected = [[f"{n:04d}", name, value] for n, run in enumerate(runs) for name, value in sorted(run.figures.items())]
+    assert sorted(found) == sorted(expected)
+    assert "no <dose>" in browsed.page.locator("#runs").text_content()
+    assert html.unescape(browsed.page.locator("#settings tbody th").first.text_content()) == "design.loss.kind"
