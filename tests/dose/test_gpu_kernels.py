@@ -75,7 +75,7 @@ def views_of(case: str, precision: str) -> tuple[Views, int]:
 
 
 def cases_of(kernel: str) -> list[str]:
-    """Those it takes: the other kernel for cards has parallel bins alone, no finer than voxels."""
+    """Those it takes: the other kernel for cards has parallel bins alone, down to half a voxel."""
     return [case for case in CASES if kernel == "triton" or case not in FINE + LINES]
 
 

@@ -134,12 +134,12 @@ def test_what_cannot_run_says_why():
 
 
 def test_the_kernels_of_cards_say_what_bins_they_take():
-    """Asked before the device is: parallel bins no finer than voxels, or 64 on 8 x 8 voxels; 2048 or 4096 in all."""
+    """Asked before the device is: parallel bins down to half a voxel, or 64 on 8 x 8 voxels; 2048 or 4096 in all."""
     plain = Views(full_turn(4), 40, 1.0, 20, 20, 1.0, 10.0, 0.1, "half")
     s = torch.linspace(-10, 10, 40, dtype=torch.float64)
     bent = replace(plain, lines=Lines(s, 0.02 * s))
     for kernel, views, said in (
-        (cuda_hopper, replace(plain, bin_mm=0.9), "no finer than voxels, and these are 0.9 voxels"),
+        (cuda_hopper, replace(plain, bin_mm=0.45), "take 48 bins at most, and these are 0.45 voxels wide"),
         (cuda_hopper, bent, "parallel and evenly spaced"),
         (cuda_hopper, replace(plain, middle_mm=1010.0), "2048 voxels or bins"),
         (cuda_hopper, replace(plain, middle_mm=0.3), "it runs on NVIDIA cards"),

@@ -319,11 +319,11 @@ def test_many_slices_of_many_cross_sections_on_many_tiles():
 
 
 def test_a_kernel_that_knows_no_ends_says_so():
-    from lightlathe.dose.kernels import cuda_hopper, triton, triton_double
+    from lightlathe.dose.kernels import triton, triton_double
 
     views = case("one class").views
     cuda = torch.device("cuda")
-    for kernel, dtype in ((cuda_hopper, torch.float32), (triton, torch.float32), (triton_double, torch.float64)):
+    for kernel, dtype in ((triton, torch.float32), (triton_double, torch.float64)):
         reason = kernel.why_not(replace(views, precision="half"), cuda, dtype)
         assert reason == "its light ends at no insert"
     assert DoseOperator(case("one class").optics, Grid((29, 31, 5), 0.2), Backend()).kernel == "cpu"
