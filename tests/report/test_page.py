@@ -21,7 +21,7 @@ from lightlathe.report.page.document import in_script, write_page
 from lightlathe.report.page.dose_volume import Doses, curves, other_exposures
 from lightlathe.report.page.packing import finest, packed
 from lightlathe.report.page.pooled import centres_mm, mean_of, means
-from lightlathe.report.page.settings import differing, unit_of
+from lightlathe.report.page.settings import differing, settings_section, unit_of
 from lightlathe.report.page.surfaces import apart_mm, marched, surfaces, volume_of
 from lightlathe.report.page.volumes import OVER, UNDER, bits_of, error_bits, volumes
 from lightlathe.report.page.worst import places
@@ -183,6 +183,13 @@ def test_nothing_in_the_data_ends_a_script():
     with pytest.raises(ValueError, match="Out of range"):
         in_script({"x": math.nan})
     assert values([1.23456789, math.nan, math.inf]) == [1.23457, None, None]
+
+
+def test_notes_are_on_the_page():
+    section = settings_section({"notes": {"operator": "A <b>", "text": "one\ntwo"}, "resin": {"kind": "x"}}, "")
+    assert "A &lt;b&gt;" in section.body
+    assert "one\ntwo" in section.body
+    assert section.body.index("operator") < section.body.index("kind")
 
 
 def test_settings_that_differ():

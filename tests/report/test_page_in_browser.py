@@ -175,11 +175,13 @@ def test_slices_open_at_the_worst_place(shown, odd):
 
 
 def still(shown, selector):
-    """A picture that does not change by itself."""
-    shown.page.wait_for_timeout(100)
-    before = shown.picture(selector)
-    assert shown.picture(selector) == before
-    return before
+    """A picture that no longer changes by itself: what was drawn or scrolled before has come to rest."""
+    for _ in range(20):
+        before = shown.picture(selector)
+        shown.page.wait_for_timeout(100)
+        if shown.picture(selector) == before:
+            return before
+    pytest.fail(f"{selector} does not come to rest")
 
 
 SLIDERS = {

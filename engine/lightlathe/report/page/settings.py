@@ -12,8 +12,9 @@ UNITS = (  # endings of keys and figures, longest first where one ends another
     ("_pixels", "pixels"), ("_voxels", "voxels"), ("_seconds", "s"), ("_mj", "mJ"), ("_s", "s"),
 )  # fmt: skip
 WHOLE = {"seconds_per_turn": "s", "seconds": "s", "angles": "images", "columns": "pixels", "rows": "pixels"}
-SHOWN = ("resin", "vial", "light", "turn", "grid", "part", "design")
+SHOWN = ("notes", "resin", "vial", "light", "turn", "grid", "part", "design")
 TITLES = {
+    "notes": "Notes",
     "resin": "Resin", "vial": "Vial", "light": "Light", "turn": "Turn", "grid": "Grid", "part": "Parts",
     "design": "Design",
 }  # fmt: skip
@@ -73,9 +74,9 @@ def settings_section(settings: Mapping[str, Any], resin_words: str) -> Section:
         folded(
             TITLES[name],
             table(("key", "value", "unit"), rows(settings[name]), kind="settings"),
-            is_open=name in ("resin", "vial", "light"),
+            is_open=name in ("notes", "resin", "vial", "light"),
         )
         for name in SHOWN
-        if name in settings
+        if settings.get(name)
     )
     return Section("settings", "Resin, vial, light", f'<p>{text(resin_words)}</p><div class="columns">{tables}</div>')
