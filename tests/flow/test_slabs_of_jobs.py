@@ -32,6 +32,22 @@ def job_of(small_job, folder, more=START, iterations=12):
     return parse_job(BALL + text[text.index("[vial]") :], name="t", folder=folder)
 
 
+def stopped_and_resumed(job, path, at):
+    """The design, stopped at its `at`th state, which goes through a file."""
+    seen = 0
+
+    def keep(state, log):
+        nonlocal seen
+        seen += 1
+        write_partial(path, job.text, resolved(job), state, log)
+        if seen == at:
+            raise Stop
+
+    with pytest.raises(Stop):
+        pipeline.design(job, checkpoint=keep)
+    return pipeline.design(job, resume=read_partial(path, resolved(job)))
+
+
 @pytest.fixture
 def in_slabs(monkeypatch):
     def use(design, dose=None, fine=None):
@@ -102,18 +118,7 @@ def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, in_slabs, s
     job, path = parse_job(text, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
     whole = pipeline.design(job)
     assert len(set(whole.log["slab"])) > 1
-    seen = 0
-
-    def keep(state, log):
-        nonlocal seen
-        seen += 1
-        write_partial(path, job.text, resolved(job), state, log)
-        if seen == at:
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    again = stopped_and_resumed(job, path, at)
     assert torch.equal(again.patterns.levels, whole.patterns.levels)
     assert again.log["loss"] == whole.log["loss"]
     assert again.facts["stopped_because"] == whole.facts["stopped_because"]
@@ -124,20 +129,10 @@ def test_a_robust_design_goes_slab_by_slab_too(small_job, tmp_path, in_slabs, at
     """Stopped in the first slab of the plain stage, in the second, in the robust stage."""
     in_slabs(6)
     job = job_of(small_job, tmp_path, START + "robust = { absorption_percent = [-10, 10] }\n", iterations=8)
-    path, seen = tmp_path / "t.partial.h5", 0
+    path = tmp_path / "t.partial.h5"
     whole = pipeline.design(job)
     assert whole.quality["window_all_scenarios_robust"] > whole.quality["window_all_scenarios_plain"]
-
-    def keep(state, log):
-        nonlocal seen
-        seen += 1
-        write_partial(path, job.text, resolved(job), state, log)
-        if seen == at:
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
+    again = stopped_and_resumed(job, path, at)
     assert torch.equal(again.patterns.levels, whole.patterns.levels)
     assert again.quality["window_all_scenarios_plain"] == whole.quality["window_all_scenarios_plain"]
 
