@@ -23,6 +23,7 @@ SEEN = 3
 HUGE = 1e4  # times the part: corners are then accurate to 1/128 of the line spacing
 STEEP = 0.57  # cosine between line and wall; just below 1/sqrt(3), so that no wall is flat to all three axes
 OPPOSITE = 0.9  # cosine between one side's normal and the other's turned round (25 degrees): a wall, not an edge
+NOTHING_MM = 1e-5  # of a wall that tapers to an edge; below light's wavelength by far
 APART = 1.3  # walls whose thicknesses differ by more than this ratio, with none between, are told apart ...
 SMALL = 0.05  # ... unless they differ by less than this share of a voxel
 SLIVER = 0.1  # of a voxel: by 0.006 mm 64 facets miss a circle of 5 mm radius
@@ -54,7 +55,8 @@ class Wall:
         thick = f"{amount(self.thickness_mm, 3)} mm thick"
         held = f"a voxel of {amount(self.thickness_mm, 3)} mm or less would hold them"
         if self.thickest_mm > APART * self.thickness_mm:
-            thick = f"{amount(self.thickness_mm, 3)} to {amount(self.thickest_mm, 3)} mm thick"
+            least = f"{amount(self.thickness_mm, 3)} to " if self.thickness_mm > NOTHING_MM else "up to "
+            thick = f"{least}{amount(self.thickest_mm, 3)} mm thick"
             held = f"a voxel of {amount(self.middle_mm, 3)} mm or less would hold half of them"
         return f"Walls {thick} ({where}) are thinner than a voxel of {amount(voxel_mm, 3)} mm and {fate}; {held}."
 
