@@ -92,3 +92,19 @@ def test_light_or_a_turn_that_is_named_keeps_the_part_from_sinking(keys, irradia
         done = changed(case, irradiance_mw_cm2=irradiance * (float(times[1]) if times else 1.0))
         done = changed(done, seconds_per_turn=float(turn[1])) if turn else done
         assert only(verdict_on(done), "sinking").level == "will work"
+
+
+def test_hours_that_a_design_usually_needs_are_no_ok():
+    """A shortest exposure of minutes does not excuse a likely one of hours."""
+    case = changed(absorption_per_mm=1.5)
+    short, long = exposure_range_s(case)
+    assert short < 600 < 3600 < long < 86400
+    reason = only(verdict_on(case), "light")
+    assert reason.level == "marginal"
+    assert "very slow" in reason.text
+    assert "paler" in reason.change
+    weak = changed(absorption_per_mm=0.3, irradiance_mw_cm2=0.25)
+    short, long = exposure_range_s(weak)
+    assert short < 600 < 3600 < long
+    times = float(only(verdict_on(weak), "light").change.split(" times")[0])
+    assert exposure_range_s(changed(weak, irradiance_mw_cm2=0.25 * times))[1] <= 3600

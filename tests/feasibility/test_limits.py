@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 from widest_window import best_window
 
 from lightlathe.feasibility import limits
-from lightlathe.feasibility.limits import disc_limit, speck_limit, strip_limit
+from lightlathe.feasibility.limits import any_ray_limit, disc_limit, nearest_mm, speck_limit, strip_limit
 
 
 def places(n):
@@ -128,3 +128,32 @@ def test_strips_hold_for_random_shapes():
         assert limit >= reached
         excluded += limit <= 0
     assert excluded >= 3  # the claim that matters is made for some
+
+
+@pytest.mark.parametrize(("absorption", "off"), [(0.5, 0.0), (1.5, 0.0), (1.5, 3.0), (2.5, 6.0)])
+def test_light_from_everywhere_into_one_ball_stays_below_the_limit_for_any_rays(absorption, off):
+    """Ray by ray: light from random places of the wall, all of it aimed at the middle of a ball of the part."""
+    wall, height, ball = 8.0, 20.0, 0.05
+    numbers = torch.rand(2, 20_000, dtype=torch.float64, generator=torch.Generator().manual_seed(1))
+    turn, z = 2 * math.pi * numbers[0], (numbers[1] - 0.5) * height
+    way = torch.stack([off - wall * turn.cos(), -wall * turn.sin(), -z])  # from the wall to the ball
+    length = way.norm(dim=0)
+    inward = -(way[0] * turn.cos() + way[1] * turn.sin()) / length
+    at_wall = (1 / inward).mean() / (2 * math.pi * wall * height)  # fluence rate of light that crosses at a slant
+    arrives = (-absorption * (length - ball)).exp() * (1 - math.exp(-2 * absorption * ball)) / absorption
+    in_ball = arrives.mean() / (4 / 3 * math.pi * ball**3)
+    limit = any_ray_limit(absorption, wall, off, ball, height)
+    assert float(1 - at_wall / in_ball) < limit
+    level = torch.full(
+        (2000,), wall - off, dtype=torch.float64
+    )  # the least way, level and straight: what it allows for
+    best = (-absorption * (level - ball)).exp() * (1 - math.exp(-2 * absorption * ball)) / absorption
+    flat = 1 / (2 * math.pi * wall * height) / (best.mean() / (4 / 3 * math.pi * ball**3))
+    assert 1 - limit == pytest.approx(float(flat), rel=0.15)  # 2 mu ball is up to 0.25, taken to first order there
+
+
+def test_the_nearest_place_of_a_part_is_not_put_too_near():
+    solid = torch.zeros(11, 11, 3, dtype=torch.bool)
+    solid[9, 5, 1] = True
+    assert nearest_mm(solid, 0.1) == pytest.approx(0.4 + 0.1 / math.sqrt(2))
+    assert math.isinf(nearest_mm(torch.zeros_like(solid), 0.1))

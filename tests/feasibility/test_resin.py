@@ -28,6 +28,18 @@ def test_an_absorption_that_prints_in_another_unit_is_asked_about(given, said):
     assert "per cm" not in only(verdict(absorption_per_mm=33.0), "absorption").text  # as dark in per cm
 
 
+@pytest.mark.parametrize(("per_cm", "level"), [(2.0, "cannot work"), (1.0, "marginal")])
+def test_per_cm_is_asked_about_whatever_the_optics(per_cm, level):
+    """mu R = 16 is hopeless in any light; 8 is not proven to be, and still no likely resin."""
+    reason = only(verdict_on(dataclasses.replace(changed(absorption_per_mm=per_cm), straight_rays=False)), "absorption")
+    assert reason.level == level
+    assert f"If {per_cm:g} is per cm, absorption_per_mm = {per_cm / 10:g}." in reason.text
+    assert "a penetration depth of 4 mm or more" in reason.change
+    paler = dataclasses.replace(changed(absorption_per_mm=0.25), straight_rays=False)
+    assert only(verdict_on(paler), "absorption").level == "marginal"  # mu R = 2 itself
+    assert "per cm" not in only(verdict_on(paler), "absorption").text
+
+
 @pytest.mark.parametrize("depth_mm", [0.04, 0.11, 0.2])
 def test_a_layer_printing_resin_leaves_a_ring(depth_mm):
     """Common practice, no source: such a resin in a 16 mm vial prints a ring at the wall, whatever the pictures."""

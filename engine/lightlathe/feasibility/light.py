@@ -15,6 +15,9 @@ from lightlathe.support.words import amount, count, duration, rounded_down, roun
 MAX_TIMES = 1e9  # the irradiance: no more is looked for
 SHORTEST_S = 1e-6  # no exposure is shorter
 PATIENCE_S = 600.0  # prints take tens of seconds to minutes (common practice, no source)
+HOURS_S = (
+    3600.0  # far longer than any print that is usual, for what a design usually needs (common practice, no source)
+)
 FEW_BITS = 3  # below, much of the window is lost: a disc in 60 images has none with 1 bit, 0.75 of it with 2, measured
 FINE = " (where its pixels are finer than its voxels, as here, it may need several times that)"
 HOT_K = 60.0  # rise that takes a resin from room temperature to where many fume (common practice, no source)
@@ -116,6 +119,12 @@ def light(case: Case) -> Reason:
             change += f", or max_exposure_s = {rounded_up(turns * turn_s, 6)} in [turn]"
         text += f"; a design may take longer than {limit}"
         return Reason("light", "marginal", f"{text}.", long, allowed, "s", f"{change}.")
+    if long > HOURS_S:
+        change = "a paler resin, so that light arrives at all of the part."
+        if case.a < 3:
+            times = brighter(case, lambda other: exposure_range_s(other)[1] <= HOURS_S, long / HOURS_S)
+            change = f"{times} times the irradiance; or a more sensitive resin."
+        return Reason("light", "marginal", f"{text}: very slow.", long, HOURS_S, "s", change)
     if long < turn_s:
         text += f"; one turn takes {duration(turn_s)}, so levels must be dimmed and lose steps."
         faster = f", or a turn of {amount(likely)} s" if _can_turn_in(case, likely) else ""

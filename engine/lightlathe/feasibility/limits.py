@@ -7,10 +7,10 @@ dose outside, the q-mean at least the lowest inside, hence min inside / max outs
 
     window = 1 - max outside / min inside <= 1 - ratio.
 
-p is always spread evenly along the wall, where all light must pass: a circle of radius rho. A ray at offset s crosses
+p is always spread evenly along the wall, where all light must pass; but for any_ray_limit that is a circle of radius rho. A ray at offset s crosses
 it twice, and leaves there, per unit of light that reaches half-way,  cosh(mu h) / (pi h),  h = sqrt(rho^2 - s^2).
 What the resin took before the ray came half-way weakens both sides alike.
-disc_limit and speck_limit are closed forms; strip_limit is a sum over voxels, loosened by its own numerical error.
+disc_limit, speck_limit and any_ray_limit are closed forms; strip_limit is a sum over voxels, loosened by its own numerical error.
 """
 
 import math
@@ -67,6 +67,21 @@ def speck_limit(absorption_per_mm: float, wall_mm: float, reach_mm: float, speck
     """
     depth = absorption_per_mm * max(wall_mm - reach_mm, 0.0)
     return 1 - speck_mm / (4 * wall_mm) * math.exp(min(depth, 700))
+
+
+def any_ray_limit(
+    absorption_per_mm: float, wall_mm: float, nearest_mm: float, ball_mm: float, height_mm: float
+) -> float:
+    """Limit for rays of any direction, bent at the wall or not, that enter through the wall of a resin `height_mm` high.
+
+    q even on a ball of radius `ball_mm` in the part, its middle `nearest_mm` from the axis; p even on all of the wall, a
+    cylinder of radius rho. Light that reaches the ball has crossed rho - nearest - ball of resin at least, whatever its
+    direction, and crosses 2 ball of the ball at most. So per unit of power through the wall and over mu, q gets at most
+    exp(-mu (rho - nearest - ball)) 2 ball / (4/3 pi ball^3), and p at least 1 / (2 pi rho H), as the fluence rate on a
+    surface is the power through it or more. Weak, as light may come from all heights and meet in one place.
+    """
+    depth = absorption_per_mm * max(wall_mm - nearest_mm - ball_mm, 0.0)
+    return 1 - ball_mm**2 / (3 * wall_mm * height_mm) * math.exp(min(depth, 700))
 
 
 def strip_limit(solid: Tensor, voxel_mm: float, wall_mm: float, absorption_per_mm: float) -> float:
@@ -142,3 +157,10 @@ def _all_solid(solid: Tensor, block: int) -> Tensor:
     x0, y0 = (solid.shape[0] - nx) // 2, (solid.shape[1] - ny) // 2
     cut = solid[x0 : x0 + nx, y0 : y0 + ny]
     return cut.reshape(nx // block, block, ny // block, block).all(3).all(1)
+
+
+def nearest_mm(solid: Tensor, voxel_mm: float) -> float:
+    """How far from the axis the part's nearest place may lie, at most: slices (x, y, slice) bool. Infinite if empty."""
+    x, y = ((torch.arange(n, dtype=torch.float64) - (n - 1) / 2) * voxel_mm for n in solid.shape[:2])
+    radius = torch.hypot(x[:, None], y[None, :])[solid.any(2)]
+    return float(radius.min()) + voxel_mm / math.sqrt(2) if len(radius) else math.inf

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.even_light import centre, depth_where, edge
-from lightlathe.feasibility.limits import disc_limit, slice_limit, speck_limit
+from lightlathe.feasibility.limits import any_ray_limit, disc_limit, nearest_mm, slice_limit, speck_limit
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, duration, rounded_down, rounded_up
 
@@ -21,11 +21,16 @@ def window_limit(case: Case) -> Callable[[float], float]:
     Half a voxel of the wall and of the part's surface is given away: no voxel centre lies nearer. `strip_limit` gives
     away its numerical error too, the closed forms have none; so 0 or less excludes every print. It is of the resin
     everywhere, between the voxels' centres too: a design whose pixels are finer than its voxels, which looks at their
-    centres alone, can seem to do better. Infinite where rays are bent or end at an insert: nothing is proven there.
+    centres alone, can seem to do better. Where rays are bent the limit is a weak one that holds for any rays; infinite
+    beside inserts, which may stand where it counts the light.
     """
-    if not case.straight_rays:
-        return lambda _absorption: math.inf
     wall = case.vial.radius_mm - case.grid.voxel_mm / 2
+    if not case.straight_rays:
+        if case.part.beside is not None:
+            return lambda _absorption: math.inf
+        pitch, ball = case.part.slice_voxel_mm or case.grid.voxel_mm, case.grid.voxel_mm / 2
+        nearest = 0.0 if case.part.slices is None else nearest_mm(case.part.slices, pitch)
+        return lambda absorption: any_ray_limit(absorption, wall, nearest, ball, case.vial.resin_height_mm)
     reach = min(case.part.radius_mm, wall)
     speck = case.grid.voxel_mm / 2
 
@@ -53,13 +58,16 @@ def absorption(case: Case) -> Reason:
         f"{amount(case.vial.radius_mm, 3)} mm (mu R = {amount(case.a)}); in even light the axis gets "
         f"{_percent(centre(case.a) / edge(case.a))} of the wall's dose"
     )
+    at_wall = case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm
     if not case.straight_rays:
         end = case.part.beside is not None and case.part.beside.shaded
         why = "light ends at an insert" if end else "this beam's rays are not straight"
         light += f"; {why}, so the quick bound on the process window does not hold"
-    if not case.straight_rays or case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm:
-        level = "will work" if case.a < MAX_OPTICAL_DEPTH else "marginal"
-        return Reason("absorption", level, f"{light}.", case.a, MAX_OPTICAL_DEPTH)
+    if at_wall or (limit > 0 and not case.straight_rays):
+        if case.a < MAX_OPTICAL_DEPTH:
+            return Reason("absorption", "will work", f"{light}.", case.a, MAX_OPTICAL_DEPTH)
+        text = f"{light}.{_slip(case, limit_at)}"
+        return Reason("absorption", "marginal", text, case.a, MAX_OPTICAL_DEPTH, "", _paler(case, limit_at))
     if limit <= 0:
         needed = _depth_for(limit_at, 0.0, case.depth_mm)
         dies = depth_where(case.a, 0.01)
@@ -71,7 +79,8 @@ def absorption(case: Case) -> Reason:
             )
         else:
             text = f"{light}. No patterns give {whose} more than the wall gets"
-        text += f"; it would need a penetration depth above {amount(needed)} mm.{_slip(case, limit_at)}"
+        least = "" if case.straight_rays else " at the very least, whatever the directions of the light"
+        text += f"; it would need a penetration depth above {amount(needed)} mm{least}.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
     text = (
         f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound "
@@ -83,13 +92,17 @@ def absorption(case: Case) -> Reason:
 
 
 def _slip(case: Case, limit_at: Callable[[float], float]) -> str:
-    """A hint where the same number in another unit would be a printable resin."""
+    """A hint where light hardly reaches the axis, and the same number in another unit would be a printable resin."""
+    if limit_at(case.resin.absorption_per_mm) > 0 and case.a < RING_OPTICAL_DEPTH:
+        return ""
     given = case.resin.absorption_per_mm
     readings = {"per cm": given / 10, "the penetration depth in mm": 1 / given}
     return "".join(
         f" If {amount(given, 4)} is {words}, absorption_per_mm = {amount(value, 4)}."
         for words, value in readings.items()
-        if value < given and limit_at(value) > TIGHT_LIMIT
+        if value < given
+        and limit_at(value) > TIGHT_LIMIT
+        and (case.straight_rays or value * case.vial.radius_mm <= MAX_OPTICAL_DEPTH)
     )
 
 
