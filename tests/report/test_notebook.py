@@ -13,6 +13,7 @@ from PIL import Image
 
 import lightlathe as ll
 from lightlathe.job import load_job
+from lightlathe.support.colours import LIQUID, OVER, SOLID, UNDER, rgb
 
 
 @pytest.fixture(scope="module")
@@ -67,8 +68,8 @@ def test_the_picture_shows_the_print(record):
     def shows(*colours):
         return np.any([np.abs(left - np.array(colour)).max(-1) < 8 for colour in colours], axis=0)
 
-    part = shows((0x2F, 0x6F, 0x9F), (0xF2, 0xB1, 0x34))  # solid, and liquid by mistake: together the part
-    vial = part | shows((0xE8, 0xED, 0xF2), (0xC8, 0x40, 0x2F))
+    part = shows(rgb(SOLID), rgb(UNDER))  # solid, and liquid by mistake: together the part
+    vial = part | shows(rgb(LIQUID), rgb(OVER))
     middle = int(np.nonzero(part)[0].mean())
     across = vial[middle].sum()  # 10 mm, in pixels
     assert part.sum() / across**2 == pytest.approx(np.pi * 2**2 / 10**2, rel=0.1)

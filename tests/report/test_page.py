@@ -214,12 +214,33 @@ def test_a_page_replaces_only_a_page(tmp_path, record):
             pipeline.report([record], [None], tmp_path / name)
 
 
-@pytest.mark.parametrize(("module", "extra"), [("plotly", "plotly>=6"), ("skimage", "scikit-image>=0.22")])
-def test_a_missing_library_is_said_before_any_work(tmp_path, record, monkeypatch, module, extra):
-    monkeypatch.setitem(sys.modules, module, None)
-    monkeypatch.setitem(sys.modules, f"{module}.measure", None)
+@pytest.mark.parametrize(("doses", "said"), [((35.5, 37.0), "10 % (assumed; "), ((20.0, 52.0), "44 % (as far as the ")])
+def test_a_threshold_of_unstated_uncertainty_is_one_sentence(record, doses, said):
+    """44 = 100 (52 - 20) / (52 + 20): half the distance of the two doses, of their middle."""
+    from lightlathe.report.exposure import exposure_lines
+
+    resin = record.settings["resin"] | {"liquid_below_mj_cm3": doses[0], "solid_above_mj_cm3": doses[1]}
+    resin.pop("doses_known_to_percent", None)
+    lines = exposure_lines(dataclasses.replace(record, settings=record.settings | {"resin": resin}))
+    assert not any(line.endswith((":", ".")) for line in lines)
+    (one,) = (line for line in lines if "doses_known_to_percent" in line)
+    assert f"for a threshold known to {said}" in one
+    assert "; doses_known_to_percent in [resin] is not given)" in one
+
+
+@pytest.mark.parametrize(
+    ("modules", "said"),
+    [
+        (["plotly.offline"], "Plotly, which is not"),
+        (["skimage.measure"], "scikit-image, which is not"),
+        (["plotly.offline", "skimage.measure"], "Plotly and scikit-image, which are not"),
+    ],
+)
+def test_missing_libraries_are_said_at_once_before_any_work(tmp_path, record, monkeypatch, modules, said):
+    for module in modules:
+        monkeypatch.setitem(sys.modules, module, None)
     monkeypatch.setattr("lightlathe.report.page.build.page_of", None)
-    with pytest.raises(ResultError, match=f"pip install '{extra}'"):
+    with pytest.raises(ResultError, match=rf"{said} installed. pip install 'plotly>=6' 'scikit-image>=0.22' \("):
         pipeline.report([record], [None], tmp_path / "p.html")
 
 

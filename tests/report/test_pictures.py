@@ -56,3 +56,34 @@ def test_the_insert_is_shown(tmp_path):
     with_ = coloured(draw(dataclasses.replace(part, insert=insert), prediction, tmp_path / "b.png", gel_mj_cm3=45))
     assert without == 0
     assert with_ > 3000  # a rod one voxel wide, in six panels of some 200 x 200 pixels
+
+
+def test_one_colour_for_one_mistake_in_pictures_and_on_the_page():
+    """Blue is under-cure and orange over-cure everywhere: in pictures, figures, surface files and the report."""
+    import re
+    from importlib.resources import files
+
+    from lightlathe.export.solid_files import FAT, THIN
+    from lightlathe.report.figures import slices
+    from lightlathe.support.colours import INSERT, LIQUID, OUTCOMES, OVER, SOLID, UNDER, rgb
+
+    style = (files("lightlathe") / "report/page/assets/page.css").read_text().partition("@media")[0]
+    page = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", style))
+    here = (UNDER.lower(), OVER.lower(), LIQUID, SOLID, INSERT)
+    assert here == tuple(page[name] for name in ("under", "over", "liquid", "solid", "insert"))
+    assert OUTCOMES[3:] == slices.COLOURS[3:] == (UNDER, OVER)
+    assert (tuple(THIN), tuple(FAT)) == (rgb(UNDER), rgb(OVER))
+
+
+def test_a_mistake_is_drawn_in_its_colour(tmp_path):
+    import numpy as np
+    from PIL import Image
+
+    from lightlathe.support.colours import OVER, UNDER, rgb
+
+    part, prediction = ball()
+    for made, colour, other in ((prediction.solid | True, OVER, UNDER), (prediction.solid & False, UNDER, OVER)):
+        path = draw(part, Prediction(prediction.dose, made), tmp_path / f"{colour[1:]}.png", gel_mj_cm3=45)
+        pixels = np.asarray(Image.open(path).convert("RGB"))
+        counts = [int((pixels == rgb(c)).all(2).sum()) for c in (colour, other)]
+        assert counts[0] > 3 * counts[1] > 0  # the legend alone shows the other

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import ResultError
 from lightlathe.export.whole import write_whole
+from lightlathe.support.colours import OVER, UNDER, rgb
 from lightlathe.support.files import SOLID_MARK, SURFACE
 from lightlathe.support.watching import doing
 
 THREE_MF = {"um": "micron", "mm": "millimeter", "cm": "centimeter", "inch": "inch", "foot": "foot", "m": "meter"}
-THIN, RIGHT, FAT = np.array([[33, 102, 172], [240, 240, 240], [178, 24, 43]], float)  # blue, grey, red
+THIN, RIGHT, FAT = np.array([rgb(UNDER), (240, 240, 240), rgb(OVER)], float)  # blue, grey, orange
 BATCH = 65536  # lines of XML written in one go
 CONTENT_TYPES = (
     '<?xml version="1.0" encoding="UTF-8"?><!-- {} -->'
@@ -52,7 +53,7 @@ class Solid:
 
     @property
     def colours(self) -> NDArray[np.uint8]:
-        """(v, 3): blue where the print is too thin, grey where right, red where too fat."""
+        """(v, 3): blue where the print is too thin, grey where right, orange where too fat."""
         share = np.clip(self.error_mm / self.full_mm, -1, 1)[:, None]
         return np.rint(RIGHT + np.abs(share) * (np.where(share < 0, THIN, FAT) - RIGHT)).astype(np.uint8)
 
@@ -98,7 +99,7 @@ def _ply(solid: Solid) -> Iterator[bytes]:
         "format binary_little_endian 1.0",
         f"comment {SOLID_MARK} in {solid.unit}",
         f"comment {solid.about}",
-        f"comment colours: blue {solid.full_mm:g} mm too thin, grey right, red {solid.full_mm:g} mm too fat, or more",
+        f"comment colours: blue {solid.full_mm:g} mm or more too thin, grey right, orange as much or more too fat",
         f"element vertex {len(rows)}",
         *(f"property double {axis}" for axis in "xyz"),
         *(f"property uchar {name}" for name in ("red", "green", "blue")),

@@ -7,10 +7,12 @@ dose outside, the q-mean at least the lowest inside, hence min inside / max outs
 
     window = 1 - max outside / min inside <= 1 - ratio.
 
-p is always spread evenly along the wall, where all light must pass; but for any_ray_limit that is a circle of radius rho. A ray at offset s crosses
-it twice, and leaves there, per unit of light that reaches half-way,  cosh(mu h) / (pi h),  h = sqrt(rho^2 - s^2).
+p is always spread evenly along the wall, where all light must pass: a circle of radius rho, or a cylinder.
+A ray at offset s crosses it twice, and leaves there, per unit of light that reaches half-way,
+cosh(mu h) / (pi h),  h = sqrt(rho^2 - s^2).
 What the resin took before the ray came half-way weakens both sides alike.
-disc_limit, speck_limit and any_ray_limit are closed forms; strip_limit is a sum over voxels, loosened by its own numerical error.
+disc_limit, speck_limit and any_ray_limit are closed forms; strip_limit is a sum over voxels, loosened by its own
+numerical error.
 """
 
 import math
@@ -72,13 +74,13 @@ def speck_limit(absorption_per_mm: float, wall_mm: float, reach_mm: float, speck
 def any_ray_limit(
     absorption_per_mm: float, wall_mm: float, nearest_mm: float, ball_mm: float, height_mm: float
 ) -> float:
-    """Limit for rays of any direction, bent at the wall or not, that enter through the wall of a resin `height_mm` high.
+    """Limit for rays of any direction, bent at the wall or not, that enter through the wall of a resin, H mm high.
 
-    q even on a ball of radius `ball_mm` in the part, its middle `nearest_mm` from the axis; p even on all of the wall, a
-    cylinder of radius rho. Light that reaches the ball has crossed rho - nearest - ball of resin at least, whatever its
-    direction, and crosses 2 ball of the ball at most. So per unit of power through the wall and over mu, q gets at most
-    exp(-mu (rho - nearest - ball)) 2 ball / (4/3 pi ball^3), and p at least 1 / (2 pi rho H), as the fluence rate on a
-    surface is the power through it or more. Weak, as light may come from all heights and meet in one place.
+    q even on a ball of radius `ball_mm` in the part, its middle `nearest_mm` from the axis; p even on all of the wall,
+    a cylinder of radius rho. Light that reaches the ball has crossed rho - nearest - ball of resin at least, whatever
+    its direction, and crosses 2 ball of the ball at most. So per unit of power through the wall and over mu, q gets at
+    most exp(-mu (rho - nearest - ball)) 2 ball / (4/3 pi ball^3), and p at least 1 / (2 pi rho H), as the fluence rate
+    on a surface is the power through it or more. Weak, as light may come from all heights and meet in one place.
     """
     depth = absorption_per_mm * max(wall_mm - nearest_mm - ball_mm, 0.0)
     return 1 - ball_mm**2 / (3 * wall_mm * height_mm) * math.exp(min(depth, 700))

@@ -24,15 +24,16 @@ def exposure_lines(record: Record) -> list[str]:
     around = not math.isnan(record.quality["over_cure_fraction"])
     lines = plan.text(voxels, on_finer(record), around=around).splitlines()
     doses, absorption = resin.doses_known_to_percent, resin.absorption_known_to_percent or 0.0
+    why = ""
     if doses is None:
         doses, said = unstated(resin.at(plan.exposure_s))
-        lines.append(f"how well the threshold is known is not stated ([resin] doses_known_to_percent); {said}:")
+        why = f" ({said}; doses_known_to_percent in [resin] is not given)"
     windows = windows_of(record, resin)
     safe_dose = resin.liquid_below_mj_cm3 > 0
     if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
-    known = f"a threshold known to {amount(doses)} %"
+    known = f"a threshold known to {amount(doses)} %{why}"
     known += f" and an absorption known to {amount(absorption)} %" if absorption else ""
     series = judge.bracket(
         plan,
@@ -48,12 +49,12 @@ def exposure_lines(record: Record) -> list[str]:
 
 
 def unstated(resin: Resin) -> tuple[float, str]:
-    """The default uncertainty of a threshold, in percent and in words."""
+    """The default uncertainty of a threshold in percent, and where it comes from."""
     low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
     apart = 100 * (high - low) / (high + low)
     if low > 0 and apart > UNSTATED_PERCENT:
-        return apart, f"with the {amount(apart)} % by which the resin's two doses differ from their middle"
-    return UNSTATED_PERCENT, f"with {UNSTATED_PERCENT:g} %"
+        return apart, "as far as the resin's two doses lie from their middle"
+    return UNSTATED_PERCENT, "assumed"
 
 
 def on_finer(record: Record) -> str:

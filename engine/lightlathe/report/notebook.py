@@ -12,10 +12,9 @@ from lightlathe.judge import outcome_of
 from lightlathe.report.notes import resin_words
 from lightlathe.report.pictures import outcome_of as voxels_of
 from lightlathe.result import Record
+from lightlathe.support.colours import MEANINGS, OUTCOMES
 from lightlathe.support.words import amount, count, duration
 
-COLOURS = ("#ffffff", "#e8edf2", "#2f6f9f", "#f2b134", "#c8402f")  # as in report/pictures.py
-MEANINGS = ("not judged", "liquid", "solid", "liquid by mistake", "solid by mistake")
 INCHES, DPI = (6.0, 2.6), 80
 
 
@@ -77,13 +76,13 @@ def _picture(record: Record) -> str:
         (outcome[:, outcome.shape[1] // 2], (-half[0], half[0], -half[2], half[2]), "z / mm"),
     )
     figure = Figure(figsize=INCHES, layout="constrained")
-    colours = ListedColormap(COLOURS)
+    colours = ListedColormap(OUTCOMES)
     for panel, (cut, extent, up) in zip(figure.subplots(1, 2), cuts, strict=True):
         panel.imshow(cut.T, cmap=colours, vmin=-0.5, vmax=4.5, origin="lower", extent=extent, interpolation="nearest")
         panel.set_xlabel("x / mm")
         panel.set_ylabel(up)
     seen = np.unique(outcome)
-    marks = [Patch(facecolor=COLOURS[n], edgecolor="grey", label=MEANINGS[n]) for n in seen if n > 0]
+    marks = [Patch(facecolor=OUTCOMES[n], edgecolor="grey", label=MEANINGS[n]) for n in seen if n > 0]
     figure.legend(handles=marks, loc="outside lower center", ncols=4, fontsize="small")
     drawn = io.BytesIO()
     figure.savefig(drawn, format="png", dpi=DPI)

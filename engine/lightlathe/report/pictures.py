@@ -5,10 +5,9 @@ from pathlib import Path
 import numpy as np
 
 from lightlathe.quantities import IGNORED, SOLID, FineShape, Part, Prediction
+from lightlathe.support.colours import INSERT, MEANINGS, OUTCOMES
 from lightlathe.support.pictures import require_drawable, save
 from lightlathe.support.watching import doing
-
-INSERT = "#8a6fae"
 
 
 @doing("drawing")
@@ -44,7 +43,7 @@ def draw(
         ("across the axis", (2, k), (-half[0], half[0], -half[1], half[1]), x, y, "y / mm"),
         ("along the axis", (1, j), (-half[0], half[0], -half[2], half[2]), x, z, "z / mm"),
     ]
-    colours = ListedColormap(["white", "#e8edf2", "#2f6f9f", "#f2b134", "#c8402f"])
+    colours = ListedColormap(OUTCOMES)
     figure = Figure(figsize=(11, 7), layout="constrained")
     axes = figure.subplots(2, 3)
     for row, (where, (axis, place), extent, across, up, up_name) in zip(axes, cuts, strict=True):
@@ -65,8 +64,7 @@ def draw(
                 panel.imshow(there, cmap=ListedColormap([INSERT]), vmin=0, vmax=1, **looks)
             panel.set_xlabel("x / mm")
             panel.set_ylabel(up_name)
-    names = ["not judged", "liquid", "solid", "liquid by mistake", "solid by mistake"]
-    marks = [Patch(facecolor=colours(n), edgecolor="grey", label=name) for n, name in enumerate(names)]
+    marks = [Patch(facecolor=colours(n), edgecolor="grey", label=name) for n, name in enumerate(MEANINGS)]
     marks += [] if insert is None else [Patch(facecolor=INSERT, edgecolor="grey", label="insert")]
     figure.legend(handles=marks, loc="outside lower center", ncols=6)
     figure.suptitle(title)

@@ -12,7 +12,7 @@ from lightlathe.report.figures.scene import CURED, NOT_JUDGED, OVER, Scene
 
 AXES = "xyz"
 DOSE_UP_TO = 1.6  # gel doses: the brightest colour
-OUTCOMES = ("not judged", "liquid, right", "solid, right", "liquid, wrong", "solid, wrong")
+OUTCOMES = ("not judged", "liquid, right", "solid, right", "liquid, wrong (under-cure)", "solid, wrong (over-cure)")
 COLOURS = ("#e4e4e4", "#ffffff", "#9a9a9a", BLUE, RED)
 TALL = 1.6  # times as high as wide: panels that stand beside each other
 SIDES_MM, ENDS_MM, GAP_MM = 36.0, 22.0, 8.0  # labels and colour bar; titles and legend; what is between rows of panels

@@ -21,7 +21,7 @@ class Frames {
   drawImage(input) {
     const { images, first, angle_deg: angles } = this.data, [, columns, rows] = this.images.shape;
     const shown = Number(input.value), number = shown * images.step;
-    this.say(input, `${angles[number].toFixed(2)}° (image ${number} of ${angles.length})`);
+    this.say(input, `${angles[number].toFixed(2)}° (image ${number + 1} of ${angles.length})`);
     const z = [];
     for (let r = 0; r < rows; r++) {
       z.push(Array.from({ length: columns }, (_, c) => this.percent(this.images.values[(shown * columns + c) * rows + r])));
