@@ -7,7 +7,7 @@ import pytest
 from bodies import box
 
 from lightlathe.errors import PartError
-from lightlathe.part import SHAPES, fit, grid_for, place, require_fit, surface_from_triangles
+from lightlathe.part import SHAPES, Scaling, fit, grid_for, place, require_fit, surface_from_triangles
 from lightlathe.part.placement import rotation
 from lightlathe.quantities import Grid
 
@@ -198,6 +198,36 @@ def test_a_wrong_unit_is_named_with_the_one_that_would_fit(read_as, true):
     assert true in report.problems[-1].split(" In ")[1].split()
     with pytest.raises(PartError, match="is the unit right"):
         require_fit(report)
+
+
+@pytest.mark.parametrize(
+    ("now", "shift", "scale"),
+    [
+        (1.0, (0.0, 0.0, 0.0), 0.77),  # a box 10 x 10 x 10 reaches 7.07 mm; the light 5.5, 5.5 / 7.071 = 0.777
+        (0.5, (0.0, 0.0, 0.0), 0.38),
+        (1.0, (1.0, 0.0, 0.0), 0.67),  # (1 + 5 s)^2 + (5 s)^2 = 5.5^2 at s = 0.6707
+        (1.0, (0.0, 0.0, 1.5), 0.46),  # z up to 1.5 + 5 s, 0.2 mm kept free of the 4 mm of light
+    ],
+)
+def test_the_scale_with_which_a_mesh_would_fit_is_named(now, shift, scale):
+    part = surface_from_triangles(box((0, 0, 0), (10 / now, 10 / now, 10 / now)).triangles, "cube", "mm")
+    report = fit(place(part, scale=now, shift_mm=shift), **VIAL, scaling=Scaling(now, shift, 0.2))
+    assert any(f"(scale = {scale} in [part] would fit)" in words for words in report.helps)
+    if shift[2] == 0:
+        assert not any("It was read in" in problem for problem in report.problems)  # simply too large
+    assert fit(place(part, scale=scale, shift_mm=shift), **VIAL).fits
+
+
+@pytest.mark.parametrize("read_as", ["um", "mm", "cm", "m", "inch", "foot"])
+@pytest.mark.parametrize("size_mm", [1e-3, 1.0, 30.0, 1000.0, 1e5])
+def test_no_one_is_asked_whether_a_part_is_in_feet(read_as, size_mm):
+    """Nor whether feet are micrometres: CAD programs write mm, cm, m and inches (from memory)."""
+    report = fit(
+        place(surface_from_triangles(box((0, 0, 0), (size_mm,) * 3).triangles, "cube", "mm")), **VIAL, read_as=read_as
+    )
+    said = " ".join((*report.problems, *report.notes)).partition(" In ")[2]
+    assert "foot" not in said
+    assert read_as == "mm" or "um" not in said.split()
 
 
 def test_a_part_that_would_fit_centred_says_so():

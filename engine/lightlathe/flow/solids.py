@@ -16,6 +16,7 @@ from lightlathe.job import Job
 from lightlathe.judge.ends import move_onto_rows
 from lightlathe.part import (
     FitReport,
+    Scaling,
     Surface,
     coverage,
     fit,
@@ -66,7 +67,11 @@ def lay_out(job: Job, solids: tuple[Solid, ...]) -> Layout:
     grid = grid_for(placed, vial.radius_mm, job.grid.voxel_mm, margin_voxels=job.grid.margin_voxels)
     height_mm = job.height_mm(max((s.form.reach_mm for s in solids if s.role != "insert"), default=0.0))
     room = (vial.radius_mm, vial.resin_height_mm, job.width_mm, height_mm)
-    fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert") for s in solids]
+    scaling = None
+    if len(solids) == 1 and job.parts[0].mesh is not None:  # several are scaled one by one, and centred as one
+        x, y, z = job.parts[0].shift_mm
+        scaling = Scaling(job.parts[0].scale, (x, y, z), max(light.pixel_mm, 2 * job.grid.voxel_mm))
+    fits = [fit(s.form, *room, read_as=s.unit, insert=s.role == "insert", scaling=scaling) for s in solids]
     return Layout(rows_on_slices(grid, light.rows, light.pixel_mm), tuple(fits))
 
 

@@ -7,7 +7,7 @@ before a mesh is read or counted.
 
 from lightlathe.part.coverage import coverage
 from lightlathe.part.ends import level_ends
-from lightlathe.part.fitting import FitReport, fit, grid_for, require_fit
+from lightlathe.part.fitting import FitReport, Scaling, fit, grid_for, require_fit
 from lightlathe.part.placement import matrix_to_vial, place
 from lightlathe.part.reading import read_surface
 from lightlathe.part.roles import conflicts, judge, near_surface, require_some
@@ -17,7 +17,7 @@ from lightlathe.part.thin import ThinReport, thin_walls
 from lightlathe.part.voxels import Voxels
 
 __all__ = [
-    "SHAPES", "FitReport", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
+    "SHAPES", "FitReport", "Scaling", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
     "level_ends", "matrix_to_vial", "near_surface", "place", "read_surface", "require_fit", "require_some",
     "surface_from_triangles",
     "thin_walls",

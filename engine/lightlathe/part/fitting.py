@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
-from lightlathe.part.units import MM_PER_UNIT, size_text
+from lightlathe.part.units import MIXED_UP, MM_PER_UNIT, size_text
 from lightlathe.quantities import Grid
-from lightlathe.support.words import amount, any_of
+from lightlathe.support.words import amount, any_of, rounded_down
 
+SIMPLY_LARGE = 0.5  # a part that this scale makes fit is too large; a wrong unit is 2.54 times off or more
 SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
 
 
@@ -41,6 +42,35 @@ def grid_for(placed: Sequence[Bounded], vial_radius_mm: float, voxel_mm: float, 
     half = max(float(np.abs(p.bounds_mm[:, 2]).max()) for p in placed)
     high = math.ceil(2 * half / voxel_mm - tolerance) + 2 * margin_voxels
     return Grid((across, across, high), voxel_mm)
+
+
+@dataclass(frozen=True)
+class Scaling:
+    """How a mesh would shrink in its place, if its job says a smaller `scale`.
+
+    now        the scale that it has
+    about_mm   the point that stays where it is
+    spare_mm   kept free at the wall, for resin, and at either end, which may be moved onto other rows of pixels
+    """
+
+    now: float
+    about_mm: tuple[float, float, float]
+    spare_mm: float = 0.0
+
+    def fitting(self, solid: Surface, radius_mm: float, height_mm: float) -> float:
+        """The largest share of its size, to 1e-4, with which it goes into a cylinder; 0 if none does."""
+        about = np.asarray(self.about_mm)
+        corners, half = solid.vertices_mm - about, height_mm / 2 - self.spare_mm
+
+        def fits(share: float) -> bool:
+            x, y, z = (about + share * corners).T
+            return float(np.hypot(x, y).max()) <= radius_mm and float(np.abs(z).max()) <= half
+
+        low, high = 0.0, 1.0
+        while high - low > 1e-4:
+            middle = (low + high) / 2
+            low, high = (middle, high) if fits(middle) else (low, middle)
+        return low
 
 
 @dataclass(frozen=True)
@@ -74,10 +104,12 @@ def fit(
     field_height_mm: float,
     read_as: str | None = None,
     insert: bool = False,
+    scaling: Scaling | None = None,
 ) -> FitReport:
     """Measure clearances of one placed part; raises nothing.
 
     read_as    the unit that the part was read in, for the message; a Surface knows its own
+    scaling    how its job can make it smaller; None where not by a scale of its own
     insert     it only has to go into the vial: it may stick out of the resin, and needs no light
     """
     if read_as is None and isinstance(placed, Surface):
@@ -105,18 +137,22 @@ def fit(
     what = "insert" if insert else "part"
     problems = [f"The {what} reaches {amount(-clearance, 4)} mm beyond {words}." for clearance, words, _ in beyond]
     radius, height = min(vial_radius_mm, field_width_mm / 2), min(resin_height_mm, field_height_mm)
+    share = 0.0
+    if beyond and scaling is not None and isinstance(placed, Surface) and not insert:
+        share = scaling.fitting(placed, min(radius, vial_radius_mm - scaling.spare_mm), height)
     helps = _helps(placed, min(wall, field) < -slack, radius, height, slack) if beyond else []
+    if share > 0 and scaling is not None:
+        helps[-1] += f" (scale = {rounded_down(share * scaling.now)} in [part] would fit)"
     notes = []
     if insert:
         radius, height, resin_height_mm = vial_radius_mm, math.inf, math.inf
     if problems and math.hypot(x, y) / 2 <= radius and z <= height:
         problems.append("Centred on the axis it would fit.")
-    elif read_as is not None and (problems or max(size) < SMALL * vial_radius_mm):
+    elif read_as is not None and share < SIMPLY_LARGE and (problems or max(size) < SMALL * vial_radius_mm):
         fitting = [
             unit
-            for unit in MM_PER_UNIT
-            if unit != read_as
-            and _fits(size, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
+            for unit in MIXED_UP[read_as]
+            if _fits(size, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
         ]
         if fitting:
             hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"

@@ -3,6 +3,14 @@
 from lightlathe.support.words import amount
 
 MM_PER_UNIT = {"um": 1e-3, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "foot": 304.8}
+MIXED_UP = {  # units that files in a unit are often meant in: those of CAD programs, and a factor of 1000
+    "um": ("mm",),
+    "mm": ("um", "cm", "m", "inch"),
+    "cm": ("mm", "m", "inch"),
+    "m": ("mm", "cm", "inch"),
+    "inch": ("mm", "cm", "m"),
+    "foot": ("mm", "cm", "m", "inch"),
+}
 MICRO = ("\u00b5m", "\u03bcm")  # the micro sign and the Greek letter look alike
 PRINTABLE_MM = (0.5, 200.0)  # longest side of things printed in a vial; common practice, no source
 
@@ -23,6 +31,6 @@ def unit_warning(name: str, size_mm, unit: str) -> str | None:
     smallest, largest = PRINTABLE_MM
     if smallest <= longest <= largest:
         return None
-    fitting = [u for u, mm in MM_PER_UNIT.items() if smallest <= longest / MM_PER_UNIT[unit] * mm <= largest]
-    hint = f" Is its unit {' or '.join(fitting)}?" if fitting else " No other unit makes it fit either."
+    fitting = [u for u in MIXED_UP[unit] if smallest <= longest / MM_PER_UNIT[unit] * MM_PER_UNIT[u] <= largest]
+    hint = f" Is its unit {' or '.join(fitting)}?" if fitting else " No other usual unit makes it fit either."
     return f"{name} is {size_text(size_mm)}, read as {unit}; expected a part of {smallest:g} to {largest:g} mm.{hint}"
