@@ -203,14 +203,14 @@ def test_a_wrong_unit_is_named_with_the_one_that_would_fit(read_as, true):
 @pytest.mark.parametrize(
     ("now", "shift", "scale"),
     [
-        (1.0, (0.0, 0.0, 0.0), 0.77),  # a box 10 x 10 x 10 reaches 7.07 mm; the light 5.5, 5.5 / 7.071 = 0.777
+        (1.0, (0.0, 0.0, 0.0), 0.76),  # a cube of 9.9 mm; 0.2 mm kept free of the light's 8: 7.6 / 9.9 = 0.768
         (0.5, (0.0, 0.0, 0.0), 0.38),
-        (1.0, (1.0, 0.0, 0.0), 0.67),  # (1 + 5 s)^2 + (5 s)^2 = 5.5^2 at s = 0.6707
-        (1.0, (0.0, 0.0, 1.5), 0.46),  # z up to 1.5 + 5 s, 0.2 mm kept free of the 4 mm of light
+        (1.0, (1.0, 0.0, 0.0), 0.67),  # (1 + 4.95 s)^2 + (4.95 s)^2 = 5.5^2 at s = 0.677
+        (1.0, (0.0, 0.0, 1.5), 0.46),  # 1.5 + 4.95 s = 3.8 at s = 0.465
     ],
 )
 def test_the_scale_with_which_a_mesh_would_fit_is_named(now, shift, scale):
-    part = surface_from_triangles(box((0, 0, 0), (10 / now, 10 / now, 10 / now)).triangles, "cube", "mm")
+    part = surface_from_triangles(box((0, 0, 0), (9.9 / now,) * 3).triangles, "cube", "mm")
     report = fit(place(part, scale=now, shift_mm=shift), **VIAL, scaling=Scaling(now, shift, 0.2))
     assert any(f"(scale = {scale} in [part] would fit)" in words for words in report.helps)
     if shift[2] == 0:

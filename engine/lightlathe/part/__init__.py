@@ -17,8 +17,8 @@ from lightlathe.part.thin import ThinReport, thin_walls
 from lightlathe.part.voxels import Voxels
 
 __all__ = [
-    "SHAPES", "FitReport", "Scaling", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for", "judge",
-    "level_ends", "matrix_to_vial", "near_surface", "place", "read_surface", "require_fit", "require_some",
+    "SHAPES", "FitReport", "Scaling", "Surface", "ThinReport", "Voxels", "conflicts", "coverage", "fit", "grid_for",
+    "judge", "level_ends", "matrix_to_vial", "near_surface", "place", "read_surface", "require_fit", "require_some",
     "surface_from_triangles",
     "thin_walls",
 ]  # fmt: skip
