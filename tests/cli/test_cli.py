@@ -48,6 +48,20 @@ def test_design_predict_export(job, capsys, tmp_path):
     assert (tmp_path / "p.png").stat().st_size > 10_000
 
 
+def test_an_exposure_that_prints_wrong_is_warned_of(job, capsys, tmp_path):
+    main(["design", str(job), "-o", "a.h5"])
+    planned = read_result("a.h5").patterns.exposure_s
+    capsys.readouterr()
+    assert main(["export", "a.h5", "--frames", "f", "--exposure", f"{planned / 50!r}"]) == 0
+    said = capsys.readouterr()
+    assert "gives 0.02 of the planned dose" in said.err
+    assert "warning" not in said.out
+    assert main(["export", "a.h5", "--frames", "g", "--exposure", f"{planned!r}"]) == 0
+    quality = read_result("a.h5").quality
+    right = not quality["shortest_s"] > planned and not quality["longest_s"] < planned
+    assert ("warning" in capsys.readouterr().err) is not right
+
+
 def test_surface_and_volume(job, capsys, tmp_path):
     """Written onto themselves again; a shape has the vial's coordinates; predict judges by the surface in the file."""
     main(["design", str(job), "-o", "a.h5"])

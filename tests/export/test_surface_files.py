@@ -13,6 +13,7 @@ from lightlathe.errors import ResultError
 from lightlathe.export import isosurface
 from lightlathe.export.isosurface import print_surface
 from lightlathe.export.solid_files import THREE_MF, Solid, write_solid
+from lightlathe.flow.part_frame import part_frame
 from lightlathe.flow.solids import load_solids
 from lightlathe.flow.wanted import frame_facts
 from lightlathe.job import job_from
@@ -163,6 +164,7 @@ def test_it_lies_on_the_users_mesh(lopsided, unit, placed, tmp_path):
     write_result(record, tmp_path / "a.h5")
     said = pipeline.surface(read_result(tmp_path / "a.h5"), tmp_path / "s.ply")
     assert f"in {unit}, the coordinates of {unit}.stl" in said
+    assert part_frame(record).scale == pytest.approx(placed.get("scale", 1.0))
     found = trimesh.load(tmp_path / "s.ply", process=False)
     mm, voxel = MM_PER_UNIT[unit], 0.1 / placed.get("scale", 1.0)
     points = np.asarray(found.vertices) * mm

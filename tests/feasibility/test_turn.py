@@ -1,12 +1,14 @@
 """What the check says of the turn: how many images, their smear, and what happens while the vial turns."""
 
 import math
+import re
 
 import pytest
-from good_case import only, verdict
+from good_case import changed, only, verdict
 
 from lightlathe.feasibility.side_effects import cooling_s, curing_heat_k, light_heat_k, sinking_mm_s
 from lightlathe.judge.turning import smear_mm
+from lightlathe.support.words import amount
 
 
 def test_no_contrast_is_kept_beyond_two_pixels_of_smear():
@@ -20,6 +22,25 @@ def test_full_sharpness_by_the_sampling_rule():
     """Over 512 columns 804.2 images per half turn, 1609 a turn (Kak & Slaney 1988: pi/2 per column)."""
     text = only(verdict(radius_mm=4.0, pixel_mm=8.0 / 512, columns=512), "turn").text
     assert "512 columns takes 1609 images)" in text
+
+
+@pytest.mark.parametrize("motion", ["continuous", "stepped"])
+def test_the_images_advised_are_those_of_the_sampling_rule(motion):
+    """One number for one rule; half as many where a step of two pixels will do."""
+    turn = only(verdict(angles=100, motion=motion), "turn")
+    assert "80 columns takes 252 images" in turn.text  # 80 pi = 251.3
+    assert re.findall(r"(\d+) images a turn or more", turn.change) == (
+        ["252", "126"] if motion == "continuous" else ["126"]
+    )
+
+
+def test_pixels_that_refraction_narrows_are_said_to_be():
+    assert "in the resin" not in only(verdict(), "turn").text
+    bare = {"surroundings": "air", "wall_mm": 0.0, "refractive_index": 1.5}
+    case = changed(**bare)
+    each = amount(0.1 * case.narrowing)
+    assert case.narrowing < 0.9
+    assert f"pixels (a pixel is {each} mm in the resin) or" in only(verdict(**bare), "turn").text
 
 
 def test_smear():

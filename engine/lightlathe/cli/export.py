@@ -1,10 +1,13 @@
 """`lightlathe export`: files for the projector."""
 
 import argparse
+import math
+from typing import Any
 
 from lightlathe.cli.media import MEDIA, export_media, require_meaning
-from lightlathe.cli.say import note, run_own
+from lightlathe.cli.say import note, run_own, tell
 from lightlathe.errors import LightlatheError
+from lightlathe.support.words import amount
 
 
 def export(arguments: argparse.Namespace) -> int:
@@ -27,6 +30,8 @@ def export(arguments: argparse.Namespace) -> int:
     record = read_result(arguments.result)
     note(arguments.result)
     run_own(record, arguments)
+    if arguments.exposure is not None:
+        _warn_of(record, arguments.exposure)
     if arguments.frames is not None:
         more = {"form": arguments.format or "png", "whole_exposure": arguments.whole_exposure}
         print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure, **more)}")
@@ -34,9 +39,36 @@ def export(arguments: argparse.Namespace) -> int:
     if arguments.picture is not None:
         print(f"picture: {pipeline.picture(record, arguments.picture)}")
     if arguments.surface is not None:
-        print(f"surface: {pipeline.surface(record, arguments.surface, arguments.frame)}")
+        print(f"surface: {pipeline.surface(record, arguments.surface, arguments.frame)}{_volumes(record, arguments)}")
     if arguments.volume is not None:
         print(f"volume: {pipeline.volume(record, arguments.volume)}")
     if arguments.calibration is not None:
         print(f"calibration: {pipeline.calibration(pipeline.job_of(record), arguments.calibration)}")
     return 0
+
+
+def _warn_of(record: Any, exposure_s: float) -> None:
+    """Say so where another exposure is asked for than one that prints the part right."""
+    low, high = (record.quality.get(name, math.nan) for name in ("shortest_s", "longest_s"))
+    planned = record.patterns.exposure_s
+    if low <= exposure_s <= high or not (math.isfinite(exposure_s) and exposure_s > 0):  # the latter is an error, later
+        return
+    said = f"warning: --exposure {exposure_s:.6g} gives {amount(exposure_s / planned, 3)} of the planned dose"
+    if low <= high:
+        until = f"to {amount(high, 4)} s" if math.isfinite(high) else "s on"
+        tell(f"{said}; the print is right from {amount(low, 4)} {until}, planned are {amount(planned, 4)} s.")
+    elif exposure_s != planned:
+        tell(f"{said}; no exposure prints every voxel right, the planned {amount(planned, 4)} s are closest.")
+
+
+def _volumes(record: Any, arguments: argparse.Namespace) -> str:
+    """Whose volume was given, where the file's is another: a mesh scaled in the job is written in its own size."""
+    from lightlathe.flow.part_frame import VIAL, part_frame
+
+    scale = (VIAL if arguments.frame == "vial" else part_frame(record)).scale
+    if abs(scale - 1) < 1e-6:
+        return ""
+    return (
+        f"\n  that is the volume printed in the vial; the file has the mesh's own size, scale = {scale:.6g} undone, "
+        f"and {amount(scale**-3, 4)} times that volume"
+    )

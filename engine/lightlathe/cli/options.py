@@ -2,15 +2,21 @@
 
 import argparse
 import contextlib
+import difflib
 import functools
 import math
+import re
+import sys
 import textwrap
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import lightlathe
 from lightlathe.cli.examples import WIDTH, epilog
 
+COMMANDS = (
+    "init", "check", "design", "predict", "export", "show", "report", "compare", "resin", "projector", "bench", "help",
+)  # fmt: skip
 RUN_OWN = "run the Python that the result holds of its designer's own resin, beam or response"
 
 
@@ -25,13 +31,31 @@ class Once(argparse.Action):
         setattr(namespace, self.dest, values)
 
 
+class Top(argparse.ArgumentParser):
+    """Of the program itself: without a command it lists them all, for a misspelt one it names the nearest."""
+
+    def error(self, message: str) -> NoReturn:
+        if message.endswith("required: COMMAND"):
+            self.print_help(sys.stderr)
+            self.exit(2)
+        wrong = re.search(r"argument COMMAND: invalid choice: '([^']*)'", message)
+        near = difflib.get_close_matches(wrong[1], COMMANDS, 1) if wrong else []
+        if wrong:
+            message = f"there is no command '{wrong[1]}'; expected one of {', '.join(COMMANDS)}."
+        super().error(f"{message} Did you mean {near[0]}?" if near else message)
+
+
 def parser() -> argparse.ArgumentParser:
-    top = argparse.ArgumentParser(
-        prog="lightlathe", description="Design the light that prints a whole object at once in a turning vial of resin."
+    top = Top(
+        prog="lightlathe",
+        description="Design the light that prints a whole object at once in a turning vial of resin.",
+        epilog="lightlathe COMMAND --help says what a command takes; lightlathe help, what longer texts there are.",
     )
     top.add_argument("--version", action="version", version=f"lightlathe {lightlathe.__version__}")
     top.add_argument("-v", "--verbose", action="store_true", help="say which kernel runs where, and why")
-    commands = top.add_subparsers(required=True, metavar="COMMAND", dest="command")
+    commands = top.add_subparsers(
+        required=True, metavar="COMMAND", dest="command", parser_class=argparse.ArgumentParser
+    )
 
     def command(name: str, words: str, takes: str) -> argparse.ArgumentParser:
         """`takes`: what the usage line names; options are listed below it, so that the help fits one screen."""

@@ -213,7 +213,8 @@ def turn(case: Case) -> Reason:
     columns = math.ceil(2 * case.part.radius_mm / pixel)
     enough = views_per_turn(columns)
     pixels, voxels = smear / pixel, smear / case.grid.voxel_mm
-    far = f"{count(pixels, 'pixel', digits=3)} or {count(voxels, 'voxel', digits=3)}"
+    each = "" if abs(case.narrowing - 1) < REL_TOLERANCE else f" (a pixel is {amount(pixel)} mm in the resin)"
+    far = f"{count(pixels, 'pixel', digits=3)}{each} or {count(voxels, 'voxel', digits=3)}"
     moves = f"the part's edge moves {amount(smear)} mm, {far}"
     text = f"{count(case.turn.angles, 'image')} a turn, {amount(rate, 3)} a second: "
     if case.continuous:
@@ -230,15 +231,18 @@ def turn(case: Case) -> Reason:
         return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)
     limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
     if pixels > limit:
-        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", _finer_turn(case, pixels))
+        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", _finer_turn(case, pixels, enough))
     return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")
 
 
-def _finer_turn(case: Case, pixels: float) -> str:
-    """The images per turn that would suffice, the slower turn that they need, or a stepped stage."""
+def _finer_turn(case: Case, pixels: float, enough: int) -> str:
+    """The images per turn that would suffice, the slower turn that they need, or a stepped stage.
+
+    enough   images for a step of one pixel, by the sampling rule
+    """
 
     def images(limit: float) -> str:
-        wanted = math.ceil(case.turn.angles * pixels / limit)
+        wanted = math.ceil(enough / limit)
         fast = wanted / case.turn.seconds_per_turn > VIDEO_RATE
         slower = f" in {rounded_up(wanted / VIDEO_RATE, 3)} s or more" if fast else ""
         return f"{wanted} images a turn or more{slower}"

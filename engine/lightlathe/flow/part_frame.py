@@ -27,6 +27,11 @@ class PartFrame:
     def mm_per_unit(self) -> float:
         return MM_PER_UNIT[self.unit]
 
+    @property
+    def scale(self) -> float:
+        """Length in the vial over that in these axes, both in mm."""
+        return float(np.cbrt(np.linalg.det(self.to_vial[:3, :3])))
+
     def points(self, vial_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """(n, 3) numbers in `unit` of points (n, 3) in the vial, mm."""
         back = np.linalg.inv(self.to_vial[:3, :3])
