@@ -172,3 +172,32 @@ def test_an_option_given_twice_is_refused(capsys, arguments):
         main(arguments)
     assert ended.value.code == 2
     assert "is given twice; expected it once" in capsys.readouterr().err
+
+
+def test_without_a_command_all_are_listed(capsys):
+    from lightlathe.cli.main import COMMANDS
+
+    with pytest.raises(SystemExit) as left:
+        main([])
+    assert left.value.code == 2
+    said = capsys.readouterr().err
+    assert all(f"\n    {name} " in said for name in COMMANDS)
+    assert "COMMAND --help" in said
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right"), [("desing", "Did you mean design?"), ("exprot", "export?"), ("xyzzy", "help.")]
+)
+def test_a_misspelt_command_is_answered_with_the_nearest(capsys, wrong, right):
+    with pytest.raises(SystemExit) as left:
+        main([wrong, "a.toml"])
+    assert left.value.code == 2
+    said = capsys.readouterr().err.strip()
+    assert f"there is no command '{wrong}'" in said
+    assert said.endswith(right)
+
+
+def test_a_mesh_is_no_result(capsys, tmp_path):
+    (tmp_path / "a.STL").write_bytes(bytes(84))
+    assert main(["show", str(tmp_path / "a.STL")]) == 1
+    assert "is a mesh, not a result" in capsys.readouterr().err

@@ -16,7 +16,7 @@ from lightlathe.result.checksums import SEAL, read_checked, seal
 from lightlathe.result.claim import left_by_dead, unfinished_name
 from lightlathe.result.disk import Disk
 from lightlathe.result.tree import Node
-from lightlathe.support.files import RESULT, STATE, STUDY, require_replaceable
+from lightlathe.support.files import ENDINGS, RESULT, STATE, STUDY, require_replaceable
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 FORMAT_VERSION = 3  # older.py says what the versions before held
@@ -128,6 +128,11 @@ def _readable(path: Path) -> Any:
     try:
         return h5py.File(path, "r")
     except OSError as problem:
+        if ENDINGS.get(path.suffix.lower()) == "a mesh":
+            raise ResultError(
+                f"{path}: is a mesh, not a result. A job that names it (mesh in [part]) can be designed; "
+                "`lightlathe init` writes one to begin with."
+            ) from None
         hint = (
             f"It looks like a job: `lightlathe design {path}` makes the result file."
             if path.suffix == ".toml"
