@@ -122,7 +122,7 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
     what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
     least_gb = (found + (PROGRAM_BYTES if device.type == "cpu" else 0.0)) / 1e9
     raise JobError(
-        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}; one slice at a time takes {size(found)} of them."
+        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}; one slice at a time takes {size(found)}."
         f"\n  memory_limit_gb = {amount(math.ceil(least_gb * 100) / 100)} would do where so much is free; larger "
         "voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] take less."
     )
