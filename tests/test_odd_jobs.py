@@ -180,7 +180,7 @@ WORDS = (
     ("weak_lamp", "design", "right from 3.045 to 3.281 days"),
     ("weak_lamp", "predict, came out nothing", "The longest exposure allowed is 24 h"),
     ("one_angle", "predict, came out too thin by 0.1 mm", "The job says 40 to 44: check lamp power and doses"),
-    ("wide_resin", "design", "with the 52 % by which the resin's two doses differ from their middle"),
+    ("wide_resin", "design", "known to 52 % (as far as the resin's two doses lie from their middle; "),
     ("plain", "design", "between two rows of pixels and print up to half a row short: +0.125 mm more along z"),
     ("plain", "predict", "most dose outside, mJ/cm3"),
     ("graded", "check", "part 2: cylinder"),
