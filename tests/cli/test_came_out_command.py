@@ -180,6 +180,12 @@ def test_a_liquid_centre_comes_before_the_exposure(result, capsys):
     assert "keep it" in said_of(result, capsys, "11 s: right")  # a longer exposure had a solid centre
 
 
+def test_the_core_needs_what_the_prints_say_where_they_tell_of_the_threshold(result, capsys):
+    prints = "9.8 s: skin solid and centre liquid, too thin by 0.05 mm"
+    found = json.loads(said_of(result, capsys, prints, options=["--json"]))
+    assert f"{found['threshold_mj_cm3']['value']:.3g}" in found["changes"][0]
+
+
 def test_only_prints_that_tell_of_the_threshold_are_counted(result, capsys):
     telling = ["8 s: nothing", "9.8 s: too thin by 0.1 mm"]
     others = ["10 s: mirrored", "10 s: sank"]

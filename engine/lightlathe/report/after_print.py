@@ -136,7 +136,9 @@ def _at_odds(record: Record, found: AfterPrint, used: float) -> str:
 def _liquid_centre(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
     """On the axis the dose of straight light is proportional to a exp(-a R), so it falls with a beyond 1 / R."""
     job, radius = job_of(record), record.vial_radius_mm
-    a, gel = job.resin.absorption_per_mm, job.resin.at(used).gel_mj_cm3
+    a, gel, whose = job.resin.absorption_per_mm, job.resin.at(used).gel_mj_cm3, "the job's own numbers"
+    if found.threshold is not None and not found.contradiction and found.threshold.closed:
+        gel, whose = found.threshold.value, "the threshold of these prints"
     text = "the resin absorbs more than the job says, or the light does not reach the middle. "
     if found.doses is None:
         return text + "Measure the absorption: lightlathe resin."
@@ -144,7 +146,7 @@ def _liquid_centre(record: Record, found: AfterPrint, seen: CameOut, used: float
     ruled_out = found.absorption if found.absorption is not None and found.absorption.rules_out(a) else None
     if core <= gel and ruled_out is None:
         return (
-            f"by the job's own numbers the core got {amount(core, 3)} mJ/cm3 and needs {amount(gel, 3)}: "
+            f"by {whose} the core got {amount(core, 3)} mJ/cm3 and needs {amount(gel, 3)}: "
             f"{amount(gel / core, 3)} times the exposure."
         )
     if ruled_out is not None:
