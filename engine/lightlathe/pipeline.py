@@ -60,29 +60,43 @@ def design(
     with watched(on_stage):
         job = job_in(job)
         setup = setup or prepare(job)
+        settings = settings_of(job, setup.solids)  # before an earlier result that it starts from can change
         while True:
             try:
-                return _designed(job, setup, on_iteration, checkpoint, resume)
+                plain, found = _lit(setup, on_iteration, checkpoint, resume)
+                break
             except torch.OutOfMemoryError:
                 if setup.slabs.design == 1 or resume is not None or ranks().size > 1:
                     raise
                 setup = setup.in_smaller_slabs()
                 log.error("out of memory; the design begins anew, with %d slices at a time", setup.slabs.design)
                 torch.cuda.empty_cache()
+        while True:
+            try:
+                return _recorded(job, setup, settings, plain, found)
+            except torch.OutOfMemoryError:
+                if setup.slabs.dose == 1 or ranks().size > 1 or job.light.rows_spread:
+                    raise
+                setup = setup.judged_in_smaller_slabs()
+                log.error("out of memory; the print is judged anew, %d slices at a time", setup.slabs.dose)
+                torch.cuda.empty_cache()
 
 
-def _designed(
-    job: Job,
+def _lit(
     setup: Setup,
     on_iteration: Callable[[dict[str, float]], None] | None,
     checkpoint: Checkpoint | None,
     resume: tuple[dict[str, Any], Log] | None,
-) -> Record:
-    settings = settings_of(job, setup.solids)  # before an earlier result that it starts from can change
-    torch.manual_seed(job.design.seed)
+) -> tuple[Problem, Found]:
+    """The plain problem, and the patterns that were found."""
+    torch.manual_seed(setup.job.design.seed)
     plain = problem_of(setup)
     robust = robust_problem(setup, plain)
-    found = run_stages(setup, plain, robust, on_iteration=on_iteration, checkpoint=checkpoint, resume=resume)
+    return plain, run_stages(setup, plain, robust, on_iteration=on_iteration, checkpoint=checkpoint, resume=resume)
+
+
+def _recorded(job: Job, setup: Setup, settings: dict[str, Any], plain: Problem, found: Found) -> Record:
+    """The print of the patterns, in the levels of the projector, and how good it can be."""
     team, proof = ranks(), None
     if team.size == 1 or not team.first:  # of several processes one judges the print, another proves how good it can be
         proof = team.done_by(1, lambda: _proof(setup, found, plain))

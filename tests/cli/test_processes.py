@@ -9,12 +9,27 @@ import time
 import pytest
 
 from lightlathe.result import read_result
+from lightlathe.result.storage import opened
+from lightlathe.support.files import STATE
 from odd_jobs import disc
 
 BALL = disc(
     ('shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }', 'shape = { kind = "sphere", radius_mm = 2.0 }'),
     ("iterations = 12", "iterations = 12\nslab_slices = 3"),
 )
+
+
+STOPPED = """
+import sys, lightlathe.cli.progress as p
+p.OFTEN_S = p.SHARE = 0
+write = p.Keeper.write
+def once(self):
+    write(self)
+    raise KeyboardInterrupt
+p.Keeper.write = once
+from lightlathe.cli.main import main
+sys.exit(main(['design', 'ball.toml', '-o', 'a.h5']))
+"""
 
 
 def environment():
@@ -59,7 +74,7 @@ def test_several_processes_design_what_one_does(tmp_path, alone, processes):
     record = read_result(tmp_path / "a.h5")
     assert record.patterns.levels.equal(alone.patterns.levels)
     assert record.log["loss"] == alone.log["loss"]
-    assert record.log["slab"] == alone.log["slab"]
+    assert record.log["slabs"] == alone.log["slabs"]
     for name, value in alone.quality.items():
         assert record.quality[name] == pytest.approx(value, rel=1e-6, nan_ok=True), name
     assert said.count("marginal: print and part overlap") == 1
@@ -107,18 +122,7 @@ def test_what_cannot_be_shared_out_is_refused(tmp_path):
 
 def test_a_state_is_taken_up_by_any_number_of_processes(tmp_path, alone):
     """Two processes are stopped after their first round of slabs; one goes on, then three."""
-    driver = (
-        "import sys, lightlathe.cli.progress as p\n"
-        "p.OFTEN_S = p.SHARE = 0\n"
-        "write = p.Keeper.write\n"
-        "def once(self):\n"
-        "    write(self)\n"
-        "    raise KeyboardInterrupt\n"
-        "p.Keeper.write = once\n"
-        "from lightlathe.cli.main import main\n"
-        "sys.exit(main(['design', 'ball.toml', '-o', 'a.h5']))\n"
-    )
-    (tmp_path / "stopped.py").write_text(driver)
+    (tmp_path / "stopped.py").write_text(STOPPED)
     (tmp_path / "ball.toml").write_text(BALL)
     start = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2", "stopped.py"]
     subprocess.run(start, cwd=tmp_path, env=environment(), capture_output=True, check=False)
@@ -129,3 +133,26 @@ def test_a_state_is_taken_up_by_any_number_of_processes(tmp_path, alone):
         code, said = designed(tmp_path, processes, "a.h5", "--resume")
         assert code in (0, 3), said[-2000:]
         assert read_result(tmp_path / "a.h5").patterns.levels.equal(alone.patterns.levels)
+
+
+@pytest.mark.parametrize("processes", [2, 3])
+def test_a_state_of_one_process_in_the_middle_of_a_slab_is_taken_up_by_several(tmp_path, alone, processes):
+    """Its slab goes on in the first process alone: the others begin theirs."""
+    (tmp_path / "ball.toml").write_text(BALL)
+    driver = STOPPED.replace("write(self)", "write(self)\n    if self.last[0]['iteration'] < 7: return")
+    (tmp_path / "stopped.py").write_text(driver)
+    subprocess.run([sys.executable, "stopped.py"], cwd=tmp_path, env=environment(), capture_output=True, check=False)
+    with opened(tmp_path / "a.partial.h5", STATE) as root:
+        assert root["state/run/slab"].attrs["iteration"] == "7"
+    code, said = designed(tmp_path, processes, "a.h5", "--resume")
+    assert code == 0, said[-2000:]
+    assert read_result(tmp_path / "a.h5").patterns.levels.equal(alone.patterns.levels)
+
+
+def test_what_the_first_process_refuses_is_said_once(tmp_path):
+    (tmp_path / "a.h5").write_bytes(b"")
+    code, said = designed(tmp_path, 2, "a.h5")
+    assert code != 0
+    assert said.count("a.h5: is an empty file, not a result") == 1
+    assert "gloo" not in said
+    assert "Connection" not in said

@@ -102,7 +102,7 @@ def test_a_state_that_cannot_be_written_does_not_end_the_design(tmp_path, monkey
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     said = capsys.readouterr().err
     assert said.count("The state could not be written, and the design goes on without it") == 1
-    assert read_result("a.h5").log["slab"][-1] == 2
+    assert read_result("a.h5").log["slabs"][-1] == 3
 
 
 def test_a_folder_that_goes_while_it_runs_is_made_again(tmp_path, monkeypatch):
@@ -120,7 +120,7 @@ def test_a_folder_that_goes_while_it_runs_is_made_again(tmp_path, monkeypatch):
 
     monkeypatch.setattr(slabs, "solve", gone)
     assert main(["design", "ball.toml", "-o", "out/a.h5"]) in (0, 3)
-    assert read_result(folder / "a.h5").log["slab"][-1] == 2
+    assert read_result(folder / "a.h5").log["slabs"][-1] == 3
 
 
 def test_memory_that_runs_out_makes_smaller_slabs_and_says_so(tmp_path, monkeypatch, caplog):
@@ -149,7 +149,7 @@ def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp
     monkeypatch.setattr(stages, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     assert "out of memory; the design begins anew, with 10 slices at a time" in caplog.text
-    assert max(read_result("a.h5").log["slab"]) == 0
+    assert max(read_result("a.h5").log["slabs"]) == 1
 
 
 def test_a_loss_that_turns_nan_ends_it_with_iteration_and_slab(tmp_path, monkeypatch, capsys):

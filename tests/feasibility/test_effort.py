@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from good_case import GOOD, changed, only
 
+from lightlathe.beams import Diverging
 from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
 from lightlathe.flow.solids import load_solids
@@ -101,3 +102,14 @@ def test_the_size_of_the_file():
     """Quickstart's result has 4.1 MB: 125 x 125 x 106 voxels, 480 images of 102 x 104 lit pixels, finer = 2."""
     job = load_job(CONFIGS / "quickstart.toml")
     assert file_bytes(case_of(job, load_solids(job)[0])) == pytest.approx(4.1e6, rel=0.5)
+
+
+def test_what_the_design_refuses_the_check_refuses():
+    """A limit below one slice, or of a design that cannot be cut; slabs that are asked for where slices are tied."""
+    small = only(verdict_on(changed(memory_limit_gb=0.3, memory_free_bytes=30e9)), "effort")
+    assert small.level == "does not fit this machine"
+    assert "or a larger memory_limit_gb" in small.change
+    tied = changed(memory_free_bytes=30e9, slab_slices=4).having(design=COUPLED)
+    assert only(verdict_on(tied), "effort").level == "cannot work"
+    lens = changed(beam=Diverging(throw_ratio=1.4), memory_limit_gb=0.6, memory_free_bytes=30e9)
+    assert only(verdict_on(lens), "effort").level == "does not fit this machine"

@@ -1,9 +1,9 @@
 """`lightlathe design`: the main job."""
 
 import argparse
-import contextlib
 import json
 import shlex
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -24,9 +24,14 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
     job = load_job(arguments.job)
     with joined() as team:
         if not team.first:
-            with contextlib.suppress(HelpedOut):
+            try:
                 help_out(job, arguments)
-            return 0
+            except HelpedOut:
+                return 0
+            except RuntimeError as problem:
+                if "onnection" not in str(problem):
+                    raise
+                raise LightlatheError("another process of this run ended; what it said is the reason.") from None
         return design_here(job, arguments, out)
 
 
@@ -42,10 +47,27 @@ def design_here(job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
     from lightlathe.result.storage import require_writable
 
     print_notes(job)
-    path = output_of(job, arguments)
-    require_writable(path)
-    with claimed(path):
-        return design_into(path, job, arguments, out)
+    path, told_others = output_of(job, arguments), ToldOthers()
+    try:
+        require_writable(path)
+        with claimed(path):
+            return design_into(path, job, arguments, out, told_others)
+    finally:
+        told_others(False)
+
+
+class ToldOthers:
+    """Tells the other processes, once, whether there is something to design."""
+
+    def __init__(self) -> None:
+        self.told = False
+
+    def __call__(self, go: bool) -> None:
+        from lightlathe.support.ranks import ranks
+
+        if not self.told:
+            self.told = True
+            ranks().told_by(0, go)
 
 
 def help_out(job: Any, arguments: argparse.Namespace) -> None:
@@ -54,9 +76,10 @@ def help_out(job: Any, arguments: argparse.Namespace) -> None:
     from lightlathe.flow.recorded import settings_of
     from lightlathe.flow.solids import load_solids
     from lightlathe.result import partial_path, read_partial
-    from lightlathe.support.ranks import ranks
+    from lightlathe.support.ranks import HelpedOut, ranks
 
-    ranks().told_by(0, None)  # the first has looked at everything, and goes ahead
+    if not ranks().told_by(0, None):  # the first has looked at everything
+        raise HelpedOut
     solids, said = load_solids(job)
     resume = (
         read_partial(partial_path(output_of(job, arguments)), settings_of(job, solids)) if arguments.resume else None
@@ -64,7 +87,9 @@ def help_out(job: Any, arguments: argparse.Namespace) -> None:
     pipeline.design(job, setup=pipeline.prepare(job, (solids, said)), resume=resume)
 
 
-def design_into(path: Path, job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
+def design_into(
+    path: Path, job: Any, arguments: argparse.Namespace, out: TextIO, told_others: Callable[[bool], None]
+) -> int:
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
@@ -104,7 +129,7 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace, out: TextIO
     setup = pipeline.prepare(job, (solids, said), thin)
     for line in setup.warnings:
         print(f"warning: {line}")
-    ranks().told_by(0, None)  # the others begin
+    told_others(True)
     keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
@@ -121,5 +146,9 @@ def design_into(path: Path, job: Any, arguments: argparse.Namespace, out: TextIO
     partial.unlink(missing_ok=True)
     said = json.dumps(pipeline.as_json(record, path), indent=1) if arguments.json else pipeline.summary(record, path)
     print(said, file=out)
-    code = told(outcome_of(record.quality))
-    return code if ranks().size == 1 else 0  # torchrun takes any other code for a process that died
+    outcome = outcome_of(record.quality)
+    if ranks().size == 1:
+        return told(outcome)
+    if outcome.exit_code:
+        print(outcome.text().rpartition(" (exit code")[0])
+    return 0  # torchrun takes any other code for a process that died

@@ -217,9 +217,11 @@ def effort(case: Case) -> Reason:
         f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source}{_shared(case)}), its "
         f"result {size(file_bytes(case))} of disk"
     )
-    if case.machine.processes > 1 and not by_slice(case):
-        said = f"{text}. Slices that share rows of pixels, light or a penalty cannot be shared out to processes."
-        return Reason("effort", "cannot work", said, case.machine.processes, 1, "processes", "one process.")
+    if (case.machine.processes > 1 or case.design.slab_slices is not None) and not by_slice(case):
+        asked_for = "shared out to processes" if case.machine.processes > 1 else "designed slab by slab (slab_slices)"
+        said = f"{text}. Slices that share rows of pixels, light, a loss or a penalty cannot be {asked_for}."
+        change = "one process, no slab_slices in [design]."
+        return Reason("effort", "cannot work", said, case.machine.processes, 1, "processes", change)
     free = case.machine.memory_free_bytes
     asked = case.design.memory_limit_gb
     slabs = None
@@ -231,6 +233,10 @@ def effort(case: Case) -> Reason:
             text += f", of which {size(main)} are free."
             change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."
             return Reason("effort", "does not fit this machine", text, held, main, "bytes", change)
+    if slabs is None and asked is not None and need > 1e9 * asked:  # the design refuses it
+        said = f"{text}; memory_limit_gb = {asked:g} in [design] is less, and it cannot go slab by slab within that."
+        change = f"{_larger(case, lambda other: design_bytes(other) <= 1e9 * asked)}or a larger memory_limit_gb."
+        return Reason("effort", "does not fit this machine", said, need, 1e9 * asked, "bytes", change)
     if slabs is None and free is not None and need > MEMORY_SHARE * free:
 
         def fits(other: Case) -> bool:

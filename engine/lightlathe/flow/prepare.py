@@ -17,11 +17,12 @@ from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.recorded import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
-from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
+from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
-from lightlathe.part import ThinReport, conflicts, coverage, require_fit, thin_walls
+from lightlathe.part import ThinReport, conflicts, require_fit, thin_walls
 from lightlathe.quantities import Field, FineShape, Optics, Part, TriangleMesh
+from lightlathe.support.ranks import ranks
 
 log = logging.getLogger(__name__)
 
@@ -58,6 +59,20 @@ class Setup:
     def where(self) -> torch.device:
         """The device on which whole volumes and patterns lie."""
         return self.slabs.where(self.device)
+
+    @property
+    def why_in_slabs(self) -> str:
+        """Why it goes in slabs, in words."""
+        if self.job.design.slab_slices is not None:
+            return "slab_slices in [design] asks for slabs"
+        if ranks().size > 1:
+            return f"{ranks().size} processes share out slabs of slices"
+        return "memory does not hold all slices at once"
+
+    def judged_in_smaller_slabs(self) -> "Setup":
+        """The same, with half as many slices lit and judged at a time."""
+        halves = self.in_smaller_slabs().slabs
+        return dataclasses.replace(self, slabs=dataclasses.replace(halves, design=self.slabs.design))
 
     def in_smaller_slabs(self) -> "Setup":
         """The same, with half as many slices at a time."""
@@ -183,8 +198,7 @@ def prepare(
         thin = [thin_walls(s.form, grid, inserts) for s in solids if s.role == "part"]
     for found in thin:
         said += found.warnings
-    kept = [coverage(s.form, grid, device=slabs.where(device)) for s in solids if s.role == "keep_liquid"]
-    said += conflicts(part.coverage, kept)
+    said += conflicts(part.coverage, regions_to_keep(solids, grid, device, slabs.dose))
     optics = optics_of(job, shadows=shadows_of(part, job.vial.radius_mm))
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]

@@ -15,7 +15,7 @@ from lightlathe.quantities import Field, Grid
 from lightlathe.solve import copies
 from lightlathe.support.memory import PROGRAM_BYTES, free_bytes
 from lightlathe.support.ranks import ranks
-from lightlathe.support.words import size
+from lightlathe.support.words import amount, size
 
 MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
 SCRATCH_BYTES = 0.35e9  # while figures are counted: judge/order.py, 18 bytes for each of 2^24 voxels, and its tables
@@ -107,13 +107,24 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
         device=device.type, finer=job.grid.finer, scenarios=design.scenarios, parts=parts, bins=bins,
     )  # fmt: skip
     limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
+    if job.light.rows_spread:
+        whole = need.held + max(need.design, need.fine * job.grid.finer) * grid.shape[2]
+        if design.memory_limit_gb is not None and whole > limit:
+            raise JobError(
+                f"memory_limit_gb in [design] leaves {size(max(limit, 0.0))} for arrays on {device}; the rows of this "
+                f"beam spread over all slices, which take {size(whole)} together.\n  Larger voxels or finer = 1 in "
+                "[grid], or a larger memory_limit_gb would do."
+            )
+        return Slabs(limit_bytes=limit).at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
     found = slabs_within(limit, need, grid, job.grid.finer, device.type)
     if isinstance(found, Slabs):
         return found.at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
     what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
+    least_gb = (found + (PROGRAM_BYTES if device.type == "cpu" else 0.0)) / 1e9
     raise JobError(
-        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}, and one slice at a time takes {size(found)}.\n"
-        "  Larger voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] would take less."
+        f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}; one slice at a time takes {size(found)}."
+        f"\n  memory_limit_gb = {amount(math.ceil(least_gb * 100) / 100)} would do where so much is free; larger "
+        "voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] take less."
     )
 
 

@@ -27,7 +27,7 @@ from lightlathe.part import (
     read_surface,
     require_some,
 )
-from lightlathe.quantities import Grid, Part
+from lightlathe.quantities import HALF, Grid, Part
 from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing, step
 
@@ -180,6 +180,22 @@ def voxels(
     assert whole is not None
     require_some(whole.judged, whole.coverage, grid)
     return whole
+
+
+def regions_to_keep(
+    solids: tuple[Solid, ...], grid: Grid, device: torch.device, slices: int | None = None
+) -> list[Tensor]:
+    """(x, y, z) covered fraction of each region to keep liquid; in slabs bool, in main memory: half of it or more."""
+    forms = [solid.form for solid in solids if solid.role == "keep_liquid"]
+    nz = grid.shape[2]
+    if slices is None or slices >= nz:
+        return [coverage(form, grid, device=device) for form in forms]
+    found = [torch.zeros(grid.shape, dtype=torch.bool) for _ in forms]
+    for start in range(0, nz, slices):
+        stop = min(nz, start + slices)
+        for region, form in zip(found, forms, strict=True):
+            region[:, :, start:stop] = (coverage(form, grid.slab(start, stop), device=device) >= HALF).cpu()
+    return found
 
 
 def _empty(grid: Grid, slab: Part, covered: bool) -> Part:

@@ -18,7 +18,7 @@ from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.until_done import solve_until_done
 from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, is_by_slice, logged_every, solve
-from lightlathe.solve.slabs import begun, on_one_threshold, passed
+from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -156,6 +156,7 @@ def run_stages(
                 rows,
                 setup.design_vial,
                 setup.slabs.design,
+                setup.why_in_slabs,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
                 stop=stop if last else _half(stop),
@@ -165,8 +166,8 @@ def run_stages(
             )
         found = slices.spread(outcome.patterns)
         if last:
-            return Found(found, ready.get("start"), outcome.stopped_because, rows, log_before)
-        log_before[stage.name], start, gain_before = rows, found, own_gain
+            return Found(found, ready.get("start"), outcome.stopped_because, whole_log(rows), log_before)
+        log_before[stage.name], start, gain_before = whole_log(rows), found, own_gain
         del outcome  # and with it what the solver keeps
     raise AssertionError("a design has one stage or more")
 
@@ -179,15 +180,17 @@ def _solved(
     past: Log,
     vial: str,
     slab: int | None,
+    why_slabs: str,
     **also: Any,
 ) -> Outcome:
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
-    `slab` how many slices are designed at a time."""
+    `slab` how many slices are designed at a time, and why."""
     if slab is not None and not is_by_slice(solver, problem):
         raise JobError(
-            "memory does not hold all slices at once, and this design cannot go slab by slab: its slices share rows of "
-            "pixels or light, or its loss, solver or penalties look at all of them together.\n"
-            "  A larger memory_limit_gb in [design], larger voxels, or rows of pixels that lie on slices would do."
+            f"{why_slabs}, and this design cannot go slab by slab: its slices share rows of pixels or light, or its "
+            "loss, solver, penalties or coarse stages look at all of them together.\n"
+            '  Rows of pixels that lie on slices and loss = "soft_window" would do, or a design of all slices at once: '
+            "one process, without slab_slices, with memory for all."
         )
     if iterations is None:
         return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)

@@ -5,6 +5,7 @@ lies in main memory.
 """
 
 import logging
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -22,6 +23,20 @@ from lightlathe.solve.problem import Problem
 from lightlathe.solve.stop import StopRule
 from lightlathe.support.ranks import ranks
 
+
+def _least(each: list[float]) -> float:
+    return math.nan if any(map(math.isnan, each)) else min(each)
+
+
+# how the figures of slabs make one of the whole; the largest where nothing is said
+JOINED: dict[str, Callable[[list[float]], float]] = {
+    "loss": lambda each: math.fsum(each) / len(each),
+    "iou": _least,
+    "window_relative": _least,
+    "best_window": _least,
+    "wrong": math.fsum,
+    "best_wrong": math.fsum,
+}
 log_ = logging.getLogger(__name__)
 Run = dict[str, Any]
 
@@ -47,6 +62,7 @@ def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
     quality    (slice,) window of each slice's best patterns, or minus its loss where it has none
     lanes      (slice,) int64 slices that the pass goes over;   done   how many of them it is through with
     most       slices at a time: a run that is resumed takes as many as it began with
+    slabs, ended, why   how many slabs the pass has done, how many of them a rule ended, and the last rule's words
     iteration  that the slices have reached, or the slab under way;   slab   its state, where one is under way
     """
     angles, columns, slices = problem.operator.pattern_shape
@@ -56,6 +72,9 @@ def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
         "lanes": torch.arange(slices),
         "done": 0,
         "most": most,
+        "ended": 0,
+        "slabs": 0,
+        "why": ALL_DONE,
         "first": 0,
         "iteration": 0,
         "seconds": seconds,
@@ -82,7 +101,7 @@ def passed(
     process after each logged iteration, of several after each round of slabs, by the first of them.
     Where the device runs out of memory, slabs are halved from there on.
     """
-    team, lanes, log, why = ranks(), run["lanes"], {}, ALL_DONE
+    team, lanes, log = ranks(), run["lanes"], {}
     began = time.perf_counter() - run["seconds"]
     while run["done"] < len(lanes):
         most = run["most"]
@@ -115,7 +134,7 @@ def passed(
                     on_iteration=told,
                     checkpoint=keep,
                     stop=_share(stop, spent_s, rounds_left),
-                    state=_on(part.operator.device, run.get("slab")),
+                    state=_on(part.operator.device, run.get("slab") if team.first else None),  # of the first slab to do
                     spent_s=spent_s,
                 )
             except torch.OutOfMemoryError:
@@ -135,13 +154,47 @@ def passed(
                     log.setdefault(name, []).append(value)
                 if rank != team.rank and on_iteration is not None:
                     on_iteration(row)
-            why = why if reason == ALL_DONE else reason
+            if reason != ALL_DONE:
+                run = {**run, "ended": run["ended"] + 1, "why": reason}
             _take(run, here, None if outcome is None else outcome.state, rank)
         done = run["done"] + sum(len(here) for here in groups)
-        run = {**run, "done": done, "slab": None, "seconds": time.perf_counter() - began}
+        run = {**run, "done": done, "slabs": run["slabs"] + len(groups), "slab": None}
+        run["seconds"] = time.perf_counter() - began
         if checkpoint is not None and team.size > 1 and team.first:
             checkpoint(run)
-    return Passed({**run, "iteration": iterations, "first": iterations}, log, why)
+    why = _ended(run, stop)
+    run = {**run, "iteration": iterations, "first": iterations, "slabs": 0, "ended": 0, "why": ALL_DONE}
+    return Passed(run, log, why)
+
+
+def _ended(run: Run, stop: Stop | None) -> str:
+    """Why a pass over all slabs ended: a rule counts where every slab met it, one on time where it is over."""
+    if isinstance(stop, StopRule) and stop.seconds is not None and run["seconds"] >= stop.seconds:
+        return f"{stop.seconds} s spent"
+    if run["ended"] < run["slabs"]:
+        return ALL_DONE
+    if isinstance(stop, StopRule) and stop.window is not None and "process window" in run["why"]:
+        return f"process window of {stop.window} reached in every slab"
+    return run["why"]
+
+
+def whole_log(log: dict[str, list[float]]) -> dict[str, list[float]]:
+    """The log of slabs as one of the whole: a row for each logged iteration, of the slabs that reached it.
+
+    Windows are the narrowest of the slabs, overlaps the least, wrong voxels their sum, other shares the largest, the
+    loss its mean, seconds those when the last slab was there; `slabs` is their number. Of a log without slabs: itself.
+    """
+    if "slab" not in log:
+        return log
+    rows: dict[float, list[int]] = {}
+    for place, iteration in enumerate(log["iteration"]):
+        rows.setdefault(iteration, []).append(place)
+    joined: dict[str, list[float]] = {"iteration": sorted(rows)}
+    for name, values in log.items():
+        if name not in ("iteration", "slab"):
+            rule = JOINED.get(name, max)
+            joined[name] = [rule([values[n] for n in rows[at]]) for at in joined["iteration"]]
+    return joined | {"slabs": [float(len(rows[at])) for at in joined["iteration"]]}
 
 
 def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
@@ -193,10 +246,11 @@ def _on(device: torch.device, state: Any) -> Any:
 
 
 def _share(stop: Stop | None, spent_s: float, slabs: int) -> Stop | None:
-    """The rule for one slab, of so many that are left: its share of the time; no voxel wrong where some may be."""
+    """The rule for one slab, of so many that are left: its share of the time. How many voxels may be wrong is a matter
+    of the whole."""
     if not isinstance(stop, StopRule):
         return stop
     seconds = None if stop.seconds is None else spent_s + max(stop.seconds - spent_s, 0.0) / slabs
     if seconds is not None:
         seconds = max(seconds, 1e-9)
-    return replace(stop, seconds=seconds, wrong_voxels=None if stop.wrong_voxels is None else 0)
+    return replace(stop, seconds=seconds, wrong_voxels=None)
