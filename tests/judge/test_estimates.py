@@ -30,7 +30,7 @@ from lightlathe.judge.estimates import (
 )
 from lightlathe.judge.evidence import Doses, bound_of, doses_of
 from lightlathe.judge.seen import CameOut
-from lightlathe.quantities import SOLID
+from lightlathe.quantities import IGNORED, SOLID
 from lightlathe.report.after_print import _absorption_for, changes, estimates
 from lightlathe.resins.own import absorbing
 from lightlathe.support.words import amount
@@ -243,3 +243,26 @@ def test_the_core_is_inside_and_near_the_axis(record):
     core = torch.from_numpy(across.core)
     assert bool((record.part.judged[..., across.block] == SOLID)[core].all())
     assert float(radius[core.any(2)].max()) <= math.sqrt(0.1) * 2.0 + voxel  # a tenth of the disc's area, at 2 mm
+
+
+def test_without_surroundings_prints_are_still_held_against_each_other(record):
+    """There is no threshold to read, but too little at a longer exposure contradicts too much at a shorter one."""
+    judged = torch.where(record.part.judged == SOLID, record.part.judged, torch.full_like(record.part.judged, IGNORED))
+    alone = replace(record, part=replace(record.part, judged=judged))
+    nothing, solid = (CameOut("nothing"),), (CameOut("all solid"),)
+    assert after_print(alone, [Vial(5.0, nothing)]).next.factor == pytest.approx(1.5)
+    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("mirrored"),))]).next is not None
+    found = after_print(alone, [Vial(5.0, solid), Vial(9.0, nothing)])
+    assert found.contradiction
+    assert found.next is None
+    assert found.threshold is None
+
+
+def test_in_a_resin_whose_doses_change_with_time_only_the_order_of_exposures_contradicts(record, monkeypatch):
+    """Too thin by the same at 1.6 times the exposure asks for another threshold, which such a resin may have."""
+    planned = record.patterns.exposure_s
+    vials = [Vial(planned, (CameOut("thin", 0.1, 0.005),)), Vial(1.6 * planned, (CameOut("thin", 0.1, 0.005),))]
+    assert after_print(record, vials, absorption=False).contradiction
+    monkeypatch.setattr("lightlathe.flow.after_print.is_steady", lambda *_: False)
+    assert not after_print(record, vials, absorption=False).contradiction
+    assert after_print(record, [*vials, Vial(planned / 2, (CameOut("fat"),))], absorption=False).contradiction

@@ -103,9 +103,10 @@ def _advised(record: Record, said: AfterPrint) -> AfterPrint:
     """With the exposure to try next, or with the reason why there is none."""
     agreeing = [vial for vial in said.vials if not at_odds(vial, said.doses)]
     stated = job_of(record).resin.absorption_per_mm
-    ruled_out = said.absorption is not None and said.absorption.rules_out(stated)
+    together = said.steady or len({vial.exposure_s for vial in agreeing}) < 2  # prints that share one threshold
+    ruled_out = together and said.absorption is not None and said.absorption.rules_out(stated)
     against = contradicting(agreeing)
-    if not ruled_out and (said.steady or len({vial.exposure_s for vial in agreeing}) == 1):
+    if together and not ruled_out:
         of_threshold = "" if said.threshold is None else said.threshold.against
         of_absorption = "" if said.absorption is None else said.absorption.against
         against = f"no one dose fits all prints: {of_threshold}" if of_threshold else against or of_absorption
@@ -178,7 +179,7 @@ def _next(
         most = max(same, key=lambda vial: last.way * vial.exposure_s)
         return _alone(record, most, doses)
     job, turn_s = job_of(record), record.patterns.exposure_s / record.patterns.turns
-    if math.isnan(threshold.value):
+    if math.isnan(threshold.value) or threshold.against:
         prints = count(sum(vial.way != 0 for vial in asking), "print")
         reason = f"By {prints}: this exposure lies between those too short and too long."
     else:
