@@ -31,7 +31,8 @@ from lightlathe.judge.estimates import (
 from lightlathe.judge.evidence import Doses, bound_of, doses_of
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import IGNORED, SOLID
-from lightlathe.report.after_print import _absorption_for, changes, estimates
+from lightlathe.report.after_print import _absorption_for, changes
+from lightlathe.report.estimates import estimates
 from lightlathe.resins.own import absorbing
 from lightlathe.support.words import amount
 

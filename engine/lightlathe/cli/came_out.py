@@ -12,7 +12,8 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
     """What the prints say, those kept of this result with them; with --keep the new ones are kept too."""
     from lightlathe.flow.after_print import after_print, vial_of
     from lightlathe.judge.seen import exposure_and_words, read_all
-    from lightlathe.report.after_print import changes, estimates, question
+    from lightlathe.report.after_print import changes
+    from lightlathe.report.estimates import estimates, question
     from lightlathe.result.outcomes import Kept, keep_outcomes, outcomes_path, photo_of, read_outcomes
 
     said = arguments.came_out or []
