@@ -103,8 +103,93 @@ def test_several_vials_are_kept_and_put_together(result, capsys, tmp_path):
         (["--came-out", "wonky"], "'wonky' is not understood"),
         (["--came-out", "too thin by 9 mm"], "outside what this part holds"),
         (["--came-out", "0 s: nothing"], "expected a time above 0"),
+        (["--came-out", "-5 s: nothing"], "the exposure is -5 s"),
+        (["--came-out", ""], "is empty"),
+        (["--came-out", "48 s:"], "is empty"),
     ],
 )
 def test_one_clear_error(result, arguments, message, capsys):
     assert main(["predict", result, *arguments]) == 1
     assert message in capsys.readouterr().err
+
+
+def said_of(result, capsys, *prints, options=()):
+    """What is said of prints, as printed."""
+    words = [word for one in prints for word in ("--came-out", one)]
+    assert main(["predict", result, *words, *options]) == 0
+    return capsys.readouterr().out
+
+
+def test_what_was_seen_of_every_print_is_answered(result, capsys):
+    prints = ["skin solid and centre liquid", "doubled edges by 0.2 mm", "mirrored"]
+    said = said_of(result, capsys, *prints)
+    for words, answer in zip(prints, ["it absorbs above 0.", "axis_offset_pixels = ", "write sense = "], strict=True):
+        assert answer in said
+        assert sum(line.startswith(f"{words}: ") for line in said.splitlines()) == 1
+    assert "1.5 times longer" in said_of(result, capsys, "nothing", "mirrored")  # and the exposure is not forgotten
+
+
+def test_what_earlier_prints_had_is_named_and_kept_prints_alone_are_answered_in_full(result, capsys):
+    said_of(result, capsys, "sank", options=["--keep"])
+    said = said_of(result, capsys, "mirrored")
+    assert "not said of these, so taken as mended: sank." in said
+    assert "Pa s or more" not in said
+    alone = said_of(result, capsys, options=["--kept"])
+    assert re.match(r"prints: +[0-9.]+ s: sank\n", alone)  # one kept print is shown as well
+    assert "Pa s or more" in alone
+
+
+def test_no_exposure_mends_too_little_and_too_much_of_one_print(result, capsys):
+    for words in ("holes closed, too thin by 0.1 mm", "too thin and holes closed"):
+        said = said_of(result, capsys, words)
+        assert "no one exposure mends both" in said
+        assert "blur_mm" in said
+        assert "axis_offset_pixels" in said
+        assert "window between them: the most exposed place around the part got" in said
+        assert "no exposure is advised: none mends" in said
+        assert "next exposure" not in said
+        assert "threshold:" not in said
+    both = said_of(result, capsys, "9.8 s: too thin", "10 s: holes closed, too thin by 0.1 mm")
+    assert "next exposure" not in both
+
+
+def test_where_prints_contradict_each_other_the_question_comes_first_and_no_exposure_follows(result, capsys):
+    said_of(result, capsys, "9.8 s: too thin by 0.1 mm", options=["--keep"])
+    said = said_of(result, capsys, "60 min: nothing")
+    lines = [line for line in said.splitlines() if not line.startswith(("prints:", " "))]
+    assert lines[0].startswith("no one dose fits all prints: '3600 s: nothing' asks for more than ")
+    assert "one misread?" in lines[0]
+    assert "a.lathe.outcomes.json" in said  # where the kept one can be taken out
+    for absent in ("next exposure", "threshold:", "[resin]"):
+        assert absent not in said
+    found = json.loads(said_of(result, capsys, "60 min: nothing", options=["--json"]))
+    assert "exposure_s" not in found
+    assert found["contradiction"] in lines[0]
+    assert "keep it" not in said_of(result, capsys, "60 min: nothing", "61 min: right")
+
+
+def test_a_liquid_centre_comes_before_the_exposure(result, capsys):
+    said_of(result, capsys, "9.8 s: skin solid and centre liquid", options=["--keep"])
+    for said in (
+        said_of(result, capsys, "9.8 s: too thin by 0.05 mm"),
+        said_of(result, capsys, "skin solid and centre liquid, too thin"),
+    ):
+        assert "next exposure" not in said
+        assert "skin solid and centre liquid" in said
+        assert "[resin]" not in said
+    assert "keep it" in said_of(result, capsys, "11 s: right")  # a longer exposure had a solid centre
+
+
+def test_the_core_needs_what_the_prints_say_where_they_tell_of_the_threshold(result, capsys):
+    prints = "9.8 s: skin solid and centre liquid, too thin by 0.05 mm"
+    found = json.loads(said_of(result, capsys, prints, options=["--json"]))
+    assert f"{found['threshold_mj_cm3']['value']:.3g}" in found["changes"][0]
+
+
+def test_only_prints_that_tell_of_the_threshold_are_counted(result, capsys):
+    telling = ["8 s: nothing", "9.8 s: too thin by 0.1 mm"]
+    others = ["10 s: mirrored", "10 s: sank"]
+    assert "By 2 prints the threshold is" in said_of(result, capsys, *others, *telling)
+    one = said_of(result, capsys, *others, telling[1])
+    assert "prints the threshold is" not in one
+    assert "for [resin]" not in one  # one print alone is no measurement of a resin

@@ -5,6 +5,7 @@ true threshold, and what came out is read off by counting voxels.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,12 +17,24 @@ from lightlathe.flow.after_print import TIMES, after_print
 from lightlathe.flow.recorded import job_of
 from lightlathe.job import parse_job
 from lightlathe.judge.across import Across
-from lightlathe.judge.estimates import Estimate, Vial, _between, contradicting, next_of, threshold_from
+from lightlathe.judge.estimates import (
+    Estimate,
+    Vial,
+    _between,
+    at_odds,
+    centre_liquid,
+    contradicting,
+    next_of,
+    telling,
+    threshold_from,
+)
 from lightlathe.judge.evidence import Doses, bound_of, doses_of
 from lightlathe.judge.seen import CameOut
-from lightlathe.quantities import SOLID
-from lightlathe.report.after_print import _absorption_for
+from lightlathe.quantities import IGNORED, SOLID
+from lightlathe.report.after_print import _absorption_for, changes
+from lightlathe.report.estimates import estimates
 from lightlathe.resins.own import absorbing
+from lightlathe.support.words import amount
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +103,14 @@ def test_the_true_absorption_lies_in_the_interval(record):
     assert not found.against
     assert found.low <= true <= found.high
     assert found.low > job.resin.absorption_per_mm  # the job's own is ruled out
+    for said in (after_print(record, vials), after_print(record, vials[::-1], named=1)):
+        told = " ".join([*changes(record, said), *estimates(record, said)])
+        assert said.next is None or any(one.kind == "right" for one in said.vials[-1].seen)
+        assert said.threshold is None
+        assert "liquid_below" not in told  # doses that rest on the absorption that is ruled out
+        assert "times the exposure" not in told
+        if not any(one.kind == "right" for one in said.vials[-1].seen):
+            assert f"absorption_per_mm = {amount(found.value, 3)}" in said.withheld or not found.closed
 
 
 def test_between_the_absorptions_tried_doses_are_as_predicted(record):
@@ -178,6 +199,36 @@ def test_prints_that_contradict_each_other_are_named():
     assert next_of(vials, found, FLAT) is None
 
 
+def test_a_print_at_odds_with_itself():
+    """Too thin by 0.2 mm at 10 s: about 50; holes closed: below 38. Right: 60 / 1.1 at most to 20, 38 fits as well."""
+    thin, closed = CameOut("thin", 0.2, 0.01), CameOut("holes closed")
+    assert at_odds(Vial(10.0, (thin, closed)), None)
+    assert not at_odds(Vial(10.0, (thin,)), FLAT)
+    assert not at_odds(Vial(10.0, (CameOut("all solid"), closed)), FLAT)
+    right = CameOut("right")
+    for most_out, odd in ((38.0, False), (10.0, True)):  # a right print lies between 0.9 * 20 and 1.1 * 60 at most
+        doses = replace(FLAT, most_out=most_out)
+        assert at_odds(Vial(10.0, (right, closed)), doses) == odd
+
+
+def test_prints_that_tell_nothing_are_not_counted():
+    said = [CameOut("nothing"), CameOut("mirrored"), CameOut("liquid centre"), CameOut("right")]
+    assert telling([Vial(10.0, (one,)) for one in said], FLAT) == 2
+
+
+def test_a_liquid_centre_counts_until_a_longer_exposure_had_a_solid_one():
+    liquid, right = Vial(10.0, (CameOut("liquid centre"),)), (CameOut("right"),)
+    assert centre_liquid(liquid, [liquid, Vial(9.0, right), Vial(11.0, (CameOut("mirrored"),))])
+    assert not centre_liquid(liquid, [liquid, Vial(11.0, right)])
+    assert not centre_liquid(Vial(10.0, right), [liquid])
+
+
+def test_an_interval_rules_out_what_lies_outside_it():
+    found = Estimate(0.476, 0.285, 0.796)
+    assert [found.rules_out(value) for value in (0.2, 0.284, 0.4, 0.9)] == [True, False, False, True]
+    assert not Estimate(math.nan, 0.0, math.inf, "none agrees").rules_out(0.2)
+
+
 def test_an_open_interval_has_no_value_and_is_no_resin():
     found = threshold_from([Vial(10.0, (CameOut("nothing"),))], FLAT)
     assert math.isnan(found.value)
@@ -193,3 +244,26 @@ def test_the_core_is_inside_and_near_the_axis(record):
     core = torch.from_numpy(across.core)
     assert bool((record.part.judged[..., across.block] == SOLID)[core].all())
     assert float(radius[core.any(2)].max()) <= math.sqrt(0.1) * 2.0 + voxel  # a tenth of the disc's area, at 2 mm
+
+
+def test_without_surroundings_prints_are_still_held_against_each_other(record):
+    """There is no threshold to read, but too little at a longer exposure contradicts too much at a shorter one."""
+    judged = torch.where(record.part.judged == SOLID, record.part.judged, torch.full_like(record.part.judged, IGNORED))
+    alone = replace(record, part=replace(record.part, judged=judged))
+    nothing, solid = (CameOut("nothing"),), (CameOut("all solid"),)
+    assert after_print(alone, [Vial(5.0, nothing)]).next.factor == pytest.approx(1.5)
+    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("mirrored"),))]).next is not None
+    found = after_print(alone, [Vial(5.0, solid), Vial(9.0, nothing)])
+    assert found.contradiction
+    assert found.next is None
+    assert found.threshold is None
+
+
+def test_in_a_resin_whose_doses_change_with_time_only_the_order_of_exposures_contradicts(record, monkeypatch):
+    """Too thin by the same at 1.6 times the exposure asks for another threshold, which such a resin may have."""
+    planned = record.patterns.exposure_s
+    vials = [Vial(planned, (CameOut("thin", 0.1, 0.005),)), Vial(1.6 * planned, (CameOut("thin", 0.1, 0.005),))]
+    assert after_print(record, vials, absorption=False).contradiction
+    monkeypatch.setattr("lightlathe.flow.after_print.is_steady", lambda *_: False)
+    assert not after_print(record, vials, absorption=False).contradiction
+    assert after_print(record, [*vials, Vial(planned / 2, (CameOut("fat"),))], absorption=False).contradiction

@@ -57,6 +57,8 @@ def test_an_exposure_before_the_words():
     assert exposure_and_words("36 s: too thin") == (36.0, "too thin")
     assert exposure_and_words("1.5 min: nothing") == (90.0, "nothing")
     assert exposure_and_words("too thin") == (None, "too thin")
+    assert exposure_and_words("-5 s: nothing") == exposure_and_words("\u22125 s: nothing") == (-5.0, "nothing")
+    assert exposure_and_words("48 s:") == (48.0, "")
 
 
 @pytest.mark.parametrize(
@@ -68,7 +70,15 @@ def test_an_exposure_before_the_words():
         ("soft by 2 mm", "goes with too thin, too fat, doubled edges alone"),
         ("wonky", "'wonky' is not understood"),
         ("too thin, wonky", "'wonky' is not understood"),
-        ("", "'' is not understood"),
+        ("", "'', which is empty"),
+        (" , ", "' , ', which is empty"),
+        ("48s sank", "A colon follows the exposure: '48 s: sank'"),
+        ("1.5 minutes, nothing", "A colon follows the exposure: '1.5 min: nothing'"),
+        ("7,85 mm instead of 8 mm", "Decimals take a point: 7.85"),
+        ("too thin by 0,1 mm", "Decimals take a point: 0.1"),
+        ("sankk", "'48 s: sank'"),
+        ("nothing, holes closed", "contradicts itself"),
+        ("holes closed and all liquid", "contradicts itself"),
         ("too thin, too fat", "contradicts itself"),
         ("nothing and right", "contradicts itself"),
         ("0 mm instead of 8 mm", "sizes above 0"),

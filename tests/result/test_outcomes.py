@@ -2,8 +2,10 @@
 
 import json
 import os
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from filelock import FileLock
 
 import lightlathe as ll
 from lightlathe.errors import ResultError
@@ -102,3 +104,25 @@ def test_a_photo_is_kept_by_its_path_from_the_result_where_it_lies_beside_it(res
     assert photo_of(near, result)[1] == photo_of(far, result)[1]
     with pytest.raises(ResultError, match="the photo cannot be read"):
         photo_of(result.parent / "none.jpg", result)
+
+
+def test_who_waits_in_vain_leaves_the_lock_to_its_holder(result, monkeypatch):
+    monkeypatch.setattr("lightlathe.result.outcomes.WAIT_S", 0.1)
+    lock = result.with_name(".a.lathe.outcomes.json.lock")
+    with FileLock(lock):
+        for _ in range(2):  # the second one would get in if the first had removed the lock
+            with pytest.raises(ResultError, match="another process is writing it"):
+                keep_outcomes(result, [Kept(36.0, "nothing")])
+        assert lock.exists()
+    assert read_outcomes(result) == ()
+    keep_outcomes(result, [Kept(36.0, "nothing")])
+    assert len(read_outcomes(result)) == 1
+
+
+def test_of_writers_at_once_none_loses_a_print(result):
+    """Each reads the list, adds a print and replaces the file: two that held the lock at once would lose one."""
+    exposures = [float(n) for n in range(1, 25)]
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(lambda seconds: keep_outcomes(result, [Kept(seconds, "nothing")]), exposures))
+    assert sorted(one.exposure_s for one in read_outcomes(result)) == exposures
+    assert sorted(os.listdir(result.parent)) == ["a.lathe.h5", "a.lathe.outcomes.json"]

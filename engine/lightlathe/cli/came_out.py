@@ -12,8 +12,9 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
     """What the prints say, those kept of this result with them; with --keep the new ones are kept too."""
     from lightlathe.flow.after_print import after_print, vial_of
     from lightlathe.judge.seen import exposure_and_words, read_all
-    from lightlathe.report.after_print import changes, estimates
-    from lightlathe.result.outcomes import Kept, keep_outcomes, photo_of, read_outcomes
+    from lightlathe.report.after_print import changes
+    from lightlathe.report.estimates import estimates, question
+    from lightlathe.result.outcomes import Kept, keep_outcomes, outcomes_path, photo_of, read_outcomes
 
     said = arguments.came_out or []
     if arguments.photo is not None and len(said) != 1:
@@ -30,7 +31,7 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
             raise LightlatheError(f"'{words}' names an exposure, and --exposure too; expected one of the two.")
         new.append((vial_of(record, read_all(rest), arguments.exposure if seconds is None else seconds), rest))
     before = [vial_of(record, read_all(one.came_out), one.exposure_s) for one in kept]
-    found = after_print(record, [*before, *(vial for vial, _ in new)])
+    found = after_print(record, [*before, *(vial for vial, _ in new)], named=len(new) or None)
     path = None
     if arguments.keep:
         photo = (None, None) if arguments.photo is None else photo_of(arguments.photo, arguments.result)
@@ -39,10 +40,13 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(_as_json(found, lines), indent=1))
         return 0
-    if len(found.vials) > 1:
+    if len(found.vials) > 1 or not said:
         for number, vial in enumerate(found.vials):
             print(f"{'prints:' if number == 0 else '':12}{vial.words}{'' if number < len(before) else '  (new)'}")
-    print("\n".join(lines + _next(record, found, arguments) + more))
+    asked = question(found)
+    if asked and before:
+        asked.append(f"a kept print that was misread is taken out of 'vials' in {outcomes_path(arguments.result)}")
+    print("\n".join(asked + lines + _next(record, found, arguments) + more))
     if path is not None:
         print(f"kept in {path}")
     elif said:
@@ -56,7 +60,7 @@ def _next(record: Any, found: Any, arguments: argparse.Namespace) -> list[str]:
     from lightlathe.support.words import count
 
     if found.next is None:
-        return []
+        return [f"no exposure is advised: {found.withheld}"] if found.withheld else []
     advice, turns, file = found.next, record.patterns.turns, shlex.quote(str(arguments.result))
     lines = [advice.text()]
     if advice.exposure_s <= pipeline.job_of(record).turn.longest_s:
@@ -72,6 +76,8 @@ def _as_json(found: Any, lines: list[str]) -> dict[str, Any]:
     return {
         **top,
         "prints": [{"exposure_s": vial.exposure_s, "seen": [one.words for one in vial.seen]} for vial in found.vials],
+        "contradiction": found.contradiction or None,
+        "no_exposure_because": found.withheld or None,
         "changes": lines,
         "threshold_mj_cm3": None if found.threshold is None else found.threshold.as_json(),
         "absorption_per_mm": None if found.absorption is None else found.absorption.as_json(),

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lightlathe.errors import JobError
 from lightlathe.flow.prediction import predict
@@ -10,7 +10,17 @@ from lightlathe.flow.recorded import job_of
 from lightlathe.judge import NextExposure, is_steady, next_exposure
 from lightlathe.judge.across import Across
 from lightlathe.judge.came_out import LEAP, to_try
-from lightlathe.judge.estimates import Estimate, Vial, absorption_from, contradicting, next_of, threshold_from
+from lightlathe.judge.estimates import (
+    Estimate,
+    Vial,
+    absorption_from,
+    at_odds,
+    centre_liquid,
+    contradicting,
+    next_of,
+    telling,
+    threshold_from,
+)
 from lightlathe.judge.evidence import Doses, doses_of
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import LIQUID
@@ -26,10 +36,14 @@ TIMES = (0.5, 1.0, 2.0, 4.0)  # the job's absorption, at which prints are predic
 class AfterPrint:
     """What the prints of a result say, the last one last.
 
-    next         the exposure to try next; None where the last print's faults are not those of exposure
-    threshold    of the resin, mJ/cm3; None where the part has no surface to read one from
-    absorption   1/mm; None where it was not asked for, or no print tells of it
-    steady       the resin's doses do not change with the exposure time, so that prints may be put together
+    next           the exposure to try next; None where it is withheld, and where no print asks for one
+    threshold      of the resin, mJ/cm3; None where the part has no surface to read one from, and where the absorption
+                   that the doses rest on is ruled out
+    absorption     1/mm; None where it was not asked for, or no print tells of it
+    steady         the resin's doses do not change with the exposure time, so that prints may be put together
+    named          how many of the latest prints are new; all of them where only kept ones are looked at
+    contradiction  prints that cannot all be true, in words; empty where there are none. Nothing is advised then
+    withheld       why no exposure is given where a print asks for another; empty where one is given, or none asks
     """
 
     vials: tuple[Vial, ...]
@@ -38,33 +52,86 @@ class AfterPrint:
     absorption: Estimate | None
     doses: Doses | None
     steady: bool
+    named: int
+    contradiction: str = ""
+    withheld: str = ""
+
+    @property
+    def told(self) -> int:
+        """How many prints tell of the threshold."""
+        if self.doses is None:
+            return 0
+        return telling([vial for vial in self.vials if not at_odds(vial, self.doses)], self.doses)
+
+    @property
+    def new(self) -> tuple[Vial, ...]:
+        return self.vials[len(self.vials) - self.named :]
 
 
-def after_print(record: Record, vials: Sequence[Vial], *, absorption: bool = True) -> AfterPrint:
+def after_print(
+    record: Record, vials: Sequence[Vial], *, absorption: bool = True, named: int | None = None
+) -> AfterPrint:
     """What prints of a record say together; vials with exposure and what was seen (judge/seen.py), the latest last.
 
     absorption   estimate it too, where there are two prints or more: three more predictions
+    named        how many of the latest prints are new (AfterPrint); all of them without it
     Raises JobError for exposures that are not above 0 and for what no print can be read from (`next_exposure`).
     """
     if not vials:
         raise JobError("no print was named; expected what came out of one at least.")
     for vial in vials:
         if not (math.isfinite(vial.exposure_s) and vial.exposure_s > 0):
-            raise JobError(f"the exposure is {vial.exposure_s} s; expected a time above 0.")
+            raise JobError(f"the exposure is {vial.exposure_s:g} s; expected a time above 0.")
     steady = is_steady(job_of(record).resin, record.patterns.exposure_s)
-    if not bool((record.part.judged == LIQUID).any()):  # no surface to read anything from
-        return AfterPrint(tuple(vials), _alone(record, vials[-1], None), None, None, None, steady)
-    with doing("comparing with the predicted dose"):
-        across = Across.of(record.part)
-        doses = doses_of(record.prediction.dose, across, record.quality, record.patterns.exposure_s)
-    for vial in vials:
-        _require_readable(vial, doses)
-    threshold = threshold_from(vials, doses)
-    found = None
-    if absorption and len(vials) > 1:
-        found = absorption_from(vials, _predicted(record, across, doses))
-        found = None if not found.against and found.low == 0 and math.isinf(found.high) else found
-    return AfterPrint(tuple(vials), _next(record, vials, threshold, doses), threshold, found, doses, steady)
+    doses, threshold, found = None, None, None
+    if bool((record.part.judged == LIQUID).any()):  # else there is no surface to read anything from
+        with doing("comparing with the predicted dose"):
+            across = Across.of(record.part)
+            doses = doses_of(record.prediction.dose, across, record.quality, record.patterns.exposure_s)
+        for vial in vials:
+            _require_readable(vial, doses)
+        agreeing = [vial for vial in vials if not at_odds(vial, doses)]
+        threshold = threshold_from(agreeing, doses)
+        if absorption and len(agreeing) > 1:
+            found = absorption_from(agreeing, _predicted(record, across, doses))
+            found = None if not found.against and found.low == 0 and math.isinf(found.high) else found
+    said = AfterPrint(tuple(vials), None, threshold, found, doses, steady, len(vials) if named is None else named)
+    return _advised(record, said)
+
+
+def _advised(record: Record, said: AfterPrint) -> AfterPrint:
+    """With the exposure to try next, or with the reason why there is none."""
+    agreeing = [vial for vial in said.vials if not at_odds(vial, said.doses)]
+    stated = job_of(record).resin.absorption_per_mm
+    together = said.steady or len({vial.exposure_s for vial in agreeing}) < 2  # prints that share one threshold
+    ruled_out = together and said.absorption is not None and said.absorption.rules_out(stated)
+    against = contradicting(agreeing)
+    if together and not ruled_out:
+        of_threshold = "" if said.threshold is None else said.threshold.against
+        of_absorption = "" if said.absorption is None else said.absorption.against
+        against = f"no one dose fits all prints: {of_threshold}" if of_threshold else against or of_absorption
+    if against:
+        return replace(said, contradiction=against)
+    right = any(one.kind == "right" for one in said.vials[-1].seen) and said.vials[-1] in agreeing
+    why = "" if right else _withheld(said, stated, ruled_out)
+    following = None if why else _next(record, agreeing, said.threshold, said.doses)
+    return replace(said, next=following, threshold=None if ruled_out else said.threshold, withheld=why)
+
+
+def _withheld(said: AfterPrint, stated: float, ruled_out: bool) -> str:
+    """Why no exposure can be advised; empty where one can."""
+    if ruled_out and said.absorption is not None:
+        found = said.absorption
+        value = f"absorption_per_mm = {amount(found.value, 3)}" if found.closed else "the absorption measured"
+        return (
+            f"the doses rest on the {amount(stated, 3)} 1/mm that the job says, which these prints rule out. Design "
+            f"again with {value} (lightlathe resin measures it), print, and say what comes out of that"
+        )
+    if any(at_odds(vial, said.doses) for vial in said.new):
+        return "none mends too little in one place and too much in another"
+    if any(vial.way for vial in said.vials) and any(centre_liquid(vial, said.vials) for vial in said.vials):
+        return "the liquid centre has to be mended first"
+    return ""
 
 
 def _require_readable(vial: Vial, doses: Doses) -> None:
@@ -96,25 +163,30 @@ def _predicted(record: Record, across: Across, own: Doses) -> list[tuple[float, 
     return found
 
 
-def _next(record: Record, vials: Sequence[Vial], threshold: Estimate, doses: Doses) -> NextExposure | None:
-    """From all prints where they bracket the threshold, else from the one that says most."""
-    last = vials[-1]
-    if contradicting(vials) or len(vials) == 1:
+def _next(
+    record: Record, vials: Sequence[Vial], threshold: Estimate | None, doses: Doses | None
+) -> NextExposure | None:
+    """From all prints where they bracket the threshold, else from the one that says most; None where none asks."""
+    asking = [vial for vial in vials if vial.way or any(one.kind == "right" for one in vial.seen)]
+    if not asking:
+        return None
+    last = asking[-1]
+    if len(asking) == 1 or any(one.kind == "right" for one in last.seen) or threshold is None or doses is None:
         return _alone(record, last, doses)
-    if any(one.kind == "right" for one in last.seen):
-        return _alone(record, last, doses)
-    seconds = next_of(vials, threshold, doses)
+    seconds = next_of(asking, threshold, doses)
     if seconds is None:
-        ways = [vial for vial in vials if vial.way]
-        if not ways or last.way == 0:
-            return _alone(record, last, doses)
-        same = [vial for vial in ways if vial.way == last.way]
+        same = [vial for vial in asking if vial.way == last.way]
         most = max(same, key=lambda vial: last.way * vial.exposure_s)
         return _alone(record, most, doses)
     job, turn_s = job_of(record), record.patterns.exposure_s / record.patterns.turns
-    known = "" if math.isnan(threshold.value) else f" the threshold is {threshold.text('mJ/cm3')}; "
-    reason = f"By {count(len(vials), 'print')}{known or ': '}this exposure "
-    reason += "brings that dose to the wanted surface." if known else "lies between those too short and too long."
+    if math.isnan(threshold.value) or threshold.against:
+        prints = count(sum(vial.way != 0 for vial in asking), "print")
+        reason = f"By {prints}: this exposure lies between those too short and too long."
+    else:
+        reason = (
+            f"By {count(telling(vials, doses), 'print')} the threshold is {threshold.text('mJ/cm3')}; this exposure "
+            "brings that dose to the wanted surface."
+        )
     return to_try(seconds / last.exposure_s, last.exposure_s, turn_s, threshold.value, reason, job.turn.longest_s)
 
 

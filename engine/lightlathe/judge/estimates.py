@@ -7,12 +7,13 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from lightlathe.judge.evidence import OVER, UNDER, Bound, Doses, bound_of, core_bound
+from lightlathe.judge.evidence import CORE_SOLID, OVER, UNDER, Bound, Doses, bound_of, core_bound
 from lightlathe.judge.seen import CameOut
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount
 
 STEPS = 400  # absorptions that are tried between the smallest and the largest prediction
+SEARCHED = 1.01  # two of these steps: an absorption nearer than that to the interval's end is not ruled out
 FLOOR_PERCENT = 1.0  # no laboratory repeats a dose more closely (common practice, no source)
 WIDE = 1.5  # a threshold known to no better than this factor is no value for [resin] (common practice, no source)
 
@@ -64,6 +65,10 @@ class Estimate:
         """Half the interval, in percent of the value; FLOOR_PERCENT at least."""
         return max(FLOOR_PERCENT, 50 * (self.high - self.low) / self.value)
 
+    def rules_out(self, value: float) -> bool:
+        """Whether a value lies outside the interval, by more than the steps that it was searched in."""
+        return not self.against and not self.low / SEARCHED <= value <= self.high * SEARCHED
+
     def text(self, unit: str) -> str:
         """'36.4 mJ/cm3 (35.1 to 37.9)', 'above 30 mJ/cm3', or nothing known."""
         if not self.closed:
@@ -98,6 +103,32 @@ def threshold_from(vials: Sequence[Vial], doses: Doses) -> Estimate:
     else:
         value = math.sqrt(low * high) if low > 0 and math.isfinite(high) else math.nan
     return Estimate(value, low, high, against)
+
+
+def at_odds(vial: Vial, doses: Doses | None) -> bool:
+    """Whether one print got too little in one place and too much in another, so that no exposure mends both: by its
+    words, or because no threshold agrees with all that was seen of it. Such a print tells of no threshold."""
+    kinds = {one.kind for one in vial.seen}
+    if kinds & set(UNDER) and kinds & set(OVER):
+        return True
+    if doses is None or len(vial.seen) < 2:
+        return False
+    bound = _all(vial, doses)
+    return bound.low > bound.high
+
+
+def centre_liquid(vial: Vial, vials: Sequence[Vial]) -> bool:
+    """Whether a print's centre stayed liquid, and no print of a longer exposure had a solid one."""
+    if all(one.kind != "liquid centre" for one in vial.seen):
+        return False
+    longer = [{one.kind for one in other.seen} for other in vials if other.exposure_s > vial.exposure_s]
+    return not any(kinds & set(CORE_SOLID) and "liquid centre" not in kinds for kinds in longer)
+
+
+def telling(vials: Sequence[Vial], doses: Doses) -> int:
+    """How many prints say something of the threshold."""
+    bounds = [_all(vial, doses) for vial in vials]
+    return sum(bound.low > 0 or math.isfinite(bound.high) for bound in bounds)
 
 
 def _all(vial: Vial, doses: Doses) -> Bound:

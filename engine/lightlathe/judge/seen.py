@@ -38,14 +38,20 @@ WITH_DISTANCE = ("thin", "fat", "doubled edges")
 FORMS = (
     "'too thin by 0.1 mm' (from side to side), '7.85 mm instead of 8 mm', 'too thin', 'too fat', 'right', 'nothing', "
     "'all solid', 'holes closed', 'skin solid and centre liquid', 'top missing', 'bottom missing', 'soft', "
-    "'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'"
+    "'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'; of an exposure of its own: '48 s: sank'"
 )
 FILLERS = {
     "the", "a", "an", "is", "are", "was", "were", "it", "its", "has", "have", "came", "out", "but", "and", "with",
     "part", "print", "prints", "looks", "like", "of", "in", "this", "that", "i", "got", "very", "quite",
 }  # fmt: skip
 _LENGTH = r"([0-9]*\.?[0-9]+) ?(mm|um|μm)"
-_VIAL = re.compile(r"^([0-9]*\.?[0-9]+) ?(s|sec|seconds|min|minutes) ?: ?(.+)$")
+_TIME = r"([-\u2212]?[0-9]*\.?[0-9]+) ?(s|sec|seconds|min|minutes)"
+_VIAL = re.compile(rf"^{_TIME} ?: ?(.*)$")
+_NO_COLON = re.compile(rf"^{_TIME}[ ,.=-]+(.+)$")
+NEVER_TOGETHER = (  # two of a set cannot be said of one print: where nothing came out there are no holes
+    {"thin", "fat", "right", "nothing", "all solid"},
+    {"nothing", "holes closed"},
+)
 MEANS = {phrase: kind for kind, phrases in PHRASES.items() for phrase in phrases}
 
 
@@ -70,11 +76,12 @@ class CameOut:
 
 
 def exposure_and_words(text: str) -> tuple[float | None, str]:
-    """(seconds, the rest) of '36 s: too thin by 0.1 mm'; None where no time goes before the words."""
+    """(seconds, the rest) of '36 s: too thin by 0.1 mm'; None where no time goes before the words. The time may be 0 or
+    negative here (`after_print` refuses it), the rest empty."""
     match = _VIAL.match(_plain(text))
     if match is None:
         return None, text
-    return float(match[1]) * (60.0 if match[2].startswith("min") else 1.0), match[3]
+    return float(match[1].replace("\u2212", "-")) * (60.0 if match[2].startswith("min") else 1.0), match[3]
 
 
 def read_came_out(text: str) -> CameOut:
@@ -92,15 +99,17 @@ def read_all(text: str) -> tuple[CameOut, ...]:
     if whole is not None:
         return (whole,)
     pieces = [piece for piece in re.split(r",(?!\d)|[;+]| and | but ", _plain(text)) if piece.strip()]
+    if not pieces:
+        raise JobError(f"the print came out '{brief(text)}', which is empty; expected one of these.\n  {FORMS}")
     found = []
-    for piece in pieces or [text]:
+    for piece in pieces:
         seen = _one(piece)
         if seen is None:
             raise JobError(_not_understood(text, piece))
         if seen not in found:
             found.append(seen)
-    ways = {seen.kind for seen in found} & {"thin", "fat", "right", "nothing", "all solid"}
-    if len(ways) > 1:
+    kinds = {seen.kind for seen in found}
+    if any(len(kinds & only_one) > 1 for only_one in NEVER_TOGETHER):
         raise JobError(f"the print came out '{brief(text)}', which contradicts itself; expected one of the two.")
     return tuple(found)
 
@@ -156,6 +165,11 @@ def _not_understood(text: str, piece: str) -> str:
             if MEANS[said] in WITH_DISTANCE
             else f" A distance goes with {', '.join(PHRASES[kind][0] for kind in WITH_DISTANCE)} alone."
         )
+    if timed := _NO_COLON.match(_plain(text)):
+        unit = "min" if timed[2].startswith("min") else "s"
+        hint = f" A colon follows the exposure: '{timed[1]} {unit}: {brief(timed[3])}'."
+    if decimal := re.search(r"([0-9]+),([0-9]+)", piece):
+        hint = f" Decimals take a point: {decimal[1]}.{decimal[2]}."
     return (
         f"the print came out '{brief(text)}': {brief(repr(piece.strip()))} is not understood; expected one of these, "
         f"or several with commas.{hint}\n  {FORMS}"

@@ -1,7 +1,7 @@
 """After prints, in words: what to change and by how much, for each thing that was seen."""
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 
 from torch import Tensor
 
@@ -9,6 +9,7 @@ from lightlathe.feasibility.light import DENSITY_RISE_KG_M3
 from lightlathe.feasibility.side_effects import sinking_mm_s
 from lightlathe.flow.after_print import AfterPrint
 from lightlathe.flow.recorded import job_of
+from lightlathe.judge.estimates import Vial, at_odds, centre_liquid
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import SOLID
 from lightlathe.result import Record
@@ -18,42 +19,40 @@ END_SHARE = 0.1  # of the part's height, looked at where its top or bottom is mi
 
 
 def changes(record: Record, found: AfterPrint) -> list[str]:
-    """What to change besides the exposure, one entry for each thing seen of the last print that asks for it."""
-    last = found.vials[-1]
+    """What to change besides the exposure: an entry for each thing seen of the new prints that asks for it.
+
+    What several prints have is answered for the last of them. Of earlier prints a liquid centre is answered too, until
+    a longer exposure had a solid one; the rest stands in one line.
+    """
+    before = found.vials[: len(found.vials) - found.named]
+    liquid = [vial for vial in before if centre_liquid(vial, found.vials)]
+    seen = {one.kind: (one, vial.exposure_s) for vial in liquid for one in vial.seen if one.kind == "liquid centre"}
+    seen |= {one.kind: (one, vial.exposure_s) for vial in found.new for one in vial.seen if one.kind in ADVICE}
+    several = len({used for _, used in seen.values()}) > 1
     lines = []
-    for one in last.seen:
-        if one.kind in ADVICE:
-            lines.append(f"{one.words}: {ADVICE[one.kind](record, found, one, last.exposure_s)}")
+    for one, used in seen.values():
+        at = f" ({amount(used, 4)} s)" if several else ""
+        lines.append(f"{one.words}{at}: {ADVICE[one.kind](record, found, one, used)}")
+    for vial in found.new:
+        if at_odds(vial, found.doses):
+            lines.append(f"{', '.join(one.words for one in vial.seen)}: {_at_odds(record, found, vial.exposure_s)}")
+    return lines + _of_earlier(before, found, set(seen))
+
+
+def _of_earlier(before: Sequence[Vial], found: AfterPrint, answered: set[str]) -> list[str]:
+    """What was said of earlier prints and is not answered again."""
+    lines = [
+        f"'{vial.words}' is left out of what follows: no one exposure mends all of it."
+        for vial in before
+        if at_odds(vial, found.doses)
+    ]
+    rest = {one.kind: one.words for vial in before for one in vial.seen if one.kind in set(ADVICE) - answered}
+    if rest:
+        lines.append(
+            f"kept of earlier prints and not said of these, so taken as mended: {', '.join(rest.values())}. "
+            "predict RESULT --kept says what to change."
+        )
     return lines
-
-
-def estimates(record: Record, found: AfterPrint) -> Iterator[str]:
-    """Threshold and absorption with their intervals, how they were found, and lines for [resin]."""
-    job, threshold, absorption = job_of(record), found.threshold, found.absorption
-    resin = job.resin.at(found.vials[-1].exposure_s)
-    between = ", between what stayed liquid and what turned solid" if threshold is not None and threshold.closed else ""
-    if threshold is not None and threshold.against:
-        yield f"threshold:  no one dose fits all prints: {threshold.against}. Was the lamp the same, one misread?"
-    elif threshold is not None and (threshold.low > 0 or math.isfinite(threshold.high)):
-        yield (
-            f"threshold:  {threshold.text('mJ/cm3')}{between}; the job says "
-            f"{amount(resin.liquid_below_mj_cm3, 3)} to {amount(resin.solid_above_mj_cm3, 3)}"
-        )
-    if absorption is not None and absorption.against:
-        yield f"absorption: {absorption.against}"
-    elif absorption is not None:
-        yield (
-            f"absorption: {absorption.text('1/mm')}, where a threshold agrees with surfaces and cores of all prints; "
-            f"the job says {amount(job.resin.absorption_per_mm, 3)}"
-        )
-    if not found.steady and len({vial.exposure_s for vial in found.vials}) > 1:
-        yield "            this resin's doses change with the time they take: prints of other exposures tell of others"
-    if threshold is not None and threshold.close and found.steady and len(found.vials) > 1:
-        percent = rounded_up(threshold.known_to_percent)
-        yield "for [resin], as these prints have it:"
-        yield f"  liquid_below_mj_cm3 = {amount(threshold.low, 3)}"
-        yield f"  solid_above_mj_cm3 = {amount(threshold.high, 3)}"
-        yield f"  doses_known_to_percent = {percent}"
 
 
 def _soft(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
@@ -72,18 +71,47 @@ def _soft(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
     return f"{text}. More turns the surroundings solid: wash gently and cure it under even light afterwards."
 
 
+def _at_odds(record: Record, found: AfterPrint, used: float) -> str:
+    """Too thin in one place and closed in another, of one print."""
+    text = (
+        "no one exposure mends both: a longer one turns more solid where it is too much already, a shorter one leaves "
+        "more liquid where it is too little. "
+    )
+    doses = found.doses
+    if doses is not None and not math.isnan(doses.most_out):
+        share = used / doses.exposure_s
+        out, inside = amount(share * doses.most_out, 3), amount(share * doses.least_in, 3)
+        between = f"the most exposed place around the part got {out} mJ/cm3 and the weakest of the part {inside}"
+        if doses.most_out >= doses.least_in:
+            text += f"The design has no window between them: {between}. More iterations, a finer pixel or wider holes. "
+        else:
+            text += f"The design has a window between them: {between}, so the light is not what the job says. "
+    return text + (
+        "Blurred light does this (focus; blur_mm in [light]; resin that scatters), and so does an axis that is off "
+        "(doubled edges; axis_offset_pixels). Measure these, write them, and design again."
+    )
+
+
 def _liquid_centre(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
     """On the axis the dose of straight light is proportional to a exp(-a R), so it falls with a beyond 1 / R."""
     job, radius = job_of(record), record.vial_radius_mm
-    a, gel = job.resin.absorption_per_mm, job.resin.at(used).gel_mj_cm3
+    a, gel, whose = job.resin.absorption_per_mm, job.resin.at(used).gel_mj_cm3, "the job's own numbers"
+    if found.threshold is not None and not found.contradiction and found.threshold.closed:
+        gel, whose = found.threshold.value, "the threshold of these prints"
     text = "the resin absorbs more than the job says, or the light does not reach the middle. "
     if found.doses is None:
         return text + "Measure the absorption: lightlathe resin."
     core = found.doses.core * used / found.doses.exposure_s
-    if core <= gel:
+    ruled_out = found.absorption if found.absorption is not None and found.absorption.rules_out(a) else None
+    if core <= gel and ruled_out is None:
         return (
-            f"by the job's own numbers the core got {amount(core, 3)} mJ/cm3 and needs {amount(gel, 3)}: "
+            f"by {whose} the core got {amount(core, 3)} mJ/cm3 and needs {amount(gel, 3)}: "
             f"{amount(gel / core, 3)} times the exposure."
+        )
+    if ruled_out is not None:
+        return (
+            f"{text}By all prints together it absorbs {ruled_out.text('1/mm')}, by the job {amount(a, 3)}: a longer "
+            "exposure alone fattens the skin."
         )
     least = _absorption_for(gel / core, a, radius)
     return (

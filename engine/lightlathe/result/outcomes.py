@@ -79,18 +79,19 @@ def keep_outcomes(result: Path, new: list[Kept]) -> Path:
     lock = path.with_name(f".{path.name}.lock")
     try:
         with FileLock(lock, timeout=WAIT_S):
-            now = datetime.now(UTC).isoformat(timespec="seconds")
-            vials = [*read_outcomes(result), *(Kept(**{**asdict(one), "kept_utc": now}) for one in new)]
-            table = {"format": FORMAT, "format_version": VERSION, "result": _identity(result)}
-            _write(path, {**table, "vials": [asdict(one) for one in vials]})
+            try:
+                now = datetime.now(UTC).isoformat(timespec="seconds")
+                vials = [*read_outcomes(result), *(Kept(**{**asdict(one), "kept_utc": now}) for one in new)]
+                table = {"format": FORMAT, "format_version": VERSION, "result": _identity(result)}
+                _write(path, {**table, "vials": [asdict(one) for one in vials]})
+            finally:  # while it is held: who waits for the removed file sees that it is gone and makes a new one
+                with contextlib.suppress(OSError):  # a system that does not let go of open files
+                    lock.unlink()
     except Timeout:
         raise ResultError(f"{path}: another process is writing it. Try again.") from None
     except OSError as problem:
         why = problem.strerror or problem
         raise ResultError(f"{path}: cannot be written ({why}). Is the folder writable?") from None
-    finally:
-        with contextlib.suppress(OSError):  # a system that does not let go of open files
-            lock.unlink()
     return path
 
 
