@@ -36,6 +36,9 @@ class Vial:
         return f"{amount(self.exposure_s, 4)} s: {', '.join(one.words for one in self.seen)}"
 
 
+NOTHING_MJ_CM3 = 1e-9  # the dose of voxels that no light reaches: no end of an interval
+
+
 @dataclass(frozen=True)
 class Estimate:
     """An interval that the truth lies in if the prediction and the words hold, and a value in it.
@@ -90,6 +93,7 @@ def threshold_from(vials: Sequence[Vial], doses: Doses) -> Estimate:
     """
     bounds = [(vial, _all(vial, doses)) for vial in vials]
     low, high = max((b.low for _, b in bounds), default=0.0), min((b.high for _, b in bounds), default=math.inf)
+    low = low if low > NOTHING_MJ_CM3 else 0.0
     against = ""
     if low > high:
         lowest = max(bounds, key=lambda item: item[1].low)[0]
