@@ -211,8 +211,8 @@ def test_the_texts_of_commands_without_a_job(tmp_path):
     assert "'100.4', above 100 %" in said["resin bright.csv"]
     assert "Is the unit %?" not in said["resin bright.csv"]
     assert "plain, ranked by true IoU (iou_fine)" in said["compare"]
-    after = [line.split()[-2] for line in said["compare"].splitlines() if re.match(r"     \d", line)]
-    assert after == ["1", "3"]  # no voxel is wrong from then on
+    after = [line.split()[-3] for line in said["compare"].splitlines() if re.match(r"     \d", line)]
+    assert after == ["1", "3"]  # "right after": no voxel is wrong from then on
     for head in ("spread ", "light mJ "):
         assert re.search(rf"^{head}", said["compare"], re.MULTILINE)
 
