@@ -48,6 +48,12 @@ planned_exposure_s = 30
 oxygen_mol_m3 = 0.1"""
 THRESHOLD = "absorption_per_mm = 0.1\nliquid_below_mj_cm3 = 40\nsolid_above_mj_cm3 = 44"
 ONE_PART = '[part]\nshape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }'
+SPHERE = '[part]\nshape = { kind = "sphere", radius_mm = 2.0 }'
+
+
+def ball(slab_slices: int, iterations: int) -> str:
+    """A ball, whose slices all differ but for the mirror, designed in slabs."""
+    return disc((ONE_PART, SPHERE), ("\niterations = 12", f"\niterations = {iterations}\nslab_slices = {slab_slices}"))
 
 
 def disc(*changes: tuple[str, str]) -> str:

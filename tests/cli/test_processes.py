@@ -11,12 +11,9 @@ import pytest
 from lightlathe.result import read_result
 from lightlathe.result.storage import opened
 from lightlathe.support.files import STATE
-from odd_jobs import disc
+from odd_jobs import ball
 
-BALL = disc(
-    ('shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }', 'shape = { kind = "sphere", radius_mm = 2.0 }'),
-    ("iterations = 12", "iterations = 12\nslab_slices = 3"),
-)
+BALL = ball(slab_slices=3, iterations=12)
 
 
 STOPPED = """

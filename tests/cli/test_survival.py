@@ -17,12 +17,9 @@ from lightlathe.result import partial, read_result
 from lightlathe.result.storage import opened
 from lightlathe.solve import Problem, slabs
 from lightlathe.support.files import STATE
-from odd_jobs import disc
+from odd_jobs import ball
 
-BALL = disc(
-    ('shape = { kind = "cylinder", radius_mm = 2.0, height_mm = 1.0 }', 'shape = { kind = "sphere", radius_mm = 2.0 }'),
-    ("iterations = 12", "iterations = 40\nslab_slices = 3"),
-)
+BALL = ball(slab_slices=3, iterations=40)
 # states after every iteration, and a pause, so that a kill falls in the middle of something
 DRIVER = """
 import sys, time

@@ -73,8 +73,9 @@ def alike(one, other, abs_=1e-6):
 
 
 def test_any_slabs_give_the_same_design(small_job, tmp_path, in_slabs):
-    """Slices are problems of their own, so the same levels whatever the slabs; as of all at once but for the last
-    digits of the unit of the light, which is a sum over all voxels."""
+    """From even light (a filtered start is brought to the mean dose of its slab): slices are problems of their own, so
+    the same levels whatever the slabs; as of all at once but for the last digits of the unit of the light, which is a
+    sum over all voxels."""
     job = job_of(small_job, tmp_path)
     whole = pipeline.design(job)
     records = []
@@ -185,6 +186,19 @@ def test_slabs_take_no_more_than_the_limit(small_job, tmp_path):
         assert need.held + slabs.fine * need.fine <= 1e9 * gb
         assert before is None or slabs.design >= before.design
         before = slabs
+
+
+def test_what_a_job_asks_for_is_its_slab_on_any_number_of_processes():
+    assert [Slabs().at_most(6, processes, 16, 2).design for processes in (1, 2, 3, 8)] == [6, 6, 6, 6]
+    assert [Slabs().at_most(None, processes, 16, 2).design for processes in (1, 2, 3)] == [None, 8, 6]
+    assert Slabs(4, 4, 8).at_most(6, 2, 16, 2).design == 4  # memory holds no more
+
+
+def test_a_rule_that_slabs_do_not_keep_is_said(small_job, tmp_path, in_slabs):
+    job = job_of(small_job, tmp_path, START + "stop = { wrong_voxels = 5 }\n")
+    assert not any("wrong_voxels" in line for line in pipeline.prepare(job).warnings)
+    in_slabs(4)
+    assert any("wrong_voxels" in line for line in pipeline.prepare(job).warnings)
 
 
 def test_a_limit_below_one_slice_says_what_one_takes(small_job, tmp_path):

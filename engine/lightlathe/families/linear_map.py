@@ -1,5 +1,6 @@
 """What solvers ask of a dose operator."""
 
+import logging
 from collections.abc import Callable, Iterator
 from typing import Any, Protocol, Self
 
@@ -9,6 +10,8 @@ from torch import Tensor
 from lightlathe.errors import ShapeError
 from lightlathe.gpu.forms import value_and_gradient
 from lightlathe.quantities import Target
+
+log = logging.getLogger(__name__)
 
 
 class LinearMap(Protocol):
@@ -110,6 +113,7 @@ def doses(linear: LinearMap, patterns: Tensor, slices: int | None = None) -> Ite
         except torch.OutOfMemoryError:
             if slices == 1:
                 raise
+            log.error("out of memory with %d slices lit at a time; going on with %d", slices, -(-slices // 2))
             slices = -(-slices // 2)
             torch.cuda.empty_cache()
             continue

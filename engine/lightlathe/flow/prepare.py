@@ -202,5 +202,7 @@ def prepare(
     optics = optics_of(job, shadows=shadows_of(part, job.vial.radius_mm))
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
+    if slabs.design is not None and getattr(job.design.stop, "wrong_voxels", None) is not None:
+        said.append("The design goes slab by slab, where the rule wrong_voxels of stop in [design] is not looked at.")
     for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
     return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said), slabs)

@@ -42,10 +42,11 @@ class Slabs:
     limit_bytes: float = math.inf
 
     def at_most(self, slices: int | None, processes: int, nz: int, finer: int) -> "Slabs":
-        """The same, of no more slices than a job asks for, and of few enough that each process has a slab of `nz`."""
+        """The same, of no more slices than a job asks for; where it does not say, so few of the `nz` that each process
+        has a slab."""
         if slices is None and processes == 1:
             return self
-        design = min(self.design or nz, slices or nz, -(-nz // processes))
+        design = min(self.design or nz, nz, slices or -(-nz // processes))
         fine = self.fine if finer == 1 or self.fine is not None else min(nz * finer, design * finer)
         return replace(self, design=design, dose=min(self.dose or nz, design), fine=fine)
 

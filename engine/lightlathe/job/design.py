@@ -67,8 +67,8 @@ class Design:
     tolerance_mm, tolerance_voxels   band along the surface that is left out of design and judging; one of the two
     memory_limit_gb   memory that arrays may take on the device, on a CPU that of the whole program; left out: what is
                   free. With less than all slices need, they are designed and judged slab after slab
-    slab_slices   slices that are designed at a time; left out: as many as memory holds. A design with as many is the
-                  same bit for bit on one process and on several
+    slab_slices   slices that are designed at a time, as far as memory holds them; left out: as many as it does. A
+                  design in slabs of one size is the same bit for bit on one process and on several
     precision     half: GPU kernels may round light and weights to 11 bits, all else is float32; single: nothing is
                   rounded so; double: float64 throughout (CPU, or the reference kernel)
     """

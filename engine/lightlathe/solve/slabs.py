@@ -47,7 +47,7 @@ class Passed:
 
     run              of the whole, in main memory: best patterns, quality of each slice; see `begun`
     log              a list per figure, one value per logged iteration of each slab; `slab` counts them from 0
-    stopped_because  plain words: the rule that ended a slab before its iterations were done, if one did
+    stopped_because  plain words: the rule that every slab met before its iterations were done, or that time is over
     """
 
     run: Run
