@@ -123,7 +123,7 @@ def _children(pid):
 
 
 def test_what_cannot_be_shared_out_is_refused(tmp_path):
-    text = BALL.replace("slab_slices = 3", 'penalties = [{ kind = "roughness", angles = 1e-3 }]')
+    text = BALL.replace("slab_slices = 3", "ladder = [{ coarser = 2, iterations = 6 }]")
     code, said = designed(tmp_path, 2, "a.h5", text=text)
     assert code != 0
     assert "cannot go slab by slab" in said
