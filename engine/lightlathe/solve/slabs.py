@@ -108,8 +108,8 @@ def passed(
 
     start   patterns of all slices, or what gives them, where the run begins; else each slab goes on from its best
     Other arguments as those of `solve`. The states given to `checkpoint` are runs to call this with again: of one
-    process after each logged iteration, unless the slab's own state takes more than LARGEST_STATE, and
-    after each slab; of several processes after each round of slabs, by the first of them.
+    process after each logged iteration, unless the slab's own state takes more than LARGEST_STATE, and after
+    each slab; of several processes after each round of slabs, by the first of them.
     Where the device runs out of memory, slabs are halved from there on.
     """
     team, lanes, log = ranks(), run["lanes"], {}
@@ -171,11 +171,7 @@ def passed(
         done = run["done"] + sum(len(here) for here in groups)
         run = {**run, "done": done, "slabs": run["slabs"] + len(groups), "slab": None}
         run["seconds"] = time.perf_counter() - began
-        if (
-            checkpoint is not None
-            and team.first
-            and (team.size > 1 or found is None or bytes_of(found.state) > LARGEST_STATE)
-        ):
+        if checkpoint is not None and team.first:
             checkpoint(run)
     why = _ended(run, stop)
     run = {**run, "iteration": iterations, "first": iterations, "slabs": 0, "ended": 0, "why": ALL_DONE}
