@@ -101,7 +101,8 @@ def designed(
 ) -> Outcome:
     """The design of all slabs from where a run stands.
 
-    one   designs the problem of a slab: (problem, start, number of the slab, state=, stop=, spent_s=, on_iteration=, checkpoint=)
+    one   designs the problem of a slab: (problem, start, number of the slab, state=, stop=, spent_s=, on_iteration=,
+          checkpoint=)
     """
     team, log, nz = ranks(), {}, problem.operator.dose_shape[2]
     while run["at"] < run["end"]:
@@ -125,8 +126,8 @@ def designed(
             begin = start[:, :, rows].to(part.operator.device).contiguous() if isinstance(start, Tensor) else start
             left = -(-(run["end"] - mine.start) // max(1, mine.stop - mine.start))
             outcome = one(
-                part, begin, run["slabs"] + team.rank, state=run.get("slab") if team.first else None, spent_s=run["seconds"],
-                stop=share_of_time(stop, run["seconds"], left), on_iteration=told, checkpoint=keep,
+                part, begin, run["slabs"] + team.rank, state=run.get("slab") if team.first else None,
+                spent_s=run["seconds"], stop=share_of_time(stop, run["seconds"], left), on_iteration=told, checkpoint=keep,
             )  # fmt: skip
             found = outcome.patterns
             assert isinstance(found, Tensor)
