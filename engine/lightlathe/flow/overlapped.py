@@ -127,7 +127,8 @@ def designed(
             left = -(-(run["end"] - mine.start) // max(1, mine.stop - mine.start))
             outcome = one(
                 part, begin, run["slabs"] + team.rank, state=run.get("slab") if team.first else None,
-                spent_s=run["seconds"], stop=share_of_time(stop, run["seconds"], left), on_iteration=told, checkpoint=keep,
+                spent_s=run["seconds"], stop=share_of_time(stop, run["seconds"], left), on_iteration=told,
+                checkpoint=keep,
             )  # fmt: skip
             found = outcome.patterns
             assert isinstance(found, Tensor)
