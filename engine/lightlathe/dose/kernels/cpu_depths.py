@@ -1,0 +1,288 @@
+"""The compiled loops of the CPU kernel for light that inserts dim; as those of cpu_ends.py, whose weights they take.
+
+Of most tiles no chord meets an insert in front or within, and nothing differs there. Else, of a block of slices with
+one cross-section, weights are times the transmittance of their bin's chord, and the product is the same. Of a block
+with several, light of chords whose transmittance is one number all over the tile is times that number in each slice,
+and only where it changes within the tile is it computed voxel by voxel, slice by slice.
+
+`lists` is (start, enter, per_mm, depth, soonest, first bin, bins, classes), see Lists in dose/depths.py.
+"""
+
+import numpy as np
+
+from lightlathe.dose.kernels.cpu_ends import SEVERAL, any_ends, one_class, weigh_all
+from lightlathe.dose.kernels.cpu_loops import (
+    ANGLES_PER_PASS,
+    FIRST,
+    GROUP,
+    SLICES,
+    TILE,
+    add_rows,
+    columns_of,
+    exp_of_negative,
+    fast,
+    fetch,
+    inner,
+    lit,
+    rows_of_zeros,
+    sort_by_bin,
+)
+
+DARK = 700.0  # an optical depth from which on nothing is left
+NONE = -1  # no chord
+
+
+@inner
+def left_of(depth):
+    """exp(-depth)"""
+    return exp_of_negative(-depth) if depth < DARK else 0.0
+
+
+@inner
+def transmittance(lists, chord, t):
+    """What inserts have left at t of the light of a chord."""
+    start, enter, per_mm, depth = lists[:4]
+    total = 0.0
+    for n in range(start[chord], start[chord + 1]):
+        total += depth[n] * min(max((t - enter[n]) * per_mm[n], 0.0), 1.0)
+    return left_of(total)
+
+
+@inner
+def over_tile(lists, chord, least, largest):
+    """The transmittance of a chord over all of a tile, and whether it changes within."""
+    start, enter, per_mm, depth = lists[:4]
+    total, changes = 0.0, False
+    for n in range(start[chord], start[chord + 1]):
+        before = min(max((least - enter[n]) * per_mm[n], 0.0), 1.0)
+        changes = changes or before != min(max((largest - enter[n]) * per_mm[n], 0.0), 1.0)
+        total += depth[n] * before
+    return left_of(total), changes
+
+
+@inner
+def chord_of(lists, a, b, k):
+    """The number of the chord of view a, bin b and class k; NONE where it meets nothing."""
+    start, first, bins, classes = lists[0], lists[5], lists[6], lists[7]
+    e = b - first
+    if k < 0 or not 0 <= e < bins:
+        return NONE
+    chord = (a * bins + e) * classes + k
+    return chord if start[chord] < start[chord + 1] else NONE
+
+
+@inner
+def dim(kept, weight, number, t, a, count, met, lists, chord, first_row):
+    """Weights of one view in one cross-section, of both bins. chord: by row of the strip, from `first_row` on."""
+    for side in range(2):
+        row, source, rows = kept[2 * a + side], weight[2 * a + side], number[2 * a + side]
+        for p in range(count):
+            row[p] = source[p]
+        if met:
+            for p in range(count):
+                own = chord[rows[p] - first_row]
+                if own != NONE and source[p] != 0:
+                    row[p] = source[p] * transmittance(lists, own, t[a, p])
+
+
+@inner
+def dim_row(strip, row, lists, a, b, which, z, length, least, largest, part, own):
+    """Dim a row of the strip in each slice by its chord's transmittance, where that is one number in the tile.
+
+    Where it is not, that light goes into `part` instead, its chord into `own`. Returns whether there is any.
+    """
+    some = False
+    for k in range(length):
+        part[k] = 0
+        own[k] = chord_of(lists, a, b, which[z + k])
+        if own[k] == NONE or strip[row, k] == 0:
+            continue
+        left, changes = over_tile(lists, own[k], least, largest)
+        if changes:
+            part[k] = strip[row, k]
+            strip[row, k] = 0
+            some = True
+        else:
+            strip[row, k] *= left
+    return some
+
+
+@inner
+def deposit_dimmed(total, part, own, within, lists, length, number, weight, t, a, count, first_row):
+    """Add the light of chords whose transmittance changes within the tile, voxel by voxel.
+
+    part, own, within   by row of the strip, from `first_row` on: the light, the chords, whether there are any
+    """
+    for p in range(count):
+        for side in range(2):
+            r, w = number[2 * a + side, p] - first_row, weight[2 * a + side, p]
+            if within[r] and w != 0:
+                for k in range(length):
+                    if part[r, k] != 0:
+                        total[p, k] += w * part[r, k] * transmittance(lists, own[r, k], t[a, p])
+
+
+@fast
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, lists, which):
+    """As that of cpu_loops. which   the class of each slice"""
+    angles, bins, slices = light.shape
+    shape = TILE * TILE
+    soonest, first_met = lists[4], lists[5]
+    i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
+    total, strip = rows_of_zeros(shape, light), rows_of_zeros(GROUP * span, light)
+    low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_PER_PASS, shape), np.int32)
+    weight, t = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype), np.empty((ANGLES_PER_PASS, shape))
+    kept = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    least, largest, met = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
+    part, own, within = (
+        np.zeros((span, SLICES), light.dtype),
+        np.zeros((span, SLICES), np.int64),
+        np.zeros(span, np.bool_),
+    )
+    chord = np.zeros(span, np.int64)
+    for tile in tiles:
+        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
+        for a0 in range(0, angles, ANGLES_PER_PASS):
+            here, cut, of_class = min(ANGLES_PER_PASS, angles - a0), False, SEVERAL
+            for a in range(here):
+                first_bin[a], bins_read[a], least[a], largest[a] = weigh_all(
+                    x_in, y_in, count, cos[a0 + a], sin[a0 + a], optics, lines, low, weight[2 * a], weight[2 * a + 1],
+                    t[a], bins,
+                )  # fmt: skip
+                met[a] = any_ends(soonest, a0 + a, first_bin[a], bins_read[a], first_met, largest[a])
+                cut = cut or met[a]
+                shift = (a % GROUP) * span - first_bin[a]
+                for p in range(count):
+                    number[2 * a, p] = low[p] + shift
+                    number[2 * a + 1, p] = low[p] + shift + 1
+            for block in range((slices + SLICES - 1) // SLICES):
+                z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
+                one = one_class(which, z, length)
+                weights = weight
+                if cut and one != SEVERAL:
+                    weights = kept
+                    if one != of_class:
+                        of_class = one
+                        for a in range(here):
+                            for r in range(bins_read[a]):
+                                chord[r] = chord_of(lists, a0 + a, first_bin[a] + r - 1, one)
+                            dim(kept, weight, number, t, a, count, met[a], lists, chord, (a % GROUP) * span)
+                if a0 == 0:
+                    total[:] = 0
+                else:
+                    for p in range(count):
+                        fetch(total, np.uint64(p), dose, i[p], j[p], z, length)
+                for group in range((here + GROUP - 1) // GROUP):
+                    members = min(GROUP, here - group * GROUP)
+                    shining = False
+                    for k in range(members):
+                        a = group * GROUP + k
+                        for r in range(bins_read[a]):
+                            b, at = first_bin[a] + r - 1, np.uint64(k * span + r)
+                            if 0 <= b < bins:
+                                fetch(strip, at, light, a0 + a, b, z, length)
+                            else:
+                                strip[at] = 0
+                        shining = shining or lit(strip, k * span, k * span + bins_read[a])
+                        if one == SEVERAL and met[a]:
+                            some = False
+                            for r in range(bins_read[a]):
+                                within[r] = dim_row(
+                                    strip, k * span + r, lists, a0 + a, first_bin[a] + r - 1, which, z, length,
+                                    least[a], largest[a], part[r], own[r],
+                                )  # fmt: skip
+                                some = some or within[r]
+                            if some:
+                                deposit_dimmed(
+                                    total, part, own, within, lists, length, number, weight, t, a, count, k * span
+                                )
+                    if shining:
+                        for p in range(count):
+                            first = group * GROUP * 2 * shape + p
+                            add_rows(total, p, strip, number, weights, first, first + 2 * members * shape, shape)  # pyright: ignore[reportCallIssue]
+                for p in range(count):
+                    for k in range(length):
+                        dose[i[p], j[p], z + k] = total[p, k]
+
+
+@inner
+def dim_sorted(kept, weight, number, t, start, bins_read, lists, view, first_bin, one):
+    """As `dim`, of weights that are sorted by bin."""
+    for r in range(bins_read):
+        chord = chord_of(lists, view, first_bin + r - 1, one)
+        for m in range(start[r], start[r + 1]):
+            kept[m] = weight[m]
+            if chord != NONE and weight[m] != 0:
+                kept[m] = weight[m] * transmittance(lists, chord, t[number[m]])
+
+
+@inner
+def collect_dimmed(total, rows, lists, view, b, which, z, length, least, largest, number, weight, t, first, last):
+    """What a bin lights in each slice, dimmed; `total` holds the sum as it is without inserts."""
+    for k in range(length):
+        chord = chord_of(lists, view, b, which[z + k])
+        if chord == NONE:
+            continue
+        left, changes = over_tile(lists, chord, least, largest)
+        if not changes:
+            total[FIRST, k] *= left
+            continue
+        total[FIRST, k] = 0
+        for m in range(first, last):
+            p = number[m]
+            if rows[p, k] != 0 and weight[m] != 0:
+                total[FIRST, k] += weight[m] * rows[p, k] * transmittance(lists, chord, t[p])
+
+
+@fast
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, lists, which):
+    """As that of cpu_loops; `lists` of these angles."""
+    angles, bins, slices = light.shape
+    shape = TILE * TILE
+    soonest, first_met = lists[4], lists[5]
+    i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
+    low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
+    tile_rows, total = rows_of_zeros(shape, light), rows_of_zeros(1, light)
+    number = np.empty((ANGLES_PER_PASS, 2 * shape), np.int32)
+    weight, t = np.empty((ANGLES_PER_PASS, 2 * shape), light.dtype), np.empty((ANGLES_PER_PASS, shape))
+    kept = np.empty((ANGLES_PER_PASS, 2 * shape), light.dtype)
+    start = np.zeros((ANGLES_PER_PASS, span + 2), np.int64)
+    first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    least, largest, met = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
+    for tile in tiles:
+        count, of_class = columns_of(tile, x, y, optics[2], i, j, x_in, y_in), SEVERAL
+        for a in range(angles):
+            first_bin[a], bins_read[a], least[a], largest[a] = weigh_all(
+                x_in, y_in, count, cos[a], sin[a], optics, lines, low, near, far, t[a], bins
+            )
+            met[a] = any_ends(soonest, a, first_bin[a], bins_read[a], first_met, largest[a])
+            sort_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], weight[a])
+        for block in range((slices + SLICES - 1) // SLICES):
+            z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
+            for p in range(count):
+                fetch(tile_rows, np.uint64(p), dose, i[p], j[p], z, length)
+            if not lit(tile_rows, 0, count):
+                continue
+            one = one_class(which, z, length)
+            for a in range(angles):
+                weights = weight[a]
+                if met[a] and one != SEVERAL:
+                    weights = kept[a]
+                    if one != of_class:
+                        dim_sorted(kept[a], weight[a], number[a], t[a], start[a], bins_read[a], lists, a,
+                                   first_bin[a], one)  # fmt: skip
+                for r in range(bins_read[a]):
+                    b = first_bin[a] + r - 1
+                    if not 0 <= b < bins:
+                        continue
+                    total[FIRST] = 0
+                    add_rows(total, 0, tile_rows, number[a], weights, start[a, r], start[a, r + 1], 1)  # pyright: ignore[reportCallIssue]
+                    if one == SEVERAL and met[a]:
+                        collect_dimmed(
+                            total, tile_rows, lists, a, b, which, z, length, least[a], largest[a], number[a],
+                            weight[a], t[a], start[a, r], start[a, r + 1],
+                        )  # fmt: skip
+                    for k in range(length):
+                        light[a, b, z + k] += total[FIRST, k]
+            of_class = one if one != SEVERAL else of_class
