@@ -17,10 +17,11 @@ import torch
 
 import lightlathe
 from lightlathe import pipeline
+from lightlathe.beams import Diverging
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.job import job_from, load_job
 from lightlathe.job.toml import tables_of
-from lightlathe.quantities import Chords, Grid, Optics, Shadows
+from lightlathe.quantities import Absorber, Chords, Grid, Optics, Shadows
 
 CONFIGS = Path(__file__).resolve().parents[1] / "configs"
 JOBS = ("needle_hub", "rod_collar")
@@ -61,10 +62,14 @@ def print_jobs(names) -> None:
         print(f"  proven with the shadow: a window of {aware.quality['window_proven_at_most']:.4f} at most")
 
 
-def case(voxels: int, slices: int, angles: int, radius: float, unlike: bool) -> DoseOperator:
-    """Parallel light into a vial of `voxels` across; on its axis a rod of so many voxels, or none where 0.
+def case(
+    voxels: int, slices: int, angles: int, radius: float, unlike: bool, dims: bool = False, lens: bool = False
+) -> DoseOperator:
+    """Light into a vial of `voxels` across; on its axis a rod of so many voxels, or none where 0.
 
     unlike   the rod's radius grows from slice to slice, so that no two are alike
+    dims     the rod absorbs ten times what the resin does; else it is opaque
+    lens     the light comes from a lens four times the vial's width away; else it is parallel
     """
     grid = Grid((voxels, voxels, slices), 1.0)
     offset = grid.centres_mm(0)
@@ -74,8 +79,14 @@ def case(voxels: int, slices: int, angles: int, radius: float, unlike: bool) -> 
     if radius:
         radii = radius * (1 + torch.arange(slices) / slices) if unlike else torch.full((slices,), radius)
         covered = (radii - grid.radius_mm()[:, :, None] + 0.5).clamp(0, 1).float()
-    shadows = Shadows.of(covered, grid, voxels / 2)
-    return DoseOperator(Optics(chords, voxels / 2, 0.5 / (voxels / 2), shadows=shadows), grid, Backend("cpu"))
+    radius_mm, per_mm = voxels / 2, 0.5 / (voxels / 2)
+    if lens:
+        size = {"angle_rad": turn, "columns": voxels, "rows": slices, "pixel_mm": 1.0}
+        chords = Diverging(distance_mm=4.0 * voxels).chords(**size, vial=None, resin=None)
+    shadows = None if dims else Shadows.of(covered, grid, radius_mm)
+    absorber = Absorber.of(covered, grid, radius_mm, 10 * per_mm) if dims else None
+    absorbers = () if absorber is None else (absorber,)
+    return DoseOperator(Optics(chords, radius_mm, per_mm, shadows=shadows, absorbers=absorbers), grid, Backend("cpu"))
 
 
 def seconds_of(linear, x) -> float:
@@ -93,19 +104,29 @@ def print_products(voxels: int, slices: int, angles: int) -> None:
         f"\n{voxels} x {voxels} x {slices} voxels, {angles} images, float32, best of 5; "
         "seconds of the processor (times that of none)"
     )
-    before = None
-    for words, radius, unlike in (
-        ("no insert", 0, False),
-        ("a rod, 5 % of the vial's width", voxels / 40, False),
-        ("a rod, a third of the vial's width", voxels / 6, False),
-        ("as many cross-sections as slices", voxels / 12, True),
+    before: tuple[float, float] | None = None
+    thin, wide = voxels / 40, voxels / 6
+    for words, radius, unlike, dims, lens in (
+        ("no insert", 0, False, False, False),
+        ("a rod, 5 % of the vial's width", thin, False, False, False),
+        ("the same, absorbing", thin, False, True, False),
+        ("a rod, a third of the vial's width", wide, False, False, False),
+        ("the same, absorbing", wide, False, True, False),
+        ("as many cross-sections as slices", voxels / 12, True, False, False),
+        ("the same, absorbing", voxels / 12, True, True, False),
+        ("light of a lens, no insert", 0, False, False, True),
+        ("a rod, a third of the vial's width", wide, False, False, True),
+        ("the same, absorbing", wide, False, True, True),
     ):
-        a = case(voxels, slices, angles, radius, unlike)
+        a = case(voxels, slices, angles, radius, unlike, dims, lens)
+        before = None if not radius else before
         generator = torch.Generator().manual_seed(1)
         light, dose = (torch.rand(shape, generator=generator) for shape in (a.pattern_shape, a.dose_shape))
         start = time.perf_counter()
         if a.views.ends is not None:
             a.views.ends.t_mm  # noqa: B018, found at first use
+        if a.views.depths is not None:
+            a.views.depths.lists  # noqa: B018
         ends = time.perf_counter() - start
         times = seconds_of(a, light), seconds_of(a.transpose, dose)
         before = before or times

@@ -63,8 +63,8 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.part.opaque is not None:
             put(part, "opaque", _in_255ths(record.part.opaque), "1", xyz, full=255)
         for number, each in enumerate(record.part.absorbing):
-            group, attrs = part.require_group("absorbing"), {"absorption_per_mm": each.absorption_per_mm}
-            put(group, str(number), _in_255ths(each.covered), "1", xyz, full=255, **attrs)
+            group, own = part.require_group("absorbing"), _in_255ths(each.covered)
+            put(group, str(number), own, "1", xyz, full=255, absorption_per_mm=each.absorption_per_mm)
         put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
             put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)

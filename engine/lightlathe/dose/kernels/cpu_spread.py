@@ -41,8 +41,8 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     (cos, sin, *fixed), rest = cpu.geometry(views, gain), _spread(views)
 
     def work(first: int, last: int) -> None:
-        lists = cpu.lists_of(views.depths, slice(first, last))
-        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *rest, lists)
+        geometry = (tiles, cos[first:last], sin[first:last], *fixed, *rest)
+        collect_angles(dose, light[first:last], *geometry, cpu.lists_of(views.depths, slice(first, last)))
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
