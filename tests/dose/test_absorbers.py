@@ -217,6 +217,28 @@ def test_many_slices_of_many_cross_sections_on_many_tiles():
         torch.set_num_threads(torch_threads)
 
 
+@pytest.mark.parametrize("teeth", [5, 11])
+def test_a_comb_whose_teeth_chords_cross_one_after_the_other(teeth):
+    """Teeth of a voxel with gaps of a voxel, more of them in a tile than the loops have slots, other ones from slice to
+    slice: the kernel is the reference, its transpose exact."""
+    grid = Grid((29, 31, 4), 0.2)
+    covered = torch.zeros(grid.shape)
+    for tooth in range(teeth):
+        covered[3 + 2 * tooth, 8:22, :2] = 1
+        covered[3 + 2 * tooth, 10:25, 3] = 1
+    given = {"columns": 31, "rows": 4, "pixel": 0.2, "angles": 12, "radius": 2.9, "absorption": RESIN, "row": 0.2}
+    a, exact = (
+        dimmed(operator(grid.shape, 0.2, kernel=kernel, first_rad=1.4, **given), (covered, 0.9))
+        for kernel in ("cpu", "reference")
+    )
+    lists = a.views.depths.lists
+    assert int(lists.start.diff().max()) == teeth
+    assert len(set(a.views.depths.class_of_plane.tolist())) == 3
+    light, dose = random(a.pattern_shape, seed=1), random(a.dose_shape, seed=2)
+    assert gap(a(light), exact(light)) < 1e-13
+    assert gap(a.transpose(dose), exact.transpose(dose)) < 1e-13
+
+
 def test_slices_slabs_batches_and_motion():
     a = case("two absorptions")
     light, dose = random(a.pattern_shape, seed=1).abs(), random(a.dose_shape, seed=2)

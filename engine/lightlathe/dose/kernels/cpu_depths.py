@@ -3,7 +3,7 @@
 Of most tiles no chord meets an insert in front or within, and nothing differs there. Else, of a block of slices with
 one cross-section, weights are times the transmittance of their bin's chord, and the product is the same. Of a block
 with several, light of chords whose transmittance is one number all over the tile is times that number in each slice,
-and only where it changes within the tile is it computed voxel by voxel, slice by slice.
+and only where it changes within the tile is it computed voxel by voxel, for all slices of the block side by side.
 
 `lists` is (start, enter, per_mm, depth, soonest, first bin, bins, classes), see Lists in dose/depths.py.
 """
@@ -30,6 +30,8 @@ from lightlathe.dose.kernels.cpu_loops import (
 
 DARK = 700.0  # an optical depth from which on nothing is left
 NONE = -1  # no chord
+SLOTS = 6  # intervals of a chord that may change within a tile, side by side; where more do, slice by slice
+TOO_MANY = -1
 
 
 @inner
@@ -53,6 +55,8 @@ def over_tile(lists, chord, least, largest):
     """The transmittance of a chord over all of a tile, and whether it changes within."""
     start, enter, per_mm, depth = lists[:4]
     total, changes = 0.0, False
+    if chord == NONE:
+        return 1.0, False
     for n in range(start[chord], start[chord + 1]):
         before = min(max((least - enter[n]) * per_mm[n], 0.0), 1.0)
         changes = changes or before != min(max((largest - enter[n]) * per_mm[n], 0.0), 1.0)
@@ -72,54 +76,108 @@ def chord_of(lists, a, b, k):
 
 
 @inner
-def dim(kept, weight, number, t, a, count, met, lists, chord, first_row):
-    """Weights of one view in one cross-section, of both bins. chord: by row of the strip, from `first_row` on."""
+def dim(kept, weight, number, t, a, count, met, lists, chord, left, changes, first_row):
+    """Weights of one view in one cross-section, of both bins.
+
+    chord, left, changes   by row of the strip, from `first_row` on: the chord, its transmittance over the tile, whether
+                           that changes within
+    """
     for side in range(2):
         row, source, rows = kept[2 * a + side], weight[2 * a + side], number[2 * a + side]
-        for p in range(count):
-            row[p] = source[p]
         if met:
             for p in range(count):
-                own = chord[rows[p] - first_row]
-                if own != NONE and source[p] != 0:
-                    row[p] = source[p] * transmittance(lists, own, t[a, p])
+                r = rows[p] - first_row
+                row[p] = source[p] * (transmittance(lists, chord[r], t[a, p]) if changes[r] else left[r])
+        else:
+            for p in range(count):
+                row[p] = source[p]
 
 
 @inner
-def dim_row(strip, row, lists, a, b, which, z, length, least, largest, part, own):
+def in_slices(lists, a, b, which, z, length, least, largest, before, slots):
+    """Of one bin in each slice of a block: the transmittance before what changes within the tile, and that.
+
+    before   (SLICES,) filled in
+    slots    (SLOTS, 3, SLICES): enter, per_mm and depth of the intervals that change; other slices have depth 0
+    Returns how many slots are used, or TOO_MANY.
+    """
+    start, enter, per_mm, depth = lists[:4]
+    used = 0
+    for k in range(length):
+        total, own = 0.0, 0
+        chord = chord_of(lists, a, b, which[z + k])
+        if chord != NONE:
+            for n in range(start[chord], start[chord + 1]):
+                here = min(max((least - enter[n]) * per_mm[n], 0.0), 1.0)
+                if here == min(max((largest - enter[n]) * per_mm[n], 0.0), 1.0):
+                    total += depth[n] * here
+                    continue
+                if own == SLOTS:
+                    return TOO_MANY
+                if own == used:
+                    slots[used, 2] = 0
+                    used += 1
+                slots[own, 0, k], slots[own, 1, k], slots[own, 2, k] = enter[n], per_mm[n], depth[n]
+                own += 1
+        before[k] = left_of(total)
+    return used
+
+
+@inner
+def add_dimmed(total, row, light, light_row, w, slots, used, t, depth):
+    """total[row] += w * light[light_row], times the transmittance at t in each slice. depth: SLICES numbers of room."""
+    depth[:] = 0
+    for n in range(used):
+        for k in range(SLICES):
+            depth[k] += slots[n, 2, k] * min(max((t - slots[n, 0, k]) * slots[n, 1, k], 0.0), 1.0)
+    for k in range(SLICES):
+        total[row, k] += w * light[light_row, k] * exp_of_negative(-depth[k])
+
+
+@inner
+def dim_row(strip, row, lists, a, b, which, z, length, least, largest, part, r, before, slots):
     """Dim a row of the strip in each slice by its chord's transmittance, where that is one number in the tile.
 
-    Where it is not, that light goes into `part` instead, its chord into `own`. Returns whether there is any.
+    Where it is not, light goes into row r of `part` instead. Returns how many slots that takes, 0 where none does,
+    TOO_MANY where nothing was done.
     """
-    some = False
+    used = in_slices(lists, a, b, which, z, length, least, largest, before, slots)
+    if used == TOO_MANY:
+        return used
     for k in range(length):
-        part[k] = 0
-        own[k] = chord_of(lists, a, b, which[z + k])
-        if own[k] == NONE or strip[row, k] == 0:
-            continue
-        left, changes = over_tile(lists, own[k], least, largest)
-        if changes:
-            part[k] = strip[row, k]
+        strip[row, k] *= before[k]
+    if used > 0:
+        for k in range(SLICES):
+            part[r, k] = strip[row, k]
             strip[row, k] = 0
-            some = True
-        else:
-            strip[row, k] *= left
-    return some
+    return used
 
 
 @inner
-def deposit_dimmed(total, part, own, within, lists, length, number, weight, t, a, count, first_row):
+def deposit_dimmed(total, part, used, slots, room, number, weight, t, a, count, first_row):
     """Add the light of chords whose transmittance changes within the tile, voxel by voxel.
 
-    part, own, within   by row of the strip, from `first_row` on: the light, the chords, whether there are any
+    part, used, slots   by row of the strip, from `first_row` on
     """
     for p in range(count):
         for side in range(2):
             r, w = number[2 * a + side, p] - first_row, weight[2 * a + side, p]
-            if within[r] and w != 0:
+            if used[r] > 0 and w != 0:
+                add_dimmed(total, p, part, r, w, slots[r], used[r], t[a, p], room)
+
+
+@inner
+def deposit_one_by_one(total, strip, row, r, lists, view, b, which, z, length, number, weight, t, a, count, first_row):
+    """The same of one bin slice by slice, where more intervals change within the tile than there are slots."""
+    for p in range(count):
+        for side in range(2):
+            w = weight[2 * a + side, p]
+            if number[2 * a + side, p] - first_row == r and w != 0:
                 for k in range(length):
-                    if part[r, k] != 0:
-                        total[p, k] += w * part[r, k] * transmittance(lists, own[r, k], t[a, p])
+                    chord = chord_of(lists, view, b, which[z + k])
+                    left = 1.0 if chord == NONE else transmittance(lists, chord, t[a, p])
+                    total[p, k] += w * strip[row, k] * left
+    strip[row] = 0
 
 
 @fast
@@ -135,12 +193,9 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, lists
     kept = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     least, largest, met = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
-    part, own, within = (
-        np.zeros((span, SLICES), light.dtype),
-        np.zeros((span, SLICES), np.int64),
-        np.zeros(span, np.bool_),
-    )
-    chord = np.zeros(span, np.int64)
+    part, used, slots = rows_of_zeros(span, light), np.zeros(span, np.int64), np.zeros((span, SLOTS, 3, SLICES))
+    chord, left, changes = np.zeros(span, np.int64), np.zeros(span), np.zeros(span, np.bool_)
+    before, room = np.zeros(SLICES), np.zeros(SLICES)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a0 in range(0, angles, ANGLES_PER_PASS):
@@ -165,9 +220,13 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, lists
                     if one != of_class:
                         of_class = one
                         for a in range(here):
-                            for r in range(bins_read[a]):
+                            for r in range(bins_read[a] if met[a] else 0):
                                 chord[r] = chord_of(lists, a0 + a, first_bin[a] + r - 1, one)
-                            dim(kept, weight, number, t, a, count, met[a], lists, chord, (a % GROUP) * span)
+                                left[r], changes[r] = over_tile(lists, chord[r], least[a], largest[a])
+                            dim(
+                                kept, weight, number, t, a, count, met[a], lists, chord, left, changes,
+                                (a % GROUP) * span,
+                            )  # fmt: skip
                 if a0 == 0:
                     total[:] = 0
                 else:
@@ -188,15 +247,19 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, lists
                         if one == SEVERAL and met[a]:
                             some = False
                             for r in range(bins_read[a]):
-                                within[r] = dim_row(
-                                    strip, k * span + r, lists, a0 + a, first_bin[a] + r - 1, which, z, length,
-                                    least[a], largest[a], part[r], own[r],
+                                row, b = k * span + r, first_bin[a] + r - 1
+                                used[r] = dim_row(
+                                    strip, row, lists, a0 + a, b, which, z, length, least[a], largest[a], part, r,
+                                    before, slots[r],
                                 )  # fmt: skip
-                                some = some or within[r]
+                                some = some or used[r] > 0
+                                if used[r] == TOO_MANY:
+                                    deposit_one_by_one(
+                                        total, strip, row, r, lists, a0 + a, b, which, z, length, number, weight, t, a,
+                                        count, k * span,
+                                    )  # fmt: skip
                             if some:
-                                deposit_dimmed(
-                                    total, part, own, within, lists, length, number, weight, t, a, count, k * span
-                                )
+                                deposit_dimmed(total, part, used, slots, room, number, weight, t, a, count, k * span)
                     if shining:
                         for p in range(count):
                             first = group * GROUP * 2 * shape + p
@@ -207,32 +270,36 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, lists
 
 
 @inner
-def dim_sorted(kept, weight, number, t, start, bins_read, lists, view, first_bin, one):
+def dim_sorted(kept, weight, number, t, start, bins_read, lists, view, first_bin, one, least, largest):
     """As `dim`, of weights that are sorted by bin."""
     for r in range(bins_read):
         chord = chord_of(lists, view, first_bin + r - 1, one)
+        left, changes = over_tile(lists, chord, least, largest)
         for m in range(start[r], start[r + 1]):
-            kept[m] = weight[m]
-            if chord != NONE and weight[m] != 0:
-                kept[m] = weight[m] * transmittance(lists, chord, t[number[m]])
+            kept[m] = weight[m] * (transmittance(lists, chord, t[number[m]]) if changes else left)
 
 
 @inner
-def collect_dimmed(total, rows, lists, view, b, which, z, length, least, largest, number, weight, t, first, last):
-    """What a bin lights in each slice, dimmed; `total` holds the sum as it is without inserts."""
-    for k in range(length):
-        chord = chord_of(lists, view, b, which[z + k])
-        if chord == NONE:
-            continue
-        left, changes = over_tile(lists, chord, least, largest)
-        if not changes:
-            total[FIRST, k] *= left
-            continue
-        total[FIRST, k] = 0
+def collect_dimmed(
+    total, rows, lists, view, b, which, z, length, least, largest, number, weight, t, first, last, before, slots, room
+):
+    """What a bin lights in each slice, dimmed: entries first to last, summed into `total`, which is 0."""
+    used = in_slices(lists, view, b, which, z, length, least, largest, before, slots)
+    if used == TOO_MANY:
         for m in range(first, last):
-            p = number[m]
-            if rows[p, k] != 0 and weight[m] != 0:
-                total[FIRST, k] += weight[m] * rows[p, k] * transmittance(lists, chord, t[p])
+            for k in range(length):
+                chord = chord_of(lists, view, b, which[z + k])
+                left = 1.0 if chord == NONE else transmittance(lists, chord, t[number[m]])
+                total[FIRST, k] += weight[m] * rows[number[m], k] * left
+        return
+    if used == 0:
+        add_rows(total, 0, rows, number, weight, first, last, 1)  # pyright: ignore[reportCallIssue]
+    else:
+        for m in range(first, last):
+            if weight[m] != 0:
+                add_dimmed(total, FIRST, rows, number[m], weight[m], slots, used, t[number[m]], room)
+    for k in range(length):
+        total[FIRST, k] *= before[k]
 
 
 @fast
@@ -250,6 +317,7 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, list
     start = np.zeros((ANGLES_PER_PASS, span + 2), np.int64)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     least, largest, met = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS, np.bool_)
+    before, room, slots = np.zeros(SLICES), np.zeros(SLICES), np.zeros((SLOTS, 3, SLICES))
     for tile in tiles:
         count, of_class = columns_of(tile, x, y, optics[2], i, j, x_in, y_in), SEVERAL
         for a in range(angles):
@@ -270,19 +338,22 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, list
                 if met[a] and one != SEVERAL:
                     weights = kept[a]
                     if one != of_class:
-                        dim_sorted(kept[a], weight[a], number[a], t[a], start[a], bins_read[a], lists, a,
-                                   first_bin[a], one)  # fmt: skip
+                        dim_sorted(
+                            kept[a], weight[a], number[a], t[a], start[a], bins_read[a], lists, a, first_bin[a], one,
+                            least[a], largest[a],
+                        )  # fmt: skip
                 for r in range(bins_read[a]):
                     b = first_bin[a] + r - 1
                     if not 0 <= b < bins:
                         continue
                     total[FIRST] = 0
-                    add_rows(total, 0, tile_rows, number[a], weights, start[a, r], start[a, r + 1], 1)  # pyright: ignore[reportCallIssue]
                     if one == SEVERAL and met[a]:
                         collect_dimmed(
-                            total, tile_rows, lists, a, b, which, z, length, least[a], largest[a], number[a],
-                            weight[a], t[a], start[a, r], start[a, r + 1],
+                            total, tile_rows, lists, a, b, which, z, length, least[a], largest[a], number[a], weight[a],
+                            t[a], start[a, r], start[a, r + 1], before, slots, room,
                         )  # fmt: skip
+                    else:
+                        add_rows(total, 0, tile_rows, number[a], weights, start[a, r], start[a, r + 1], 1)  # pyright: ignore[reportCallIssue]
                     for k in range(length):
                         light[a, b, z + k] += total[FIRST, k]
             of_class = one if one != SEVERAL else of_class
