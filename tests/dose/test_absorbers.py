@@ -260,6 +260,16 @@ def test_slices_slabs_batches_and_motion():
     assert sums[0] == pytest.approx(sums[1], abs=1e-10)
 
 
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="there is no card")
+@pytest.mark.parametrize("name", ["two classes and none", "two absorptions", "one opaque"])
+def test_a_card_computes_them_in_plain_torch(name):
+    exact, a = case(name, kernel="reference"), case(name, device="cuda", dtype=torch.float32)
+    assert a.kernel == "reference"
+    light, dose = random(a.pattern_shape, torch.float32, 1), random(a.dose_shape, torch.float32, 2)
+    assert gap(a(light.cuda()), exact(light.double())) < 2e-6
+    assert gap(a.transpose(dose.cuda()), exact.transpose(dose.double())) < 2e-6
+
+
 def test_what_is_refused():
     covered = rod(Grid((29, 31, 5), 0.2), 0.8)
     with pytest.raises(ShapeError, match=r"absorption_per_mm is -0.1; expected 0 or more"):

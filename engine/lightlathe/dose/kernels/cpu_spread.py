@@ -4,6 +4,7 @@ Repeats: as there, each number is summed by one thread in one fixed order.
 """
 
 import math
+from typing import Any
 
 import numpy as np
 import torch
@@ -41,8 +42,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     (cos, sin, *fixed), rest = cpu.geometry(views, gain), _spread(views)
 
     def work(first: int, last: int) -> None:
-        geometry = (tiles, cos[first:last], sin[first:last], *fixed, *rest)
-        collect_angles(dose, light[first:last], *geometry, cpu.lists_of(views.depths, slice(first, last)))
+        lists = cpu.lists_of(views.depths, slice(first, last))
+        given: Any = (tiles, cos[first:last], sin[first:last], *fixed, *rest, lists)
+        collect_angles(dose, light[first:last], *given)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
