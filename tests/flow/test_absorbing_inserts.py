@@ -19,7 +19,7 @@ from lightlathe.flow.solids import lay_out, load_solids, voxels
 from lightlathe.flow.through import heights
 from lightlathe.flow.what_if import cases
 from lightlathe.job import parse_job
-from lightlathe.quantities import Absorber, Grid
+from lightlathe.quantities import Absorber, Grid, unpacked_from
 from lightlathe.resins import Threshold
 from lightlathe.result import read_result, write_result
 from odd_jobs import disc
@@ -86,7 +86,7 @@ def test_inserts_of_one_absorption_are_counted_together_and_in_slabs(tmp_path):
     assert [each.absorption_per_mm for each in whole.absorbing] == [0.02, 0.7]
     assert whole.opaque is None
     for one, other in zip(whole.absorbing, slabs.absorbing, strict=True):
-        assert torch.equal(one.covered, other.covered)
+        assert torch.equal(one.covered, unpacked_from(other.covered))
     total = sum(each.covered for each in whole.absorbing)
     torch.testing.assert_close(total.clamp(max=1), whole.insert, rtol=0, atol=1e-6)
     assert len(prepare(job).operator.optics.absorbers) == 2

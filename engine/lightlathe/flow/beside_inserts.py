@@ -10,7 +10,18 @@ from torch import Tensor
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.flow.operators import absorbers_of, shadows_of
 from lightlathe.flow.solids import Solid
-from lightlathe.quantities import HALF, SOLID, Absorber, Chords, Grid, Optics, Part, Shadows, joint_classes
+from lightlathe.quantities import (
+    HALF,
+    SOLID,
+    Absorber,
+    Chords,
+    Grid,
+    Optics,
+    Part,
+    Shadows,
+    joint_classes,
+    unpacked_from,
+)
 from lightlathe.support.words import amount, percent
 
 ANGLES = 360  # directions that are looked in
@@ -97,7 +108,7 @@ def beside_inserts(
     around = [*([] if shadows is None else [shadows]), *(each.sections for each in absorbers)]
     if not around:
         return found
-    solid, near_mm = (part.judged == SOLID).cpu(), NEAR * part.grid.voxel_mm
+    solid, near_mm = (unpacked_from(part.judged) == SOLID).cpu(), NEAR * part.grid.voxel_mm
     classes = joint_classes(around, part.grid)[0]
     sections = classes[solid.any(0).any(0) & (classes >= 0)].unique()
     if not len(sections):
@@ -111,7 +122,7 @@ def beside_inserts(
     beside, dark, looked_at, dark_mm = [], 0, 0, None
     for n, k in enumerate(sections.tolist()):
         alike = (classes == k).nonzero().flatten()
-        stands = torch.stack([volume[:, :, alike[0]].cpu() >= HALF for volume in volumes]).any(0)
+        stands = torch.stack([volume[:, :, int(alike[0])].cpu() >= HALF for volume in volumes]).any(0)
         near = _within(stands, NEAR)
         here = solid[:, :, alike]
         beside.append(seen[:, :, n][near].repeat_interleave(here.sum(2)[near]))

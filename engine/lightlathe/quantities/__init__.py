@@ -8,11 +8,13 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
 from lightlathe.quantities.absorbers import Absorber, joint_classes
+from lightlathe.quantities.by_row import ByRow, Light, rows_of
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Field, Optics, Patterns
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
+from lightlathe.quantities.packed import Packed, Packing, Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.volumes import (
     HALF,
@@ -28,7 +30,8 @@ from lightlathe.quantities.volumes import (
 )
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "Chords", "Defocus", "Field", "FineShape",
-    "Footprint", "Grid", "Magnification", "Optics", "Part", "Patterns", "Prediction", "Shadows", "Target",
-    "TriangleMesh", "joint_classes",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "ByRow", "Chords", "Defocus", "Field", "FineShape",
+    "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction",
+    "Shadows", "Target", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes", "rows_of", "slices_of",
+    "unpacked_from",
 ]  # fmt: skip
