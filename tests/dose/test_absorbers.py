@@ -239,6 +239,15 @@ def test_a_comb_whose_teeth_chords_cross_one_after_the_other(teeth):
     assert gap(a.transpose(dose), exact.transpose(dose)) < 1e-13
 
 
+def test_chords_are_traced_some_views_at_a_time(monkeypatch):
+    whole = case("two absorptions").views.depths.lists
+    monkeypatch.setattr("lightlathe.dose.depths.CHORDS", 200)
+    depths = case("two absorptions").views.depths
+    assert depths.lists.bins * depths.lists.classes * 2 * 11 / 2 > 200  # several parts
+    for one, other in zip(depths.lists, whole, strict=True):
+        assert torch.equal(torch.as_tensor(one), torch.as_tensor(other))
+
+
 def test_slices_slabs_batches_and_motion():
     a = case("two absorptions")
     light, dose = random(a.pattern_shape, seed=1).abs(), random(a.dose_shape, seed=2)

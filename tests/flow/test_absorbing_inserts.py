@@ -136,6 +136,8 @@ def test_the_check_says_what_inserts_leave(tmp_path):
     assert mixed.number < 0.65
     case = case_of(job := job_of(tmp_path, ROD + "absorption_per_mm = 0.0\n"), load_solids(job)[0])
     assert not case.straight_rays  # the quick bound is of resin from wall to wall
+    (light,) = verdict_on(case).of("absorption")
+    assert "an insert absorbs otherwise than the resin, so the quick bound" in light.text
 
 
 def test_a_design_around_a_rod_that_absorbs(tmp_path, monkeypatch, capsys):
@@ -172,6 +174,20 @@ def test_a_design_around_a_rod_that_absorbs(tmp_path, monkeypatch, capsys):
     assert gap(paler.dose, again.dose) > 0.05
     assert main(["report", "rod.lathe.h5", "-o", "rod.html"]) == 0
     assert "absorption_per_mm" in (tmp_path / "rod.html").read_text()
+
+
+def test_a_design_in_slabs_knows_of_it(tmp_path):
+    """Volumes are packed then; the light is the same, and the print comes out right."""
+    changes = [("iterations = 12\nbound_iterations = 40", "iterations = 30\nbound_iterations = 0")]
+    slabs = [(changes[0][0], changes[0][1] + "\nslab_slices = 3")]
+    whole, cut = (prepare(job_of(tmp_path, ROD + "absorption_per_mm = 2\n", changes=c)) for c in (changes, slabs))
+    light = torch.rand(whole.turning.pattern_shape, generator=torch.Generator().manual_seed(1))
+    assert torch.equal(whole.turning(light), cut.turning(light))
+    record = pipeline.design(cut.job, setup=cut)
+    assert record.quality["wrong_voxels"] == 0
+    again = read_result(write_result(record, tmp_path / "slabs.h5"))
+    torch.testing.assert_close(unpacked_from(pipeline.predict(again).dose), unpacked_from(record.prediction.dose),
+                               rtol=2**-11, atol=1e-4)  # fmt: skip
 
 
 def test_the_file_holds_each_absorption(tmp_path):

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import torch
@@ -12,8 +12,10 @@ from torch import Tensor
 from lightlathe.dose.contours import segments
 from lightlathe.dose.ends import EARLY, STEEPEST
 from lightlathe.quantities import Shadows
+from lightlathe.support.watching import doing, step
 
 OPAQUE = 1e3  # the optical depth of what ends light: exp(-1000) is 0
+CHORDS = 1 << 20  # that are traced at a time
 STEP = 1e-6  # of a voxel, over which an opaque insert has it; no interval is shorter
 Floats = NDArray[np.float64]
 
@@ -51,7 +53,8 @@ class Depths:
     chord are exact for the outlines of contours.py; between two chords light is linear, so that the edge of a shadow is
     a bin wide. A chord enters an insert where the latest of it and those half a bin beside it does, for the reason in
     Ends, and has what it absorbs over a length as much shorter: that alters light inside it and what grazes it.
-    Memory: 12 bytes an interval and 4 a view, class and bin that meets an insert; for a rod 16 in all.
+    Memory: 12 bytes an interval and 4 a view, class and bin that meets an insert; for a rod 16 in all. Some 100 MB more
+    while they are made.
     """
 
     solids: tuple[Shadows, ...]
@@ -98,30 +101,44 @@ class Depths:
 
     @cached_property
     def lists(self) -> Lists:
-        """Computed at first use, on the CPU. Time grows with views times the voxels along the edges of the
-        cross-sections."""
+        """Computed at first use, on the CPU, some views at a time. Time grows with views times the voxels along the
+        edges of the cross-sections."""
+        outlines, views = self._outlines(), len(self.angle_rad)
+        touched = (self.offset_mm.abs() <= float(np.hypot(*outlines[:2]).max())).nonzero()
+        bins = slice(int(touched[0]), int(touched[-1]) + 1) if len(touched) else slice(0, 1)
+        wide, classes = bins.stop - bins.start, len(self.members)
+        together = max(1, CHORDS // (wide * classes * len(self.solids)))
+        parts = []
+        with doing("following light through inserts"):
+            for first in range(0, views, together):
+                parts.append(self._traced(outlines, bins, slice(first, first + together)))
+                step(min(first + together, views), views)
+        counts, *numbers = (torch.from_numpy(np.concatenate(each)) for each in zip(*parts, strict=True))
+        start = torch.nn.functional.pad(counts.cumsum(0, dtype=torch.int32), (1, 0))
+        enter, per, depth, soonest = numbers
+        return Lists(bins.start, wide, classes, start, enter, per, depth, soonest.reshape(views, wide))
+
+    def _traced(
+        self, outlines: tuple[Floats, Floats, NDArray[np.int64]], bins: slice, views: slice
+    ) -> tuple[NDArray[Any], ...]:
+        """Of some bins and views: how many intervals each chord has; their `enter_mm`, `per_mm`, `depth`; `soonest`."""
         from lightlathe.dose import depths_cpu
 
-        x, y, first = self._outlines()
-        touched = (self.offset_mm.abs() <= float(np.hypot(x, y).max())).nonzero()
-        bins = slice(int(touched[0]), int(touched[-1]) + 1) if len(touched) else slice(0, 1)
-        count, voxel_mm = len(self.offset_mm), self.solids[0].voxel_mm
+        count, voxel_mm, solids = len(self.offset_mm), self.solids[0].voxel_mm, len(self.solids)
         bin_mm = float(self.offset_mm[-1] - self.offset_mm[0]) / (count - 1) if count > 1 else voxel_mm
-        start, enter, leave = self._intervals(x, y, first, bins, 0.0, bin_mm)
+        start, enter, leave = self._intervals(outlines, bins, views, 0.0, bin_mm)
         latest = enter.copy()
         for shift in (-bin_mm / 2, bin_mm / 2):
-            beside = self._intervals(x, y, first, bins, shift, bin_mm)
+            beside = self._intervals(outlines, bins, views, shift, bin_mm)
             depths_cpu.delay(latest, start, enter, leave, *beside, STEEPEST * bin_mm)
-        beyond = np.tile(np.array(self.beyond_per_mm), (len(start) - 1) // len(self.solids)).repeat(np.diff(start))
+        beyond = np.tile(np.array(self.beyond_per_mm), (len(start) - 1) // solids).repeat(np.diff(start))
         opaque = np.isinf(beyond)
         depth = np.where(opaque, OPAQUE, np.where(opaque, 0, beyond) * (leave - enter))
         latest = np.where(opaque, latest - EARLY * voxel_mm, np.minimum(latest, leave))
         length = np.maximum(np.where(opaque, 0, leave - latest), STEP * voxel_mm)
-        chords = np.ascontiguousarray(start[:: len(self.solids)])
-        wide, classes = bins.stop - bins.start, len(self.members)
-        soonest = _soonest(latest, start[:: classes * len(self.solids)]).reshape(len(self.angle_rad), wide)
-        numbers = (torch.from_numpy(v.astype(np.float32)) for v in (latest, 1 / length, depth, soonest))
-        return Lists(bins.start, wide, classes, torch.from_numpy(chords.astype(np.int32)), *numbers)
+        soonest = _soonest(latest, start[:: len(self.members) * solids])
+        numbers = (v.astype(np.float32) for v in (latest, 1 / length, depth, soonest))
+        return np.diff(start[::solids]).astype(np.int32), *numbers
 
     def _outlines(self) -> tuple[Floats, Floats, NDArray[np.int64]]:
         """x, y (segment, 2) of the outlines of each (class, solid) in turn, and where each begins (section + 1,)."""
@@ -135,13 +152,19 @@ class Depths:
         return np.concatenate([x for x, _ in parts]), np.concatenate([y for _, y in parts]), first
 
     def _intervals(
-        self, x: Floats, y: Floats, first: NDArray[np.int64], bins: slice, shift: float, bin_mm: float
+        self,
+        outlines: tuple[Floats, Floats, NDArray[np.int64]],
+        bins: slice,
+        views: slice,
+        shift: float,
+        bin_mm: float,
     ) -> tuple[NDArray[np.int64], Floats, Floats]:
         """Where each list starts, one for each (view, bin, class, solid); the t at which chords `shift` beside those of
         some bins enter and leave."""
         from lightlathe.dose import depths_cpu
 
-        angle, offset = self.angle_rad.numpy(), self.offset_mm[bins].numpy() + shift
+        x, y, first = outlines
+        angle, offset = self.angle_rad[views].numpy(), self.offset_mm[bins].numpy() + shift
         number = np.zeros((len(angle), len(offset), len(first) - 1), np.int64)
         start, t = np.zeros(number.size + 1, np.int64), np.empty(0)
         for _ in ("count", "list"):
