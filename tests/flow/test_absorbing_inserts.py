@@ -136,6 +136,9 @@ def test_the_check_says_what_inserts_leave(tmp_path):
     assert mixed.number < 0.65
     case = case_of(job := job_of(tmp_path, ROD + "absorption_per_mm = 0.0\n"), load_solids(job)[0])
     assert not case.straight_rays  # the quick bound is of resin from wall to wall
+    on_card = dataclasses.replace(case, machine=dataclasses.replace(case.machine, device="cuda"))
+    assert "On a card this light is computed in plain torch" in verdict_on(on_card).of("insert")[0].text
+    assert "On a card" not in verdict_on(case).of("insert")[0].text
     (light,) = verdict_on(case).of("absorption")
     assert "an insert absorbs otherwise than the resin, so the quick bound" in light.text
 
