@@ -14,7 +14,6 @@ planes, the numbers of the planes that a block of slices reads differ from their
 import numpy as np
 from numba import njit
 
-from lightlathe.dose.kernels.cpu_depths import NONE, chord_of, transmittance
 from lightlathe.dose.kernels.cpu_loops import (
     SLICES,
     TILE,
@@ -26,6 +25,7 @@ from lightlathe.dose.kernels.cpu_loops import (
     weigh,
 )
 from lightlathe.dose.kernels.cpu_spread_vectors import REACH, SHIFTS, add_copies, add_copies_back
+from lightlathe.dose.kernels.cpu_transmittance import NONE, chord_of, transmittance
 
 NODE_ROWS = 0.5
 GROUP = 2  # angles that one pass over a tile adds
@@ -174,7 +174,7 @@ def add_planes(light, a, b, at, lines, r, base, wide, planes):
 @fast
 def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes, lists):
     """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`, and
-    `lists` as in cpu_depths.py, of one class."""
+    `lists` as in cpu_transmittance.py, of one class."""
     planes, slices, nodes, width = sizes
     angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
     shape = TILE * TILE
