@@ -8,7 +8,7 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
 from lightlathe.quantities.absorbers import Absorber, joint_classes
-from lightlathe.quantities.by_row import ByRow, Light, rows_of
+from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Field, Optics, Patterns
@@ -32,6 +32,7 @@ from lightlathe.quantities.volumes import (
 __all__ = [
     "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "ByRow", "Chords", "Defocus", "Field", "FineShape",
     "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction",
-    "Shadows", "Target", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes", "rows_of", "slices_of",
+    "Shadows", "Target", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes", "rows_first",
+    "rows_last", "rows_of", "slices_of", "span",
     "unpacked_from",
 ]  # fmt: skip
