@@ -16,7 +16,7 @@ import torch
 from lightlathe.beams import Diverging, Telecentric, full_turn
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.job.vial import Vial
-from lightlathe.quantities import Defocus, Footprint, Grid, Optics, Shadows
+from lightlathe.quantities import Defocus, Footprint, Grid, Optics, Shadows, Tilt
 from lightlathe.resins import Threshold
 
 ANGLES, PIXEL, VOXEL, ROWS = 40, 0.2, 0.2, 20
@@ -28,7 +28,8 @@ PHOTONS, PLACES = 400_000, 16
 @dataclass(frozen=True)
 class Scene:
     """mu 1/mm; indices outside, of the wall, of the resin; pupil's distance or None; blur in pixels; rod (x, y, r);
-    radius of the cone over the distance from the plane of focus at t = focus."""
+    radius of the cone over the distance from the plane of focus at t = focus; the axis leans in the picture by
+    `tilt_deg`, and crosses its middle."""
 
     mu: float = 0.15
     outside: float = 1.0
@@ -41,6 +42,7 @@ class Scene:
     cone: float = 0.0
     focus: float = 0.0
     columns: int = 40
+    tilt_deg: float = 0.0
 
 
 SCENES = {
@@ -50,6 +52,8 @@ SCENES = {
     "a rod": Scene(outside=1.5, wall=1.5, rod=(0.7, -0.4, 0.8)),
     # slender: slanting paths are longer, by 0.4 % here, which no band knows
     "out of focus": Scene(outside=1.5, wall=1.5, cone=0.12, focus=0.6),
+    "tilted, bare": Scene(tilt_deg=-6.0),
+    "tilted, bare, a lens": Scene(distance=60.0, columns=44, tilt_deg=-8.0),
     "bare, a rod": Scene(mu=0.3, rod=(-0.5, 0.9, 0.6), outside=1.343),
 }
 
@@ -76,7 +80,9 @@ def operator_of(scene: Scene) -> Turning:
         inside = (x[:, None] - scene.rod[0]) ** 2 + (y - scene.rod[1]) ** 2 < scene.rod[2] ** 2
         shadows = Shadows.of(inside[:, :, None].expand(fine.shape).float(), fine, INNER)
     defocus = Defocus(scene.cone, scene.focus) if scene.cone else None
-    optics = Optics(chords, INNER, scene.mu, Footprint("square", sigma=scene.sigma), shadows=shadows, defocus=defocus)
+    tilt = Tilt(math.radians(scene.tilt_deg), (scene.columns - 1) / 2, PIXEL) if scene.tilt_deg else None
+    pixel = Footprint("square", sigma=scene.sigma)
+    optics = Optics(chords, INNER, scene.mu, pixel, shadows=shadows, defocus=defocus, tilt=tilt)
     return Turning(DoseOperator(optics, grid, Backend(dtype=torch.float64)), 6, True, 3)
 
 
@@ -111,6 +117,8 @@ def photons(scene: Scene, seed: int) -> np.ndarray:
     s = (column - (scene.columns - 1) / 2 + place[0]) * PIXEL
     z = (row - (ROWS - 1) / 2 + place[1]) * PIXEL
     theta = (angle + random.random(PHOTONS) - 0.5) * 2 * math.pi / ANGLES
+    tilt = math.radians(scene.tilt_deg)  # the picture as it lies to the axis, which leans to the right by that
+    s, z = s * math.cos(tilt) - z * math.sin(tilt), s * math.sin(tilt) + z * math.cos(tilt)
     aim = np.stack([s, np.zeros(PHOTONS), z])
     if scene.distance is None:
         around, out = 2 * math.pi * random.random(PHOTONS), scene.cone * np.sqrt(random.random(PHOTONS))

@@ -118,4 +118,5 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = N
         illumination=light.relative_irradiance,
         defocus=defocus,
         shadows=shadows,
+        tilt=light.tilt(axis_offset_mm),
     )

@@ -13,9 +13,10 @@ from lightlathe.quantities.light import Chords, Field, Optics, Patterns
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
 from lightlathe.quantities.shadows import Shadows
+from lightlathe.quantities.tilt import Tilt
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 
 __all__ = [
     "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
-    "Magnification", "Optics", "Part", "Patterns", "Prediction", "Shadows", "Target", "TriangleMesh",
+    "Magnification", "Optics", "Part", "Patterns", "Prediction", "Shadows", "Target", "Tilt", "TriangleMesh",
 ]  # fmt: skip

@@ -13,6 +13,7 @@ from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.shadows import Shadows
+from lightlathe.quantities.tilt import Tilt
 from lightlathe.quantities.volumes import Grid
 
 REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
@@ -168,6 +169,8 @@ class Optics:
     illumination        (column, row) float64, the light of each pixel relative to the stated irradiance, 0 where it is
                         dead; None where it is even
     shadows             the opaque cross-sections of inserts, at which chords end; None where nothing is in the way
+    tilt                of the axis in the picture: chords are then those of a projector that stands straight beside it,
+                        on whose picture that of the projector is turned; None where columns run along the axis
     """
 
     chords: Chords
@@ -177,6 +180,7 @@ class Optics:
     illumination: Tensor | None = None
     defocus: Defocus | None = None
     shadows: Shadows | None = None
+    tilt: Tilt | None = None
 
     def __post_init__(self) -> None:
         if self.illumination is None:
@@ -219,21 +223,31 @@ class Optics:
             row_z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
             reach = 1.0 if self.footprint.plain else self.footprint.reach
             near = max(reach * row_mm + (0 if reach == 1 else grid.voxel_mm / 2), grid.voxel_mm) * (1 - REL_TOLERANCE)
-            beside = [(row_z - z).abs() < near for z in grid.centres_mm(2)[index.cpu()].tolist()]
-            dark = light.new_zeros(len(light))
-            light = torch.stack([light[:, k].amax(1) if bool(k.any()) else dark for k in beside], 1)
-        shadows, footprint = self.shadows, self.footprint.within_rows()
+            column, z = torch.arange(len(light), dtype=torch.float64)[:, None], grid.centres_mm(2)[index.cpu()]
+            leans = self.tilt if self.tilt is not None and self.tilt.slice_z_mm is None else None
+            heights = z.expand(len(light), -1) if leans is None else leans.height_mm(column, z)
+            beside = ((row_z - at[:, None]).abs() < near for at in heights.unbind(1))  # (column, row) of each slice
+            light = torch.stack([torch.where(k, light, 0.0).amax(1) for k in beside], 1)
+        shadows, footprint, tilt = self.shadows, self.footprint.within_rows(), self.tilt
+        if tilt is not None:
+            own = grid.centres_mm(2) if tilt.slice_z_mm is None else tilt.slice_z_mm
+            tilt = replace(tilt, slice_z_mm=own[index.cpu()])
         if shadows is not None:
             shadows = shadows.for_slices(index, grid)
-        changes = {"footprint": footprint, "illumination": light, "shadows": shadows}
+        changes = {"footprint": footprint, "illumination": light, "shadows": shadows, "tilt": tilt}
         return self.replace(rows=len(index), row_mm=grid.voxel_mm, **changes)
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""
         if field.is_whole:
             return self
-        light = self.illumination
-        return replace(self, chords=self.chords.lit(field), illumination=None if light is None else light[field.lit])
+        light, tilt = self.illumination, self.tilt
+        return replace(
+            self,
+            chords=self.chords.lit(field),
+            illumination=None if light is None else light[field.lit],
+            tilt=None if tilt is None else tilt.lit(field.first_column),
+        )
 
 
 @dataclass(frozen=True)
