@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 import torch
 
-from lightlathe.beams import Diverging, Telecentric, full_turn
+from lightlathe.beams import Diverging, RoundVial, Telecentric, full_turn
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.job.vial import Vial
-from lightlathe.quantities import Defocus, Footprint, Grid, Optics, Shadows, Tilt
+from lightlathe.quantities import Astigmatism, Defocus, Footprint, Grid, Optics, Shadows, Tilt
 from lightlathe.resins import Threshold
 
 ANGLES, PIXEL, VOXEL, ROWS = 40, 0.2, 0.2, 20
@@ -80,6 +80,10 @@ def operator_of(scene: Scene) -> Turning:
         inside = (x[:, None] - scene.rod[0]) ** 2 + (y - scene.rod[1]) ** 2 < scene.rod[2] ** 2
         shadows = Shadows.of(inside[:, :, None].expand(fine.shape).float(), fine, INNER)
     defocus = Defocus(scene.cone, scene.focus) if scene.cone else None
+    layers = RoundVial(INNER, INNER + scene.wall_mm, scene.outside, scene.wall, index)
+    if scene.cone and not layers.matched:
+        focus = layers.focus_along_mm(chords.offset_mm / layers.narrowing)
+        defocus = Astigmatism(scene.cone * scene.outside / index, focus, scene.cone / 2)
     tilt = Tilt(math.radians(scene.tilt_deg), (scene.columns - 1) / 2, PIXEL) if scene.tilt_deg else None
     pixel = Footprint("square", sigma=scene.sigma)
     optics = Optics(chords, INNER, scene.mu, pixel, shadows=shadows, defocus=defocus, tilt=tilt)

@@ -17,11 +17,12 @@ from lightlathe.dose.across import Across
 from lightlathe.dose.fan import evened, evenly_spaced
 from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices, profile_of
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.pixel_map import PixelMap
 from lightlathe.dose.profile import Profile
 from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
 from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
-from lightlathe.dose.tilt import Tilted, straightened
+from lightlathe.dose.tilt import straightened
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Footprint, Grid, Optics
@@ -40,6 +41,7 @@ class Resampling:
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
+    blurred images -> those blurred along the rows, more in one column than in the next (astigmatism.py); else None
     tilted  images of the projector -> those of one that stands straight beside a tilted axis (tilt.py), which `share`
             and all else are of; None where the axis is not tilted
     within  (first, end, count): of `count` rows only first..end - 1 reach the slab; None where all are taken
@@ -53,7 +55,8 @@ class Resampling:
     turned: Rebinning | None = None
     profile: Profile | None = None
     within: tuple[int, int, int] | None = None
-    tilted: Tilted | None = None
+    blurred: PixelMap | None = None
+    tilted: PixelMap | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
@@ -68,12 +71,14 @@ class Resampling:
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
             across=None if self.across is None else self.across.to(device, dtype),
             turned=turned if turned is None or turned is not self.turned else turned.to(device, dtype),
+            blurred=None if self.blurred is None else self.blurred.to(device, dtype),
             tilted=None if self.tilted is None else self.tilted.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
         x = patterns if self.within is None else patterns[..., self.within[0] : self.within[1]].contiguous()
-        x = x if self.tilted is None else self.tilted.forward(x)
+        for step in (self.blurred, self.tilted):
+            x = x if step is None else step.forward(x)
         x = x if self.share is None else x * self.share
         for step in (self.across, self.turned):
             x = x if step is None else step.forward(x)
@@ -81,8 +86,8 @@ class Resampling:
 
     def most(self, light: float) -> float:
         """No number of `forward(patterns)` exceeds this, for patterns of 0 to `light`."""
-        if self.tilted is not None:
-            light *= self.tilted.most
+        for step in (self.blurred, self.tilted):
+            light *= 1.0 if step is None else step.most
         if self.share is not None:
             light *= float(self.share.abs().amax())
         for step in (self.across, self.turned):
@@ -104,7 +109,8 @@ class Resampling:
         for step in (self.turned, self.across):
             x = x if step is None else step.transpose(x)
         x = x if self.share is None else x * self.share
-        x = x if self.tilted is None else self.tilted.transpose(x)
+        for step in (self.tilted, self.blurred):
+            x = x if step is None else step.transpose(x)
         if self.within is None:
             return x
         first, end, rows = self.within

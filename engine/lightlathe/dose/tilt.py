@@ -15,7 +15,7 @@ Source: rotation in two passes of one dimension each, Catmull & Smith, 3-D trans
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import torch
@@ -23,6 +23,7 @@ from torch import Tensor
 
 from lightlathe.dose.fan import between, with_dark
 from lightlathe.dose.footprint import LEAST, MOST_ACROSS, bins_for, convolved
+from lightlathe.dose.pixel_map import PixelMap
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Footprint, Grid, Magnification, Optics, Tilt
@@ -33,71 +34,7 @@ FINER = 3
 SIGMAS = 6  # of a Gaussian, beyond which less than LEAST is left
 
 
-@dataclass(frozen=True)
-class Tilted:
-    """Images (..., column, row) -> (..., fine column, plane), and back by the exact transpose.
-
-    light    (column, row), what each pixel gives; None where that is all
-    rows     column and plane <- column and row, both flattened; None where planes are rows
-    columns  fine column and plane <- column and plane
-    """
-
-    light: Tensor | None
-    rows: Taps | None
-    columns: Taps
-    given: tuple[int, int]  # columns, rows
-    made: tuple[int, int]  # fine columns, planes
-    rows_back: Taps | None = None
-    columns_back: Taps | None = None
-
-    def to(self, device: torch.device, dtype: torch.dtype) -> "Tilted":
-        rows = self.rows
-        return replace(
-            self,
-            light=None if self.light is None else self.light.to(device, dtype),
-            rows=None if rows is None else rows.to(device, dtype),
-            columns=self.columns.to(device, dtype),
-            rows_back=None if rows is None else rows.transposed().to(device, dtype),
-            columns_back=self.columns.transposed().to(device, dtype),
-        )
-
-    @property
-    def most(self) -> float:
-        """No fine column is brighter than the brightest pixel times this."""
-        light = 1.0 if self.light is None else float(self.light.amax())
-        for taps in (self.rows, self.columns):
-            light *= 1.0 if taps is None else float(taps.weight.sum(0).amax())
-        return light
-
-    def forward(self, x: Tensor) -> Tensor:
-        x = (x if self.light is None else x * self.light).flatten(-2)
-        x = x if self.rows is None else self.rows.apply(x)
-        return self.columns.apply(x).unflatten(-1, self.made)
-
-    def transpose(self, x: Tensor) -> Tensor:
-        assert self.columns_back is not None
-        x = self.columns_back.apply(x.flatten(-2))
-        x = x if self.rows_back is None else self.rows_back.apply(x)
-        x = x.unflatten(-1, self.given)
-        return x if self.light is None else x * self.light
-
-    def narrowed(self) -> "tuple[Tilted, tuple[int, int, int] | None]":
-        """The same of the rows alone that reach its planes; (first, end, count) of those where some do not."""
-        columns, count = self.given
-        if self.rows is None:
-            return self, None
-        row = self.rows.index % count
-        used = row[self.rows.weight != 0]
-        first, end = (int(used.min()), int(used.max()) + 1) if len(used) else (0, 1)
-        if end - first == count:
-            return self, None
-        index = self.rows.index // count * (end - first) + (row - first).clamp(0, end - first - 1)
-        light = None if self.light is None else self.light[:, first:end].contiguous()
-        rows = Taps(index, self.rows.weight, columns * (end - first))
-        return replace(self, light=light, rows=rows, given=(columns, end - first)), (first, end, count)
-
-
-def straightened(optics: Optics, grid: Grid, finer: int, finest: float) -> tuple[Tilted, Optics, Grid]:
+def straightened(optics: Optics, grid: Grid, finer: int, finest: float) -> tuple[PixelMap, Optics, Grid]:
     """The images of a projector that stands straight, whose rows are planes, and its optics and grid.
 
     finer    fine columns for each one, at least, where pixels are coarse enough
@@ -120,7 +57,7 @@ def straightened(optics: Optics, grid: Grid, finer: int, finest: float) -> tuple
     along = None
     if tilt.slice_z_mm is None:
         along = _along(tilt, pixel, chords, planes_mm, grid.voxel_mm, plane_mm if spread else 0.0)
-    made = Tilted(optics.illumination, along, across, (columns, rows), (len(place), len(planes_mm)))
+    made = PixelMap(optics.illumination, along, across, (columns, rows), (len(place), len(planes_mm)))
     straight = _chords_at(chords, place, len(planes_mm), plane_mm)
     changes: dict[str, Any] = {"chords": straight, "footprint": Footprint(), "illumination": None, "tilt": None}
     if not spread:  # planes are the slices, of a slab too

@@ -25,6 +25,7 @@ from lightlathe.flow.solids import Solid
 from lightlathe.job import Job
 from lightlathe.job.design import Design
 from lightlathe.job.light import Light
+from lightlathe.job.lit_space import narrowing, out_of_focus_mm
 from lightlathe.job.vial import Vial
 from lightlathe.projector import Codebook
 from lightlathe.quantities import Chords, Field, Grid
@@ -90,7 +91,9 @@ def lit_field(
         return Field.whole(light.columns, light.rows)
     offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
     cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
-    reach = math.ceil(light.reach_pixels(resin.refractive_index, reach_mm))
+    across_mm, along_mm = out_of_focus_mm(light, vial, resin, reach_mm)
+    across_mm /= narrowing(light, vial, resin)  # columns lie closer in the resin
+    reach = math.ceil(light.reach_pixels(resin.refractive_index, max(across_mm, along_mm)))
     more = max(0, reach - 1)  # columns and rows that light as far by their blur
     row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
     far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]

@@ -35,7 +35,8 @@ class Light:
                     picture along its light
     numerical_aperture   of the light that forms the picture in the vial's place, in air: it widens away from the plane
                     of focus, and diffraction blurs it everywhere. Left out: neither is computed, and said not to be
-    focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial
+    focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial; before a
+                    bare vial, where it would lie without the vial, and there 0 alone
     planes          one-bit frames of equal time in which each image is shown, with bits = 1 (export/planes.py)
     frame_rate_hz   at which the projector shows frames, for the check: planes are frames of their own
     axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
@@ -180,10 +181,10 @@ class Light:
         return Footprint(self.pixel_shape or "linear", width, sigma)
 
     def reach_pixels(self, index: float, away_mm: float) -> float:
-        """How far from its centre a pixel's light goes within that distance from the axis, in a resin of this index."""
+        """How far from its centre a pixel's light goes within that distance from its focus, in resin of this index."""
         pixel, defocus = self.footprint, self.defocus(index)
         if defocus is not None:
-            out_of_focus = defocus.sigma_mm(away_mm + abs(defocus.focus_mm)) / self.pixel_mm
+            out_of_focus = defocus.sigma_mm(away_mm) / self.pixel_mm
             pixel = replace(pixel, sigma=math.hypot(pixel.sigma, out_of_focus))
         return pixel.reach
 

@@ -7,7 +7,7 @@ Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
 s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
-from lightlathe.quantities.defocus import Defocus
+from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Field, Optics, Patterns
 from lightlathe.quantities.magnification import Magnification
@@ -17,6 +17,6 @@ from lightlathe.quantities.tilt import Tilt
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "Astigmatism", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
     "Magnification", "Optics", "Part", "Patterns", "Prediction", "Shadows", "Target", "Tilt", "TriangleMesh",
 ]  # fmt: skip

@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.quantities.defocus import Defocus
+from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.shadows import Shadows
@@ -178,7 +178,7 @@ class Optics:
     absorption_per_mm: float
     footprint: Footprint = Footprint()  # noqa: RUF009, frozen
     illumination: Tensor | None = None
-    defocus: Defocus | None = None
+    defocus: Defocus | Astigmatism | None = None
     shadows: Shadows | None = None
     tilt: Tilt | None = None
 
@@ -241,11 +241,14 @@ class Optics:
         """The same with the chords of the lit columns and rows alone."""
         if field.is_whole:
             return self
-        light, tilt = self.illumination, self.tilt
+        light, tilt, defocus = self.illumination, self.tilt, self.defocus
+        if isinstance(defocus, Astigmatism):
+            defocus = defocus.lit(field.first_column, field.first_column + field.lit_columns)
         return replace(
             self,
             chords=self.chords.lit(field),
             illumination=None if light is None else light[field.lit],
+            defocus=defocus,
             tilt=None if tilt is None else tilt.lit(field.first_column),
         )
 

@@ -6,7 +6,7 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Chords, Defocus, Footprint, Magnification, Optics, Tilt
+from lightlathe.quantities import Astigmatism, Chords, Defocus, Footprint, Magnification, Optics, Tilt
 from lightlathe.result.put import put
 from lightlathe.result.tree import Node
 
@@ -25,7 +25,10 @@ def put_optics(group: Any, optics: Optics) -> None:
     group.attrs.update({
         "pixel_shape": pixel.shape, "pixel_width": pixel.width, "blur_sigma_pixels": pixel.sigma,
     })  # fmt: skip
-    if optics.defocus is not None:
+    if isinstance(optics.defocus, Astigmatism):
+        put(group, "focus_along_mm", optics.defocus.focus_mm.double().cpu().numpy(), "mm", ("column",))
+        group.attrs.update({"cone_per_mm": optics.defocus.per_mm, "directions_rad": optics.defocus.turn_rad})
+    elif optics.defocus is not None:
         group.attrs.update({"cone_per_mm": optics.defocus.per_mm, "focus_mm": optics.defocus.focus_mm})
     group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
     if chords.magnification is not None:
@@ -66,7 +69,9 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
             raise ValueError("optics/illumination is beyond 0 to 1")
         light = torch.from_numpy(light)
     radius_mm, absorption = at.length("vial_radius_mm"), at.length("absorption_per_mm")
-    return Optics(chords, radius_mm, absorption, footprint_in(at.attrs), light, defocus_in(at), tilt=tilt_in(at))
+    return Optics(
+        chords, radius_mm, absorption, footprint_in(at.attrs), light, defocus_in(root, levels[1:2]), tilt=tilt_in(at)
+    )
 
 
 def footprint_in(attrs: Any) -> Footprint:
@@ -83,11 +88,15 @@ def footprint_in(attrs: Any) -> Footprint:
         raise ValueError(f"optics: {problem}") from None
 
 
-def defocus_in(optics: Node) -> Defocus | None:
+def defocus_in(root: Node, columns: tuple[int, ...]) -> Defocus | Astigmatism | None:
     """What `put_optics` wrote of it; None where light keeps its width."""
+    optics = root["optics"]
     if "cone_per_mm" not in optics.attrs:
         return None
     try:
+        if root.find("optics/focus_along_mm") is not None:
+            focus = torch.from_numpy(root.array("optics/focus_along_mm", "f8", columns))
+            return Astigmatism(optics.attribute("cone_per_mm", float), focus, optics.attribute("directions_rad", float))
         return Defocus(optics.attribute("cone_per_mm", float), optics.attribute("focus_mm", float))
     except ShapeError as problem:
         raise ValueError(f"optics: {problem}") from None
