@@ -26,6 +26,12 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         import numba  # noqa: F401
     except ImportError as error:
         return f"it needs numba, which does not load here ({error})"
+    profile = views.profile
+    if profile is not None and (profile.support > 1 or views.ends or views.lines or views.spread):
+        return (
+            "it takes the profile of pixels whose light ends within a column of them, on parallel chords that end "
+            f"nowhere; these reach {profile.support:.3g} columns"
+        )
     return None
 
 
@@ -69,7 +75,7 @@ def _deposit(views_array: Tensor, views, gain: float, ends: tuple[Any, ...] = ()
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = tiles_of(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
-    work = fixed + ends
+    work = fixed + (ends or (_profile(views),))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *work), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
@@ -89,7 +95,7 @@ def _collect(volume: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> 
     fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
 
     def work(first: int, last: int) -> None:
-        here = tuple(part[first:last] for part in ends[:2]) + ends[2:]
+        here = (*(part[first:last] for part in ends[:2]), *ends[2:]) if ends else (_profile(views),)
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *here)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
@@ -138,6 +144,14 @@ def _lines(views) -> tuple[np.ndarray, ...]:
     """Offset, turn, its cosine and sine of every chord and the dark ones; empty where bins are parallel and even."""
     offset, turn = (torch.empty(0, dtype=torch.float64),) * 2 if views.lines is None else views.lines.with_dark
     return offset.numpy(), turn.numpy(), turn.cos().numpy(), turn.sin().numpy()
+
+
+def _profile(views) -> np.ndarray:
+    """As cpu_loops.shape_pixels takes it; empty where bins are read linearly."""
+    if views.profile is None:
+        return np.empty(0)
+    knots = views.profile.knots
+    return views.profile.at(torch.arange(knots + 1, dtype=torch.float64) / knots).numpy()
 
 
 def _bins_of_a_tile(views) -> int:
