@@ -13,7 +13,7 @@ from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job
 from lightlathe.job.lit_space import is_bare
-from lightlathe.quantities import Astigmatism, Chords, Defocus, Grid, Optics, Part, Shadows
+from lightlathe.quantities import Astigmatism, Chords, Defocus, Grid, Optics, Part, Shadows, unpacked_from
 from lightlathe.quantities.defocus import cone
 
 log = logging.getLogger(__name__)
@@ -90,7 +90,7 @@ def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
 
 def shadows_of(part: Part, radius_mm: float) -> Shadows | None:
     """The shadows of what is opaque in a part's vial; None where nothing is."""
-    return None if part.opaque is None else Shadows.of(part.opaque, part.grid, radius_mm)
+    return None if part.opaque is None else Shadows.of(unpacked_from(part.opaque), part.grid, radius_mm)
 
 
 def defocus_of(job: Job, chords: Chords) -> Defocus | Astigmatism | None:
