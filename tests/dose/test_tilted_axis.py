@@ -264,18 +264,3 @@ def test_an_impossible_tilt_is_refused():
         Tilt(0.5, 3.0, 0.1)
     with pytest.raises(ShapeError, match="finite place"):
         Tilt(0.01, math.inf, 0.1)
-
-
-def test_cards_read_turned_pictures_as_this_cpu_does(monkeypatch):
-    """The sparse maps of dose/gathers.py, through Triton's interpreter, of a picture with uneven light."""
-    pytest.importorskip("triton")
-    light = replace(KINDS["uneven light"], tilt=LEANS)
-    made = plan(light, GRID)[0].tilted
-    assert made is not None
-    pictures = random((3, 10, 6))
-    wanted = made.to(torch.device("cpu"), torch.float64)
-    views = wanted.forward(pictures)
-    back = wanted.transpose(views)
-    monkeypatch.setenv("TRITON_INTERPRET", "1")
-    torch.testing.assert_close(wanted.forward(pictures), views, rtol=1e-12, atol=1e-14)
-    torch.testing.assert_close(wanted.transpose(views), back, rtol=1e-12, atol=1e-14)
