@@ -13,6 +13,7 @@ from numba.extending import intrinsic
 
 TILE = 24
 SLICES = 64  # one row of numbers: 4 registers of 16 float32 where the machine has AVX-512
+FEW = 16  # of no more slices than these the rest of the row is not summed
 GROUP = 4  # angles that one pass over a tile adds
 FIRST = np.uint64(0)
 ANGLES_PER_PASS = 64  # angles whose weights are kept; read once, used for every block of slices
@@ -23,38 +24,79 @@ fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
 inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
 
 
-@intrinsic
-def add_rows(context, out, i, rows, number, weight, first, last, step):
-    """out[i] += sum of weight[k] * rows[number[k]] over k in range(first, last, step), each row SLICES long.
+def vectors(context, builder, signature, values, lanes):
+    """What the sums below are made of: the data of the arguments, and functions that give a row's address, a whole
+    number of an array as an index, and a number of an array in each of `lanes` lanes."""
+    data = [context.make_array(t)(context, builder, v).data if isinstance(t, types.Array) else v
+            for t, v in zip(signature.args, values, strict=True)]  # fmt: skip
+    vector = ir.VectorType(context.get_value_type(signature.args[0].dtype), lanes)
+    nowhere, zero = ir.Constant(vector, ir.Undefined), ir.Constant(ir.IntType(32), 0)
+    every = ir.Constant(ir.VectorType(zero.type, lanes), [0] * lanes)
 
-    Spelled in LLVM's vectors, so that the sum stays in registers on every machine, whatever the compiler guesses.
-    """
+    def row_of(base, k):
+        return builder.bitcast(builder.gep(base, [builder.mul(k, k.type(SLICES))]), vector.as_pointer())
 
-    def codegen(context, builder, signature, values):
-        data = [context.make_array(t)(context, builder, v).data if isinstance(t, types.Array) else v
-                for t, v in zip(signature.args, values, strict=True)]  # fmt: skip
-        out, i, rows, number, weight, first, last, step = data
-        vector = ir.VectorType(context.get_value_type(signature.args[0].dtype), SLICES)
-        nowhere, zero = ir.Constant(vector, ir.Undefined), ir.Constant(ir.IntType(32), 0)
-        every = ir.Constant(ir.VectorType(zero.type, SLICES), [0] * SLICES)
+    def number_of(numbers, k):
+        return builder.sext(builder.load(builder.gep(numbers, [k])), k.type)
 
-        def row_of(base, k):
-            return builder.bitcast(builder.gep(base, [builder.mul(k, k.type(SLICES))]), vector.as_pointer())
+    def everywhere(weights, k):
+        lone = builder.insert_element(nowhere, builder.load(builder.gep(weights, [k])), zero)
+        return builder.shuffle_vector(lone, nowhere, every)
 
-        def number_of(k):
-            return builder.sext(builder.load(builder.gep(number, [k])), i.type)
+    return data, row_of, number_of, everywhere
 
-        place = row_of(out, i)
-        total = cgutils.alloca_once_value(builder, builder.load(place, align=4))
-        with cgutils.for_range_slice(builder, first, last, step) as (k, _):
-            row = builder.load(row_of(rows, number_of(k)), align=4)
-            lone = builder.insert_element(nowhere, builder.load(builder.gep(weight, [k])), zero)
-            term = builder.fmul(builder.shuffle_vector(lone, nowhere, every), row, flags=["contract"])
-            builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
-        builder.store(builder.load(total), place, align=4)
-        return context.get_dummy_value()
 
-    return types.void(out, i, rows, number, weight, first, last, step), codegen
+def adding(lanes):
+    """`add_rows` for the first `lanes` slices of each row."""
+
+    @intrinsic
+    def add_rows(context, out, i, rows, number, weight, first, last, step):
+        def codegen(context, builder, signature, values):
+            data, row_of, number_of, everywhere = vectors(context, builder, signature, values, lanes)
+            out, i, rows, number, weight, first, last, step = data
+            place = row_of(out, i)
+            total = cgutils.alloca_once_value(builder, builder.load(place, align=4))
+            with cgutils.for_range_slice(builder, first, last, step) as (k, _):
+                row = builder.load(row_of(rows, number_of(number, k)), align=4)
+                term = builder.fmul(everywhere(weight, k), row, flags=["contract"])
+                builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
+            builder.store(builder.load(total), place, align=4)
+            return context.get_dummy_value()
+
+        return types.void(out, i, rows, number, weight, first, last, step), codegen
+
+    return add_rows
+
+
+def pairing(lanes):
+    """`add_pairs` for the first `lanes` slices of each row."""
+
+    @intrinsic
+    def add_pairs(context, out, r, rows, number, near, far, first, last):
+        def codegen(context, builder, signature, values):
+            data, row_of, number_of, everywhere = vectors(context, builder, signature, values, lanes)
+            out, r, rows, number, near, far, first, last = data
+            places = row_of(out, r), row_of(out, builder.add(r, r.type(1)))
+            totals = [cgutils.alloca_once_value(builder, builder.load(place, align=4)) for place in places]
+            with cgutils.for_range_slice(builder, first, last, first.type(1)) as (k, _):
+                row = builder.load(row_of(rows, number_of(number, k)), align=4)
+                for total, weight in zip(totals, (near, far), strict=True):
+                    term = builder.fmul(everywhere(weight, k), row, flags=["contract"])
+                    builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
+            for place, total in zip(places, totals, strict=True):
+                builder.store(builder.load(total), place, align=4)
+            return context.get_dummy_value()
+
+        return types.void(out, r, rows, number, near, far, first, last), codegen
+
+    return add_pairs
+
+
+# Spelled in LLVM's vectors, so that sums stay in registers on every machine, whatever the compiler guesses.
+# add_rows: out[i] += sum of weight[k] * rows[number[k]] over k in range(first, last, step), each row SLICES long
+add_rows, add_few = adding(SLICES), adding(FEW)
+# add_pairs: out[r] += sum of near[k] * rows[number[k]] and out[r + 1] += sum of far[k] * rows[number[k]], first to last
+add_pairs, add_few_pairs = pairing(SLICES), pairing(FEW)
 
 
 @inner
@@ -205,6 +247,21 @@ def sort_by_bin(count, low, near, far, first_bin, bins_read, start, number, weig
         start[r + 2] = at + 1
 
 
+@inner
+def group_by_bin(count, low, near, far, first_bin, bins_read, start, number, by_near, by_far):
+    """Sort voxel columns by the lower of their two bins: entries start[r] to start[r + 1] have bin r."""
+    start[:] = 0
+    for p in range(count):
+        start[low[p] - first_bin + 2] += 1
+    for r in range(2, bins_read + 1):
+        start[r] += start[r - 1]  # as in `sort_by_bin`
+    for p in range(count):
+        r = low[p] - first_bin
+        at = start[r + 1]
+        number[at], by_near[at], by_far[at] = p, near[p], far[p]
+        start[r + 1] = at + 1
+
+
 @fast
 def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profile):
     """Fill the dose of some tiles: every voxel column sums GROUP angles at a time.
@@ -259,7 +316,11 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profi
                     if shining:
                         for p in range(count):
                             first = group * GROUP * 2 * shape + p
-                            add_rows(total, p, strip, number, weight, first, first + 2 * members * shape, shape)  # pyright: ignore[reportCallIssue]
+                            last = first + 2 * members * shape
+                            if length <= FEW:
+                                add_few(total, p, strip, number, weight, first, last, shape)  # pyright: ignore[reportCallIssue]
+                            else:
+                                add_rows(total, p, strip, number, weight, first, last, shape)  # pyright: ignore[reportCallIssue]
                 for p in range(count):
                     for k in range(length):
                         dose[i[p], j[p], z + k] = total[p, k]
@@ -275,9 +336,9 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, prof
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
     low, near, far = np.empty(shape, np.int64), np.empty(shape, light.dtype), np.empty(shape, light.dtype)
-    tile_rows, total = rows_of_zeros(shape, light), rows_of_zeros(1, light)
-    number = np.empty((ANGLES_PER_PASS, 2 * shape), np.int32)
-    weight = np.empty((ANGLES_PER_PASS, 2 * shape), light.dtype)
+    tile_rows, strip = rows_of_zeros(shape, light), rows_of_zeros(span, light)
+    number = np.empty((ANGLES_PER_PASS, shape), np.int32)
+    by_near, by_far = np.empty((ANGLES_PER_PASS, shape), light.dtype), np.empty((ANGLES_PER_PASS, shape), light.dtype)
     start = np.zeros((ANGLES_PER_PASS, span + 2), np.int64)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
     for tile in tiles:
@@ -291,7 +352,7 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, prof
                 first_bin[a], bins_read[a] = weigh_lines(
                     x_in, y_in, count, cos[a], sin[a], bins, optics, lines, low, near, far
                 )
-            sort_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], weight[a])
+            group_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], by_near[a], by_far[a])
         for block in range((slices + SLICES - 1) // SLICES):
             z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
             for p in range(count):
@@ -302,7 +363,15 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, prof
                 for r in range(bins_read[a]):
                     b = first_bin[a] + r - 1
                     if 0 <= b < bins:
-                        fetch(total, FIRST, light, a, b, z, length)
-                        add_rows(total, 0, tile_rows, number[a], weight[a], start[a, r], start[a, r + 1], 1)  # pyright: ignore[reportCallIssue]
+                        fetch(strip, np.uint64(r), light, a, b, z, length)
+                for r in range(bins_read[a] - 1):  # into the last bin no voxel column falls
+                    first, last = start[a, r], start[a, r + 1]
+                    if length <= FEW:
+                        add_few_pairs(strip, r, tile_rows, number[a], by_near[a], by_far[a], first, last)  # pyright: ignore[reportCallIssue]
+                    else:
+                        add_pairs(strip, r, tile_rows, number[a], by_near[a], by_far[a], first, last)  # pyright: ignore[reportCallIssue]
+                for r in range(bins_read[a]):
+                    b = first_bin[a] + r - 1
+                    if 0 <= b < bins:
                         for k in range(length):
-                            light[a, b, z + k] = total[FIRST, k]
+                            light[a, b, z + k] = strip[r, k]
