@@ -26,7 +26,7 @@ LEAST = {"cuda": 200, "cpu": 50}  # steps of the search for a bound, about a sec
 SHARE = {"cuda": 0.5, "cpu": 0.25}  # of the time of the iterations that the search may take
 MOST = 2000
 SLICES = 6  # slices whose bound is searched for; see `_to_bound`
-CANDIDATES = 64  # slices that they are chosen from
+CANDIDATES = {"cuda": 64, "cpu": 32}  # slices that they are chosen from; of each the kernel takes two
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,9 @@ def _to_bound(setup: Setup, dose: SliceDoses, target: Target, narrowest: Tensor)
     narrowest   all slices with part and surroundings, the narrowest window first
     """
     count = len(narrowest)
-    spread = torch.linspace(0, count - 1, min(count, CANDIDATES), device=narrowest.device).round().long()
+    spread = (
+        torch.linspace(0, count - 1, min(count, CANDIDATES[setup.device.type]), device=narrowest.device).round().long()
+    )
     candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
     operator, _ = _operators(setup, candidates)
     start = dose.of(candidates).to(operator.device, operator.dtype).contiguous()

@@ -95,6 +95,11 @@ class Shown:
         assert levels is not None
         return levels
 
+    @cached_property
+    def doses(self) -> Doses:
+        """Doses of one turn of the light as it is."""
+        return Doses(self.setup, self.fractions)
+
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""
         full = None if self.full_turns is None else self.full_turns / dimming
@@ -115,7 +120,7 @@ class Exposure:
     @staticmethod
     def of(light: Shown, aim: Aim) -> "Exposure":
         """The fewest turns that suffice. Rounding shifts the doses, so the dimming is corrected once afterwards."""
-        plan = Doses(light.setup, light.fractions).plan(light.full_turns, aim=aim)
+        plan = light.doses.plan(light.full_turns, aim=aim)
         turns, needed = plan.turns, _needed(light, plan.dimming, plan.turns, aim)
         if plan.reachable and needed > turns:
             turns += 1
@@ -162,14 +167,15 @@ def expose(setup: Setup, found: Light, gel_gain: float | None = None) -> tuple[P
     Among the right exposures it takes the one that prints the true shape best, KEPT of them away from either end.
     """
     light = Shown.of(setup, found, gel_gain)
-    exposure = Exposure.of(light, MIDDLE if gel_gain is not None else aim_of(Doses(setup, light.fractions)))
+    exposure = Exposure.of(light, MIDDLE if gel_gain is not None else aim_of(light.doses))
     patterns = exposure.nearest()
     plan = exposure.plan(patterns)
     if setup.job.rounding_steps:
         rounded_ = exposure.rounded()
-        its_plan = exposure.plan(rounded_)
-        if _as_good(its_plan, plan):
-            patterns, plan = rounded_, its_plan
+        if not np.array_equal(rounded_.levels.numpy(), patterns.levels.numpy()):  # else the plan is the same
+            its_plan = exposure.plan(rounded_)
+            if _as_good(its_plan, plan):
+                patterns, plan = rounded_, its_plan
     return patterns, with_margins_of(plan, setup.job.resin)
 
 

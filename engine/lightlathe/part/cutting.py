@@ -9,6 +9,8 @@ import numpy as np
 from lightlathe.part.count import ONE
 from lightlathe.part.inner import inner
 
+# axes and counts as compiled functions take them: of a number in their text they make a version of their own
+X, Y, Z, THREE = np.int64(0), np.int64(1), np.int64(2), np.int64(3)
 MAX_CORNERS = 12  # of a triangle cut by six planes, with a reserve for rounding
 
 
@@ -58,17 +60,17 @@ def cut_layer(i, mine, corners, drops, touched):
         for c in range(3):
             for axis in range(3):
                 a[c, axis] = corners[f, c, axis]
-        _, n = _cut(a, 3, 0, float(i), waste, b)
-        n, _ = _cut(b, n, 0, float(i + 1), a, waste)
+        _, n = _cut(a, THREE, X, float(i), waste, b)
+        n, _ = _cut(b, n, X, float(i + 1), a, waste)
         if n < 3:
             continue
-        low, high = _span(a, n, 1)
+        low, high = _span(a, n, Y)
         if high <= 0 or low >= ny:
             continue
         j = int(low) if low > 0 else 0
-        _, n = _cut(a, n, 1, float(j), waste, b)
+        _, n = _cut(a, n, Y, float(j), waste, b)
         while n >= 3 and j < ny:
-            in_column, n = _cut(b, n, 1, float(j + 1), column, a)
+            in_column, n = _cut(b, n, Y, float(j + 1), column, a)
             a, b = b, a
             if in_column >= 3:
                 _cut_column(column, in_column, drops[j], touched[j], p, q, waste)
@@ -79,14 +81,14 @@ def cut_layer(i, mine, corners, drops, touched):
 def _cut_column(column, n, drops, touched, p, q, piece):
     """A polygon within one column of voxels: each piece fills its own voxel in part and those below in full."""
     nz = len(drops)
-    low, high = _span(column, n, 2)
+    low, high = _span(column, n, Z)
     if high <= 0:
         return
     k = int(low) if low > 0 else 0
-    _, n = _cut(column, n, 2, float(k), piece, p)
+    _, n = _cut(column, n, Z, float(k), piece, p)
     while n >= 3:
         if k < nz:
-            in_voxel, n = _cut(p, n, 2, float(k + 1), piece, q)
+            in_voxel, n = _cut(p, n, Z, float(k + 1), piece, q)
             p, q = q, p
             if in_voxel >= 3:
                 area, volume = _prism(piece, in_voxel, float(k))

@@ -14,6 +14,7 @@ from lightlathe.part.openings import near_holes, winding_at
 
 X = np.array(LINE_X, dtype=np.int64)
 Y = np.array(LINE_Y, dtype=np.int64)
+NONE = np.int64(0)  # of a 0 in their text compiled functions make a version of their own
 
 
 @inner
@@ -131,7 +132,7 @@ def _closed_line(heights, sides, row):
 def _open_line(heights, sides, caps, holes, where, touched, solid, extra):
     """The same with w = n - (winding number of the caps), looked up once for each stretch within a voxel."""
     x, y, i, j = where
-    n = 0
+    n = NONE
     top = float(len(extra))
     for c in range(len(heights) + 1):
         bottom = max(heights[c], 0.0) if c < len(heights) else 0.0

@@ -80,13 +80,20 @@ class Problem:
         stage = getattr(self.loss, "stage", None)
         return self.loss if stage is None else stage(share)
 
-    def evaluate(self, patterns: Tensor, loss: Loss) -> "Evaluated":
-        """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose.
+    def dose(self, patterns: Tensor) -> Tensor:
+        """The dose of `patterns`: one product with the operator.
 
         Patterns brighter than the limit may have an infinite dose: the operator is told that there are none.
         """
+        return self._operator(patterns).detach()
+
+    def evaluate(self, patterns: Tensor, loss: Loss, dose: Tensor | None = None) -> "Evaluated":
+        """Dose, value and gradient at `patterns`: one product with the operator, one with its transpose.
+
+        dose   that of `patterns`, where it is known
+        """
         operator = self._operator
-        dose = operator(patterns).detach()
+        dose = self.dose(patterns) if dose is None else dose
         value, gradient = operator.gradient_of(self._through_response(loss), dose, self.target)
         if self.penalties:
             leaf = patterns.detach().requires_grad_()

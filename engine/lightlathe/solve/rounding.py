@@ -61,12 +61,13 @@ def rounded(
         watching.step(step, iterations or None)
         levels = allowed.index_select(0, index.flatten()).reshape(index.shape)
         at = None  # the dose and the gradient of the last step are let go
-        at = bare.evaluate(levels, loss)
-        worth = _worth(problem.seen(at.dose), problem.target)
+        dose = bare.dose(levels)
+        worth = _worth(problem.seen(dose), problem.target)
         if worth > best_worth:
             best, best_worth = index, worth
         if step == iterations or (best_worth[0] >= wanted[0] and best_worth[1] >= wanted[1]):
             break
+        at = bare.evaluate(levels, loss, dose)
         index = _moved(index, patterns, allowed, at.gradient, share)
         share *= KEPT
     return allowed.index_select(0, best.flatten()).reshape(best.shape)
