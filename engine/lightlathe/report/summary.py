@@ -89,20 +89,28 @@ def _motion(record: Record) -> list[str]:
     return [f"              designed for a vial that turns during each image, its step taken in {parts} parts"]
 
 
-def _part(record: Record) -> str:
-    """Size and place of the part; of its voxels where the file does not hold those of its surface."""
+def extent_mm(record: Record) -> tuple[torch.Tensor, torch.Tensor, float]:
+    """Lowest and highest corner of the part as placed, (3,) in the vial's frame, and how far it reaches from the axis;
+    of its voxels where the file does not hold those of its surface. In mm."""
     facts, grid = record.facts, record.part.grid
     if "part_low_mm" in facts:
         low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
-    else:
-        solid = (record.part.coverage >= 0.5).nonzero()
-        middle = torch.tensor(grid.shape) / 2
-        low, high = ((edge - middle) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1))
-        reach = torch.tensor(record.part.reach_mm)
+        return low, high, float(reach)
+    ends = torch.zeros(2, 3, dtype=torch.float64)  # without a voxel of the part: nothing, on the axis
+    for axis, others in enumerate(((1, 2), (0, 2), (0, 1))):
+        solid = (record.part.coverage.amax(others) >= 0.5).nonzero().flatten()
+        if len(solid):
+            ends[:, axis] = torch.stack([solid[0], solid[-1] + 1]) - grid.shape[axis] / 2
+    return ends[0] * grid.voxel_mm, ends[1] * grid.voxel_mm, record.part.reach_mm
+
+
+def _part(record: Record) -> str:
+    """Size and place of the part."""
+    low, high, reach = extent_mm(record)
     size, middle = (high - low).tolist(), ((low + high) / 2).tolist()
     return (
         f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
-        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {float(reach):.2f} mm from the axis "
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {reach:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm"
     )
 

@@ -46,6 +46,8 @@ def word(value: Any) -> str:
         return "not stated"
     if isinstance(value, str):
         return value
+    if value == []:
+        return "none"
     return json.dumps(value, ensure_ascii=False, default=str)
 
 
