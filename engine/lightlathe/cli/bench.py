@@ -1,10 +1,20 @@
 """`lightlathe bench`: this machine's speed."""
 
 import argparse
+import json
 from pathlib import Path
+from typing import TextIO
+
+from lightlathe.cli.say import figures_alone
 
 
 def bench(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        return bench_to(out, arguments)
+
+
+def bench_to(out: TextIO, arguments: argparse.Namespace) -> int:
+    """Measure; the tables, or JSON, go to `out`."""
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
     from lightlathe.feasibility.measured import keep
     from lightlathe.flow.devices import device_named
@@ -23,4 +33,6 @@ def bench(arguments: argparse.Namespace) -> int:
     for other in others:
         print(f"\n{against(result, other)}")
     print(f"written to {path}")
+    if arguments.json:
+        print(json.dumps({"file": str(path), "bench": result, "against": others}, indent=1), file=out)
     return 0
