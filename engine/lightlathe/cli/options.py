@@ -79,6 +79,7 @@ def parser() -> argparse.ArgumentParser:
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help", "JOB")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument("--json", action="store_true", help="as JSON, with the same exit codes")
+    sub.add_argument("--brief", action="store_true", help="of what is in order the topics alone")
     other = sub.add_mutually_exclusive_group()
     other.add_argument(
         "--machine", type=Path, metavar="FILE", help="judge memory and time for the machine of a bench file"
