@@ -24,7 +24,18 @@ TEXTS = {"README": README, **TOPICS}
 
 
 def blocks(language, text=README):
-    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.S)
+    """The contents of the fenced blocks of a language, "" for those without one."""
+    found, opened = [], None
+    for line in text.splitlines(keepends=True):
+        if not line.startswith("```"):
+            if opened is not None:
+                found[-1][1].append(line)
+        elif opened is None:
+            opened = line[3:].strip()
+            found.append((opened, []))
+        else:
+            opened = None
+    return ["".join(lines) for named, lines in found if named == language]
 
 
 def python_with(words, text=README):
