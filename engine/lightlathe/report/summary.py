@@ -10,6 +10,7 @@ import torch
 from lightlathe.families import Resin
 from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
+from lightlathe.judge.order import slabs
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.notes import notes_lines
@@ -96,11 +97,18 @@ def extent_mm(record: Record) -> tuple[torch.Tensor, torch.Tensor, float]:
     if "part_low_mm" in facts:
         low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
         return low, high, float(reach)
+    solid, first = [torch.zeros(n, dtype=torch.bool) for n in grid.shape], 0
+    for (slab,) in slabs(record.part.coverage):
+        here = slab >= 0.5
+        solid[0][first : first + len(here)] = here.any(2).any(1)
+        solid[1] |= here.any(2).any(0)
+        solid[2] |= here.any(1).any(0)
+        first += len(here)
     ends = torch.zeros(2, 3, dtype=torch.float64)  # without a voxel of the part: nothing, on the axis
-    for axis, others in enumerate(((1, 2), (0, 2), (0, 1))):
-        solid = (record.part.coverage.amax(others) >= 0.5).nonzero().flatten()
-        if len(solid):
-            ends[:, axis] = torch.stack([solid[0], solid[-1] + 1]) - grid.shape[axis] / 2
+    for axis, along in enumerate(solid):
+        if along.any():
+            at = along.nonzero().flatten()
+            ends[:, axis] = torch.stack([at[0], at[-1] + 1]) - grid.shape[axis] / 2
     return ends[0] * grid.voxel_mm, ends[1] * grid.voxel_mm, record.part.reach_mm
 
 
