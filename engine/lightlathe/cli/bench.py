@@ -6,14 +6,37 @@ from pathlib import Path
 from typing import TextIO
 
 from lightlathe.cli.say import figures_alone
+from lightlathe.cli.together import ToldOthers, ends_with_others
 
 
 def bench(arguments: argparse.Namespace) -> int:
-    with figures_alone(arguments.json) as out:
-        return bench_to(out, arguments)
+    from lightlathe.support.ranks import joined
+
+    with joined() as team:
+        if not team.first:
+            return help_out(arguments)
+        told = ToldOthers()
+        try:
+            with figures_alone(arguments.json) as out:
+                return bench_here(arguments, told, out)
+        finally:
+            told(False)
 
 
-def bench_to(out: TextIO, arguments: argparse.Namespace) -> int:
+def help_out(arguments: argparse.Namespace) -> int:
+    """Measure beside the first of several processes."""
+    from lightlathe.bench.together import seconds_for, together
+    from lightlathe.flow.devices import device_named
+    from lightlathe.support.ranks import ranks
+
+    with ends_with_others():
+        if ranks().told_by(0, None):
+            device = device_named(arguments.device or "auto", "--device")
+            together(None, device, for_s=seconds_for(arguments.quick))
+    return 0
+
+
+def bench_here(arguments: argparse.Namespace, told: ToldOthers, out: TextIO) -> int:
     """Measure; the tables, or JSON, go to `out`."""
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
     from lightlathe.feasibility.measured import keep
@@ -25,6 +48,7 @@ def bench_to(out: TextIO, arguments: argparse.Namespace) -> int:
     require_place(path, arguments.against)
     if path.exists():
         print(f"note: {path} holds an earlier bench; this one replaces it. -o gives it another name.")
+    told(True)
     result = run(quick=arguments.quick, device=str(device), verify=arguments.verify)
     write_bench(result, path)
     print(table(result))
