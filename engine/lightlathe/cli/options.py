@@ -103,6 +103,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption, base e, 1/mm")
     sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure time")
     sub.add_argument("--axis-offset", type=float, default=0.0, metavar="MM", help="the axis is off by that much")
+    sub.add_argument("--axis-tilt-deg", type=float, default=0.0, metavar="DEG", help="it leans to the right by that")
     sense = "of the vial: clockwise or counterclockwise"
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), metavar="WAY", help=sense)
     motion = "of the stage: continuous or stepped"
@@ -253,6 +254,8 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
         said.append(f"exposure {arguments.exposure:g} s")
     if arguments.axis_offset:
         said.append(f"axis off by {arguments.axis_offset:g} mm")
+    if arguments.axis_tilt_deg:
+        said.append(f"axis tilted by {arguments.axis_tilt_deg:g} degrees")
     if arguments.sense is not None:
         said.append(f"vial turning {arguments.sense}")
     if arguments.motion is not None:

@@ -39,7 +39,7 @@ SPREADING = {  # those of a name where rows spread with depth
     "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
 DIMMED = ("cpu", "reference")  # those that take light which inserts dim (`Views.depths`)
-SHAPED = ("hopper", "reference")  # those that take a pixel's profile (`Views.profile`)
+SHAPED = ("hopper", "cpu", "reference")  # those that take a pixel's profile (`Views.profile`)
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
@@ -77,4 +77,5 @@ def _looked_at(name: str, views, device: torch.device, dtype: torch.dtype) -> tu
 
 def takes_shapes(name: str, views, device: torch.device, dtype: torch.dtype) -> bool:
     """Whether a kernel of this name ("auto": the fastest) takes views with a profile."""
-    return name in ("auto", SHAPED[0]) and _looked_at(SHAPED[0], views, device, dtype)[1] is None
+    fast = SHAPED[:-1]
+    return any(name in ("auto", kernel) and _looked_at(kernel, views, device, dtype)[1] is None for kernel in fast)
