@@ -142,18 +142,25 @@ def _proof(setup: Setup, found: Found, plain: Problem) -> tuple[Certificate | No
 
 
 def frames(
-    record: Record, folder: Path, exposure_s: float | None = None, *, form: str = "png", whole_exposure: bool = False
+    record: Record,
+    folder: Path,
+    exposure_s: float | None = None,
+    *,
+    form: str = "png",
+    whole_exposure: bool = False,
+    replace: bool = False,
 ) -> Path:
     """Write the frames of a record for the projector; returns the manifest's path. See export/frames.py.
 
     exposure_s       another time than planned, in as many turns
     form             "png", "tiff" or "npy"
     whole_exposure   all turns one after another instead of one to repeat
+    replace          frames that were written there before are replaced
     """
     from lightlathe.export.frames import write_frames
     from lightlathe.flow.projected import images_of
 
-    return write_frames(images_of(record, exposure_s, whole_exposure=whole_exposure), folder, form)
+    return write_frames(images_of(record, exposure_s, whole_exposure=whole_exposure), folder, form, replace=replace)
 
 
 def video(
@@ -163,24 +170,25 @@ def video(
     *,
     coding: str | None = None,
     whole_exposure: bool = False,
+    replace: bool = False,
 ) -> tuple[Path, tuple[str, ...]]:
     """Write the frames of a record as a video; returns its path and what to know of it. See export/video.py.
 
-    exposure_s, whole_exposure   as in `frames`
-    coding                       "ffv1", "h264_lossless" or "h264"; by the file's ending where None
+    exposure_s, whole_exposure, replace   as in `frames`
+    coding                                "ffv1", "h264_lossless" or "h264"; by the file's ending where None
     """
     from lightlathe.export.video import write_video
     from lightlathe.flow.projected import images_of
 
-    return write_video(images_of(record, exposure_s, whole_exposure=whole_exposure), path, coding)
+    return write_video(images_of(record, exposure_s, whole_exposure=whole_exposure), path, coding, replace=replace)
 
 
-def player(record: Record, folder: Path, exposure_s: float | None = None) -> Path:
+def player(record: Record, folder: Path, exposure_s: float | None = None, *, replace: bool = False) -> Path:
     """Write a page that plays the frames of a record in a browser; returns its path. See export/player.py."""
     from lightlathe.export.player import write_player
     from lightlathe.flow.projected import images_of
 
-    return write_player(images_of(record, exposure_s), folder)
+    return write_player(images_of(record, exposure_s), folder, replace=replace)
 
 
 def calibration(job: Job, folder: Path) -> Path:
@@ -287,12 +295,14 @@ def figures(
     form: str = "png",
     slices: Sequence[str] = (),
     line: Sequence[float] | None = None,
+    replace: bool = False,
 ) -> list[Path]:
     """Write figures of a record for print, with their numbers as CSV; returns their paths. See report/figures/.
 
     form     "png", "svg" or "pdf"
     slices   slices beside the usual ones: "z=1.2"
     line     x, y, z to x, y, z in mm: the dose along it
+    replace  figures that were written there before are replaced
     """
     from lightlathe.report.figures.scene import Scene
     from lightlathe.report.figures.write import write_figures
@@ -300,7 +310,7 @@ def figures(
     resin = job_of(record).resin.at(record.patterns.exposure_s)
     doses = resin.liquid_below_mj_cm3, resin.gel_mj_cm3, resin.solid_above_mj_cm3
     scene = Scene(record.name, record.part, record.prediction, record.fine, record.vial_radius_mm, *doses)
-    return write_figures(scene, folder, form, slices, line)
+    return write_figures(scene, folder, form, slices, line, replace=replace)
 
 
 def gel_dose(record: Record) -> float:

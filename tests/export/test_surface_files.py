@@ -245,6 +245,40 @@ def test_ply_has_errors_and_their_colours(solid, tmp_path):
     assert b"in inch" in head
 
 
+def test_3mf_is_right_for_the_format_s_own_reader(solid, tmp_path):
+    """That of the 3MF Consortium, in strict mode: no warning, one solid that is closed and oriented, the unit."""
+    lib3mf = pytest.importorskip("lib3mf")
+    reader = (model := lib3mf.get_wrapper().CreateModel()).QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(write_solid(tmp_path / "a.3mf", solid)))
+    assert reader.GetWarningCount() == 0
+    assert model.GetUnit() == lib3mf.ModelUnit.Inch
+    found = model.GetMeshObjects()
+    assert found.MoveNext()
+    mesh = found.GetCurrentMeshObject()
+    assert mesh.IsManifoldAndOriented()
+    assert (mesh.GetVertexCount(), mesh.GetTriangleCount()) == (len(solid.points), len(solid.faces))
+    assert not found.MoveNext()
+
+
+@pytest.mark.parametrize("ending", ["stl", "ply", "glb"])
+def test_vtk_reads_it(solid, tmp_path, ending):
+    geometry = pytest.importorskip("vtkmodules.vtkIOGeometry")
+    ply = pytest.importorskip("vtkmodules.vtkIOPLY")
+    reader = {"stl": geometry.vtkSTLReader, "glb": geometry.vtkGLTFReader, "ply": ply.vtkPLYReader}[ending]()
+    reader.SetFileName(str(write_solid(tmp_path / f"a.{ending}", solid)))
+    reader.Update()
+    read = reader.GetOutput()
+    if ending == "glb":  # a tree of one mesh, in metres
+        leaves = read.NewIterator()
+        leaves.InitTraversal()
+        read = leaves.GetCurrentDataObject()
+    low, high = np.array(read.GetBounds()).reshape(3, 2).T
+    scale = 25.4 / 1000 if ending == "glb" else 1.0
+    np.testing.assert_allclose([low, high], scale * np.stack([solid.points.min(0), solid.points.max(0)]), rtol=1e-6)
+    assert read.GetNumberOfCells() == len(solid.faces)
+
+
 @pytest.mark.parametrize("unit", THREE_MF)
 def test_3mf_says_its_unit_to_our_own_reader(solid, tmp_path, unit):
     """A part in any unit that jobs know, read as a job would read it: its size is the same in mm."""

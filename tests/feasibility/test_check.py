@@ -84,6 +84,20 @@ def test_json_and_text_hold_everything():
     assert all(caution in text for caution in CAUTIONS)
 
 
+def test_a_brief_text_names_what_is_in_order_and_tells_the_rest():
+    found = verdict(absorption_per_mm=0.5)
+    whole, brief = found.text().splitlines(), found.text(brief=True).splitlines()
+    (fine,) = (line for line in brief if line not in whole)
+    topics = {reason.topic for reason in found.reasons if reason.known and reason.level == "will work"}
+    assert set(fine.removeprefix("  ok      ").split(", ")) == topics - {"light", "effort"}
+    assert [line for line in brief if line != fine] == [
+        line
+        for line in whole
+        if line in brief and not any(line.startswith(f"  ok      {topic}:") for topic in fine[10:].split(", "))
+    ]
+    assert {line.split()[0] for line in whole if line not in brief} == {"ok", "assumed"}
+
+
 def test_cautions_speak_of_light_resin_heat_and_who_decides():
     words = " ".join(CAUTIONS)
     for word in ("eyes", "62471", "60825", "allergic", "safety data sheet", "burst", "qualified", "Local law"):

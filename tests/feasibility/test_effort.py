@@ -10,12 +10,26 @@ from good_case import GOOD, changed, only
 from lightlathe.beams import Diverging
 from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
+from lightlathe.feasibility.whole_job import job_s
 from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job
 from lightlathe.losses.penalties import Roughness
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 COUPLED = {"penalties": (Roughness(1.0, 0.0, 0.0),)}  # ties slices, so that none is designed on its own
+
+
+def test_the_time_of_the_whole_job():
+    """By hand from its parts: 20 s around it, half as much again for the proof, three doses on the finer grid."""
+    case = changed(finer=2).having(machine={"speeds": ((1e9, 1e9),)})
+    updates = voxels(case) * case.turn.angles
+    fine = 3 * 8 * updates / 1e9
+    for bound, times in (("auto", 1.5), (0, 1.0)):
+        whole = job_s(case.having(design={"bound_iterations": bound}), 100.0, updates)
+        assert whole == pytest.approx(20 + 100 * times + fine)
+    assert job_s(case.having(grid={"finer": 1}), 100.0, updates) == pytest.approx(170)
+    said = only(verdict_on(case), "effort").text
+    assert re.search(r"its iterations .* and all of it, with proof and judging, roughly [\d.]+ (s|min)", said)
 
 
 def test_larger_voxels_fit_where_they_are_named():

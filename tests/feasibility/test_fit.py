@@ -24,7 +24,7 @@ def test_a_smaller_picture_names_what_it_asks_for_besides():
     """Done with all of that it works; done alone, each question that was well before is not."""
     small = changed(radius_mm=2.0, height_mm=4.0, volume_mm3=None)
     text = only(verdict_on(small), "field").text
-    times = float(re.search(r"A picture ([\d.]+) times", text)[1])
+    times = float(re.search(r"makes the picture ([\d.]+) times", text)[1])
     assert "stronger light; it then wants finer voxels and a dimmer lamp." in text
     alone = changed(small, pixel_mm=0.1 * times, irradiance_mw_cm2=20 / times**2)
     assert [r.topic for r in verdict_on(alone).reasons if r.level != "will work"] == ["detail", "light"]

@@ -104,5 +104,5 @@ def test_a_smaller_picture_is_still_wide_enough():
     """Of a picture that spills over the vial: what the part needs is a share of all of it."""
     wide = {"columns": 400, "rows": 400}
     text = only(verdict(**AIR, **wide), "field").text
-    factor = float(text.split("A picture ")[1].split(" times")[0])
+    factor = float(text.split("makes the picture ")[1].split(" times")[0])
     assert only(verdict(**AIR, **wide, pixel_mm=0.1 * factor), "field").level == "will work"

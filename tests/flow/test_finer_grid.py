@@ -12,13 +12,19 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.job import parse_job, resolved
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction
-from lightlathe.report.pictures import outcome_of
+from lightlathe.report.pictures import outcome_in, outcome_volumes
 from lightlathe.result import read_result, write_result
 from lightlathe.study.file import Run, Study, read_study, write_study
 from lightlathe.study.table import table
 from sealing import without_checksums
 
 BAND = 0.25  # mm, one voxel
+
+
+def outcome_of(*record):
+    """The outcome of every voxel, and how many times finer they are."""
+    judged, solid, times = outcome_volumes(*record)
+    return outcome_in(judged.numpy(), solid.numpy()), times
 
 
 def design(small_job, folder, more="", **settings):

@@ -212,7 +212,7 @@ def test_the_check_counts_what_is_lit():
     assert array_bytes(one) == array_bytes(other)
     for case, (job, solids) in ((one, tight), (other, native)):
         assert lit(case) == field_of(job, solids, lay_out(job, solids).grid)
-    assert "columns on 0.83 % of that width can light the part" in check(*native).of("field")[0].text
+    assert "0.83 % of it, and the rest stays dark" in check(*native).of("field")[0].text
 
 
 NATIVE = """

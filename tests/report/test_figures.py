@@ -59,6 +59,21 @@ def test_the_folder(scene, tmp_path, form, first):
         assert width_of(path) == pytest.approx(width_mm, abs=0.1)
 
 
+def test_figures_take_the_place_of_figures_only(scene, tmp_path):
+    """Those of another format, and of slices not asked for again, are gone; a file of the reader's own stays."""
+    folder = tmp_path / "f"
+    write_figures(scene, folder, "svg", ["z=1.2"])
+    with pytest.raises(ResultError, match="--replace replaces figures written there"):
+        write_figures(scene, folder)
+    written = write_figures(scene, folder, "png", replace=True)
+    assert set(folder.iterdir()) == set(written)
+    assert not list(folder.glob("*.svg"))
+    (folder / "notes.csv").write_text("mine")
+    with pytest.raises(ResultError, match=r"holds notes\.csv, which is not of figures that Lightlathe wrote there"):
+        write_figures(scene, folder, replace=True)
+    assert (folder / "notes.csv").read_text() == "mine"
+
+
 def width_of(path):
     """In mm, from the file."""
     if path.suffix == ".png":

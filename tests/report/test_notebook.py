@@ -79,3 +79,35 @@ def test_without_matplotlib_there_is_no_picture(record, monkeypatch):
     monkeypatch.setitem(sys.modules, "matplotlib.colors", None)
     assert "<img" not in record._repr_html_()
     assert "marginal" in record._repr_html_()
+
+
+def test_packed_volumes_look_the_same(record, tmp_path):
+    """As those of large results are held: the notebook's table and picture, and the picture of `export`, pixel by
+    pixel; and the part's place where the file does not hold it."""
+    from lightlathe import pipeline
+    from lightlathe.quantities.packed import Packed
+    from lightlathe.report.summary import extent_mm
+
+    def packed(holder):
+        volumes = {field.name: getattr(holder, field.name) for field in dataclasses.fields(holder)}
+        held = {n: Packed.of(v) for n, v in volumes.items() if getattr(v, "ndim", 0) == 3}
+        return dataclasses.replace(holder, **held)
+
+    of_before = {name: value for name, value in record.facts.items() if not name.startswith("part_")}
+    plain = dataclasses.replace(record, facts=of_before)
+    large = dataclasses.replace(
+        plain, part=packed(record.part), prediction=packed(record.prediction), fine=packed(record.fine)
+    )
+    assert isinstance(large.part.coverage, Packed)
+    assert large._repr_html_() == plain._repr_html_()
+    pictures = [pipeline.picture(one, tmp_path / f"{n}.png") for n, one in enumerate((plain, large))]
+    shown = [np.asarray(Image.open(path)) for path in pictures]
+    np.testing.assert_array_equal(*shown)
+    (low, high, reach), (low_, high_, reach_) = extent_mm(plain), extent_mm(large)
+    assert low.tolist() == low_.tolist()
+    assert high.tolist() == high_.tolist()
+    assert reach == pytest.approx(reach_)
+    solid = np.argwhere(record.part.coverage.numpy() >= 0.5)  # by brute force
+    middle = np.array(record.part.grid.shape) / 2
+    np.testing.assert_allclose(low, (solid.min(0) - middle) * record.part.grid.voxel_mm, atol=1e-12)
+    np.testing.assert_allclose(high, (solid.max(0) + 1 - middle) * record.part.grid.voxel_mm, atol=1e-12)

@@ -1,6 +1,7 @@
 """The HTML page of a result in headless Chromium: offline, true to the file, usable by keyboard, in both themes."""
 
 import html
+import io
 import json
 import math
 import re
@@ -174,6 +175,65 @@ def test_slices_open_at_the_worst_place(shown, odd):
     assert np.abs(np.array(drawn).T - dose[:, :, index[2]]).max() <= 0.51 * step
 
 
+def charted(shown, chart, name):
+    """(x, y) of a line of a chart as the page draws it; gaps are NaN."""
+    x, y = shown.page.evaluate(
+        """([chart, name]) => { const all = document.querySelector(`[data-chart=${chart}]`).data;
+        const { x, y } = all.find((line) => line.name === name); return [x, y]; }""",
+        [chart, name],
+    )
+    return np.array(x, float), np.array(y, float)
+
+
+def test_charts_are_those_of_the_file(shown, odd):
+    """Each line of each chart, computed here from what h5py reads; pages hold six digits, doses are counted to 0.05 %,
+    and a voxel whose dose is as near to the one asked for may count on its other side."""
+    with h5py.File(odd[0]) as file:
+        dose, judged = file["prediction/dose"][()], file["part/judged"][()]
+        log = {name: values[()] for name, values in file["log"].items()}
+        q, voxel_mm = dict(file["quality"].attrs), file["grid"].attrs["voxel_mm"]
+    part, rest, gel = judged == 2, judged == 1, q["gel_mj_cm3"]
+    for chart, column in (("by_iteration", "iteration"), ("by_time", "seconds")):
+        x, y = charted(shown, chart, "window")
+        np.testing.assert_allclose(x, log[column], rtol=1e-5)
+        finite = np.where(np.isfinite(log["window_relative"]), log["window_relative"], np.nan)
+        np.testing.assert_allclose(y, 100 * finite, rtol=1e-5)
+    np.testing.assert_allclose(charted(shown, "loss", "loss")[1], log["loss"], rtol=1e-5)
+    for name, own in (("part", part), ("surroundings", rest)):
+        x, y = charted(shown, "dose_volume", name)
+        assert len(x) > 100
+        for at, share in zip(x[::20], y[::20], strict=True):
+            near = (np.abs(dose[own] / max(at, 1e-9) - 1) < 6e-4).mean()
+            assert abs(share - 100 * (dose[own] >= at).mean()) <= 100 * near + 1e-3, name
+    z, least = charted(shown, "slice_doses", "least in the part")
+    most, window = charted(shown, "slice_doses", "most outside")[1], charted(shown, "slice_window", "window")[1]
+    for n, at in enumerate(z):
+        k = round(at / voxel_mm + (dose.shape[2] - 1) / 2)
+        d, inside, outside = dose[:, :, k], part[:, :, k], rest[:, :, k]
+        low, high = d[inside].min() if inside.any() else np.nan, d[outside].max() if outside.any() else np.nan
+        np.testing.assert_allclose([least[n], most[n]], [low, high], rtol=1e-5)
+        np.testing.assert_allclose(window[n], 100 * (1 - high / low), rtol=1e-4, atol=1e-3)
+    seconds, overlap = charted(shown, "overlap", "overlap")
+    wrong = charted(shown, "wrong", "wrong volume")[1]
+    for n in range(0, len(seconds), 40):
+        scaled = dose * (seconds[n] / q["exposure_s"])
+        loose = (np.abs(scaled / gel - 1) < 6e-4)[part | rest].sum()
+        right, extra = (scaled > gel)[part].sum(), (scaled > gel)[rest].sum()
+        assert abs(overlap[n] / 100 * (part.sum() + extra) - right) <= 2 * loose + 0.1
+        assert abs(wrong[n] / voxel_mm**3 - (part.sum() - right + extra)) <= loose + 0.1
+
+
+def test_solids_keep_their_proportions(shown):
+    """A millimetre is as long along each axis of the 3D view."""
+    sides, ranges = shown.page.evaluate(
+        """() => { const scene = document.querySelector(".scene")._fullLayout.scene, xyz = ["x", "y", "z"];
+        return [xyz.map((k) => scene.aspectratio[k]), xyz.map((k) => scene[`${k}axis`].range)]; }"""
+    )
+    each = [side / (high - low) for side, (low, high) in zip(sides, ranges, strict=True)]
+    np.testing.assert_allclose(each, each[0], rtol=1e-9)
+    assert len({round(high - low, 3) for low, high in ranges}) > 1  # else this could not fail
+
+
 def still(shown, selector):
     """A picture that no longer changes by itself: what was drawn or scrolled before has come to rest."""
     for _ in range(20):
@@ -188,6 +248,7 @@ SLIDERS = {
     "slices-z": "[data-axis=z] .panels > div:nth-child(2)",
     "slices-y": "[data-axis=y] .panels > div:nth-child(2)",
     "slices-x": "[data-axis=x] .panels > div:nth-child(2)",
+    "slices-zoom": "[data-axis=z] .panels > div:nth-child(2)",
     "solid-cut": ".scene",
     "solid-turn": ".scene",
     "solid-tilt": ".scene",
@@ -288,6 +349,26 @@ def test_both_themes_and_print(shown, folder):
     assert shown.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert not shown.page.locator("nav").is_visible()
     assert not shown.faults
+
+
+def test_the_solid_is_printed_in_light_colours_from_a_dark_page(shown, odd):
+    """The picture for paper has the ink of the light theme; that of the dark one is in the edges of letters alone."""
+    shown.page.emulate_media(color_scheme="dark", media="screen")
+    shown.show(odd[1])
+    assert not shown.page.locator(".on-paper").is_visible()
+    shown.page.evaluate("() => window.dispatchEvent(new Event('beforeprint'))")
+    assert shown.page.locator(".on-paper").is_visible()
+    assert not shown.page.locator(".scene").is_visible()
+    assert shown.page.locator("details.printed").get_attribute("open") is not None
+    with Image.open(io.BytesIO(shown.picture(".on-paper"))) as picture:
+        pixels = np.asarray(picture.convert("RGB")).reshape(-1, 3).astype(int)
+    inks = {"light": (0x56, 0x61, 0x70), "dark": (0xA3, 0xAE, 0xBB)}  # --muted of page.css: labels of the axes
+    near = {name: int((np.abs(pixels - ink).max(1) <= 4).sum()) for name, ink in inks.items()}
+    assert near["light"] > max(100, 2 * near["dark"])
+    assert pixels[0].min() > 250  # paper
+    shown.page.evaluate("() => window.dispatchEvent(new Event('afterprint'))")
+    assert shown.page.locator(".scene").is_visible()
+    assert shown.page.locator("details.printed").get_attribute("open") is None
 
 
 def test_no_sideways_scrolling_on_a_phone(shown, odd):

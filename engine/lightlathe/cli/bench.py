@@ -1,8 +1,11 @@
 """`lightlathe bench`: this machine's speed."""
 
 import argparse
+import json
 from pathlib import Path
+from typing import TextIO
 
+from lightlathe.cli.say import figures_alone
 from lightlathe.cli.together import ToldOthers, ends_with_others
 
 
@@ -14,7 +17,8 @@ def bench(arguments: argparse.Namespace) -> int:
             return help_out(arguments)
         told = ToldOthers()
         try:
-            return bench_here(arguments, told)
+            with figures_alone(arguments.json) as out:
+                return bench_here(arguments, told, out)
         finally:
             told(False)
 
@@ -32,7 +36,8 @@ def help_out(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def bench_here(arguments: argparse.Namespace, told: ToldOthers) -> int:
+def bench_here(arguments: argparse.Namespace, told: ToldOthers, out: TextIO) -> int:
+    """Measure; the tables, or JSON, go to `out`."""
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
     from lightlathe.feasibility.measured import keep
     from lightlathe.flow.devices import device_named
@@ -52,4 +57,6 @@ def bench_here(arguments: argparse.Namespace, told: ToldOthers) -> int:
     for other in others:
         print(f"\n{against(result, other)}")
     print(f"written to {path}")
+    if arguments.json:
+        print(json.dumps({"file": str(path), "bench": result, "against": others}, indent=1), file=out)
     return 0

@@ -30,7 +30,7 @@ def check(arguments: argparse.Namespace) -> int:
     else:
         later = [m for m in job.own if m not in job.own_of_print]
         own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in later]
-        print("\n".join([verdict.text(), *parts, *own]))
+        print("\n".join([verdict.text(brief=arguments.brief), *parts, *own]))
         print_notes(job)
     return verdict.exit_code
 

@@ -1,16 +1,26 @@
 """`lightlathe export`: files for the projector."""
 
 import argparse
+import json
 import math
 from typing import Any
 
 from lightlathe.cli.media import MEDIA, export_media, require_meaning
-from lightlathe.cli.say import note, run_own, tell
+from lightlathe.cli.say import figures_alone, note, run_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.words import amount
 
 
 def export(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        written = export_all(arguments)
+        if arguments.json:
+            print(json.dumps(written, indent=1), file=out)
+    return 0
+
+
+def export_all(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Write all that is asked for and say where; returns what was written, by option, as plain values."""
     from lightlathe import pipeline
     from lightlathe.job import load_job
     from lightlathe.result import read_result
@@ -25,26 +35,41 @@ def export(arguments: argparse.Namespace) -> int:
     if arguments.result.suffix == ".toml":  # calibration comes before any design
         if any(asked):
             raise LightlatheError(f"{arguments.result} is a job; expected a result for all but --calibration.")
-        print(f"calibration: {pipeline.calibration(load_job(arguments.result), arguments.calibration)}")
-        return 0
+        return {
+            "calibration": _said("calibration", pipeline.calibration(load_job(arguments.result), arguments.calibration))
+        }
     record = read_result(arguments.result)
     note(arguments.result)
     run_own(record, arguments)
     if arguments.exposure is not None:
         _warn_of(record, arguments.exposure)
+    written: dict[str, Any] = {}
     if arguments.frames is not None:
-        more = {"form": arguments.format or "png", "whole_exposure": arguments.whole_exposure}
-        print(f"frames: {pipeline.frames(record, arguments.frames, arguments.exposure, **more)}")
-    export_media(record, arguments)
+        more = {
+            "form": arguments.format or "png",
+            "whole_exposure": arguments.whole_exposure,
+            "replace": arguments.replace,
+        }
+        written["frames"] = _said("frames", pipeline.frames(record, arguments.frames, arguments.exposure, **more))
+    written |= export_media(record, arguments)
     if arguments.picture is not None:
-        print(f"picture: {pipeline.picture(record, arguments.picture)}")
+        written["picture"] = _said("picture", pipeline.picture(record, arguments.picture))
     if arguments.surface is not None:
-        print(f"surface: {pipeline.surface(record, arguments.surface, arguments.frame)}{_volumes(record, arguments)}")
+        said = f"{pipeline.surface(record, arguments.surface, arguments.frame)}{_volumes(record, arguments)}"
+        written["surface"] = {"file": str(arguments.surface), "said": _said("surface", said)}
     if arguments.volume is not None:
-        print(f"volume: {pipeline.volume(record, arguments.volume)}")
+        said = _said("volume", pipeline.volume(record, arguments.volume))
+        written["volume"] = {"file": str(arguments.volume), "said": said}
     if arguments.calibration is not None:
-        print(f"calibration: {pipeline.calibration(pipeline.job_of(record), arguments.calibration)}")
-    return 0
+        made = pipeline.calibration(pipeline.job_of(record), arguments.calibration)
+        written["calibration"] = _said("calibration", made)
+    return written
+
+
+def _said(what: str, path: Any) -> str:
+    """Print what was written, and where."""
+    print(f"{what}: {path}")
+    return str(path)
 
 
 def _warn_of(record: Any, exposure_s: float) -> None:

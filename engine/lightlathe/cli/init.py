@@ -1,6 +1,7 @@
 """`lightlathe init`: a job and its mesh to begin with."""
 
 import argparse
+import json
 import shlex
 from importlib.resources import files
 from pathlib import Path
@@ -13,6 +14,9 @@ IN_THE_CHECKOUT = {"configs/quickstart.toml": JOB, "meshes/check_valve.stl": MES
 
 def init(arguments: argparse.Namespace) -> int:
     job, mesh = write_example(arguments.folder)
+    if arguments.json:
+        print(json.dumps({"job": str(job), "mesh": str(mesh)}, indent=1))
+        return 0
     named = shlex.quote(str(job))
     print(f"job   {job}: every key is explained in it\nmesh  {mesh}: a caged-ball check valve, 8 mm tall")
     print(f"next  lightlathe check {named}     (seconds; nothing is designed)")

@@ -15,6 +15,7 @@ BELONGS = {  # an option, and those of which one must be there for it to mean an
     "slice": ("figures",),
     "line": ("figures",),
     "format": ("frames", "figures"),
+    "replace": ("frames", "video", "player", "figures"),
 }
 
 
@@ -32,16 +33,24 @@ def require_meaning(arguments: argparse.Namespace) -> None:
             )
 
 
-def export_media(record: Any, arguments: argparse.Namespace) -> None:
-    """Write what is asked for of MEDIA, and say where it is."""
+def export_media(record: Any, arguments: argparse.Namespace) -> dict[str, Any]:
+    """Write what is asked for of MEDIA, and say where it is; returns it as plain values too."""
     from lightlathe import pipeline
 
+    written: dict[str, Any] = {}
+    again = {"replace": arguments.replace}
     if arguments.video is not None:
-        more = {"coding": arguments.coding, "whole_exposure": arguments.whole_exposure}
+        more = {"coding": arguments.coding, "whole_exposure": arguments.whole_exposure, **again}
         path, notes = pipeline.video(record, arguments.video, arguments.exposure, **more)
         print(f"video: {path}", *notes, sep="\n  ")
+        written["video"] = {"file": str(path), "said": list(notes)}
     if arguments.player is not None:
-        print(f"player: {pipeline.player(record, arguments.player, arguments.exposure)}")
+        page = pipeline.player(record, arguments.player, arguments.exposure, **again)
+        print(f"player: {page}")
+        written["player"] = str(page)
     if arguments.figures is not None:
-        more = {"form": arguments.format or "png", "slices": arguments.slice, "line": arguments.line}
-        print("figures:", *pipeline.figures(record, arguments.figures, **more), sep="\n  ")
+        more = {"form": arguments.format or "png", "slices": arguments.slice, "line": arguments.line, **again}
+        paths = pipeline.figures(record, arguments.figures, **more)
+        print("figures:", *paths, sep="\n  ")
+        written["figures"] = [str(path) for path in paths]
+    return written

@@ -17,7 +17,8 @@ from lightlathe.cli.examples import WIDTH, epilog
 COMMANDS = (
     "init", "check", "design", "predict", "export", "show", "report", "compare", "resin", "projector", "bench", "help",
 )  # fmt: skip
-RUN_OWN = "run the Python that the result holds of its designer's own resin, beam or response"
+JSON = "as JSON on standard output, and nothing else there"
+RUN_OWN = "run the Python of its designer that a result holds"
 
 
 class Once(argparse.Action):
@@ -73,10 +74,12 @@ def parser() -> argparse.ArgumentParser:
     sub = command("init", "write a job and its mesh to begin with", "[FOLDER]")
     where = "where to (default: here); made if need be"
     sub.add_argument("folder", type=Path, nargs="?", default=Path(), metavar="FOLDER", help=where)
+    sub.add_argument("--json", action="store_true", help=JSON)
 
     sub = command("check", "say in seconds whether a job can work, what limits it and what would help", "JOB")
     sub.add_argument("job", type=Path, metavar="JOB", help="job file (TOML)")
     sub.add_argument("--json", action="store_true", help="as JSON, with the same exit codes")
+    sub.add_argument("--brief", action="store_true", help="of what is in order the topics alone")
     other = sub.add_mutually_exclusive_group()
     other.add_argument(
         "--machine", type=Path, metavar="FILE", help="judge memory and time for the machine of a bench file"
@@ -101,13 +104,15 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure time")
     sub.add_argument("--axis-offset", type=float, default=0.0, metavar="MM", help="the axis is off by that much")
     sub.add_argument("--axis-tilt-deg", type=float, default=0.0, metavar="DEG", help="it leans to the right by that")
-    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns")
-    sub.add_argument("--motion", choices=("continuous", "stepped"), help="whether it turns on under an image")
+    sense = "of the vial: clockwise or counterclockwise"
+    sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), metavar="WAY", help=sense)
+    motion = "of the stage: continuous or stepped"
+    sub.add_argument("--motion", choices=("continuous", "stepped"), metavar="HOW", help=motion)
     sub.add_argument("--surroundings", metavar="WHAT", help="matched, air, water or an index")
     sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
     sub.add_argument("--wall-index", type=float, metavar="INDEX", help="its refractive index")
     sub.add_argument("--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="inserts are off, in mm")
-    sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
+    sub.add_argument("--pixel-shape", choices=("square", "linear"), metavar="SHAPE", help="square or linear")
     sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a pixel that shines")
     sub.add_argument("--blur-mm", type=float, metavar="MM", help="blur: full width at half maximum")
     sub.add_argument("--numerical-aperture", type=float, metavar="NA", help="of the light at the vial")
@@ -119,7 +124,7 @@ def parser() -> argparse.ArgumentParser:
         help="of the projector; inf: parallel light",
     )
     sub.add_argument("--assumptions", action="store_true", help="a table of what the job leaves open")
-    seen = "how a print was: 'too thin by 0.1 mm' (side to side), '36 s: nothing' ...; repeatable"
+    seen = "what a print was like; may be given several times"
     sub.add_argument("--came-out", action="append", metavar="WORDS", help=seen)
     sub.add_argument("--keep", action="store_true", help="keep that with the result")
     sub.add_argument("--photo", type=Path, metavar="FILE", help="a picture of that print")
@@ -134,19 +139,19 @@ def parser() -> argparse.ArgumentParser:
         "--exposure", type=float, metavar="SECONDS", help="frames shown for another time, in as many turns"
     )
     media_options(sub)
-    sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices: wanted, dose, predicted (PNG or SVG)")
-    sub.add_argument(
-        "--surface", type=Path, metavar="FILE", help="the predicted print as .stl, .ply (error colours), .3mf or .glb"
-    )
-    frames = "coordinates of --surface: as the part's mesh has them (default), or the vial's, in mm"
-    sub.add_argument("--frame", choices=("part", "vial"), default="part", help=frames)
+    sub.add_argument("--picture", type=Path, metavar="FILE", help="middle slices, as PNG or SVG")
+    surface = "the print: .stl, .ply (error colours), .3mf, .glb"
+    sub.add_argument("--surface", type=Path, metavar="FILE", help=surface)
+    frames = "its coordinates: the mesh's (part, default) or vial"
+    sub.add_argument("--frame", choices=("part", "vial"), default="part", metavar="WHOSE", help=frames)
     sub.add_argument("--volume", type=Path, metavar="FILE", help="dose, cured and wanted as .vti or .nrrd")
     sub.add_argument(
         "--calibration",
         type=Path,
         metavar="FOLDER",
-        help="frames that measure projector and axis, with a page of instructions; RESULT may be a job file",
+        help="frames that measure projector and axis, with instructions; RESULT may be a job file",
     )
+    sub.add_argument("--json", action="store_true", help="what was written where, as JSON")
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
     sub = command("show", "print the summary of a result again", "RESULT")
@@ -160,6 +165,7 @@ def parser() -> argparse.ArgumentParser:
     several = "a result; several side by side, with what differs; or a study (HDF5), with its runs"
     sub.add_argument("results", type=Path, nargs="+", metavar="RESULT", help=several)
     sub.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="default: the first one's name, here")
+    sub.add_argument("--json", action="store_true", help=JSON)
     sub.add_argument("--run-own", action="store_true", help=RUN_OWN)
 
     sub = command("compare", "design under several losses, solvers or settings, and say which is best here", "STUDY")
@@ -196,6 +202,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("-o", "--output", type=Path, metavar="FILE", help="JSON (default: bench-DEVICE.json, here)")
     other = "lay an earlier bench of any machine beside it; may be given several times"
     sub.add_argument("--against", type=Path, action="append", default=[], metavar="OTHER.json", help=other)
+    sub.add_argument("--json", action="store_true", help=JSON)
 
     sub = command("help", "longer texts on a topic", "[TOPIC]")
     sub.add_argument("topic", nargs="?", metavar="TOPIC", help="none: what there is")
@@ -204,15 +211,13 @@ def parser() -> argparse.ArgumentParser:
 
 def media_options(sub: argparse.ArgumentParser) -> None:
     """Of `export`: videos, the player page, figures."""
-    sub.add_argument(
-        "--video", type=Path, metavar="FILE", help="the frames as a video: .mkv lossless, .mp4 for any player"
-    )
-    sub.add_argument(
-        "--coding", metavar="NAME", help="of the video: ffv1, h264_lossless or h264 (default: by its name)"
-    )
-    sub.add_argument("--player", type=Path, metavar="FOLDER", help="the frames and a page that plays them in a browser")
+    sub.add_argument("--video", type=Path, metavar="FILE", help="a video: .mkv lossless, .mp4 for any player")
+    sub.add_argument("--coding", metavar="NAME", help="of it: ffv1, h264_lossless, h264 (default: by name)")
+    sub.add_argument("--player", type=Path, metavar="FOLDER", help="frames, and a page that plays them")
+    again = "frames, video, player, figures of before"
+    sub.add_argument("--replace", action="store_true", help=again)
     sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
-    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, curves and worst places as CSV")
+    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, their numbers as CSV")
     sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
     sub.add_argument(
         "--line",
@@ -221,8 +226,8 @@ def media_options(sub: argparse.ArgumentParser) -> None:
         metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
         help="dose along this line, in mm, as figure and CSV",
     )
-    formats = "frames: png, tiff or npy; figures: png, svg or pdf (default: png)"
-    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), help=formats)
+    formats = "frames: png, tiff, npy; figures: png, svg, pdf"
+    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), metavar="NAME", help=formats)
 
 
 def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:

@@ -1,14 +1,25 @@
 """`lightlathe report`: a page for a browser."""
 
 import argparse
+import json
 from pathlib import Path
 from typing import Any
 
-from lightlathe.cli.say import note, run_own
+from lightlathe.cli.say import figures_alone, note, run_own
 from lightlathe.errors import LightlatheError
 
 
 def report(arguments: argparse.Namespace) -> int:
+    with figures_alone(arguments.json) as out:
+        path = report_to(arguments)
+        results = [str(result) for result in arguments.results]
+        said = {"report": str(path), "bytes": path.stat().st_size, "of": results}
+        print(json.dumps(said, indent=1) if arguments.json else f"report: {path}", file=out)
+    return 0
+
+
+def report_to(arguments: argparse.Namespace) -> Path:
+    """Write the page; returns its path."""
     from lightlathe import pipeline
     from lightlathe.report.page.document import require_page
     from lightlathe.support.files import STUDY, kind_of
@@ -23,11 +34,9 @@ def report(arguments: argparse.Namespace) -> int:
         from lightlathe.study.file import read_study
         from lightlathe.study.page import write_study_page
 
-        print(f"report: {write_study_page(read_study(first), path)}")
-        return 0
+        return write_study_page(read_study(first), path)
     records = (_read(result, arguments) for result in arguments.results)
-    print(f"report: {pipeline.report(records, arguments.results, path)}")
-    return 0
+    return pipeline.report(records, arguments.results, path)
 
 
 def _read(result: Path, arguments: argparse.Namespace) -> Any:

@@ -11,12 +11,13 @@ from lightlathe.errors import MeasurementError
 
 
 def resin(arguments: argparse.Namespace) -> int:
-    from lightlathe.resins.known import known_text
+    from lightlathe.resins.known import known_json, known_text
     from lightlathe.resins.measured import measure
     from lightlathe.resins.measurements import accepted
 
     if arguments.known:
-        print(known_text())
+        if not (arguments.json and arguments.tables):  # one JSON value: that of the measurements
+            print(json.dumps(known_json(), indent=1) if arguments.json else known_text())
     elif not arguments.tables:
         raise MeasurementError(f"no table was named; expected one or more CSV files.\n{accepted()}")
     if not arguments.tables:

@@ -1,6 +1,7 @@
 """Frames for the projector: numbered PNG images, one multi-page TIFF or one NumPy array, and a manifest with timing and
 geometry."""
 
+import contextlib
 import json
 import shutil
 from collections.abc import Callable
@@ -11,24 +12,25 @@ import numpy as np
 from PIL import Image
 
 from lightlathe.errors import ResultError, shown
-from lightlathe.export.images import Images
+from lightlathe.export.images import SCALE, Images
 from lightlathe.support.files import DRAWN_BY
-from lightlathe.support.folders import new_folder
+from lightlathe.support.folders import new_folder, unlisted
 from lightlathe.support.watching import doing, step
 from lightlathe.support.words import any_of
 
-MANIFEST = "manifest.json"
+MANIFEST, PLAYER = "manifest.json", "player.html"
 MM_PER_CM = 10.0
 CLASSIC_TIFF_BYTES = 3_900_000_000  # of pixels: its offsets have 32 bits
 
 
 @doing("writing frames")
-def write_frames(images: Images, folder: Path, form: str = "png") -> Path:
+def write_frames(images: Images, folder: Path, form: str = "png", *, replace: bool = False) -> Path:
     """Write the frames and manifest.json into `folder`; returns the manifest's path.
 
     form   one of FORMS. "png": frame_00000.png ..., as many digits as the count takes; plain sort order is showing
            order. "tiff": all frames as pages of frames.tif, with the pixel pitch in the vial's place as resolution.
            "npy": frames.npy, an array (frame, row, column), top row first
+    replace   frames or a player that this program wrote into `folder` before are replaced, all of them
 
     Codes of up to 8 bits are values of 8 bits, more bits of 16, and planes are images of one bit (bool in an array).
     Raises ResultError unless the folder is new or empty and can be written, and for a field of which not even one frame
@@ -39,10 +41,21 @@ def write_frames(images: Images, folder: Path, form: str = "png") -> Path:
     if form == "tiff":
         _tifffile()
     images.require_memory()
-    with new_folder(folder, "frames") as folder:
-        manifest = images.manifest(FORMS[form](images, folder))
-        (folder / MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
+    with new_folder(folder, "frames", foreign_to_frames if replace else None) as into:
+        manifest = images.manifest(FORMS[form](images, into))
+        (into / MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
     return folder / MANIFEST
+
+
+def foreign_to_frames(folder: Path) -> str:
+    """The name of something in a folder that is not of the frames, or the player, which its manifest lists; of any file
+    where there is no such manifest. Empty where all of it is."""
+    listed: set[str] = set()
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        if found["scale"] == SCALE:  # the manifest of this program
+            listed = {MANIFEST, PLAYER, *(str(frame["file"]) for frame in found["frames"])}
+    return unlisted(folder, listed)
 
 
 Place = Callable[[int], dict[str, Any]]  # number of a frame -> what the manifest says of where it is

@@ -9,19 +9,20 @@ from pathlib import Path
 from PIL import Image
 
 from lightlathe.errors import ResultError
-from lightlathe.export.frames import MANIFEST
+from lightlathe.export.frames import MANIFEST, PLAYER, foreign_to_frames
 from lightlathe.export.images import Images
 from lightlathe.support.folders import new_folder
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
-PAGE = "player.html"
 FASTEST_HZ = 360  # of usual screens (common practice, no source); the page measures the screen that it is on
 
 
 @doing("writing the player")
-def write_player(images: Images, folder: Path) -> Path:
+def write_player(images: Images, folder: Path, *, replace: bool = False) -> Path:
     """Write the frames of one turn, manifest.json and player.html into `folder`; returns the page's path.
+
+    replace   frames or a player that this program wrote into `folder` before are replaced, all of them
 
     The page takes nothing from elsewhere: it opens from disk, without a network. Frames are grey PNG of 8 bits with 255
     at full code.
@@ -52,12 +53,12 @@ def write_player(images: Images, folder: Path) -> Path:
         "turns": manifest["turns"],
         "files": names,
     }
-    page = importlib.resources.files("lightlathe.export").joinpath(PAGE).read_text(encoding="utf-8")
+    page = importlib.resources.files("lightlathe.export").joinpath(PLAYER).read_text(encoding="utf-8")
     page = page.replace("TITLE", html.escape(job["name"]), 1)
     page = page.replace("const job = JOB", "const job = " + json.dumps(job).replace("<", "\\u003c"), 1)
-    with new_folder(folder, "the player") as folder:
+    with new_folder(folder, "the player", foreign_to_frames if replace else None) as into:
         for name, shade in zip(names, images.shades(), strict=True):
-            Image.fromarray(shade).save(folder / name)
-        (folder / MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
-        (folder / PAGE).write_text(page, encoding="utf-8")
-    return folder / PAGE
+            Image.fromarray(shade).save(into / name)
+        (into / MANIFEST).write_text(json.dumps(manifest, indent=1), encoding="utf-8")
+        (into / PLAYER).write_text(page, encoding="utf-8")
+    return folder / PLAYER

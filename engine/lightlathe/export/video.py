@@ -3,6 +3,7 @@
 Grey levels become luma as they are, full range tagged, and colour is neutral: no matrix and no scaling comes between.
 """
 
+import contextlib
 import json
 import os
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError, shown
-from lightlathe.export.images import Images
+from lightlathe.export.images import SCALE, Images
 from lightlathe.support.files import DRAWN_BY, what_is
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount, any_of, count
@@ -57,10 +58,13 @@ USUAL = {".mkv": "ffv1", ".mp4": "h264"}  # the coding of a file whose name ends
 MKV_LEAST_S = 0.002  # its time stamps are whole milliseconds (RFC 9559, TimestampScale as FFmpeg writes it)
 
 
-def write_video(images: Images, path: Path, coding: str | None = None) -> tuple[Path, tuple[str, ...]]:
+def write_video(
+    images: Images, path: Path, coding: str | None = None, *, replace: bool = False
+) -> tuple[Path, tuple[str, ...]]:
     """Write the frames as a video and, beside it, FILE.json with the manifest; returns the path and what to know of it.
 
     path     ends in .mkv or .mp4, and names nothing yet
+    replace  a video that this program wrote under that name before, told by the manifest beside it, is replaced
     coding   one of CODINGS; by default lossless FFV1 in .mkv, in .mp4 H.264 that usual players show, every level
              within 1 of its own
     Fewer than 8 bits are spread over 0..255 (`Images.shades`). Frames that the coding cannot hold (odd sizes in 4:2:0)
@@ -74,9 +78,13 @@ def write_video(images: Images, path: Path, coding: str | None = None) -> tuple[
     images.require_shades("a video")
     images.require_memory()
     manifest_path = path.with_name(path.name + ".json")
-    for taken in (path, manifest_path):
-        if os.path.lexists(taken):
-            raise ResultError(f"{taken}: is {what_is(taken)}; expected a new name for the video.")
+    if not (replace and _is_ours(path, manifest_path)):
+        for taken in (path, manifest_path):
+            if os.path.lexists(taken):
+                more = (
+                    ", or --replace for a video that Lightlathe wrote, its manifest beside it" if path.exists() else ""
+                )
+                raise ResultError(f"{taken}: is {what_is(taken)}; expected a new name for the video{more}.")
     if container == MKV[".mkv"] and 1 / images.rate < MKV_LEAST_S:
         raise ResultError(
             f"{path}: {amount(float(images.rate), 4)} frames a second are too many for a .mkv, whose time stamps are "
@@ -107,6 +115,16 @@ def write_video(images: Images, path: Path, coding: str | None = None) -> tuple[
         if os.path.lexists(draft):
             draft.unlink()
     return path, notes
+
+
+def _is_ours(path: Path, manifest: Path) -> bool:
+    """Whether a manifest of this program says that it belongs to the video, both plain files."""
+    if any(each.is_symlink() or not each.is_file() for each in (path, manifest)):
+        return False
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        found = json.loads(manifest.read_text(encoding="utf-8"))
+        return found["video"] == path.name and found["scale"] == SCALE
+    return False
 
 
 def _coding(path: Path, coding: str | None) -> tuple[str, Coding, str]:

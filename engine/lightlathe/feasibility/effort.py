@@ -11,6 +11,7 @@ from lightlathe.dose.resample import FINEST
 from lightlathe.dose.tilt import FINER
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
+from lightlathe.feasibility.whole_job import job_s
 from lightlathe.flow.lit import lit_field
 from lightlathe.flow.operators import column_bins, image_views
 from lightlathe.flow.slabs import MEMORY_SHARE, Need, Slabs, limit_of, need_of, slabs_within
@@ -230,11 +231,13 @@ def _slab_words(case: Case, slabs: Slabs, need: Need) -> str:
 def effort(case: Case) -> Reason:
     """Memory and time of the design."""
     need, arrays, time = design_bytes(case), array_bytes(case), design_s(case)
+    whole = job_s(case, time, voxels(case) * case.turn.angles * parts(case))
     text = (
         f"{large(voxels(case))} voxels, {count(case.turn.angles, 'image')}: the design takes about {size(need)}"
         f"{'' if case.machine.program_bytes else ON_A_CARD}, its iterations "
-        f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source}{_shared(case)}), its "
-        f"result {size(file_bytes(case))} of disk"
+        f"{duration(time, 2) if time >= 1 else 'less than a second'} and all of it, with proof and judging, roughly "
+        f"{duration(whole, 1)} ({case.machine.speed_source}{_shared(case)}), its result {size(file_bytes(case))} of "
+        "disk"
     )
     if (case.machine.processes > 1 or case.design.slab_slices is not None) and not can_be_cut(case):
         asked_for = "shared out to processes" if case.machine.processes > 1 else "designed slab by slab (slab_slices)"

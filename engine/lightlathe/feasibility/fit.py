@@ -62,7 +62,7 @@ def field(case: Case) -> Reason:
     inside = "" if case.narrowing == 1 else " in the resin"
     if case.light.axis_offset_pixels:
         inside += f" about the axis ({amount(abs(case.light.axis_offset_pixels), 3)} columns off the field's middle)"
-    text = f"the light is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall"
+    text = f"the picture is {amount(width, 3)} mm wide{inside} and {amount(height, 3)} mm tall at the vial"
     slack = REL_TOLERANCE * case.light.pixel_mm
     if width < across - slack or height < case.part.height_mm - slack:
         never = height < case.part.height_mm - slack and not case.light.rows_spread
@@ -77,20 +77,22 @@ def field(case: Case) -> Reason:
         return Reason("field", "cannot work", text, spare, 0.0, "mm", change)
     share = across / width
     if width >= 2 * case.vial.radius_mm:
-        text += f", as wide as the vial ({amount(2 * case.vial.radius_mm, 3)} mm); "
+        text += f", as wide as the vial's {amount(2 * case.vial.radius_mm, 3)} mm or wider; "
     else:
         text += f", narrower than the vial ({amount(2 * case.vial.radius_mm, 3)} mm) and wide enough for the part; "
     if share > 1 - 1 / case.light.columns:
         text += "all of its columns can light the part."
     else:
-        others = "stay dark" if black(case) is None else "show black"
-        text += f"columns on {amount(100 * share)} % of that width can light the part, the others {others}."
+        others = "stays dark" if black(case) is None else "shows black"
+        takes = f"{amount(across, 3)} mm of that width, {amount(100 * share)} % of it"
+        text += f"the part takes {takes}, and the rest {others}."
     picture = across / (case.light.columns * case.light.pixel_mm * case.narrowing)  # of the light beside the vial too
     if picture < 0.6 and height > 1.3 * case.part.height_mm:
         factor = max(picture * 1.05, case.part.height_mm / height * 1.05)
         text += (
-            f" A picture {amount(factor)} times as large has pixels of {amount(case.light.pixel_mm * factor)} mm and "
-            f"stronger light{_still_weak(case, factor)}{_wanted_with(case, factor)}."
+            f" A lens that makes the picture {amount(factor)} times as large would give pixels of "
+            f"{amount(case.light.pixel_mm * factor)} mm and stronger light{_still_weak(case, factor)}"
+            f"{_wanted_with(case, factor)}."
         )
     return Reason("field", "will work", text, share, 1.0)
 

@@ -26,7 +26,7 @@ from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import LIQUID, any_in_slices
 from lightlathe.resins.own import absorbing
 from lightlathe.result import Record
-from lightlathe.support.watching import doing, step
+from lightlathe.support.watching import case, doing, step
 from lightlathe.support.words import amount, count
 
 TIMES = (0.5, 1.0, 2.0, 4.0)  # the job's absorption, at which prints are predicted for an estimate of the true one
@@ -153,12 +153,15 @@ def _require_readable(vial: Vial, doses: Doses) -> None:
 def _predicted(record: Record, across: Across, own: Doses) -> list[tuple[float, Doses]]:
     """(absorption, doses of the same patterns) at TIMES the job's."""
     resin, planned, found = job_of(record).resin, record.patterns.exposure_s, []
+    number = 0
     for times in TIMES:
         value = times * resin.absorption_per_mm
         if times == 1.0:
             found.append((value, own))
             continue
-        other = predict(record, resin=absorbing(resin, value), finer=False)
+        number += 1
+        with case(number, len(TIMES) - 1):
+            other = predict(record, resin=absorbing(resin, value), finer=False)
         found.append((value, doses_of(other.dose, across, other.quality, planned)))
         step()
     return found

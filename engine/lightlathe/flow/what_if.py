@@ -13,7 +13,7 @@ from lightlathe.job import Job
 from lightlathe.job.vial import INDICES
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
-from lightlathe.support.watching import doing, step
+from lightlathe.support.watching import case, doing, step
 from lightlathe.support.words import amount
 
 GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none: common practice, no source
@@ -103,13 +103,14 @@ def what_ifs(record: Record, *, finer: bool = True) -> list[WhatIf]:
     job = job_of(record)
     found = []
     listed = list(cases(job, record.patterns.exposure_s))
-    for number, (words, asked) in enumerate(listed):
+    for number, (words, asked) in enumerate(listed, 1):
         given = dict(asked)
         try:
             if "absorption_per_mm" in given:
                 given["resin"] = absorbing(job.resin, given.pop("absorption_per_mm"))
-            found.append(WhatIf(words, asked, predict(record, finer=finer, **given)))
+            with case(number, len(listed)):
+                found.append(WhatIf(words, asked, predict(record, finer=finer, **given)))
         except (JobError, ShapeError) as problem:
             found.append(WhatIf(words, asked, None, str(problem).splitlines()[0]))
-        step(number + 1, len(listed))
-    return sorted(found, key=lambda case: case.lost, reverse=True)
+        step(number, len(listed))
+    return sorted(found, key=lambda one: one.lost, reverse=True)

@@ -114,7 +114,8 @@ def job_from(
     tables, sure = split_sure(tables, file)
     for key in tables:
         if key not in TABLES:
-            raise JobError(unknown(Where(file, "top level"), "table", key, TABLES))
+            study = " It is a study file: `lightlathe compare` takes it." if key == "study" else ""
+            raise JobError(f"{unknown(Where(file, 'top level'), 'table', key, TABLES)}{study}")
     for key in REQUIRED:
         if key not in tables:
             raise JobError(f"{file}: table [{key}] is missing; a job needs {', '.join(f'[{t}]' for t in REQUIRED)}.")

@@ -4,21 +4,20 @@ from collections.abc import Mapping
 from typing import Any
 
 LIGHT = (
-    "Light: this equipment can injure eyes and skin, by reflections too. Have the complete machine classified by a "
-    "qualified person (lamps and LED projectors: IEC 62471 and 62471-5; lasers: IEC 60825-1). Enclose and interlock "
-    "the beam, and wear eyewear made for its wavelength."
+    "Light can injure eyes and skin, by reflections too. Have the machine classified by a qualified person (lamps and "
+    "LED projectors: IEC 62471, lasers: IEC 60825-1), enclose and interlock the beam, wear eyewear for its wavelength."
 )
 RESIN = (
-    "Resin: uncured acrylate can make skin allergic for life. Follow the supplier's safety data sheet: gloves that "
-    "suit this resin, eye protection, fresh air. Washing solvent is waste, not water."
+    "Uncured resin can make skin allergic for life: gloves, eye protection and fresh air as the supplier's safety data "
+    "sheet says. Washing solvent is waste."
 )
 HEAT = (
-    "Heat: curing gives off heat, and a large or reactive volume can overheat, boil or burst a closed vial. Start "
-    "small and never seal it rigidly."
+    "Curing gives off heat: a large or reactive volume can boil or burst a closed vial. Start small, never seal it "
+    "rigidly."
 )
 ESTIMATES = (
-    "Estimates: doses and times are computed, not measured. They are no safety assessment and no certificate for "
-    "medical or load-bearing use. Local law, safety data sheets and qualified people come first."
+    "Doses and times are computed, not measured: no safety assessment, no certificate for medical or load-bearing use. "
+    "Local law, safety data sheets and qualified people come first."
 )
 CAUTIONS = (LIGHT, RESIN, HEAT, ESTIMATES)
 

@@ -11,6 +11,7 @@ LEVELS: tuple[Level, ...] = ("will work", "marginal", "does not fit this machine
 STOPS: tuple[Level, ...] = ("does not fit this machine", "cannot work")  # nothing is designed unless asked for
 # 1 and 2 are errors of the program and of its use
 EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4, "does not fit this machine": 5}
+TOLD = ("light", "effort")  # how long it takes, to print and to compute, is told in any case
 MARKS = {"will work": "ok", "marginal": "watch", "does not fit this machine": "too big", "cannot work": "stop"}
 
 
@@ -57,16 +58,21 @@ class Verdict:
     def of(self, topic: str) -> Sequence[Reason]:
         return [r for r in self.reasons if r.topic == topic]
 
-    def text(self) -> str:
-        """The verdict first, then the reasons, worst first, then what is taken for granted, then the cautions."""
+    def text(self, *, brief: bool = False) -> str:
+        """The verdict first, then the reasons, worst first, then what is taken for granted, then the cautions.
+
+        brief   of what is in order the topics alone, and no assumptions
+        """
         open_ = ", ".join(r.topic for r in self.reasons if not r.known)
         also = f" (not judged, a number is missing: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
-        for r in sorted(self.reasons, key=lambda r: -LEVELS.index(r.level)):
+        fine = [r.topic for r in self.reasons if brief and r.known and r.level == "will work" and r.topic not in TOLD]
+        for r in sorted((r for r in self.reasons if r.topic not in fine), key=lambda r: -LEVELS.index(r.level)):
             lines.append(f"  {MARKS[r.level] if r.known else '?':8}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
                 lines.append(f"          helps most: {r.change}")
-        lines += [f"  assumed {text}" for text in self.assumptions]
+        lines += [f"  ok      {', '.join(fine)}"] if fine else []
+        lines += [] if brief else [f"  assumed {text}" for text in self.assumptions]
         return "\n".join([*lines, *(f"  caution {text}" for text in self.cautions)])
 
     def as_json(self) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from lightlathe.judge import outcome_of
 from lightlathe.report.notes import resin_words
-from lightlathe.report.pictures import outcome_of as voxels_of
+from lightlathe.report.pictures import cut, fullest_slice, outcome_in, outcome_volumes
 from lightlathe.result import Record
 from lightlathe.support.colours import MEANINGS, OUTCOMES
 from lightlathe.support.words import amount, count, duration
@@ -68,20 +68,27 @@ def _picture(record: Record) -> str:
         from matplotlib.patches import Patch
     except ImportError:
         return ""
-    outcome, times = voxels_of(record.part, record.prediction, record.fine)
-    k = int(np.argmax(record.part.coverage.sum((0, 1)).numpy())) * times + times // 2
-    half = [length / 2 for length in record.part.grid.extent_mm]
-    cuts = (
-        (outcome[:, :, k], (-half[0], half[0], -half[1], half[1]), "y / mm"),
-        (outcome[:, outcome.shape[1] // 2], (-half[0], half[0], -half[2], half[2]), "z / mm"),
-    )
+    part = record.part
+    judged, solid, times = outcome_volumes(part, record.prediction, record.fine)
+    half = [length / 2 for length in part.grid.extent_mm]
+    cuts = [
+        (
+            outcome_in(cut(judged, axis, n), cut(solid, axis, n)),
+            (-half[0], half[0], -half[up], half[up]),
+            f"{name} / mm",
+        )
+        for axis, up, name, n in (
+            (2, 1, "y", fullest_slice(part) * times + times // 2),
+            (1, 2, "z", part.grid.shape[1] // 2 * times + times // 2),
+        )
+    ]
     figure = Figure(figsize=INCHES, layout="constrained")
     colours = ListedColormap(OUTCOMES)
-    for panel, (cut, extent, up) in zip(figure.subplots(1, 2), cuts, strict=True):
-        panel.imshow(cut.T, cmap=colours, vmin=-0.5, vmax=4.5, origin="lower", extent=extent, interpolation="nearest")
+    for panel, (outcome, extent, up) in zip(figure.subplots(1, 2), cuts, strict=True):
+        panel.imshow(outcome, cmap=colours, vmin=-0.5, vmax=4.5, origin="lower", extent=extent, interpolation="nearest")
         panel.set_xlabel("x / mm")
         panel.set_ylabel(up)
-    seen = np.unique(outcome)
+    seen = np.unique(np.concatenate([outcome.ravel() for outcome, *_ in cuts]))
     marks = [Patch(facecolor=OUTCOMES[n], edgecolor="grey", label=MEANINGS[n]) for n in seen if n > 0]
     figure.legend(handles=marks, loc="outside lower center", ncols=4, fontsize="small")
     drawn = io.BytesIO()

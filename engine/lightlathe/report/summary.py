@@ -10,6 +10,7 @@ import torch
 from lightlathe.families import Resin
 from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
+from lightlathe.judge.order import slabs
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.notes import notes_lines
@@ -90,20 +91,35 @@ def _motion(record: Record) -> list[str]:
     return [f"              designed for a vial that turns during each image, its step taken in {parts} parts"]
 
 
-def _part(record: Record) -> str:
-    """Size and place of the part; of its voxels where the file does not hold those of its surface."""
+def extent_mm(record: Record) -> tuple[torch.Tensor, torch.Tensor, float]:
+    """Lowest and highest corner of the part as placed, (3,) in the vial's frame, and how far it reaches from the axis;
+    of its voxels where the file does not hold those of its surface. In mm."""
     facts, grid = record.facts, record.part.grid
     if "part_low_mm" in facts:
         low, high, reach = (torch.as_tensor(facts[f"part_{name}_mm"]).double() for name in ("low", "high", "reach"))
-    else:
-        solid = (record.part.coverage >= 0.5).nonzero()
-        middle = torch.tensor(grid.shape) / 2
-        low, high = ((edge - middle) * grid.voxel_mm for edge in (solid.amin(0), solid.amax(0) + 1))
-        reach = torch.tensor(record.part.reach_mm)
+        return low, high, float(reach)
+    solid, first = [torch.zeros(n, dtype=torch.bool) for n in grid.shape], 0
+    for (slab,) in slabs(record.part.coverage):
+        here = slab >= 0.5
+        solid[0][first : first + len(here)] = here.any(2).any(1)
+        solid[1] |= here.any(2).any(0)
+        solid[2] |= here.any(1).any(0)
+        first += len(here)
+    ends = torch.zeros(2, 3, dtype=torch.float64)  # without a voxel of the part: nothing, on the axis
+    for axis, along in enumerate(solid):
+        if along.any():
+            at = along.nonzero().flatten()
+            ends[:, axis] = torch.stack([at[0], at[-1] + 1]) - grid.shape[axis] / 2
+    return ends[0] * grid.voxel_mm, ends[1] * grid.voxel_mm, record.part.reach_mm
+
+
+def _part(record: Record) -> str:
+    """Size and place of the part."""
+    low, high, reach = extent_mm(record)
     size, middle = (high - low).tolist(), ((low + high) / 2).tolist()
     return (
         f"  part        {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} mm (x, y, z), middle at "
-        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {float(reach):.2f} mm from the axis "
+        f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {reach:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm"
     )
 

@@ -1,6 +1,7 @@
 """Published numbers of resins and initiators: to check a measurement for plausibility, never to print with."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 WARNING = (
     "Published values for one resin scatter: among 24 laboratories the penetration depth by up to 7 times and the "
@@ -52,3 +53,8 @@ def known_text() -> str:
     head = f"{'what':30}{'quantity':20}{'value':>12} {'unit':12}{'nm':>4}  source"
     rows = [f"{k.what:30}{k.quantity:20}{k.value:>12} {k.unit:12}{k.wavelength_nm:4}  {k.source}" for k in KNOWN]
     return "\n".join([head, *rows, "", WARNING])
+
+
+def known_json() -> dict[str, Any]:
+    """The same as plain values."""
+    return {"known": [asdict(one) for one in KNOWN], "warning": WARNING}

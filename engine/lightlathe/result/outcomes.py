@@ -106,6 +106,11 @@ def photo_of(photo: Path, result: Path) -> tuple[str, str]:
     return (whole.relative_to(folder).as_posix() if whole.is_relative_to(folder) else str(whole)), sha256
 
 
+def photo_file(kept: Kept, result: Path) -> Path:
+    """Where the photo of a kept print lies."""
+    return result.resolve().parent / (kept.photo or "")
+
+
 def _identity(result: Path) -> dict[str, Any]:
     """What tells a result from others of the same name."""
     with h5py.File(result, "r") as file:

@@ -5,6 +5,7 @@ import logging
 import os
 import signal
 import threading
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ OTHER = {  # what to do with a file of another kind
     STATE: " It is an unfinished design: `lightlathe design JOB --resume` goes on from it.",
     STUDY: " It is a study: `lightlathe compare` shows it.",
 }
+MOST_TOML_BYTES = 1_000_000  # of a study file, in which a few lines are usual
 NO_CHECKSUMS = "carries no checksums (files of before had none), so damage to its numbers would not be noticed"
 log = logging.getLogger(__name__)
 
@@ -133,12 +135,20 @@ def _readable(path: Path) -> Any:
                 f"{path}: is a mesh, not a result. A job that names it (mesh in [part]) can be designed; "
                 "`lightlathe init` writes one to begin with."
             ) from None
-        hint = (
-            f"It looks like a job: `lightlathe design {path}` makes the result file."
-            if path.suffix == ".toml"
-            else "Was it cut off while being copied?"
-        )
+        hint = instead_of_toml(path) if path.suffix == ".toml" else "Was it cut off while being copied?"
         raise ResultError(f"{path}: not a readable HDF5 file ({problem}). {hint}") from None
+
+
+def instead_of_toml(path: Path) -> str:
+    """Which command makes an HDF5 file of a TOML file."""
+    with contextlib.suppress(OSError, ValueError):
+        if path.stat().st_size < MOST_TOML_BYTES and "study" in tomllib.loads(path.read_text(encoding="utf-8")):
+            made = f"{path.stem}.study.h5"
+            return (
+                f"It is a study file: `lightlathe compare {path} -o {made}` makes its runs, and `lightlathe report "
+                f"{made}` their page."
+            )
+    return f"It looks like a job: `lightlathe design {path}` makes the result file."
 
 
 def _require_kind(path: Path, file: Any, expected: str) -> None:

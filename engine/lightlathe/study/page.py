@@ -13,7 +13,7 @@ from lightlathe.report.page.chart import DASHES, ROLES, chart, line, mark
 from lightlathe.report.page.convergence import LOWEST, thinned, thinned_words
 from lightlathe.report.page.document import document, write_page
 from lightlathe.report.page.section import Section, charts, folded, number, paragraph, table, text
-from lightlathe.report.page.settings import differing, flat, unit_of, word
+from lightlathe.report.page.settings import differing, flat, unit_cell, word
 from lightlathe.study.file import Run, Study
 from lightlathe.study.ranking import Line, effects, label, ranking
 from lightlathe.study.table import COLUMNS, LEGEND
@@ -83,7 +83,7 @@ def _shown_runs(runs: Sequence[Run]) -> tuple[list[Run], int]:
 
 def _charts(n: int, runs: Sequence[Run]) -> dict[str, Any]:
     shown, _ = _shown_runs(runs)
-    looks = [(run, ROLES[k % len(ROLES)], DASHES[(k // len(ROLES)) % len(DASHES)]) for k, run in enumerate(shown)]
+    looks = [(run, ROLES[k % len(ROLES)], DASHES[(k + k // len(ROLES)) % len(DASHES)]) for k, run in enumerate(shown)]
     bounds = {run.figures.get("window_proven_at_most", math.nan) for run in shown}
     bound = 100 * bounds.pop() if len(bounds) == 1 else math.nan
     windows = np.array([w for run in shown for w in run.log["best_window"]] + [bound / 100, 0.05], float)
@@ -121,7 +121,7 @@ def _runs(study: Study) -> Section:
                 f"<code>{text(name)}</code>",
                 f'<data data-figure="{text(name)}" data-run="{number_:04d}" value="{float(run.figures[name])!r}">'
                 f"{text(number(run.figures[name]))}</data>",
-                text(unit_of(name)),
+                unit_cell(name),
             )
             for name in names
             if name in run.figures
@@ -139,7 +139,7 @@ def _settings(study: Study) -> Section:
         (
             f"<code>{text(key)}</code>",
             text("; ".join(dict.fromkeys(word(value) for value in values))),
-            text(unit_of(key)),
+            unit_cell(key),
         )
         for key, values in found
     ]

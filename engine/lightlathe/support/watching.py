@@ -26,6 +26,7 @@ class _Work:
 
 _watcher: ContextVar[Watcher | None] = ContextVar("watcher", default=None)
 _work: ContextVar[_Work | None] = ContextVar("work", default=None)
+_case: ContextVar[str] = ContextVar("case", default="")
 
 
 @contextlib.contextmanager
@@ -44,13 +45,23 @@ def watched(watcher: Watcher | None) -> Iterator[None]:
 @contextlib.contextmanager
 def doing(words: str, of: int | None = None) -> Iterator[None]:
     """Reports an activity for a block or a decorated function; afterwards the enclosing one is current again."""
-    token = _work.set(_Work(words, 0, of))
+    token = _work.set(_Work(_case.get() + words, 0, of))
     _tell()
     try:
         yield
     finally:
         _work.reset(token)
         _tell()
+
+
+@contextlib.contextmanager
+def case(number: int, of: int) -> Iterator[None]:
+    """Within the block every activity is told as that of one of several cases, numbered from 1: "3 of 14: proving"."""
+    token = _case.set(f"{number} of {of}: ")
+    try:
+        yield
+    finally:
+        _case.reset(token)
 
 
 def step(done: int | None = None, of: int | None = None, figures: Mapping[str, float] | None = None) -> None:

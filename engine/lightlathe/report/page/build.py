@@ -14,7 +14,9 @@ from lightlathe.report.page.convergence import LOWEST, stages_before, thinned, t
 from lightlathe.report.page.document import document
 from lightlathe.report.page.dose_volume import Doses, dose_volume_chart, exposure_charts
 from lightlathe.report.page.files import figures_section, job_section, provenance_section
+from lightlathe.report.page.header import about
 from lightlathe.report.page.packing import characters
+from lightlathe.report.page.prints import prints_section
 from lightlathe.report.page.section import Section, charts, figure_of, folded, items, number, paragraph, table, text
 from lightlathe.report.page.settings import settings_section
 from lightlathe.report.page.verdict import verdict_section
@@ -34,7 +36,7 @@ def page_of(record: Record, path: Path | None = None) -> str:
     """
     resin = job_of(record).resin
     listed = None if path is None else listing(path)
-    return document(f"{record.name}: report", record.name, sections(record, resin, path, listed))
+    return document(f"{record.name}: report", record.name, sections(record, resin, path, listed), about(record))
 
 
 def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | None) -> list[Section]:
@@ -59,6 +61,7 @@ def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | N
         convergence_section(record),
         by_slice_section(record, here),
         plan_section(record, path),
+        *([] if path is None else [prints_section(record, path)]),
         settings_section(record.settings, _resin_words(resin, record.patterns.exposure_s)),
         Section("assumptions", "Assumptions", items(assumed(record, here))),
         Section("cautions", "Cautions", items(CAUTIONS, "cautions")),
@@ -106,8 +109,8 @@ def frames_section(record: Record, room: int) -> Section:
     found = images.images(record.patterns, room)
     body = frames_view("frames", found)
     body += paragraph(
-        "Levels as the projector is told, before its response is undone; columns from the left as the projector sees "
-        "them, rows from below.",
+        "Levels in percent of full light, before the projector's response curve is inverted; columns counted from the "
+        "left as seen from the projector, rows from below.",
         *images.shown_words(found),
         kind="note",
     )
@@ -149,20 +152,23 @@ def exposure_section(record: Record, resin: Resin, doses: Doses) -> Section:
         ("overlap", f"Overlap of print and part against exposure time; {right}."),
         ("wrong", f"Volume that comes out wrong against exposure time; {right}."),
     )
-    said = f"{_margins(record)} At the gel dose, on the job's own grid, the same levels shown for another time."
-    return Section(
-        "exposure", "Other exposures", body + paragraph(said, kind="note"), exposure_charts(record, resin, doses)
+    body += (
+        f'<p class="note">{_margins(record)} At the gel dose, on the job’s own grid, the same levels shown for another '
+        "time.</p>"
     )
+    return Section("exposure", "Other exposures", body, exposure_charts(record, resin, doses))
 
 
 def _margins(record: Record) -> str:
-    """Between which exposures every voxel comes out right."""
-    low, high = (record.quality.get(f"{name}_s", math.nan) for name in ("shortest", "longest"))
-    if math.isnan(low):
+    """Between which exposures every voxel comes out right: HTML."""
+    q = {"exposure_s": record.patterns.exposure_s, "shortest_s": math.nan, "longest_s": math.nan, **record.quality}
+    if math.isnan(q["shortest_s"]):
         return "No exposure prints every voxel right."
-    until = "on, however long" if math.isinf(high) else f"to {amount(high, 4)} s"
-    planned = amount(record.patterns.exposure_s, 4)
-    return f"Every voxel comes out right from {amount(low, 4)} s {until}; planned are {planned} s."
+    low, high, planned = (
+        figure_of(name, q[name], amount(q[name], 4), "s") for name in ("shortest_s", "longest_s", "exposure_s")
+    )
+    until = "on, however long" if math.isinf(q["longest_s"]) else f"to {high}"
+    return f"Every voxel comes out right from {low} {until}; planned are {planned}."
 
 
 def convergence_section(record: Record) -> Section:
@@ -191,11 +197,17 @@ def _ended(record: Record) -> str:
 def by_slice_section(record: Record, resin: Resin) -> Section:
     body = charts(
         ("slice_doses", "Least dose in the part and most outside it, slice by slice along the axis."),
-        ("slice_window", "The window that each slice has by itself."),
+        (
+            "slice_window",
+            "The window that each slice would have by itself. All of them share one threshold, so the window of the "
+            "print is narrower than that of most slices, and so is the bound.",
+        ),
     )
-    z = record.quality.get("window_binding_slice_z_mm", math.nan)
-    said = "" if math.isnan(z) else f"The slice at z = {z:.2f} mm limits the window, as proven."
-    return Section("by-slice", "Slice by slice", body + paragraph(said, kind="note"), slice_charts(record, resin))
+    name = "window_binding_slice_z_mm"
+    if math.isfinite(z := record.quality.get(name, math.nan)):
+        said = figure_of(name, z, f"{z:.2f}", "mm")
+        body += f'<p class="note">The slice at z = {said} limits the window, as proven.</p>'
+    return Section("by-slice", "Slice by slice", body, slice_charts(record, resin))
 
 
 def plan_section(record: Record, path: Path | None) -> Section:

@@ -55,8 +55,8 @@ def slice_charts(record: Record, resin: Resin) -> dict[str, Any]:
             "window of the slice / %",
             [line("window", z, window, "plan")],
             levels=[
-                mark("of all slices at once", 100 * q["window_relative"], "muted", "dot"),
-                mark("proven: none above", 100 * bound, "bound", "dash"),
+                mark("all slices together", 100 * q["window_relative"], "muted", "dot"),
+                mark("all slices together: proven, none above", 100 * bound, "bound", "dash"),
             ],
             y_range=(max(-50.0, min([*shown, 0.0]) - 3), max([*shown, 10.0]) + 5),
         ),

@@ -5,6 +5,7 @@ from typing import Any
 from lightlathe.report.page.section import text
 
 AXES = ("z", "y", "x")  # across the turning axis first
+ZOOM = 16  # times, at most: 1024 voxels in a panel of 200 pixels are then three pixels each
 
 
 def solid_view(name: str, found: dict[str, Any]) -> str:
@@ -22,7 +23,7 @@ def solid_view(name: str, found: dict[str, Any]) -> str:
 <fieldset><legend>Cut across</legend>{axes}</fieldset>
 {_range(f"{name}-cut", "Cut at", 0, 100, 100)}{_range(f"{name}-turn", "Turn", -180, 180, 140)}\
 {_range(f"{name}-tilt", "Tilt", -89, 89, 25)}</div>
-<figure><div class="scene" role="img" aria-label="{alt}"></div>
+<figure><div class="scene" role="img" aria-label="{alt}"></div><img class="on-paper" alt="{alt}">
 <figcaption>Blue: the print lies inside the part (under-cure). Orange: outside it (over-cure).</figcaption></figure>
 </div>"""
 
@@ -44,7 +45,8 @@ def slices_view(name: str, data: dict[str, Any], *, banded: bool = False, second
         other = f'<label>Beside {text(data["sets"][0]["name"])} <select id="{name}-second">{options}</select></label>'
     rows = "".join(_slice_row(name, axis) for axis in AXES)
     band = ' <span class="note">The tolerance band counts as part or surroundings here.</span>' if banded else ""
-    return f"""<div class="view" data-slices="{name}"><div class="inputs">{other}{choice}{buttons}</div>
+    zoom = _range(f"{name}-zoom", "Zoom", 1, ZOOM, 1)
+    return f"""<div class="view" data-slices="{name}"><div class="inputs">{other}{choice}{buttons}{zoom}</div>
 <div class="legend" aria-label="colours"></div>{band}{rows}</div>"""
 
 

@@ -21,8 +21,11 @@ SCRIPTS = (
 )  # fmt: skip
 
 
-def document(title: str, name: str, sections: Sequence[Section]) -> str:
-    """The whole page, about 5 MB of which are Plotly.js. Raises ResultError where Plotly is not installed."""
+def document(title: str, name: str, sections: Sequence[Section], about: str = "") -> str:
+    """The whole page, about 5 MB of which are Plotly.js. Raises ResultError where Plotly is not installed.
+
+    about   HTML below the heading: what the page is about, in a line or two
+    """
     library, version = plotly()
     contents = "".join(f'<li><a href="#{s.anchor}">{text(s.title)}</a></li>' for s in sections)
     body = "".join(
@@ -37,6 +40,7 @@ def document(title: str, name: str, sections: Sequence[Section]) -> str:
         generator=f"{DRAWN_BY} {lightlathe.__version__}",
         title=text(title),
         name=text(name),
+        about=about,
         written=datetime.now(UTC).strftime("%d %B %Y, %H:%M UTC"),
         version=text(lightlathe.__version__),
         plotly_version=text(version),

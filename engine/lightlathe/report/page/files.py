@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from lightlathe.report.page.section import Section, figure_of, folded, number, table, text
-from lightlathe.report.page.settings import unit_of
+from lightlathe.report.page.settings import unit_cell
 from lightlathe.result import Record
 from lightlathe.result.listing import Listed
 
@@ -16,7 +16,7 @@ def figures_section(record: Record) -> Section:
         (
             f"<code>{text(name)}</code>",
             figure_of(name, value, number(value)),
-            text(unit_of(name)),
+            unit_cell(name),
         )
         for name, value in sorted(record.quality.items())
     ]

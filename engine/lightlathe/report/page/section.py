@@ -67,9 +67,9 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], caption: str = ""
     )
 
 
-def folded(summary: str, body: str, *, is_open: bool = False) -> str:
-    """A part that opens on request; a printed page shows it as it stands."""
-    return f"<details{' open' if is_open else ''}><summary>{text(summary)}</summary>{body}</details>"
+def folded(summary: str, body: str, *, is_open: bool = False, kind: str = "") -> str:
+    """A part that opens on request; a printed page shows it as it stands, of kind "printed" always."""
+    return f"<details{_class(kind)}{' open' if is_open else ''}><summary>{text(summary)}</summary>{body}</details>"
 
 
 def charts(*named: tuple[str, str]) -> str:

@@ -28,6 +28,11 @@ def unit_of(key: str) -> str:
     return WHOLE.get(name) or next((unit for ending, unit in UNITS if name.endswith(ending)), "")
 
 
+def unit_cell(key: str) -> str:
+    """HTML: the same, on one line."""
+    return f'<span class="unit">{text(unit_of(key))}</span>'
+
+
 def flat(value: Any, at: str = "") -> Iterator[tuple[str, Any]]:
     """(dotted key, plain value) of a tree of settings; lists of tables by number, lists of numbers as they are."""
     if isinstance(value, Mapping):
@@ -46,13 +51,15 @@ def word(value: Any) -> str:
         return "not stated"
     if isinstance(value, str):
         return value
+    if value == []:
+        return "none"
     return json.dumps(value, ensure_ascii=False, default=str)
 
 
 def rows(tree: Any) -> list[tuple[str, str, str]]:
     """HTML cells: key, value, unit. A setting that is not stated has no unit."""
     return [
-        (f"<code>{text(key)}</code>", text(word(value)), "" if value is None else text(unit_of(key)))
+        (f"<code>{text(key)}</code>", text(word(value)), "" if value is None else unit_cell(key))
         for key, value in flat(tree)
     ]
 

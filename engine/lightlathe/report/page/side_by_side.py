@@ -15,7 +15,7 @@ from lightlathe.report.page.convergence import LOWEST, thinned_words
 from lightlathe.report.page.document import document
 from lightlathe.report.page.extract import Extract, extract
 from lightlathe.report.page.section import Section, charts, folded, items, number, paragraph, table, text
-from lightlathe.report.page.settings import differing, unit_of, word
+from lightlathe.report.page.settings import differing, unit_cell, word
 from lightlathe.report.page.verdict import MARKS
 from lightlathe.report.page.volumes import dose_top, step_words
 from lightlathe.result import Record
@@ -23,11 +23,14 @@ from lightlathe.result.listing import listing
 from lightlathe.support.watching import doing
 
 MOST = len(ROLES)  # results on one page
+SHARES = ("_fraction", "_fraction_fine", "window_relative", "window_proven_at_most")  # shown in percent in it
 FIRST = (  # figures of the first table, in words
-    ("iou_fine", "agreement of 1, whole shape on the finer grid"),
-    ("iou", "agreement of 1, job’s grid"),
+    ("iou_fine", "agreement (1 is perfect), true shape, finer grid"),
+    ("iou", "agreement, job’s grid"),
     ("under_cure_fraction_fine", "part that stays liquid, finer grid"),
     ("over_cure_fraction_fine", "rest that turns solid, finer grid"),
+    ("surface_mean_mm_fine", "surface off by, on average"),
+    ("surface_max_mm_fine", "surface off by, at most"),
     ("wrong_voxels", "wrong voxels, job’s grid"),
     ("window_relative", "process window"),
     ("window_proven_at_most", "window proven at most"),
@@ -98,16 +101,22 @@ def _heads(ones: Sequence[Extract]) -> list[str]:
 def _row(ones: Sequence[Extract], name: str, words: str) -> list[str]:
     """A figure of every result; of two, the difference too."""
     values = [one.quality.get(name, math.nan) for one in ones]
+    times = 100.0 if words != name and name.endswith(SHARES) else 1.0
     cells = [
-        f'<data data-figure="{text(name)}" data-result="{n}" value="{float(value)!r}">{text(number(value, 5))}</data>'
+        f'<data data-figure="{text(name)}" data-result="{n}" value="{float(value)!r}">'
+        f"{text(number(times * value, 5))}</data>"
         if name in ones[n].quality
         else "–"
         for n, value in enumerate(values)
     ]
     if len(ones) == 2:
-        change = values[1] - values[0]
+        change = times * (values[1] - values[0])
         cells.append("–" if math.isnan(change) else text(f"{'+' if change > 0 else ''}{number(change, 4)}"))
-    return [text(words) if words != name else f"<code>{text(name)}</code>", *cells, text(unit_of(name))]
+    return [
+        text(words) if words != name else f"<code>{text(name)}</code>",
+        *cells,
+        "%" if times > 1 else unit_cell(name),
+    ]
 
 
 def settings_that_differ(ones: Sequence[Extract]) -> Section:
@@ -115,8 +124,7 @@ def settings_that_differ(ones: Sequence[Extract]) -> Section:
     if not found:
         return Section("settings", "Settings that differ", paragraph("None: all settings are the same."))
     rows = [
-        (f"<code>{text(key)}</code>", *(text(word(value)) for value in values), text(unit_of(key)))
-        for key, values in found
+        (f"<code>{text(key)}</code>", *(text(word(value)) for value in values), unit_cell(key)) for key, values in found
     ]
     heads = ["setting", *(one.label for one in ones), "unit"]
     return Section("settings", "Settings that differ", table(heads, rows, kind="settings"))

@@ -3,10 +3,15 @@
 import math
 
 from lightlathe.judge import outcome_of
-from lightlathe.report.page.section import Section, figure_of, items, text
+from lightlathe.judge.outcome import AGREES, MARGIN_PERCENT
+from lightlathe.report.page.section import Section, figure_of, folded, items, text
 from lightlathe.result import Record
 from lightlathe.support.words import amount
 
+RIGHT = (  # what `prints` asks for, judge/outcome.py
+    "every voxel of the job’s grid comes out right, an exposure that is off by "
+    f"{MARGIN_PERCENT:g} % still prints it, and print and true shape overlap by {100 * AGREES:g} % or more"
+)
 MARKS = {"prints": "✓", "marginal": "!", "does not print": "✕"}
 
 
@@ -14,7 +19,7 @@ def verdict_section(record: Record) -> Section:
     """What becomes of the print, in a line; why, where it does not simply print; the figures and the warnings."""
     outcome = outcome_of(record.quality)
     kind = outcome.level.replace(" ", "-")
-    why = "; ".join(outcome.reasons) or "every voxel of the job's grid comes out right, with a margin"
+    why = "; ".join(outcome.reasons) or RIGHT
     line = (
         f'<p class="verdict {kind}"><span class="sign" aria-hidden="true">{MARKS[outcome.level]}</span> '
         f"<span><strong>{text(outcome.level)}</strong>: {text(why)}</span></p>"
@@ -22,7 +27,31 @@ def verdict_section(record: Record) -> Section:
     cards = "".join(_card(*card) for card in _cards(record))
     warned = items(record.warnings, "warnings")
     warned = f"<h3>Warnings</h3>{warned}" if warned else ""
-    return Section("verdict", "Verdict", f'{line}<dl class="cards">{cards}</dl>{warned}')
+    meant = folded("What these figures mean", items(_meanings(record)), kind="printed")
+    return Section("verdict", "Verdict", f'{line}<dl class="cards">{cards}</dl>{meant}{warned}')
+
+
+def _meanings(record: Record) -> list[str]:
+    """The figures of the cards, one after the other, for a reader who has not seen such a page before."""
+    voxel_mm, finer = record.part.grid.voxel_mm, record.settings["grid"]["finer"]
+    said = ["Agreement is the volume that comes out right over the volume that is part or wrongly solid; 1 is perfect."]
+    if "iou_fine" in record.quality:
+        said.append(
+            f"The light is designed on the job’s grid, voxels of {voxel_mm:g} mm, and fits these better than it "
+            f"prints. So the print is judged on voxels of {voxel_mm / finer:g} mm of the true shape too, the finer "
+            "grid; its outermost voxels lie half in the part, and a few percent of errors there are usual."
+        )
+    said += [
+        "Surface: the distance between the surface of the print, where the dose passes the gel dose, and that of the "
+        "part, both ways.",
+        "Under-cure is what should turn solid and stays liquid, over-cure what should stay liquid and turns solid.",
+        "The process window is 1 - (most dose outside the part) / (least dose in it), on the job’s grid. With 20 % an "
+        "exposure or a threshold of the resin that is off by less than about 10 % either way still prints every voxel "
+        "right; below 0 no exposure does. “Proven” is a bound, computed for this job, that no light whatever can pass.",
+        "Exposure is the time of the whole turns planned; how much shorter or longer it may be holds for every voxel "
+        "of the job’s grid, whatever the threshold between the resin’s two doses.",
+    ]
+    return said
 
 
 def _card(head: str, shown: str, note: str) -> str:
@@ -37,16 +66,19 @@ def _cards(record: Record) -> list[tuple[str, str, str]]:
     if "iou_fine" in q:
         fine_mm = grid.voxel_mm / record.settings["grid"]["finer"]
         shown = figure_of("iou_fine", q["iou_fine"], f"{q['iou_fine']:.4f}")
-        cards.append(("Agreement of 1, whole shape", shown, f"on the finer grid of {fine_mm:g} mm; {own} {where}"))
+        cards.append(("Agreement, 1 is perfect", shown, f"true shape, finer grid of {fine_mm:g} mm; {own} {where}"))
     else:
-        cards.append(("Agreement of 1", own, where))
+        cards.append(("Agreement, 1 is perfect", own, where))
+    cards += _surface(q)
     fine = "_fine" if "iou_fine" in q else ""
     under, over = (q[f"{name}_cure_fraction{fine}"] for name in ("under", "over"))
     shares = [
         figure_of(f"{name}_cure_fraction{fine}", value, _percent(value, 2))
         for name, value in (("under", under), ("over", over))
     ]
-    cards.append(("Under-cure / over-cure", " / ".join(shares), "of the part stays liquid / of the rest turns solid"))
+    on = "the finer grid" if fine else "the job’s grid"
+    said = f"of the part stays liquid / of the rest turns solid, on {on}"
+    cards.append(("Under-cure / over-cure", " / ".join(shares), said))
     window = q["window_relative"]
     proven = q.get("window_proven_at_most", math.nan)
     note = "no bound is proven"
@@ -55,6 +87,16 @@ def _cards(record: Record) -> list[tuple[str, str, str]]:
     cards.append(("Process window", figure_of("window_relative", window, _percent(window)), note))
     cards.append(_exposure(q, record))
     return cards
+
+
+def _surface(q: dict[str, float]) -> list[tuple[str, str, str]]:
+    """How far the surfaces lie apart; nothing for results that do not hold it, or have no surface."""
+    suffix = "_fine" if "surface_mean_mm_fine" in q else ""
+    names = [f"surface_{name}_mm{suffix}" for name in ("mean", "95", "max")]
+    if not all(math.isfinite(q.get(name, math.nan)) for name in names):
+        return []
+    mean, most, largest = (figure_of(name, q[name], amount(q[name]), "mm") for name in names)
+    return [("Surface off by", mean, f"on average; 95 % within {most}, at most {largest}")]
 
 
 def _exposure(q: dict[str, float], record: Record) -> tuple[str, str, str]:

@@ -24,7 +24,7 @@ class Place:
 def places(record: Record, gel_mj_cm3: float) -> list[Place]:
     """The worst place first: the voxel of the job's own grid whose dose lies furthest on the wrong side of the gel
     dose, or, where none does, nearest to it. Then the other class's; then the slices with most wrong voxels on the
-    finer grid.
+    finer grid, and where the surfaces of print and part lie furthest apart.
 
     Ties go to the first voxel in C order. Empty where nothing is judged.
     """
@@ -39,7 +39,7 @@ def places(record: Record, gel_mj_cm3: float) -> list[Place]:
     ordered = [place for _, place in sorted(found, key=lambda one: -one[0])]
     if record.fine is not None and record.prediction.fine_solid is not None:
         ordered += _most_wrong(record.fine, record.prediction.fine_solid)
-    return ordered
+    return ordered + _surface_furthest_off(record.quality)
 
 
 def wrong(judged: Tensor, solid: Tensor) -> Tensor:
@@ -84,6 +84,14 @@ def _most_wrong(fine: FineShape, solid: Volume) -> list[Place]:
     index = tuple(int(counts.argmax()) for counts in along)
     words = f"most wrong voxels of {fine.grid.voxel_mm:g} mm in one slice: {int(along[2].max())}"
     return [Place(words, _centre(fine.grid, index))]
+
+
+def _surface_furthest_off(q: dict[str, float]) -> list[Place]:
+    suffix = "_fine" if "surface_max_mm_fine" in q else ""
+    x, y, z, off = (q.get(f"surface_max_{name}mm{suffix}", math.nan) for name in ("x_", "y_", "z_", ""))
+    if not all(map(math.isfinite, (x, y, z, off))):
+        return []
+    return [Place(f"surface furthest off: {amount(off)} mm", (x, y, z))]
 
 
 def _centre(grid: object, index: tuple[int, ...]) -> tuple[float, float, float]:

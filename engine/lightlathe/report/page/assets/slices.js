@@ -16,6 +16,8 @@ class Slices {
     for (const input of this.view.querySelectorAll("select, input[type=radio]")) {
       input.addEventListener("change", () => this.draw());
     }
+    this.zoom = this.view.querySelector("input[id$=-zoom]");
+    this.zoom.addEventListener("input", () => this.draw());
     this.goTo(this.data.places.length ? this.data.places[0].at_mm : [0, 0, 0]);
     drawings.push(() => this.drawNow());
   }
@@ -69,6 +71,9 @@ class Slices {
 
   drawNow() {
     const panels = this.panels();
+    const said = this.zoom.value === "1" ? "all" : `${this.zoom.value} times, about the crossing lines`;
+    this.zoom.parentElement.querySelector("output").textContent = said;
+    this.zoom.setAttribute("aria-valuetext", said);
     legend(this.view.querySelector(".legend"), this.data, this.volumes[0].own.insert !== undefined, panels);
     for (const row of this.view.querySelectorAll(".slice-row")) this.drawRow(row, panels);
   }
@@ -88,13 +93,20 @@ class Slices {
       const drawn = Plotly.react(place, [...panels[n].traces(...at), ...insertTrace(this.volumes[0], at)], layout({
         title: { text: panels[n].title, font: { size: 13 }, x: 0.5, y: 0.985, yanchor: "top" }, width: wide, height: high,
         autosize: false, margin: { l: 46, r: 6, t: 24, b: 38 },
-        xaxis: spaceAxis(across, half[NUMBER[across]], {}),
-        yaxis: spaceAxis(up, half[NUMBER[up]], { scaleanchor: "x" }),
+        xaxis: spaceAxis(across, this.range(across), {}),
+        yaxis: spaceAxis(up, this.range(up), { scaleanchor: "x" }),
         shapes: [this.cross(across, true), this.cross(up, false)],
       }), { ...CONFIG, responsive: false });
       if (!place.dataset.live) drawn.then(() => this.follow(place, name));
       place.dataset.live = "yes";
     });
+  }
+
+  // What of an axis is shown, mm: all of it, or a share about the place where the slices cross.
+  range(name) {
+    const whole = this.data.half_mm[NUMBER[name]], half = whole / Number(this.zoom.value);
+    const middle = Math.max(half - whole, Math.min(whole - half, this.at[name]));
+    return [middle - half, middle + half];
   }
 
   // A click in a slice leads the other two slices there.
@@ -115,9 +127,9 @@ class Slices {
   }
 }
 
-function spaceAxis(name, half, more) {
+function spaceAxis(name, range, more) {
   return axis(`${name} / mm`, {
-    range: [-half, half], fixedrange: true, constrain: "domain", automargin: false, showgrid: false, ticks: "outside", ticklen: 3,
+    range, fixedrange: true, constrain: "domain", automargin: false, showgrid: false, ticks: "outside", ticklen: 3,
     title: { text: `${name} / mm`, standoff: 3, font: { size: 11.5 } }, tickfont: { size: 10.5 }, nticks: 6, ...more,
   });
 }

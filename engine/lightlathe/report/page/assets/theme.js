@@ -37,8 +37,18 @@ window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", red
 
 // On paper: light colours, and pictures as wide as the sheet; drawn before the browser takes the page.
 const paper = document.documentElement.dataset;
-window.addEventListener("beforeprint", () => { paper.theme = "light"; redraw(); });
-window.addEventListener("afterprint", () => { delete paper.theme; redraw(); });
+let opened = [];
+window.addEventListener("beforeprint", () => {
+  opened = [...document.querySelectorAll("details.printed:not([open])")];
+  for (const part of opened) part.open = true;
+  paper.theme = "light";
+  redraw();
+});
+window.addEventListener("afterprint", () => {
+  for (const part of opened) part.open = false;
+  delete paper.theme;
+  redraw();
+});
 
 // The size of a picture, for Plotly: by itself on the screen, of its place on paper.
 function sized(place) {
