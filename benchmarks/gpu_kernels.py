@@ -225,6 +225,10 @@ def main() -> None:
     )
     options = parser.parse_args()
     quick = options.quick
+    if options.solvers is None and not torch.cuda.is_available():
+        parser.error(
+            "it measures an NVIDIA card; torch finds none here. Only --solvers runs without one, as a trial."
+        )
     name = torch.cuda.get_device_name(CARD) if torch.cuda.is_available() else "no card: a trial of the script"
     print(f"{name}, torch {torch.__version__}, triton {triton.__version__}")
     torch.manual_seed(0)

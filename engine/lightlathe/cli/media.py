@@ -1,6 +1,7 @@
 """Videos, the player page and figures of `lightlathe export`."""
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 from lightlathe.errors import LightlatheError
@@ -16,6 +17,29 @@ BELONGS = {  # an option, and those of which one must be there for it to mean an
     "line": ("figures",),
     "format": ("frames", "figures"),
 }
+
+
+def media_options(sub: argparse.ArgumentParser) -> None:
+    """Add the options of videos, the player page and figures."""
+    sub.add_argument(
+        "--video", type=Path, metavar="FILE", help="the frames as a video: .mkv lossless, .mp4 for any player"
+    )
+    sub.add_argument(
+        "--coding", metavar="NAME", help="of the video: ffv1, h264_lossless or h264 (default: by its name)"
+    )
+    sub.add_argument("--player", type=Path, metavar="FOLDER", help="the frames and a page that plays them in a browser")
+    sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
+    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, curves and worst places as CSV")
+    sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
+    sub.add_argument(
+        "--line",
+        type=float,
+        nargs=6,
+        metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
+        help="dose along this line, in mm, as figure and CSV",
+    )
+    formats = "frames: png, tiff or npy; figures: png, svg or pdf (default: png)"
+    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), help=formats)
 
 
 def require_meaning(arguments: argparse.Namespace) -> None:

@@ -4,8 +4,8 @@ import argparse
 import json
 from typing import Any
 
+from lightlathe.cli.assumed import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.came_out import after_prints
-from lightlathe.cli.options import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
 
