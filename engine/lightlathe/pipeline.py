@@ -11,14 +11,16 @@ from typing import Any
 import torch
 
 from lightlathe.feasibility import check
-from lightlathe.flow.certificate import Certificate, Remedy, proven
+from lightlathe.flow.certificate import Certificate
 from lightlathe.flow.findings import judged, with_figures
 from lightlathe.flow.formulation import problem_of, robust_problem
 from lightlathe.flow.prediction import predict
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.provenance import facts_of
 from lightlathe.flow.quantisation import expose
-from lightlathe.flow.recorded import job_of, own_of, settings_of
+from lightlathe.flow.recorded import job_of
+from lightlathe.flow.remedies import Remedy, proven
+from lightlathe.flow.settings import own_of, settings_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.stages import Checkpoint, Found, Log, run_stages
 from lightlathe.job import Job, job_in

@@ -5,9 +5,10 @@ import math
 import torch
 
 from lightlathe import pipeline
-from lightlathe.flow.certificate import Certificate, Remedy, certificate_of, closer, remedies_of, wall_bounds
+from lightlathe.flow.certificate import Certificate, certificate_of, wall_bounds
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
+from lightlathe.flow.remedies import Remedy, closer, remedies_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.job import parse_job
 from lightlathe.quantities import Target

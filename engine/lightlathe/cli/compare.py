@@ -27,7 +27,7 @@ def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
     from lightlathe.study.ranking import label
     from lightlathe.study.rows import require_csv, write_csv
     from lightlathe.study.table import table
-    from lightlathe.support.own import is_own
+    from lightlathe.support.own_file import is_own
 
     if arguments.csv is not None:
         require_csv(arguments.csv)
@@ -60,7 +60,7 @@ def ranked_by(name: str | None, study: Any) -> str | None:
     study   a study or its plan
     """
     from lightlathe.study.ranking import rank_figure
-    from lightlathe.support.own import is_own
+    from lightlathe.support.own_file import is_own
 
     if name is None:
         return None

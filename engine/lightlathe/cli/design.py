@@ -73,7 +73,7 @@ class ToldOthers:
 def help_out(job: Any, arguments: argparse.Namespace) -> None:
     """Slabs of a design whose first process is another one; ends with HelpedOut."""
     from lightlathe import pipeline
-    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.settings import settings_of
     from lightlathe.flow.solids import load_solids
     from lightlathe.result import partial_path, read_partial
     from lightlathe.support.ranks import HelpedOut, ranks
@@ -93,7 +93,7 @@ def design_into(
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
-    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.settings import settings_of
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result

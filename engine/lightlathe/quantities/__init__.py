@@ -9,9 +9,10 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
-from lightlathe.quantities.light import Chords, Field, Optics, Patterns
+from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
+from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 

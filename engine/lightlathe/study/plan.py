@@ -19,7 +19,8 @@ from lightlathe.study.keeping import KEEPS
 from lightlathe.study.metrics import OwnMetric
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.ranking import BETTER, label
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 from lightlathe.support.words import any_of
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level

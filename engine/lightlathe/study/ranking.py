@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError
-from lightlathe.support.own import OwnFile, is_own
+from lightlathe.support.own_file import OwnFile, is_own
 
 BETTER = {  # 1: larger is better
     "iou_fine": 1, "iou_fine_judged": 1, "iou": 1, "window_relative": 1,

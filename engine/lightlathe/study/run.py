@@ -24,7 +24,7 @@ from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
-from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.settings import settings_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
@@ -35,7 +35,8 @@ from lightlathe.study.metrics import measured, own_metrics, require_known
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.plan import Planned, StudyPlan, designs, same_place
 from lightlathe.study.table import one_line
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 from lightlathe.support.sums import exact_total
 
 log = logging.getLogger(__name__)

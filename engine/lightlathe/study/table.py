@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from lightlathe.study.ranking import Line, effects, label, ranking
-from lightlathe.support.own import is_own
+from lightlathe.support.own_file import is_own
 
 COLUMNS = (  # head, figure, format
     ("true IoU", "iou_fine", "{:.4f}"),
