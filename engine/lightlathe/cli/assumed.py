@@ -3,6 +3,7 @@
 import argparse
 import contextlib
 import math
+from collections.abc import Callable
 
 
 def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
@@ -20,44 +21,30 @@ def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
     return {key: value for key, value in found.items() if value is not None}
 
 
+WORDS: dict[str, Callable[..., str]] = {  # by option; of those that were given
+    "absorption": "absorption {:g} 1/mm".format,
+    "exposure": "exposure {:g} s".format,
+    "axis_offset": "axis off by {:g} mm".format,
+    "sense": "vial turning {}".format,
+    "motion": lambda how: f"vial {'turning on' if how == 'continuous' else 'standing still'} under each image",
+    "surroundings": "surroundings {}".format,
+    "wall_mm": "a wall of {:g} mm".format,
+    "wall_index": "a wall of index {:g}".format,
+    "resin_index": "resin of index {:g}".format,
+    "insert_offset": lambda mm: f"inserts {mm[0]:g} mm off along x and {mm[1]:g} mm along y",
+    "pixel_shape": "{} pixels".format,
+    "fill_factor": lambda share: f"{100 * share:g} % of each shining",
+    "blur_mm": "blurred by {:g} mm".format,
+    "numerical_aperture": "numerical aperture {:g}".format,
+    "focus_mm": "plane of focus {:g} mm behind the axis".format,
+    "throw_ratio": lambda ratio: "parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}",
+}
+
+
 def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
     """What `predict` was asked to assume, in words; other surroundings with the resin's index, on which they depend."""
-    said = []
-    if arguments.absorption is not None:
-        said.append(f"absorption {arguments.absorption:g} 1/mm")
-    if arguments.exposure is not None:
-        said.append(f"exposure {arguments.exposure:g} s")
-    if arguments.axis_offset:
-        said.append(f"axis off by {arguments.axis_offset:g} mm")
-    if arguments.sense is not None:
-        said.append(f"vial turning {arguments.sense}")
-    if arguments.motion is not None:
-        turning = "turning on" if arguments.motion == "continuous" else "standing still"
-        said.append(f"vial {turning} under each image")
     vial = vial_assumed(arguments)
-    if "surroundings" in vial:
-        said.append(f"surroundings {vial['surroundings']}")
-    if "wall_mm" in vial:
-        said.append(f"a wall of {vial['wall_mm']:g} mm")
-    if "wall_index" in vial:
-        said.append(f"a wall of index {vial['wall_index']:g}")
-    if vial:
-        said.append(f"resin of index {resin_index:g}")
-    if arguments.insert_offset is not None:
-        x, y = arguments.insert_offset
-        said.append(f"inserts {x:g} mm off along x and {y:g} mm along y")
-    light = light_assumed(arguments)
-    if "pixel_shape" in light:
-        said.append(f"{light['pixel_shape']} pixels")
-    if "fill_factor" in light:
-        said.append(f"{100 * float(light['fill_factor']):g} % of each shining")
-    if "blur_mm" in light:
-        said.append(f"blurred by {light['blur_mm']:g} mm")
-    if "numerical_aperture" in light:
-        said.append(f"numerical aperture {light['numerical_aperture']:g}")
-    if "focus_mm" in light:
-        said.append(f"plane of focus {light['focus_mm']:g} mm behind the axis")
-    if "throw_ratio" in light:
-        ratio = float(light["throw_ratio"])
-        said.append("parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}")
+    given = vars(arguments) | vial | ({"resin_index": resin_index} if vial else {})
+    given["axis_offset"] = arguments.axis_offset or None
+    said = (words(given[option]) for option, words in WORDS.items() if given.get(option) is not None)
     return ", ".join(said) or "as designed"

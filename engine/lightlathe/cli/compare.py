@@ -4,11 +4,15 @@ import argparse
 import json
 import shlex
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
+
+if TYPE_CHECKING:
+    from lightlathe.study.plan import StudyPlan
+    from lightlathe.study.runs import Study
 
 
 def compare(arguments: argparse.Namespace) -> int:
@@ -54,7 +58,7 @@ def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
     return 0
 
 
-def ranked_by(name: str | None, study: Any) -> str | None:
+def ranked_by(name: str | None, study: "Study | StudyPlan") -> str | None:
     """The figure that --rank-by names, a metric of the study under the name that it has there. Raises ResultError.
 
     study   a study or its plan
@@ -69,7 +73,7 @@ def ranked_by(name: str | None, study: Any) -> str | None:
     return metric if metric in study.metrics else rank_figure(name, Path())
 
 
-def make_study(arguments: argparse.Namespace) -> Any:
+def make_study(arguments: argparse.Namespace) -> "Study":
     """The runs that a study file asks for and that are not there yet."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
@@ -84,7 +88,7 @@ def make_study(arguments: argparse.Namespace) -> Any:
         return study_into(path, plan, arguments)
 
 
-def study_into(path: Path, plan: Any, arguments: argparse.Namespace) -> Any:
+def study_into(path: Path, plan: "StudyPlan", arguments: argparse.Namespace) -> "Study":
     """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
     from lightlathe.cli.progress import StudyBar
     from lightlathe.flow.until_done import expected

@@ -5,10 +5,13 @@ import json
 import shlex
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell, told
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.job import Job
 
 
 def design(arguments: argparse.Namespace) -> int:
@@ -35,13 +38,13 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
         return design_here(job, arguments, out)
 
 
-def output_of(job: Any, arguments: argparse.Namespace) -> Path:
+def output_of(job: "Job", arguments: argparse.Namespace) -> Path:
     """Where the result goes."""
     named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
     return arguments.output or named
 
 
-def design_here(job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
+def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
     """In a process of its own, or in the first of several."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
@@ -70,7 +73,7 @@ class ToldOthers:
             ranks().told_by(0, go)
 
 
-def help_out(job: Any, arguments: argparse.Namespace) -> None:
+def help_out(job: "Job", arguments: argparse.Namespace) -> None:
     """Slabs of a design whose first process is another one; ends with HelpedOut."""
     from lightlathe import pipeline
     from lightlathe.flow.settings import settings_of
@@ -88,7 +91,7 @@ def help_out(job: Any, arguments: argparse.Namespace) -> None:
 
 
 def design_into(
-    path: Path, job: Any, arguments: argparse.Namespace, out: TextIO, told_others: Callable[[bool], None]
+    path: Path, job: "Job", arguments: argparse.Namespace, out: TextIO, told_others: Callable[[bool], None]
 ) -> int:
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline

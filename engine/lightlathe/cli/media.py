@@ -2,10 +2,13 @@
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lightlathe.errors import LightlatheError
 from lightlathe.support.words import any_of
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 MEDIA = ("video", "player", "figures")
 FORMATS = {"frames": ("png", "tiff", "npy"), "figures": ("png", "svg", "pdf")}
@@ -56,7 +59,7 @@ def require_meaning(arguments: argparse.Namespace) -> None:
             )
 
 
-def export_media(record: Any, arguments: argparse.Namespace) -> None:
+def export_media(record: "Record", arguments: argparse.Namespace) -> None:
     """Write what is asked for of MEDIA, and say where it is."""
     from lightlathe import pipeline
 

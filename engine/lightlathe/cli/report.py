@@ -2,10 +2,13 @@
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lightlathe.cli.say import note, run_own
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 
 def report(arguments: argparse.Namespace) -> int:
@@ -30,7 +33,7 @@ def report(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _read(result: Path, arguments: argparse.Namespace) -> Any:
+def _read(result: Path, arguments: argparse.Namespace) -> "Record":
     from lightlathe.result import read_result
 
     record = read_result(result)
