@@ -4,6 +4,7 @@ import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -15,9 +16,9 @@ LONGEST_PATH, LONGEST_NAME = 4096, 255  # bytes that Linux takes, of a path and 
 STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 
-def has_axes(name: str, tensor: Tensor, axes: Sequence[str], shape: Sequence[int]) -> None:
+def has_axes(name: str, tensor: Any, axes: Sequence[str], shape: Sequence[int]) -> None:
     """Raise ShapeError unless `tensor` has exactly `shape`; `axes` names each axis in the message."""
-    if not isinstance(tensor, Tensor):
+    if not (isinstance(tensor, Tensor) or hasattr(tensor, "unpacked")):  # of a packed volume
         raise ShapeError(f"{name} is a {type(tensor).__name__}; expected a torch tensor.")
     if tuple(tensor.shape) == tuple(shape):
         return

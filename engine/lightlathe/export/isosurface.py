@@ -2,17 +2,16 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from torch import Tensor
 
 from lightlathe.errors import ResultError
-from lightlathe.quantities import Grid, TriangleMesh
+from lightlathe.quantities import Grid, TriangleMesh, Volume
 from lightlathe.support.watching import doing, step
 
 SLAB_VOXELS = 1 << 24  # of the dose cut in one go: some 0.2 GB beside it
 
 
 @doing("cutting the dose")
-def print_surface(dose: Tensor, gel_mj_cm3: float, grid: Grid, insert: Tensor | None = None) -> TriangleMesh:
+def print_surface(dose: Volume, gel_mj_cm3: float, grid: Grid, insert: Volume | None = None) -> TriangleMesh:
     """The closed surface around all that turns solid, in the vial's frame.
 
     dose     (x, y, z) mJ/cm3, taken as linear along the lines between voxel centres, and as 0 a voxel beyond the grid
@@ -52,7 +51,7 @@ def print_surface(dose: Tensor, gel_mj_cm3: float, grid: Grid, insert: Tensor | 
     return TriangleMesh((np.concatenate(vertices) - middle) * grid.voxel_mm, np.concatenate(faces))
 
 
-def _excess(dose: Tensor, gel: float, insert: Tensor | None, first: int, last: int) -> NDArray[np.float32]:
+def _excess(dose: Volume, gel: float, insert: Volume | None, first: int, last: int) -> NDArray[np.float32]:
     """Dose above the gel dose over it, of planes `first` to `last`, with a rim of no dose; below 0 inside an insert."""
     nx, ny, nz = dose.shape
     slab = np.full((last - first + 1, ny + 2, nz + 2), -1.0, np.float32)

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from torch import Tensor
 
 from lightlathe.errors import ResultError
 from lightlathe.export.whole import write_whole
 from lightlathe.quantities import Grid
+from lightlathe.quantities.packed import SLICES
+from lightlathe.quantities.packed import Volume as Values
 from lightlathe.support.files import VOLUME, VOLUME_MARK, require_replaceable
 from lightlathe.support.watching import doing, step
 
@@ -29,7 +30,7 @@ class Volume:
     """
 
     name: str
-    values: Tensor
+    values: Values
 
     @property
     def dtype(self) -> np.dtype:
@@ -42,7 +43,7 @@ class Volume:
     def slabs(self) -> Iterator[bytes]:
         """Its bytes, x fastest, low byte first."""
         nx, ny, nz = self.values.shape
-        thick = max(1, SLAB_VOXELS // (nx * ny))
+        thick = max(SLICES, SLAB_VOXELS // (nx * ny))
         for first in range(0, nz, thick):
             slab = self.values[:, :, first : first + thick].cpu().numpy()
             yield np.ascontiguousarray(slab.T, self.dtype).tobytes()

@@ -9,7 +9,7 @@ from torch import Tensor
 
 from lightlathe.errors import ShapeError
 from lightlathe.gpu.forms import value_and_gradient
-from lightlathe.quantities import Target
+from lightlathe.quantities import Light, Target
 
 log = logging.getLogger(__name__)
 
@@ -94,7 +94,7 @@ class LinearMap(Protocol):
         return False
 
 
-def doses(linear: LinearMap, patterns: Tensor, slices: int | None = None) -> Iterator[tuple[slice, Tensor]]:
+def doses(linear: LinearMap, patterns: Light, slices: int | None = None) -> Iterator[tuple[slice, Tensor]]:
     """(which slices, their dose on the map's device) of patterns on any device, `slices` of them at a time; None: all.
 
     Of a slab no more patterns go to the device than the rows that reach it. Where that runs out of memory, slabs are

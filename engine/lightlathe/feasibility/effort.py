@@ -29,7 +29,7 @@ EVEN: dict[str, Any] = {"illumination": None, "dead_columns": (), "dead_rows": (
 def _held(case: Case) -> float:
     """Main memory of a design in slabs; without limit where it does not go in slabs."""
     slabs = in_slabs(case)
-    return math.inf if slabs is None else slabs[1].held
+    return math.inf if slabs is None else slabs[1].main(slabs[0])
 
 
 def _larger(case: Case, enough: Callable[[Case], bool]) -> str:
@@ -68,7 +68,9 @@ def _slab_words(case: Case, slabs: Slabs, need: Need) -> str:
         how = f"the finer grid is judged {count(slabs.fine or 0, 'slice')} at a time"
     else:
         how = f"it goes {slabs.design} of {count(slices(case), 'slice')} at a time"
-    held = "" if case.machine.device == "cpu" else f"; the whole takes {size(need.held)} of main memory beside it"
+    held = (
+        "" if case.machine.device == "cpu" else f"; the whole takes {size(need.main(slabs))} of main memory beside it"
+    )
     return f"; {room}, so {how}{held}"
 
 
@@ -92,7 +94,7 @@ def effort(case: Case) -> Reason:
     if free is not None and need > min(MEMORY_SHARE * free, math.inf if asked is None else 1e9 * asked):
         slabs = in_slabs(case)
         text += "" if slabs is None else _slab_words(case, *slabs)
-        main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].held
+        main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].main(slabs[0])
         if main is not None and held > MEMORY_SHARE * main:
             text += f", of which {size(main)} are free."
             change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."

@@ -7,7 +7,7 @@ from torch import Tensor
 from lightlathe.errors import JobError, PartError
 from lightlathe.flow.beside_inserts import Beside
 from lightlathe.judge.sample_slices import sample_slices
-from lightlathe.quantities import LIQUID, SOLID, Part
+from lightlathe.quantities import Part
 
 
 @dataclass(frozen=True)
@@ -56,15 +56,15 @@ class Extent:
 
     def seen_as(self, part: Part) -> "Extent":
         """A copy completed from the part's voxels. Raises PartError if no voxel must turn solid."""
-        solid = part.judged == SOLID
-        if not bool(solid.any()):
+        target = part.target()
+        if not bool(target.with_part.any()):
             raise PartError(
                 "no voxel must turn solid; expected a part. Is it thinner than the voxels, or outside the vial?"
             )
         return replace(
             self,
-            slices=solid[:, :, sample_slices(solid)].cpu(),
+            slices=target.solid[:, :, sample_slices(target.solid)].cpu(),
             slice_voxel_mm=part.grid.voxel_mm,
-            surrounded=bool((part.judged == LIQUID).any()),
+            surrounded=bool(target.with_surroundings.any()),
             volume_mm3=part.volume_mm3,
         )

@@ -23,7 +23,7 @@ from lightlathe.judge.estimates import (
 )
 from lightlathe.judge.evidence import Doses, doses_of
 from lightlathe.judge.seen import CameOut
-from lightlathe.quantities import LIQUID
+from lightlathe.quantities import LIQUID, any_in_slices
 from lightlathe.resins.own import absorbing
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
@@ -84,7 +84,8 @@ def after_print(
             raise JobError(f"the exposure is {vial.exposure_s:g} s; expected a time above 0.")
     steady = is_steady(job_of(record).resin, record.patterns.exposure_s)
     doses, threshold, found = None, None, None
-    if bool((record.part.judged == LIQUID).any()):  # else there is no surface to read anything from
+    surrounded = any_in_slices(record.part.judged, lambda codes: codes == LIQUID)
+    if bool(surrounded.any()):  # else there is no surface to read anything from
         with doing("comparing with the predicted dose"):
             across = Across.of(record.part)
             doses = doses_of(record.prediction.dose, across, record.quality, record.patterns.exposure_s)

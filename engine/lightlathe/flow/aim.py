@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from torch import Tensor
-
 from lightlathe.dose import Turning, gain_mj_cm3
 from lightlathe.errors import JobError
 from lightlathe.families.linear_map import doses
@@ -16,7 +14,7 @@ from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
 from lightlathe.judge import ExposurePlan, best_thresholds_of, between, plan_exposure
 from lightlathe.judge.order import Pieces, pieces_of
-from lightlathe.quantities import FineShape, Part
+from lightlathe.quantities import FineShape, Light, Part, Patterns, Volume, unpacked_from
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
@@ -43,7 +41,7 @@ class Doses:
     """Doses of one turn of levels (0..1 of full irradiance), for all scenarios of the job."""
 
     setup: Setup
-    levels: Tensor
+    levels: Light
 
     @cached_property
     def extremes(self) -> tuple[float, float]:
@@ -136,13 +134,19 @@ def honest_shape(setup: Setup) -> Part | FineShape | None:
     return fine
 
 
-def _judged(setup: Setup, turning: Any, levels: Tensor, judged: Tensor, slices: int | None) -> Pieces:
+def _judged(setup: Setup, turning: Any, levels: Light, judged: Volume, slices: int | None) -> Pieces:
     """The doses of one turn of these levels, and what is judged, in pieces."""
     linear = turning.scaled(gain_per_turn(setup.job))
     if slices is None:
-        dose, judged = linear(levels.to(setup.device)), judged.to(setup.device)
-        return pieces_of(dose, judged)
+        return pieces_of(linear(levels.to(setup.device)), unpacked_from(judged).to(setup.device))
     return lambda: ((dose, judged[:, :, taken].to(dose.device)) for taken, dose in doses(linear, levels, slices))
+
+
+def light_of(setup: Setup, patterns: Patterns) -> Light:
+    """Levels as fractions of full irradiance, where the design's patterns lie."""
+    if setup.slabs.dose is None:
+        return patterns.fractions(setup.dtype, setup.where)
+    return patterns.fractions_by_row(setup.dtype, setup.device)
 
 
 def gain_per_turn(job: Job) -> float:

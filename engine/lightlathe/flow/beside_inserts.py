@@ -10,7 +10,7 @@ from torch import Tensor
 from lightlathe.dose import Backend, DoseOperator
 from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.solids import Solid
-from lightlathe.quantities import HALF, SOLID, Chords, Grid, Optics, Part, Shadows
+from lightlathe.quantities import HALF, SOLID, Chords, Grid, Optics, Part, Shadows, unpacked_from
 from lightlathe.support.words import amount, percent
 
 ANGLES = 360  # directions that are looked in
@@ -79,7 +79,7 @@ def beside_inserts(solids: tuple[Solid, ...], part: Part, radius_mm: float) -> B
     shadows = shadows_of(part, radius_mm)
     if shadows is None:
         return found
-    solid, near_mm = (part.judged == SOLID).cpu(), NEAR * part.grid.voxel_mm
+    solid, near_mm = (unpacked_from(part.judged) == SOLID).cpu(), NEAR * part.grid.voxel_mm
     sections = shadows.class_of_slice[solid.any(0).any(0) & (shadows.class_of_slice >= 0)].unique()
     if not len(sections):
         return found

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from lightlathe.quantities import Target
+from lightlathe.quantities import ByRow, Light, Target
 from lightlathe.solve import Auto, Problem, Solver, is_by_slice
 
-PIECE = 1 << 26  # voxels that are looked at together
+PIECE = 1 << 25  # voxels that are looked at together
 
 
 @dataclass(frozen=True)
@@ -35,20 +35,34 @@ class Distinct:
         """Patterns of the distinct slices, from those of the whole."""
         return patterns if self.first is None else patterns[..., self.first].contiguous()
 
-    def spread(self, patterns: Tensor) -> Tensor:
+    def spread(self, patterns: Light) -> Light:
         """Patterns of the whole, from those of the distinct slices; rows that light no part stay dark."""
         if self.rows is None or self.which is None:
             return patterns
+        if isinstance(patterns, ByRow):
+            return self._spread_by_row(patterns, self.rows, self.which)
         whole = patterns.new_zeros(*patterns.shape[:-1], self.count)
         whole[..., self.rows] = patterns[..., self.which]
         return whole
+
+    def _spread_by_row(self, patterns: ByRow, lit: Tensor, which: Tensor) -> ByRow:
+        of_row = torch.full((self.count,), -1)
+        of_row[lit.cpu()] = which.cpu()
+
+        def made(rows: Tensor) -> Tensor:
+            wanted = of_row[rows]
+            whole = torch.zeros(*patterns.shape[:2], len(rows), dtype=patterns.dtype, device=patterns.device)
+            whole[:, :, (wanted >= 0).nonzero().flatten()] = patterns.made(wanted[wanted >= 0])
+            return whole
+
+        return dataclasses.replace(patterns, shape=(*patterns.shape[:2], self.count), made=made)
 
 
 def distinct(problem: Problem, solver: Solver | Auto) -> Distinct:
     """The distinct slices of a problem, where the solver can design every slice on its own; else the whole."""
     rows, target = problem.operator.row_of_slice, problem.target
     rows = None if rows is None else rows.to(target.solid.device)
-    part = target.solid.any(0).any(0)
+    part = target.with_part
     if rows is None or problem.penalties or bool((part & (rows < 0)).any()) or not bool(part.any()):
         return Distinct(problem)
     alike = same_slices(target, problem.operator.class_of_slice, problem.operator.device).to(part.device)
@@ -73,23 +87,27 @@ def same_slices(target: Target, class_of_slice: Tensor | None = None, device: to
     device = device or target.solid.device
     if class_of_slice is not None:
         volumes.append(class_of_slice[None, None])
-    sums = torch.zeros(nz, dtype=torch.int64, device=device)
+    sums, slices = torch.zeros(nz, dtype=torch.int64, device=device), torch.arange(nz)
     generator = torch.Generator().manual_seed(0)
-    rows = max(1, PIECE // (ny * nz))
+    together = max(1, PIECE // (nx * ny))
     for volume in volumes:
-        for start in range(0, nx, rows):
-            piece = volume[start : start + rows].to(device).flatten(0, 1)
+        odd = torch.randint(-(2**62), 2**62, (volume.shape[0] * volume.shape[1], 1), generator=generator).to(device)
+        for here in slices.split(together):
+            piece = _taken(volume, here, device).flatten(0, 1)
             numbers = piece.to(torch.int64) if piece.dtype == torch.bool else _bits(piece)
-            odd = torch.randint(-(2**62), 2**62, (len(piece), 1), generator=generator).to(device)
-            sums += (numbers * odd).sum(0)
-    _, which = sums.unique(return_inverse=True)
-    first = _first(which)
-    equal = torch.ones(nz, dtype=torch.bool, device=device)
-    for volume in volumes:
-        for start in range(0, nx, rows):
-            piece = volume[start : start + rows].to(device)
-            equal &= (piece == piece[..., first]).all(0).all(0)
-    return torch.where(equal, first, torch.arange(nz, device=device))
+            sums[here.to(device)] += (numbers * odd).sum(0)
+    first = _first(sums.unique(return_inverse=True)[1]).cpu()
+    equal = torch.ones(nz, dtype=torch.bool)
+    for here in (first != slices).nonzero().flatten().split(together):
+        for volume in volumes:
+            same = _taken(volume, here, device) == _taken(volume, first[here], device)
+            equal[here] &= same.all(0).all(0).cpu()
+    return torch.where(equal, first, slices).to(device)
+
+
+def _taken(volume: Tensor, slices: Tensor, device: torch.device) -> Tensor:
+    """(x, y, slice) some slices, on a device."""
+    return volume[..., slices.to(volume.device)].to(device)
 
 
 def same_columns(light: Tensor) -> Tensor:

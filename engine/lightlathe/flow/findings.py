@@ -3,17 +3,15 @@
 import dataclasses
 import math
 
-from torch import Tensor
-
-from lightlathe.flow.aim import gain_per_turn
+from lightlathe.flow.aim import gain_per_turn, light_of
 from lightlathe.flow.formulation import worst_case
 from lightlathe.flow.prediction import figures_of, printed, whole_dose
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.stages import Found
-from lightlathe.judge import ExposurePlan, graded, light_use
+from lightlathe.judge import ExposurePlan, graded
 from lightlathe.judge.ends import ends_are_to_blame, move_onto_rows
 from lightlathe.part import level_ends
-from lightlathe.quantities import Patterns, Prediction
+from lightlathe.quantities import Light, Patterns, Prediction, Volume, rows_of, unpacked_from
 from lightlathe.solve import Problem
 from lightlathe.support.sums import exact_total
 from lightlathe.support.watching import doing
@@ -30,15 +28,15 @@ def judged(setup: Setup, patterns: Patterns, plan: ExposurePlan, plain: Problem,
     """
     job, part = setup.job, setup.part.to(setup.where)
     resin = job.resin.at(plan.exposure_s)
-    shown = patterns.fractions(setup.dtype, setup.where)
+    shown = light_of(setup, patterns)
     turning = setup.turning.scaled(gain_per_turn(job) * patterns.turns)
-    print_ = printed(turning, shown, part, setup.fine, resin, setup.slabs, setup.wanted)
-    incident_mj = float(exact_total(shown)) * (job.light.pixel_mm / 10) ** 2
+    incident_mj = sum(float(exact_total(piece)) for _, piece in rows_of(shown)) * (job.light.pixel_mm / 10) ** 2
     incident_mj *= job.light.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns
-    figures = print_.quality | plan.figures() | light_use(print_.dose, part, incident_mj)
+    print_ = printed(turning, shown, part, setup.fine, resin, setup.slabs, setup.wanted, incident_mj)
+    figures = print_.quality | plan.figures()
     figures["light_at_level_limit"] = share_from(found.patterns, AT_LIMIT * job.design.level_limit)
     if plain.target.dose is not None:
-        figures |= graded(print_.dose / job.resin.gel_mj_cm3, plain.target)
+        figures |= graded(unpacked_from(print_.dose) / job.resin.gel_mj_cm3, plain.target)
     if found.plain is not None:
         figures |= robustness(setup, found.plain, found.patterns)
     fine_solid = None if print_.fine_solid is None else print_.fine_solid.cpu()
@@ -50,14 +48,17 @@ def with_figures(prediction: Prediction, figures: dict[str, float]) -> Predictio
     return dataclasses.replace(prediction, quality=prediction.quality | figures)
 
 
-def share_from(patterns: Tensor, level: float) -> float:
+def share_from(patterns: Light, level: float) -> float:
     """Share of the light that comes from pixels of this level or more."""
-    total = exact_total(patterns)
-    return float(exact_total(patterns * (patterns >= level)) / total) if total > 0 else 0.0
+    total = bright = 0.0
+    for _, piece in rows_of(patterns):
+        total += float(exact_total(piece))
+        bright += float(exact_total(piece * (piece >= level)))
+    return bright / total if total > 0 else 0.0
 
 
 @doing("comparing plain and robust design")
-def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
+def robustness(setup: Setup, plain: Light, robust: Light) -> dict[str, float]:
     """The effect of designing for scenarios: windows over all scenarios at one exposure, and of the plain case.
 
     Uses the motion that the stage makes.
@@ -75,7 +76,7 @@ def robustness(setup: Setup, plain: Tensor, robust: Tensor) -> dict[str, float]:
     return figures
 
 
-def corrective_shift_mm(setup: Setup, fine_solid: Tensor | None) -> float | None:
+def corrective_shift_mm(setup: Setup, fine_solid: Volume | None) -> float | None:
     """The shift along z that corrects a print whose errors lie mostly at its flat ends; None if there is none."""
     if setup.fine is None or fine_solid is None:
         return None

@@ -14,7 +14,7 @@ from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
-from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.quantities import LIQUID, SOLID, Light, unpacked_from
 from lightlathe.solve import Earlier, Problem, Scenarios, Start, normalised, patterns_for, repeated
 from lightlathe.support.watching import doing, step
 
@@ -25,7 +25,7 @@ def problem_of(setup: Setup) -> Problem:
     target = setup.part.target(setup.where)
     operator = normalised(setup.in_design, target, setup.slabs.dose)
     if design.weight == "coverage" or design.part_weight != 1:
-        covered = setup.part.coverage.to(setup.where) if design.weight == "coverage" else None
+        covered = unpacked_from(setup.part.coverage).to(setup.where) if design.weight == "coverage" else None
         target = weighted(target, coverage=covered, solid=design.part_weight)
     target = dataclasses.replace(target, dose=wanted_doses(setup))
     return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
@@ -104,12 +104,12 @@ def robust_problem(setup: Setup, plain: Problem) -> Problem | None:
     return dataclasses.replace(plain, operator=scenarios, target=repeated(plain.target, count))
 
 
-def worst_case(setup: Setup, patterns: Tensor, gain: float) -> list[tuple[float, float]]:
+def worst_case(setup: Setup, patterns: Light, gain: float) -> list[tuple[float, float]]:
     """(max dose outside, min dose inside) under each scenario, in the unit of `gain`; the plain one without any.
 
     Of the motion that the stage makes.
     """
-    part, found = setup.part.judged.to(setup.where), []
+    part, found = setup.part.judged.to(setup.where), []  # packed where it goes in slabs
     for operator, scale in setup.turning_scenarios:
         step()
         max_outside, min_inside = -math.inf, math.inf

@@ -2,7 +2,7 @@
 
 import torch
 
-from lightlathe.quantities import SOLID, Optics, Part
+from lightlathe.quantities import SOLID, Optics, Part, any_in_slices
 from lightlathe.support.words import count
 
 LISTED = 6  # heights that a sentence names
@@ -18,7 +18,7 @@ def lightless_mm(optics: Optics, part: Part) -> list[float]:
     grid = part.grid
     light = optics.for_slices(torch.arange(grid.shape[2]), grid).illumination
     assert light is not None
-    dark = ~(light > 0).any(0) & (part.judged == SOLID).any(0).any(0).cpu()
+    dark = ~(light > 0).any(0) & any_in_slices(part.judged, lambda codes: codes == SOLID).cpu()
     return grid.centres_mm(2)[dark].tolist()
 
 

@@ -11,7 +11,7 @@ from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job
-from lightlathe.quantities import Grid, Optics, Part, Shadows
+from lightlathe.quantities import Grid, Optics, Part, Shadows, unpacked_from
 
 log = logging.getLogger(__name__)
 
@@ -87,7 +87,7 @@ def backend_of(job: Job, device: torch.device, dtype: torch.dtype) -> Backend:
 
 def shadows_of(part: Part, radius_mm: float) -> Shadows | None:
     """The shadows of what is opaque in a part's vial; None where nothing is."""
-    return None if part.opaque is None else Shadows.of(part.opaque, part.grid, radius_mm)
+    return None if part.opaque is None else Shadows.of(unpacked_from(part.opaque), part.grid, radius_mm)
 
 
 def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = None) -> Optics:

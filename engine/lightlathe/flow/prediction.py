@@ -2,8 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Iterator, Mapping
-from functools import partial
+from collections.abc import Mapping
 from typing import Any, Literal
 
 import torch
@@ -15,15 +14,17 @@ from lightlathe.families import Resin
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.assumed import with_light, with_vial
 from lightlathe.flow.operators import in_motion, optics_of, shadows_of
+from lightlathe.flow.print_in_slabs import InSlabs
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
-from lightlathe.judge import quality, quality_of
-from lightlathe.judge.level_set import Crossings
-from lightlathe.judge.order import slabs as in_layers
-from lightlathe.judge.surface_distance import MOST_MET, crossings_of, surface_figures, wanted_surface
-from lightlathe.quantities import FineShape, Part, Prediction, TriangleMesh
+from lightlathe.judge import light_use, quality
+from lightlathe.judge.quality import light_shares
+from lightlathe.judge.surface_distance import crossings_of, surface_figures, wanted_surface
+from lightlathe.quantities import FineShape, Light, Packed, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
+
+LOOKED_AT = 64  # slices of a packed result that are lit at a time, where memory would hold more
 
 
 def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str = "") -> dict[str, float]:
@@ -40,55 +41,62 @@ def figures_of(dose: Tensor, part: Part | FineShape, resin: Resin, suffix: str =
 
 def printed(
     turning: DoseOperator | Turning,
-    levels: Tensor,
+    levels: Light,
     part: Part,
     fine: FineShape | None,
     resin: Resin,
     slabs: Slabs = Slabs(),  # noqa: B008, frozen
     wanted: TriangleMesh | None = None,
+    incident_mj: float | None = None,
 ) -> Prediction:
-    """The print of levels 0..1 of full irradiance, on the operator's device; in slabs, in main memory.
+    """The print of levels 0..1 of full irradiance, on the operator's device; in slabs, packed in main memory.
 
     turning   mJ/cm3 of the whole exposure, in the motion that the stage makes
     fine      the print is judged on this grid as well
     resin     as it is after the exposure
-    slabs     how many slices are lit at a time; `levels`, `part` and `fine` may then lie in main memory
+    slabs     how many slices are lit at a time; `part` and `fine` may then be packed
     wanted    the part's surface, with which the print's is compared; where None, that of the part's voxels
+    incident_mj   of the exposure; adds the figures of `light_use`
 
     Figures without suffix are of the part's own voxels, `_fine` of the whole shape on the finer grid. Where a tolerance
     band is left out, `_whole` are of the own voxels without it, `_fine_judged` of the finer grid with it. Distances of
     surfaces come from the finest grid alone, and are of the whole shape.
     """
+    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
     if slabs.dose is None:
         dose = turning(levels.to(turning.device))
         solid, figures = resin.solid(dose), figures_of(dose, part, resin)
         if part.whole is not None:
             figures |= figures_of(dose, dataclasses.replace(part, judged=part.whole), resin, "_whole")
+        if incident_mj is not None:
+            figures |= light_use(dose, part, incident_mj)
+        surface = None
     else:
-        dose = torch.empty(turning.dose_shape, dtype=turning.dtype)
-        on_own = {"": part.judged, "_whole": part.whole}
-        solid, figures = _in_slabs(turning, levels, on_own, resin, slabs.dose, dose)
-    gel = resin.gel_mj_cm3 if resin.liquid_below_mj_cm3 > 0 else 0.0
+        own = InSlabs(turning, levels, resin, slabs.dose, part, gel)
+        figures = own.figures(part.judged)
+        figures |= {} if part.whole is None else own.figures(part.whole, "_whole")
+        figures |= {} if incident_mj is None else light_shares(own.in_part, own.in_grid, part.grid, incident_mj)
+        dose, solid, surface = own.dose.packed, own.solid.packed, own.surface.points()
     fine_solid = None
-    if fine is None:
-        surface = crossings_of(dose, gel, part)
-    elif slabs.fine is not None:
-        on_fine, passed = {"_fine": fine.judged, "_fine_judged": fine.banded}, Crossings(gel, fine.grid, MOST_MET)
-        fine_solid, found = _in_slabs(turning.on(fine.grid), levels, on_fine, resin, slabs.fine, surface=passed)
-        surface = passed.points()
-        figures |= found
-    else:
+    if fine is not None and slabs.fine is not None:
+        finely = InSlabs(turning.on(fine.grid), levels, resin, slabs.fine, fine, gel)
+        figures |= finely.figures(fine.judged, "_fine")
+        figures |= {} if fine.banded is None else finely.figures(fine.banded, "_fine_judged")
+        fine_solid, surface = finely.solid.packed, finely.surface.points()
+    elif fine is not None:
         fine_dose = turning.on(fine.grid)(levels.to(turning.device))
         figures |= figures_of(fine_dose, fine, resin, "_fine")
         if fine.banded is not None:
             banded = dataclasses.replace(fine, judged=fine.banded)
             figures |= figures_of(fine_dose, banded, resin, "_fine_judged")
         fine_solid, surface = resin.solid(fine_dose), crossings_of(fine_dose, gel, fine)
+    elif surface is None:
+        surface = crossings_of(dose, gel, part)
     figures |= surface_figures(surface, wanted_surface(part, wanted), "" if fine is None else "_fine")
     return Prediction(dose, solid, figures, fine_solid)
 
 
-def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | None) -> Tensor:
+def whole_dose(turning: DoseOperator | Turning, levels: Light, slices: int | None) -> Tensor:
     """(x, y, z) the dose; in main memory where it is computed in slabs."""
     if slices is None:
         return turning(levels.to(turning.device))
@@ -97,55 +105,6 @@ def whole_dose(turning: DoseOperator | Turning, levels: Tensor, slices: int | No
         whole[:, :, taken] = dose.cpu()
         step(taken.stop, whole.shape[2])
     return whole
-
-
-def _in_slabs(
-    turning: DoseOperator | Turning,
-    levels: Tensor,
-    wanted: Mapping[str, Tensor | None],
-    resin: Resin,
-    slices: int,
-    held: Tensor | None = None,
-    surface: Crossings | None = None,
-) -> tuple[Tensor, dict[str, float]]:
-    """What turns solid, in main memory, and the figures by what is judged, for each suffix.
-
-    held   (x, y, z) in main memory, to be filled with the dose; None: the dose is never held whole, and computed anew
-           for each look at it
-    surface   gets the dose too, with what is judged first
-    """
-    solid, filled = torch.empty(turning.dose_shape, dtype=torch.bool), False
-    first = next(judged for judged in wanted.values() if judged is not None)
-
-    def slabs() -> Iterator[tuple[slice, Tensor]]:
-        nonlocal filled
-        if filled and held is not None:
-            for start in range(0, held.shape[2], slices):
-                taken = slice(start, min(start + slices, held.shape[2]))
-                yield taken, held[:, :, taken].to(turning.device)
-            return
-        for taken, dose in doses(turning, levels, slices):
-            if held is not None:
-                held[:, :, taken] = dose.cpu()
-            if not filled:
-                solid[:, :, taken] = resin.solid(dose).cpu()
-                if surface is not None:
-                    surface.add(dose, first[:, :, taken])
-            step(taken.stop, solid.shape[2])
-            yield taken, dose
-        filled = True
-
-    def pieces(judged: Tensor) -> Iterator[tuple[Tensor, ...]]:
-        for taken, dose in slabs():
-            yield from in_layers(dose, resin.solid(dose), judged[:, :, taken].to(dose.device))
-
-    figures = {}
-    for suffix, judged in wanted.items():
-        if judged is not None:
-            below, above = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
-            of = partial(pieces, judged)
-            figures |= quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)
-    return solid, figures
 
 
 @doing("predicting the print")
@@ -207,6 +166,10 @@ def predict(
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)
     here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
-    slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, torch.device("cpu"))
+    cpu = torch.device("cpu")
+    slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, cpu)
+    if slabs.dose is None and isinstance(record.part.judged, Packed):
+        slabs = slabs.at_most(LOOKED_AT, 1, record.part.grid.shape[2], job.grid.finer)
     fine = record.fine if finer else None
-    return printed(turning, patterns.fractions(), record.part, fine, resin.at(exposure), slabs, record.wanted)
+    levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
+    return printed(turning, levels, record.part, fine, resin.at(exposure), slabs, record.wanted)

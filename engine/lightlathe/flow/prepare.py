@@ -189,9 +189,10 @@ def prepare(
             require_fit(report)
         said += [*(f"{solid.role}: {problem}" for problem in report.problems), *report.notes]
     field = field_of(job, solids, grid)
-    require_memory(grid, torch.device("cpu"), job.turn.angles * field.lit_pixels)  # where the record lies
     slabs = slabs_of(job, grid, field, device)
-    require_memory(grid, slabs.where(device), job.turn.angles * field.lit_pixels)
+    if slabs.dose is None:
+        for where in (torch.device("cpu"), device):  # the record lies in main memory
+            require_memory(grid, where, job.turn.angles * field.lit_pixels)
     part = voxels(job, solids, grid, device, slabs.dose)
     if thin is None:
         inserts = [s.form for s in solids if s.role == "insert"]

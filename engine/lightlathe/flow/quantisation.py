@@ -11,27 +11,28 @@ All doses include the stage's motion: they are those of `Setup.turning`.
 import contextlib
 import dataclasses
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import torch
 from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.flow.aim import MIDDLE, Aim, Doses, aim_of, gain_per_turn
+from lightlathe.flow.aim import MIDDLE, Aim, Doses, aim_of, gain_per_turn, light_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.judge import ExposurePlan, with_margins_of
 from lightlathe.losses import SoftWindow
 from lightlathe.projector import Codebook, quantise
-from lightlathe.quantities import Patterns
+from lightlathe.quantities import ByRow, Light, Patterns, rows_of
 from lightlathe.solve import Problem, rounded
 from lightlathe.solve.rounding import nearest
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: with fewer, one correction does not make up for rounding
-PIECE = 1 << 24  # levels of light in main memory that are chosen at a time
 ROUNDING_COST = 0.001  # of window: above this, levels are optimised instead of rounded to nearest
 
 
@@ -41,26 +42,33 @@ class ZeroLevels(JobError):
 
 @dataclass(frozen=True)
 class Shown:
-    """A design's light on the job's projector: `fractions` (angle, column, row) of full irradiance.
+    """A design's light on the job's projector: `fractions` (angle, column, row) of full irradiance; in slabs made by
+    row.
 
     full_turns   of these fractions, where doses are wanted as they are; None where a threshold is to be passed
     """
 
     setup: Setup
-    fractions: Tensor
+    fractions: Light
     full_turns: float | None
 
     @staticmethod
-    def of(setup: Setup, found: Tensor, gel_gain: float | None) -> "Shown":
+    def of(setup: Setup, found: Light, gel_gain: float | None) -> "Shown":
         """The light of a design; see `expose`. Raises JobError where it is 0."""
         light = setup.operator.optics.illumination
-        if light is not None:  # what dead pixels are told costs nothing in the design, and must not be the peak
-            found = found * (light > 0).to(found.device, found.dtype)
-        peak = float(found.max())
+
+        def lit(patterns: Tensor, rows: Any = slice(None)) -> Tensor:
+            """What dead pixels are told costs nothing in the design, and must not be the peak."""
+            return patterns if light is None else patterns * (light > 0)[:, rows].to(patterns.device, patterns.dtype)
+
+        peak = max(float(lit(piece, rows).max()) for rows, piece in rows_of(found))
         if not (math.isfinite(peak) and peak > 0):
             raise JobError("the design found no light at all; try another loss or start in [design].")
         full = None if gel_gain is None else peak * setup.job.resin.gel_mj_cm3 * gel_gain / gain_per_turn(setup.job)
-        return Shown(setup, (found / peak).clamp_(0, 1), full)
+        if isinstance(found, Tensor):
+            return Shown(setup, (lit(found) / peak).clamp_(0, 1), full)
+        made = replace(found, made=lambda rows: (lit(found.made(rows), rows) / peak).clamp_(0, 1))
+        return Shown(setup, made, full)
 
     @cached_property
     def book(self) -> Codebook:
@@ -81,17 +89,21 @@ class Shown:
                         light.irradiance_mw_cm2, turn.dwell_s, turns, self.setup.field)  # fmt: skip
 
     def _levels(self, dimming: float) -> Tensor:
-        """The nearest levels, in main memory; where the light lies there too, some images at a time."""
-        device, images = self.setup.device, len(self.fractions)
-        if self.setup.slabs.design is not None:
-            images = max(1, PIECE * images // max(1, self.fractions.numel()))
-        pieces = [quantise(piece.to(device) * dimming, self.book).cpu() for piece in self.fractions.split(images)]
-        return pieces[0] if len(pieces) == 1 else torch.cat(pieces)
+        """The nearest levels, in main memory."""
+        levels: Tensor | None = None
+        for rows, piece in rows_of(self.fractions):
+            chosen = quantise(piece.to(self.setup.device) * dimming, self.book).cpu()
+            if isinstance(self.fractions, Tensor):
+                return chosen
+            levels = torch.empty(self.fractions.shape, dtype=chosen.dtype) if levels is None else levels
+            levels[:, :, rows] = chosen
+        assert levels is not None
+        return levels
 
     def plan(self, patterns: Patterns, dimming: float, aim: Aim) -> ExposurePlan:
         """The exposure plan of these levels, for the resin at that exposure time."""
         full = None if self.full_turns is None else self.full_turns / dimming
-        doses = Doses(self.setup, patterns.fractions(self.setup.dtype, self.setup.where))
+        doses = Doses(self.setup, light_of(self.setup, patterns))
         return doses.plan(full, patterns.turns * self.setup.job.turn.seconds_per_turn, aim)
 
 
@@ -124,7 +136,9 @@ class Exposure:
 
     def rounded(self) -> Patterns:
         """Levels that keep the window wide."""
-        levels = rounded_levels(self.light.setup, self.light.fractions * self.dimming, self.turns, self.light.book)
+        light = self.light.fractions
+        dimmed = light * self.dimming if isinstance(light, Tensor) else light.map(lambda rows: rows * self.dimming)
+        levels = rounded_levels(self.light.setup, dimmed, self.turns, self.light.book)
         return dataclasses.replace(self.nearest(), levels=levels)
 
     def plan(self, patterns: Patterns) -> ExposurePlan:
@@ -145,7 +159,7 @@ class Exposure:
 
 
 @doing("trying exposures")
-def expose(setup: Setup, found: Tensor, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
+def expose(setup: Setup, found: Light, gel_gain: float | None = None) -> tuple[Patterns, ExposurePlan]:
     """Levels that the projector can show, and the whole turns that put their dose window on the resin's threshold.
 
     gel_gain   of the operator with which `found` gives doses in units of the gel dose, where these are wanted as they
@@ -192,7 +206,7 @@ def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
 
 
 @doing("choosing levels")
-def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) -> Tensor:
+def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -> Tensor:
     """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
     where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
 
@@ -203,26 +217,31 @@ def rounded_levels(setup: Setup, fractions: Tensor, turns: int, book: Codebook) 
     operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
     problem = Problem(operator, sharp, setup.part.target(setup.where))
-    allowed = torch.from_numpy(exact / book.full_scale).to(fractions)
-    steps, slab = setup.job.rounding_steps, setup.slabs.design
-    if slab is None:
-        chosen = rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST)
-    else:
-        chosen = _rounded_in_slabs(problem, fractions, allowed, slab, steps)
-    levels = torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)]
-    return levels.to(torch.uint8 if book.full_scale <= 255 else torch.uint16).cpu()
+    allowed = torch.from_numpy(exact / book.full_scale).to(fractions.device, fractions.dtype)
+    steps, kind = setup.job.rounding_steps, torch.uint8 if book.full_scale <= 255 else torch.uint16
+
+    def as_levels(chosen: Tensor) -> Tensor:
+        return torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)].to(kind).cpu()
+
+    if isinstance(fractions, Tensor):
+        return as_levels(rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST))
+    levels = torch.empty(fractions.shape, dtype=kind)
+    for rows, piece in rows_of(fractions):  # of rows that light no part
+        levels[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()])
+    for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, setup.slabs.design or 1, steps):
+        levels[:, :, rows] = as_levels(chosen)
+    return levels
 
 
-def _rounded_in_slabs(problem: Problem, fractions: Tensor, allowed: Tensor, most: int, steps: int) -> Tensor:
-    """The same of slices that have rows of their own, `most` at a time: each slab keeps its own window wide."""
-    rows, part = problem.operator.row_of_slice, problem.target.solid.any(0).any(0)
+def _rounded_in_slabs(
+    problem: Problem, fractions: ByRow, allowed: Tensor, most: int, steps: int
+) -> Iterator[tuple[Tensor, Tensor]]:
+    """(rows, their rounded patterns) of slices that have rows of their own, `most` at a time: each slab keeps its own
+    window wide."""
+    rows, part = problem.operator.row_of_slice, problem.target.with_part
     assert rows is not None  # it was designed in slabs
-    chosen = allowed[nearest(fractions, allowed).long()]
     lit = (part & (rows.to(part.device) >= 0)).nonzero().flatten()
     for here in lit.split(most):
         of_slab, at = problem.slab(here), rows.cpu()[here]
         given = fractions[:, :, at].to(of_slab.operator.device).contiguous()
-        chosen[:, :, at] = rounded(
-            of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST
-        ).to(chosen.device)
-    return chosen
+        yield at, rounded(of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST)

@@ -79,10 +79,10 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
         used = in_design(setup.job, still, setup.part)
         problem = Problem(used, SoftWindow(), aim, limit=setup.job.design.level_limit)
         with doing(f"no window: trying {words}", iterations):
-            found_light = solve(
+            outcome = solve(
                 problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
-            ).patterns
-        dose = exact.scaled(scaled.gain)(found_light.double()).float()
+            )
+        dose = exact.scaled(scaled.gain)(outcome.patterns.to(torch.float64)).float()
         bound = prove(scaled, aim, dose, exact=exact, most=4 * iterations)
         found.append(Remedy(words, _window(dose, aim), bound.window))
     return sorted(found, key=lambda remedy: -remedy.reached)

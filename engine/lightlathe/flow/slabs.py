@@ -1,7 +1,7 @@
 """Slabs: how many slices of a job are worked on at a time, so that its arrays fit the memory there is.
 
 Where memory allows, all of them. Else what is designed, lit and judged at a time is a slab of the grid; whole volumes
-(the part, its dose, the patterns) then lie in main memory, whatever device computes.
+(the part, its dose) are then held packed in main memory, patterns in half precision, whatever device computes.
 """
 
 import math
@@ -22,9 +22,13 @@ SCRATCH_BYTES = 0.35e9  # while figures are counted: judge/order.py, 18 bytes fo
 TOGETHER = 16  # slabs hold a multiple of so many slices, where they hold more: kernels work on as many at a time
 # bytes a voxel of a slab, beside the views: dose and a copy of it, coverage while it is counted, judged, solid, masks
 JUDGING = {"cpu": 16, "cuda": 36}
-HELD = 4 + 1 + 4 + 1  # a voxel of the whole grid in main memory: coverage, judged, dose, solid
-HELD_FINE = 1 + 1  # of the finer grid: judged, solid
-HELD_PATTERNS = 4 + 4 + 1  # a lit pixel of every image: the best patterns, their share of full irradiance, levels
+WHOLE = 4 + 1 + 4 + 1  # a voxel of the whole grid that is held at once: coverage, judged, dose, solid
+WHOLE_FINE, WHOLE_PATTERNS = (
+    1 + 1,
+    4 + 4 + 1,
+)  # of the finer grid: judged, solid; a lit pixel: patterns, fractions, levels
+# the same of slabs: volumes packed, patterns in half precision, levels twice while they are chosen; benchmarks/JOBS.md
+HELD, HELD_FINE, HELD_PATTERNS = 2.0, 0.2, 2 + 1 + 1
 
 
 @dataclass(frozen=True)
@@ -61,13 +65,19 @@ class Need:
 
     design      a slice of the job's grid, while it is designed
     dose, fine  a slice of the job's grid, of the finer one, while its dose is computed and judged
-    held        in main memory all along, where not all of it fits the device at once
+    held        in main memory all along, where it goes in slabs
+    whole       in main memory, where it does not
     """
 
     design: float
     dose: float
     fine: float
     held: float
+    whole: float
+
+    def main(self, slabs: Slabs) -> float:
+        """Bytes of main memory that the record of a design takes all along."""
+        return self.whole if slabs.design is None else self.held
 
 
 def need_of(
@@ -88,12 +98,13 @@ def need_of(
     image, views = 4.0 * angles * columns, 4.0 * angles * columns * (bins if bins > 1 else 0)
     layer = float(nx * ny)
     fine = grid.finer(finer)
-    held = HELD * grid.voxels + HELD_PATTERNS * math.prod(patterns) + (HELD_FINE * fine.voxels if finer > 1 else 0)
+    finely, pixels = fine.voxels if finer > 1 else 0, math.prod(patterns)
     return Need(
         design=image * arrays + views + 4 * volumes * layer,
         dose=2 * image + views + JUDGING[device] * layer,
         fine=2 * image + views + JUDGING[device] * layer * finer**2,
-        held=held,
+        held=HELD * grid.voxels + HELD_PATTERNS * pixels + HELD_FINE * finely,
+        whole=WHOLE * grid.voxels + WHOLE_PATTERNS * pixels + WHOLE_FINE * finely,
     )
 
 
@@ -109,7 +120,7 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
     )  # fmt: skip
     limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
     if job.light.rows_spread:
-        whole = need.held + max(need.design, need.fine * job.grid.finer) * grid.shape[2]
+        whole = need.whole + max(need.design, need.fine * job.grid.finer) * grid.shape[2]
         if design.memory_limit_gb is not None and whole > limit:
             raise JobError(
                 f"memory_limit_gb in [design] leaves {size(max(limit, 0.0))} for arrays on {device}; the rows of this "
@@ -119,6 +130,10 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
         return Slabs(limit_bytes=limit).at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
     found = slabs_within(limit, need, grid, job.grid.finer, device.type)
     if isinstance(found, Slabs):
+        main = MEMORY_SHARE * free_bytes(torch.device("cpu"))
+        if device.type != "cpu" and found.design is None and need.whole > main >= need.held:
+            found = found.at_most(grid.shape[2], 1, grid.shape[2], job.grid.finer)  # all at a time, the record packed
+        _require_main(need, main, found, device)
         return found.at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
     what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
     least_gb = (found + (PROGRAM_BYTES if device.type == "cpu" else 0.0)) / 1e9
@@ -127,6 +142,16 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
         f"\n  memory_limit_gb = {amount(math.ceil(least_gb * 100) / 100)} would do where so much is free; larger "
         "voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] take less."
     )
+
+
+def _require_main(need: Need, free: float, slabs: Slabs, device: torch.device) -> None:
+    """JobError where main memory does not hold what is not on a card."""
+    held = need.main(slabs)
+    if device.type != "cpu" and held > free:
+        raise JobError(
+            f"the part, its patterns and its dose take about {size(held)} of main memory, and {size(free)} of it can "
+            "be taken.\n  Larger voxels in [grid] or fewer angles in [turn] take less."
+        )
 
 
 def limit_of(asked_gb: float | None, free: float, device: str) -> float:
@@ -139,7 +164,7 @@ def limit_of(asked_gb: float | None, free: float, device: str) -> float:
 def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) -> Slabs | float:
     """The slabs that take no more than `limit` bytes; where not even one slice fits, what that would take."""
     nz = grid.shape[2]
-    whole = HELD * grid.voxels
+    whole = WHOLE * grid.voxels
     if whole + need.design * nz <= limit:
         fine = int((limit - whole - SCRATCH_BYTES) // need.fine)
         if fine >= nz * finer or finer == 1:

@@ -11,7 +11,7 @@ from torch import Tensor
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.prepare import Setup
-from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.quantities import LIQUID, SOLID, Light, unpacked_from
 
 
 @dataclass(frozen=True)
@@ -33,11 +33,11 @@ class SliceDoses:
         return SliceDoses(least, most, lambda index: dose[:, :, index])
 
     @staticmethod
-    def lit(setup: Setup, patterns: Tensor, gain: float) -> "SliceDoses":
+    def lit(setup: Setup, patterns: Light, gain: float) -> "SliceDoses":
         """Of patterns (angle, column, row), in the stage's motion; held whole only where all slices fit the device."""
         turning = setup.turning.scaled(gain)
         if setup.slabs.dose is None:
-            return SliceDoses.held(turning(patterns.to(setup.device)), setup.part.judged)
+            return SliceDoses.held(turning(patterns.to(setup.device)), unpacked_from(setup.part.judged))
         found = [
             tuple(extreme.cpu() for extreme in _extremes(dose, setup.part.judged[:, :, taken].to(dose.device)))
             for taken, dose in doses(turning, patterns, setup.slabs.dose)
@@ -51,7 +51,7 @@ def _extremes(dose: Tensor, judged: Tensor) -> tuple[Tensor, Tensor]:
     return least, torch.where(judged == LIQUID, dose, -math.inf).amax((0, 1))
 
 
-def _of_some(turning: DoseOperator | Turning, patterns: Tensor, index: Tensor) -> Tensor:
+def _of_some(turning: DoseOperator | Turning, patterns: Light, index: Tensor) -> Tensor:
     """One slab for each run of slices that follow each other."""
     places, found = index.tolist(), []
     cuts = [0, *(n for n in range(1, len(places)) if places[n] != places[n - 1] + 1), len(places)]

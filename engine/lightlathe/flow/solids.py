@@ -28,7 +28,7 @@ from lightlathe.part import (
     read_surface,
     require_some,
 )
-from lightlathe.quantities import HALF, Grid, Part
+from lightlathe.quantities import Grid, Packing, Part, Volume
 from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing, step
 
@@ -152,6 +152,9 @@ def _along_z(form: Surface | Shape, move_mm: float) -> Surface:
     return form.moved(form.vertices_mm + np.array([0.0, 0.0, move_mm]))
 
 
+VOLUMES = ("coverage", "judged", "insert", "whole", "opaque")  # of a Part
+
+
 @doing("counting voxels")
 def voxels(
     job: Job,
@@ -164,55 +167,47 @@ def voxels(
 ) -> Part:
     """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union.
 
-    slices    counted at a time, the whole then lies in main memory; None: all at once, on the device
-    covered   False: fractions are not wanted; in slabs, those of the result are of no voxel
+    slices    counted at a time, the whole is then packed in main memory; None: all at once, on the device
+    covered   False: fractions are not wanted; in slabs, those of the result are 0
     """
     nz = grid.shape[2]
-    if slices is None or slices >= nz:
+    if slices is None:
         return _voxels(job, solids, grid, device)
     beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
-    whole: Part | None = None
+    made: dict[str, Packing] = {}
     for start in range(0, nz, slices):
         stop = min(nz, start + slices)
         first, end = max(0, start - beside), min(nz, stop + beside)
         slab = _voxels(job, solids, grid.slab(first, end), device)
-        whole = _empty(grid, slab, covered) if whole is None else whole
-        for name in ("judged", "insert", "whole", "opaque", *(["coverage"] if covered else [])):
-            into, found = getattr(whole, name), getattr(slab, name)
-            if into is not None:
-                into[:, :, start:stop] = found[:, :, start - first : stop - first].to(into.device)
+        for name in VOLUMES:
+            found = getattr(slab, name)
+            if found is not None and (covered or name != "coverage"):
+                made.setdefault(name, Packing(grid.shape, found.dtype)).append(
+                    found[:, :, start - first : stop - first]
+                )
         step(stop, nz)
-    assert whole is not None
+    if not covered:
+        made["coverage"] = Packing(grid.shape, torch.float32)
+    volumes = {name: packing.packed for name, packing in made.items()}
+    whole = Part(grid, **volumes)
     require_some(whole.judged, whole.coverage, grid)
     return whole
 
 
 def regions_to_keep(
     solids: tuple[Solid, ...], grid: Grid, device: torch.device, slices: int | None = None
-) -> list[Tensor]:
-    """(x, y, z) covered fraction of each region to keep liquid; in slabs bool, in main memory: half of it or more."""
+) -> list[Volume]:
+    """(x, y, z) covered fraction of each region to keep liquid; in slabs packed, in main memory."""
     forms = [solid.form for solid in solids if solid.role == "keep_liquid"]
     nz = grid.shape[2]
-    if slices is None or slices >= nz:
+    if slices is None:
         return [coverage(form, grid, device=device) for form in forms]
-    found = [torch.zeros(grid.shape, dtype=torch.bool) for _ in forms]
+    found = [Packing(grid.shape, torch.float32) for _ in forms]
     for start in range(0, nz, slices):
         stop = min(nz, start + slices)
         for region, form in zip(found, forms, strict=True):
-            region[:, :, start:stop] = (coverage(form, grid.slab(start, stop), device=device) >= HALF).cpu()
-    return found
-
-
-def _empty(grid: Grid, slab: Part, covered: bool) -> Part:
-    """A part with the volumes of a slab of it, in main memory, nothing in them yet."""
-
-    def like(volume: Tensor | None) -> Tensor | None:
-        return None if volume is None else torch.zeros(grid.shape, dtype=volume.dtype)
-
-    none = torch.zeros((), dtype=slab.coverage.dtype).expand(grid.shape)
-    coverage = torch.zeros(grid.shape, dtype=slab.coverage.dtype) if covered else none
-    judged = torch.zeros(grid.shape, dtype=slab.judged.dtype)
-    return Part(grid, coverage, judged, like(slab.insert), like(slab.whole), like(slab.opaque))
+            region.append(coverage(form, grid.slab(start, stop), device=device))
+    return [region.packed for region in found]
 
 
 def _voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:

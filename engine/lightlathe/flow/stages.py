@@ -17,6 +17,7 @@ from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.until_done import solve_until_done
+from lightlathe.quantities import Light
 from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, is_by_slice, logged_every, solve
 from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
 from lightlathe.support.watching import doing, step
@@ -42,15 +43,16 @@ class Stage:
 class Found:
     """The result of the stages.
 
-    patterns         (angle, column, row) of the last stage, in the units of the plain problem
+    patterns         (angle, column, row) of the last stage, in the units of the plain problem; made row by row where
+                     it went in slabs
     plain            of the plain case, the initial guess of a robust job; None for other jobs
     stopped_because  of the last stage, in words
     log              of the last stage: one list per figure; its seconds count from the start of the first
     log_before       the logs of the stages before, by name
     """
 
-    patterns: Tensor
-    plain: Tensor | None
+    patterns: Light
+    plain: Light | None
     stopped_because: str
     log: Log
     log_before: dict[str, Log]
@@ -100,6 +102,8 @@ def run_stages(
     Of the seconds of a stop rule the stages before the last get half, so that something is left for it.
     """
     stages = stages_of(setup, plain, robust)
+    if setup.slabs.design is not None and setup.job.design.ladder:
+        raise _all_at_once(setup.why_in_slabs)
     state, past = resume or ({}, {})
     names = [stage.name for stage in stages]
     if state and state.get("stage") not in names:
@@ -167,6 +171,7 @@ def run_stages(
         found = slices.spread(outcome.patterns)
         if last:
             return Found(found, ready.get("start"), outcome.stopped_because, whole_log(rows), log_before)
+        found = found if isinstance(found, Tensor) else found.to(setup.where)
         log_before[stage.name], start, gain_before = whole_log(rows), found, own_gain
         del outcome  # and with it what the solver keeps
     raise AssertionError("a design has one stage or more")
@@ -186,12 +191,7 @@ def _solved(
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
     `slab` how many slices are designed at a time, and why."""
     if slab is not None and not is_by_slice(solver, problem):
-        raise JobError(
-            f"{why_slabs}, and this design cannot go slab by slab: its slices share rows of pixels or light, or its "
-            "loss, solver, penalties or coarse stages look at all of them together.\n"
-            '  Rows of pixels that lie on slices and loss = "soft_window" would do, or a design of all slices at once: '
-            "one process, without slab_slices, with memory for all."
-        )
+        raise _all_at_once(why_slabs)
     if iterations is None:
         return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
     if slab is None:
@@ -201,6 +201,15 @@ def _solved(
     found = passed(problem, solver, start, run, iterations=iterations, ramp=iterations, **also)
     best = on_one_threshold(problem, found.run["best"], found.run["most"])
     return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
+
+
+def _all_at_once(why_slabs: str) -> JobError:
+    return JobError(
+        f"{why_slabs}, and this design cannot go slab by slab: its slices share rows of pixels or light, or its loss, "
+        "solver, penalties or coarse stages look at all of them together.\n"
+        '  Rows of pixels that lie on slices and loss = "soft_window" would do, or a design of all slices at once: one '
+        "process, without slab_slices, with memory for all."
+    )
 
 
 def _half(stop: Stop | None) -> Stop | None:

@@ -159,7 +159,7 @@ def decided(problem: Problem, run: dict[str, Any], vial: str) -> tuple[str | Non
 
 def _with_window(problem: Problem) -> Tensor:
     """(slice,) bool: slices that hold both part and surroundings."""
-    return problem.target.solid.any(0).any(0) & problem.target.liquid.any(0).any(0)
+    return problem.target.with_part & problem.target.with_surroundings
 
 
 def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
@@ -172,7 +172,7 @@ def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
     order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
     few = order[: min(BOUNDED, int(both.sum()))].sort().values
     part = problem.slab(few)
-    dose = part.operator(run["best"][:, :, few].to(part.operator.device).contiguous())
+    dose = part.operator(run["best"][:, :, few].to(part.operator.device, part.operator.dtype).contiguous())
     return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
 
 

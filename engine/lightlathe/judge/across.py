@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from torch import Tensor
 
 from lightlathe.errors import JobError
-from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part
+from lightlathe.quantities import IGNORED, LIQUID, SOLID, Part, Volume, any_in_slices
 
 GAP = 0.4  # voxels from the surface to the centre beyond it: 0.5 on a face along the grid, 0.25 to 0.35 on round ones
 SHELLS = 20  # voxels on either side of the surface that are used
@@ -54,7 +53,7 @@ class Across:
         away = np.where(solid, GAP - inner, outer - GAP)[known]
         return Across(block, known, np.floor(away).astype(int), away, _core(inner, part), part.grid.voxel_mm)
 
-    def profile(self, dose: Tensor, share: float = 0.5) -> tuple[np.ndarray, np.ndarray]:
+    def profile(self, dose: Volume, share: float = 0.5) -> tuple[np.ndarray, np.ndarray]:
         """(distance mm, dose mJ/cm3): dose against distance from the surface, inside negative.
 
         share   of the voxels at that distance that get less: the median by default
@@ -71,11 +70,11 @@ class Across:
         medians[~inside] = np.minimum.accumulate(medians[~inside])
         return places, medians
 
-    def core_dose(self, dose: Tensor) -> float:
+    def core_dose(self, dose: Volume) -> float:
         """Median dose in the core, mJ/cm3."""
         return float(np.median(self._values(dose)[self.core]))
 
-    def _values(self, dose: Tensor) -> np.ndarray:
+    def _values(self, dose: Volume) -> np.ndarray:
         return dose[..., self.block].detach().cpu().double().numpy()
 
 
@@ -87,13 +86,13 @@ def _core(inner: np.ndarray, part: Part) -> np.ndarray:
     return deep & (radius <= np.quantile(radius[deep], CORE_SHARE))
 
 
-def middle_slices(judged: Tensor) -> slice:
+def middle_slices(judged: Volume) -> slice:
     """Slices of the part around its middle, as many as BLOCK_VOXELS allow.
 
     None above or below the part: past a flat end lies a dark row, whose dose says nothing of a threshold.
     """
     nx, ny, _ = judged.shape
-    used = (judged == SOLID).any(0).any(0).nonzero().flatten()
+    used = any_in_slices(judged, lambda codes: codes == SOLID).nonzero().flatten()
     if not len(used):
         return slice(0, 1)
     low, high = int(used[0]), int(used[-1]) + 1

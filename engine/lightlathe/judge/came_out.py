@@ -12,7 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.judge.across import Across
 from lightlathe.judge.exposure_plan import LONG_S
 from lightlathe.judge.seen import CameOut, read_came_out
-from lightlathe.quantities import LIQUID, Part
+from lightlathe.quantities import LIQUID, Part, any_in_slices
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount, duration
 
@@ -126,7 +126,7 @@ def _leap(
     seen: str, part: Part, exposure_s: float, turn_s: float, stated: tuple[float, float] | None, longest_s: float
 ) -> NextExposure:
     """What to try where nothing came out, or all of it turned solid: neither gives a distance."""
-    surrounded = bool((part.judged == LIQUID).any())
+    surrounded = bool(any_in_slices(part.judged, lambda codes: codes == LIQUID).any())
     if seen == "all solid" and not surrounded:
         reason = f"'{seen}' is what this job asks for: nothing around the part is judged."
         return to_try(1.0, exposure_s, turn_s, math.nan, reason, longest_s)

@@ -12,9 +12,8 @@ With voxels half as tall the change of sign lies at the same place, between -0.1
 """
 
 import torch
-from torch import Tensor
 
-from lightlathe.quantities import LIQUID, SOLID, FineShape
+from lightlathe.quantities import LIQUID, SOLID, FineShape, Volume, slices_of
 
 PAST = 0.45  # of a row: ends that reach further past the middle between two rows lie on the next one
 FEW = 12  # voxels across, measured below
@@ -23,14 +22,17 @@ END_SHARE = 0.5  # of the wrong voxels lie at the ends, where the ends are to bl
 DENSER = 1.5  # times as many as in other slices, at least (no source)
 
 
-def ends_are_to_blame(solid: Tensor, fine: FineShape, pixel_mm: float) -> bool:
+def ends_are_to_blame(solid: Volume, fine: FineShape, pixel_mm: float) -> bool:
     """Whether most wrong voxels of the finer grid lie within half a row of the part's ends.
 
     solid   (x, y, z) bool: what is printed on the finer grid
     """
-    judged = fine.judged.to(solid.device)
-    wrong = ((judged == SOLID) & ~solid | (judged == LIQUID) & solid).sum((0, 1))
-    used = (judged == SOLID).any(0).any(0).nonzero().flatten()
+    wrong, wanted = [], []
+    for _, (cured, codes) in slices_of(solid, fine.judged):
+        judged = codes.to(cured.device)
+        wrong.append(((judged == SOLID) & ~cured | (judged == LIQUID) & cured).sum((0, 1)))
+        wanted.append((judged == SOLID).any(0).any(0))
+    wrong, used = torch.cat(wrong), torch.cat(wanted).nonzero().flatten()
     if not len(used):
         return False
     slices = max(1, round(pixel_mm / 2 / fine.grid.voxel_mm))

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from torch import Tensor
 
 from lightlathe.judge.across import Across
 from lightlathe.judge.seen import CameOut
+from lightlathe.quantities import Volume
 
 LEAST, MOST = 0.1, 0.9  # shares of the voxels at a distance whose doses stand for it (common practice, no source)
 RIGHT = 0.75  # voxels on each side by which a right print may be off: half a one, and a quarter of Across.profile
@@ -54,7 +54,7 @@ class Doses:
         return math.exp(float(np.interp(offset_mm, self.places, np.log(doses))))
 
 
-def doses_of(dose: Tensor, across: Across, quality: dict[str, float], exposure_s: float) -> Doses:
+def doses_of(dose: Volume, across: Across, quality: dict[str, float], exposure_s: float) -> Doses:
     """The doses of a prediction (x, y, z, mJ/cm3) with its figures (judge/quality.py)."""
     return Doses(
         exposure_s=exposure_s,

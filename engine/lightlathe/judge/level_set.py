@@ -7,7 +7,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from lightlathe.quantities import IGNORED, Grid
+from lightlathe.quantities import IGNORED, Grid, Volume
 
 SLAB_VOXELS = 1 << 24  # of the volume looked at in one go
 
@@ -140,7 +140,7 @@ class Crossings:
 
 
 def crossings(
-    volume: Tensor, level: float, grid: Grid, judged: Tensor | None, most: int, *, fractions: bool = False
+    volume: Volume, level: float, grid: Grid, judged: Volume | None, most: int, *, fractions: bool = False
 ) -> SurfacePoints:
     """The points of `Crossings` of a whole volume (x, y, z)."""
     found = Crossings(level, grid, most, fractions=fractions)

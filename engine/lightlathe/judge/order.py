@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 import torch
 from torch import Tensor
 
+from lightlathe.quantities import Volume
+
 LOW_BITS = 12  # 2^19 buckets of relative width 2^-11, then 2^12 values in one bucket
 BUCKETS = 1 << (31 - LOW_BITS)
 SLAB_VOXELS = 1 << 24  # a slab of 16 million voxels: about 0.3 GB of scratch
@@ -19,7 +21,7 @@ Pieces = Callable[[], Iterable[tuple[Tensor, ...]]]
 """Gives the (dose, judged) of all voxels in pieces, each a tensor of any shape; the same ones whenever it is called."""
 
 
-def slabs(*volumes: Tensor) -> Iterator[tuple[Tensor, ...]]:
+def slabs(*volumes: Volume) -> Iterator[tuple[Tensor, ...]]:
     """The volumes cut alike along x into slabs of at most SLAB_VOXELS (one x layer at least)."""
     nx = volumes[0].shape[0]
     step = max(1, SLAB_VOXELS * nx // max(1, volumes[0].numel()))
@@ -32,7 +34,7 @@ def _bits(dose: Tensor) -> Tensor:
     return dose.float().clamp(min=0).add(0.0).view(torch.int32)
 
 
-def pieces_of(dose: Tensor, judged: Tensor) -> Pieces:
+def pieces_of(dose: Volume, judged: Volume) -> Pieces:
     """Those of whole volumes."""
     return lambda: slabs(dose, judged)
 
@@ -46,7 +48,7 @@ def histograms(pieces: Pieces, values: Sequence[int]) -> list[Tensor]:
     return counts
 
 
-def histogram(dose: Tensor, judged: Tensor, value: int) -> Tensor:
+def histogram(dose: Volume, judged: Volume, value: int) -> Tensor:
     """That of one piece or volume."""
     counts = torch.zeros(BUCKETS, dtype=torch.int64, device=dose.device)
     for part_dose, part_judged in slabs(dose, judged):

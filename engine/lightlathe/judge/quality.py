@@ -9,7 +9,7 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
 from lightlathe.judge.order import BUCKETS, Pieces, edges, histogram, histograms, pieces_of, received_by, slabs
-from lightlathe.quantities import LIQUID, SOLID, FineShape, Part, Target
+from lightlathe.quantities import LIQUID, SOLID, FineShape, Grid, Part, Target, Volume
 from lightlathe.support.sums import exact_total, mean
 
 NAN = float("nan")
@@ -18,8 +18,8 @@ Printed = Callable[[], Iterable[tuple[Tensor, ...]]]
 
 
 def quality(
-    dose: Tensor,
-    solid: Tensor,
+    dose: Volume,
+    solid: Volume,
     part: Part | FineShape,
     *,
     liquid_below_mj_cm3: float,
@@ -167,13 +167,18 @@ def light_use(dose: Tensor, part: Part, incident_mj: float) -> dict[str, float]:
     wasted_light_fraction     1 - part_light_fraction
     """
     has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
-    cm3 = part.grid.voxel_mm**3 * 1e-3
-    in_part = sum(float(exact_total(d * c)) for d, c in slabs(dose, part.printed)) * cm3
-    absorbed = float(exact_total(dose)) * cm3
-    used = _share(in_part, incident_mj)
+    in_part = sum(float(exact_total(d * c)) for d, c in slabs(dose, part.printed()))
+    return light_shares(in_part, float(exact_total(dose)), part.grid, incident_mj)
+
+
+def light_shares(in_part: float, in_grid: float, grid: Grid, incident_mj: float) -> dict[str, float]:
+    """The figures of `light_use`, from the sums of the dose of all voxels, mJ/cm3: each by its share of the part, and
+    as they are."""
+    cm3 = grid.voxel_mm**3 * 1e-3
+    used = _share(in_part * cm3, incident_mj)
     return {
         "part_light_fraction": used,
-        "absorbed_light_fraction": _share(absorbed, incident_mj),
+        "absorbed_light_fraction": _share(in_grid * cm3, incident_mj),
         "wasted_light_fraction": 1 - used,
     }
 

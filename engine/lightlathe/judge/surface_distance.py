@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from lightlathe.judge.level_set import SurfacePoints, crossings
-from lightlathe.quantities import HALF, IGNORED, FineShape, Part, TriangleMesh
+from lightlathe.quantities import HALF, IGNORED, FineShape, Part, TriangleMesh, Volume
 from lightlathe.support.watching import doing
 
 MOST_COMPARED = 20_000  # points of either surface that are compared with the other one
@@ -68,7 +68,7 @@ def wanted_surface(part: Part, mesh: TriangleMesh | None) -> Wanted:
     return Wanted(found.kept(keep.cpu().numpy()), inserts)
 
 
-def crossings_of(dose: Tensor, gel_mj_cm3: float, part: Part | FineShape) -> SurfacePoints:
+def crossings_of(dose: Volume, gel_mj_cm3: float, part: Part | FineShape) -> SurfacePoints:
     """Points of the print's surface: where a dose (x, y, z), mJ/cm3, linear between centres, passes the gel dose."""
     judged = part.judged if isinstance(part, FineShape) or part.whole is None else part.whole
     return crossings(dose, gel_mj_cm3, part.grid, judged, MOST_MET)

@@ -8,7 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import PartError
-from lightlathe.quantities import HALF, IGNORED, LIQUID, SOLID, Grid
+from lightlathe.quantities import HALF, IGNORED, LIQUID, SOLID, Grid, Volume, slices_of
 
 
 def judge(
@@ -48,10 +48,11 @@ def judge(
     return judged
 
 
-def require_some(judged: Tensor, coverage: Tensor, grid: Grid) -> None:
+def require_some(judged: Volume, coverage: Volume, grid: Grid) -> None:
     """PartError where no voxel must turn solid."""
-    if not bool((judged == SOLID).any()):
-        touched, belong = int((coverage > 0).sum()), int((coverage >= HALF).sum())
+    if not any(bool((codes == SOLID).any()) for _, (codes,) in slices_of(judged)):
+        covered = [(int((c > 0).sum()), int((c >= HALF).sum())) for _, (c,) in slices_of(coverage)]
+        touched, belong = (sum(counts) for counts in zip(*covered, strict=True))
         raise PartError(
             f"no voxel must turn solid: {touched} of {grid.voxels} voxels of {grid.voxel_mm:g} mm touch the part and "
             + (
@@ -63,12 +64,17 @@ def require_some(judged: Tensor, coverage: Tensor, grid: Grid) -> None:
         )
 
 
-def conflicts(coverage: Tensor, keep_liquid: Sequence[Tensor]) -> list[str]:
+def conflicts(coverage: Volume, keep_liquid: Sequence[Volume]) -> list[str]:
     """One sentence for each region to keep liquid that takes voxels from the part; arguments as in `judge`."""
-    part = coverage >= HALF
-    lost = [int(((region >= HALF) & part).sum()) for region in keep_liquid]
+    if not keep_liquid:
+        return []
+    total, lost = 0, [0] * len(keep_liquid)
+    for _, (covered, *regions) in slices_of(coverage, *keep_liquid):
+        part = covered >= HALF
+        total += int(part.sum())
+        lost = [n + int(((region >= HALF) & part).sum()) for n, region in zip(lost, regions, strict=True)]
     return [
-        f"{n} of {int(part.sum())} voxels of the part lie in a region to keep liquid and will stay liquid. "
+        f"{n} of {total} voxels of the part lie in a region to keep liquid and will stay liquid. "
         "Is the region in its place, and its unit right?"
         for n in lost
         if n

@@ -7,16 +7,19 @@ Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
 s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
+from lightlathe.quantities.by_row import ByRow, Light, rows_of
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
+from lightlathe.quantities.packed import Packed, Packing, Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
-    "Magnification", "Optics", "Part", "Patterns", "Prediction", "Shadows", "Target", "TriangleMesh",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "ByRow", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
+    "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction", "Shadows", "Target",
+    "TriangleMesh", "Volume", "Where", "any_in_slices", "rows_of", "slices_of", "unpacked_from",
 ]  # fmt: skip

@@ -8,6 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.by_row import ByRow
 
 
 @dataclass(frozen=True)
@@ -111,4 +112,12 @@ class Patterns:
 
     def fractions(self, dtype: torch.dtype = torch.float32, device: torch.device | str = "cpu") -> Tensor:
         """(angle, column, row) in 0..1 of full irradiance, of the lit columns and rows."""
-        return self.levels.to(device).to(dtype) / self.full_scale  # levels travel as they are, a byte or two each
+        return self._shares(self.levels, dtype, torch.device(device))
+
+    def fractions_by_row(self, dtype: torch.dtype, device: torch.device) -> ByRow:
+        """The same, made when rows are asked for."""
+        shape = tuple(self.levels.shape)
+        return ByRow(shape, dtype, device, lambda rows: self._shares(self.levels[:, :, rows], dtype, device))  # pyright: ignore[reportArgumentType]
+
+    def _shares(self, levels: Tensor, dtype: torch.dtype, device: torch.device) -> Tensor:
+        return levels.to(device).to(dtype) / self.full_scale  # levels travel as they are, a byte or two each

@@ -3,12 +3,14 @@
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.packed import Packed, Volume, Where, any_in_slices, slices_of
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
@@ -92,7 +94,8 @@ HALF = 0.5 - 2.0**-10  # covered share from which a voxel belongs to a solid: a 
 class Target:
     """What a loss compares a dose with. `solid` and `liquid` are disjoint; voxels in neither are not judged.
 
-    solid, liquid   (x, y, z) bool
+    solid, liquid   (x, y, z) bool. A target that only serves to take slices of (`of_slices`) may hold the codes of a
+                    large grid in place of them, packed: see Where
     weight          (x, y, z) float or None: how much a voxel counts, 1 where None
     dose            (x, y, z) float or None: wanted dose in units of the gel dose, for graded parts
     repeats         (z,) int or None: how many equal slices of the part each one stands for, 1 where None
@@ -114,14 +117,29 @@ class Target:
             has_axes("repeats", self.repeats, ("z",), self.solid.shape[2:])
 
     def of_slices(self, index: Tensor, device: torch.device | None = None) -> "Target":
-        """The target of some slices, `index` (slice,) int64; on another device where one is named."""
+        """The target of some slices, `index` (slice,) int64; on another device where one is named.
+
+        Without one, packed codes stay packed.
+        """
         index = index.to(self.solid.device)
 
-        def taken(volume: Tensor) -> Tensor:
+        def taken(volume: Any) -> Any:
+            if isinstance(volume, Where) and device is None:
+                return volume.picked(index)
             return volume[..., index].contiguous().to(device or volume.device)
 
         more = (None if volume is None else taken(volume) for volume in (self.weight, self.dose, self.repeats))
         return Target(taken(self.solid), taken(self.liquid), *more)
+
+    @cached_property
+    def with_part(self) -> Tensor:
+        """(z,) bool: slices that hold some of the part; computed at first use."""
+        return any_in_slices(self.solid)
+
+    @cached_property
+    def with_surroundings(self) -> Tensor:
+        """(z,) bool: slices in which something must stay liquid; computed at first use."""
+        return any_in_slices(self.liquid)
 
     @cached_property
     def judged_weight(self) -> Tensor:
@@ -140,6 +158,8 @@ class Target:
 class Part:
     """The solid wanted, as voxels of one grid.
 
+    Volumes of a large grid are packed (quantities/packed.py).
+
     coverage   (x, y, z) float32 in 0..1: covered fraction of each voxel
     judged     (x, y, z) uint8: IGNORED (outside the vial, tolerance band, insert), LIQUID or SOLID
     insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
@@ -148,11 +168,11 @@ class Part:
     """
 
     grid: Grid
-    coverage: Tensor
-    judged: Tensor
-    insert: Tensor | None = None
-    whole: Tensor | None = None
-    opaque: Tensor | None = None
+    coverage: Volume
+    judged: Volume
+    insert: Volume | None = None
+    whole: Volume | None = None
+    opaque: Volume | None = None
 
     def __post_init__(self) -> None:
         has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
@@ -164,20 +184,23 @@ class Part:
         if self.opaque is not None:
             has_axes("opaque", self.opaque, ("x", "y", "z"), self.grid.shape)
 
-    @property
-    def printed(self) -> Tensor:
-        """(x, y, z) in 0..1: covered fraction of each voxel less what an insert takes of it."""
-        return self.coverage if self.insert is None else (self.coverage - self.insert).clamp(min=0)
+    def printed(self, taken: slice = slice(None)) -> Tensor:
+        """(x, y, z) in 0..1: covered fraction of each voxel of some slices, less what an insert takes of it."""
+        covered = self.coverage[:, :, taken]
+        return covered if self.insert is None else (covered - self.insert[:, :, taken]).clamp(min=0)
 
     @property
     def volume_mm3(self) -> float:
         """Volume to print, without inserts."""
-        return float(exact_total(self.printed)) * self.grid.voxel_mm**3
+        total = sum(float(exact_total(self.printed(taken))) for taken, _ in slices_of(self.coverage))
+        return total * self.grid.voxel_mm**3
 
-    @property
+    @cached_property
     def reach_mm(self) -> float:
-        """How far from the axis voxels that are at least half covered reach."""
-        columns = (self.coverage >= HALF).any(2).cpu()
+        """How far from the axis voxels that are at least half covered reach; computed at first use."""
+        columns = torch.zeros(self.grid.shape[:2], dtype=torch.bool)
+        for _, (covered,) in slices_of(self.coverage):
+            columns |= (covered >= HALF).any(2).cpu()
         return float(self.grid.radius_mm()[columns].max()) + self.grid.voxel_mm / 2 if bool(columns.any()) else 0.0
 
     def to(self, device: torch.device | str) -> "Part":
@@ -187,7 +210,11 @@ class Part:
         return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole, opaque)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
-        judged = self.judged.to(device)
+        judged = self.judged
+        if isinstance(judged, Packed) and torch.device(device).type == "cpu":
+            codes: Any = (Where(judged, SOLID), Where(judged, LIQUID))
+            return Target(*codes)
+        judged = judged.to(device)
         return Target(solid=judged == SOLID, liquid=judged == LIQUID)
 
 
@@ -195,13 +222,15 @@ class Part:
 class FineShape:
     """The true shape on a finer grid, on which prints are judged: what each voxel must become.
 
+    Volumes of a large grid are packed (quantities/packed.py).
+
     judged   (x, y, z) uint8 of IGNORED, LIQUID and SOLID, the whole shape: no tolerance band is left out
     banded   (x, y, z) uint8: the same with the tolerance band IGNORED; None where there is no band
     """
 
     grid: Grid
-    judged: Tensor
-    banded: Tensor | None = None
+    judged: Volume
+    banded: Volume | None = None
 
     def __post_init__(self) -> None:
         has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
@@ -215,15 +244,15 @@ class FineShape:
 
 @dataclass(frozen=True)
 class Prediction:
-    """The predicted print.
+    """The predicted print. Volumes of a large grid are packed (quantities/packed.py).
 
-    dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial
+    dose      (x, y, z) float32, mJ/cm3 after the planned exposure; 0 outside the vial. Packed, rounded as in a file
     solid     (x, y, z) bool, predicted solid
     quality   figures by name, plain numbers (NaN where undefined); see judge/quality.py
     fine_solid   (x, y, z) bool, predicted solid on the finer grid; None where the print was not judged there
     """
 
-    dose: Tensor
-    solid: Tensor
+    dose: Volume
+    solid: Volume
     quality: dict[str, float] = field(default_factory=dict)
-    fine_solid: Tensor | None = None
+    fine_solid: Volume | None = None

@@ -11,7 +11,7 @@ from lightlathe.flow.after_print import AfterPrint
 from lightlathe.flow.recorded import job_of
 from lightlathe.judge.estimates import Vial, at_odds, centre_liquid
 from lightlathe.judge.seen import CameOut
-from lightlathe.quantities import SOLID
+from lightlathe.quantities import SOLID, Volume, any_in_slices
 from lightlathe.result import Record
 from lightlathe.support.words import amount, duration, rounded_up
 
@@ -199,7 +199,7 @@ def _end_missing(record: Record, found: AfterPrint, seen: CameOut, used: float) 
     """What the slices at that end of the part get in the prediction, beside the rest of it."""
     job, top = job_of(record), seen.kind == "top missing"
     judged, grid = record.part.judged, record.part.grid
-    slices = (judged == SOLID).any(0).any(0).nonzero().flatten()
+    slices = any_in_slices(judged, lambda codes: codes == SOLID).nonzero().flatten()
     count = max(1, round(END_SHARE * len(slices)))
     end = slices[-count:] if top else slices[:count]
     share = used / record.patterns.exposure_s
@@ -226,7 +226,7 @@ def _end_missing(record: Record, found: AfterPrint, seen: CameOut, used: float) 
     )
 
 
-def _least(dose: Tensor, judged: Tensor, slices: Tensor) -> float:
+def _least(dose: Volume, judged: Volume, slices: Tensor) -> float:
     inside = dose[..., slices][judged[..., slices] == SOLID]
     return float(inside.min()) if inside.numel() else math.nan
 

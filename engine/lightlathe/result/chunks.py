@@ -1,26 +1,25 @@
 """Large arrays in HDF5: chunks that threads pack and unpack, in HDF5's own filters (shuffle, gzip), so that any reader
-reads them.
-
-HDF5 packs in one thread, and gzip's search for repeats finds little in doses and patterns: runs of one byte are what
-there is (zlib's strategy Z_RLE), and looking for those alone is 1.5 to 2 times faster at about the same size.
+reads them. What a chunk is made of: support/packing.py.
 """
 
 import math
-import zlib
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from itertools import product
 from typing import Any
 
 import numpy as np
+import torch
 from h5py import h5z  # pyright: ignore[reportAttributeAccessIssue]
 
+from lightlathe.quantities.packed import NUMPY, Packed
+from lightlathe.support.packing import packed, unpacked
 from lightlathe.support.threads import in_threads
 
 SMALL = 4096  # numbers; fewer are written as they are
 CHUNK = 1 << 20  # bytes at most: a slice through an array reads little beside it
 SAMPLES = 8  # chunks that are packed to see whether that pays
-LARGEST, MOST = 1 << 26, 1 << 17  # bytes of a chunk, and chunks of a dataset, that are unpacked here and not by HDF5
+LARGEST, MOST = 1 << 26, 1 << 18  # bytes of a chunk, and chunks of a dataset, that are unpacked here and not by HDF5
 SLAB = 1 << 17  # numbers that are converted at once: what is made on the way stays in a core's cache
 SHARE = 1 << 22  # numbers that a thread converts before it asks for more
 OURS = ([h5z.FILTER_SHUFFLE, h5z.FILTER_DEFLATE], [h5z.FILTER_DEFLATE])
@@ -42,6 +41,39 @@ def written(group: Any, name: str, values: np.ndarray, pays: float = 0.9) -> Any
     )
     _fill(data, values, (0,) * values.ndim)
     return data
+
+
+def written_packed(group: Any, name: str, volume: Packed) -> Any:
+    """A new dataset that holds a packed volume: its chunks, as they are. bool is written as 0 and 1."""
+    kind = NUMPY[torch.uint8 if volume.dtype == torch.bool else volume.dtype]
+    data = group.create_dataset(
+        name,
+        volume.shape,
+        kind,
+        chunks=volume.chunk,
+        fillvalue=0,
+        compression="gzip",
+        compression_opts=1,
+        shuffle=volume.itemsize > 1,
+    )
+    # dark chunks are written too: a reader takes no dataset that claims much and holds little
+    dark = packed(np.zeros(volume.chunk, kind))
+    for place in _places(volume.shape, volume.chunk):
+        data.id.write_direct_chunk(place, volume.pieces.get(place, dark))
+    return data
+
+
+def read_packed(data: Any) -> Packed | None:
+    """A volume as its packed chunks; None of a dataset that is stored otherwise. ValueError where one is damaged."""
+    kinds = {np.dtype(kind).str: dtype for dtype, kind in NUMPY.items()}
+    if data.ndim != 3 or data.fillvalue or data.dtype.str not in kinds or not _ours(data):
+        return None
+    pieces = {}
+    for place, skipped, piece in _stored(data):
+        if skipped:
+            raise ValueError("a chunk lacks filters that its dataset names")
+        pieces[place] = piece
+    return Packed(data.shape, kinds[data.dtype.str], data.chunks, pieces)
 
 
 def written_within(group: Any, name: str, values: np.ndarray, shape: tuple[int, ...], first: Place) -> Any:
@@ -66,23 +98,23 @@ def _fill(data: Any, values: np.ndarray, first: Place) -> None:
     ends = [start + count for start, count in zip(first, values.shape, strict=True)]
     spans = [range(start - start % side, end, side) for start, end, side in zip(first, ends, sides, strict=True)]
     places = list(product(*spans))
-    for at, packed in zip(places, in_threads(lambda at: _packed(values, at, sides, first), places), strict=True):
-        data.id.write_direct_chunk(at, packed)
+    for at, piece in zip(places, in_threads(lambda at: _packed(values, at, sides, first), places), strict=True):
+        data.id.write_direct_chunk(at, piece)
 
 
 def read(data: Any) -> np.ndarray:
     """All values of a dataset, in this machine's byte order. ValueError or zlib.error where a chunk is damaged."""
     dtype = data.dtype.newbyteorder("=")
-    made = data.id.get_create_plist()
-    filters = [made.get_filter(n)[0] for n in range(made.get_nfilters())]
-    if filters not in OURS or 0 in data.shape or not _moderate(data):
+    if not _ours(data):
         return np.asarray(data[()], dtype)
     values = np.full(data.shape, data.fillvalue, dtype) if data.fillvalue else np.zeros(data.shape, dtype)
-    shuffled, sides = h5z.FILTER_SHUFFLE in filters, data.chunks
+    shuffled, sides = data.dtype.itemsize > 1, data.chunks
 
     def unpack(piece: tuple[Place, int, bytes]) -> None:
-        at, skipped, packed = piece
-        raw = _unpacked(packed, skipped, math.prod(sides), data.dtype.itemsize, shuffled)
+        at, skipped, octets = piece
+        if skipped:  # HDF5's mask of filters that were not applied
+            raise ValueError("a chunk lacks filters that its dataset names")
+        raw = unpacked(octets, math.prod(sides), data.dtype.itemsize, shuffled=shuffled)
         here = tuple(slice(start, start + side) for start, side in zip(at, sides, strict=True))
         into = values[here]
         into[...] = raw.view(data.dtype).reshape(sides)[tuple(slice(0, n) for n in into.shape)]
@@ -92,7 +124,12 @@ def read(data: Any) -> np.ndarray:
     return values
 
 
-def _moderate(data: Any) -> bool:
+def _ours(data: Any) -> bool:
+    """Whether its chunks are packed as here, and moderate in size and number."""
+    made = data.id.get_create_plist()
+    filters = [made.get_filter(n)[0] for n in range(made.get_nfilters())]
+    if filters != OURS[data.dtype.itemsize == 1] or 0 in data.shape:
+        return False
     count = math.prod(-(-n // side) for n, side in zip(data.shape, data.chunks, strict=True))
     return count <= MOST and math.prod(data.chunks) * data.dtype.itemsize <= LARGEST
 
@@ -126,8 +163,8 @@ def _places(shape: tuple[int, ...], sides: tuple[int, ...]) -> Iterator[Place]:
 def _packs(values: np.ndarray, sides: tuple[int, ...], pays: float) -> bool:
     places = list(_places(values.shape, sides))
     sample = places[:: max(1, len(places) // SAMPLES)]
-    packed = sum(len(piece) for piece in in_threads(lambda at: _packed(values, at, sides), sample))
-    return packed < pays * len(sample) * math.prod(sides) * values.dtype.itemsize
+    size = sum(len(piece) for piece in in_threads(lambda at: _packed(values, at, sides), sample))
+    return size < pays * len(sample) * math.prod(sides) * values.dtype.itemsize
 
 
 def _packed(values: np.ndarray, at: Place, sides: tuple[int, ...], first: Place | None = None) -> bytes:
@@ -138,23 +175,7 @@ def _packed(values: np.ndarray, at: Place, sides: tuple[int, ...], first: Place 
         whole = np.zeros(sides, values.dtype)
         whole[tuple(slice(max(-a, 0), max(-a, 0) + n) for a, n in zip(from_values, piece.shape, strict=True))] = piece
         piece = whole
-    octets = np.ascontiguousarray(piece).reshape(-1).view(np.uint8)
-    if values.dtype.itemsize > 1:
-        octets = np.ascontiguousarray(octets.reshape(-1, values.dtype.itemsize).T)
-    packer = zlib.compressobj(1, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_RLE)
-    return packer.compress(octets.data) + packer.flush()
-
-
-def _unpacked(packed: bytes, skipped: int, count: int, itemsize: int, shuffled: bool) -> np.ndarray:
-    """The octets of one chunk of `count` numbers; `skipped` is HDF5's mask of filters that were not applied."""
-    if skipped:
-        raise ValueError("a chunk lacks filters that its dataset names")
-    unpacker = zlib.decompressobj()
-    octets = unpacker.decompress(packed, count * itemsize + 1)
-    if len(octets) != count * itemsize or not unpacker.eof:
-        raise ValueError(f"a chunk holds other than {count * itemsize} bytes")
-    raw = np.frombuffer(octets, np.uint8)
-    return np.ascontiguousarray(raw.reshape(itemsize, count).T).reshape(-1) if shuffled and itemsize > 1 else raw
+    return packed(piece)
 
 
 def _stored(data: Any) -> Iterator[tuple[Place, int, bytes]]:
@@ -166,5 +187,5 @@ def _stored(data: Any) -> Iterator[tuple[Place, int, bytes]]:
             continue
         if info.size > held:
             raise ValueError(f"a chunk claims {info.size} bytes; the dataset holds {held}")
-        skipped, packed = data.id.read_direct_chunk(at)
-        yield at, skipped, packed
+        skipped, piece = data.id.read_direct_chunk(at)
+        yield at, skipped, piece

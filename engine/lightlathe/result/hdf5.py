@@ -11,7 +11,7 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.quantities import SOLID, Field, FineShape, Grid, Part, Patterns, Prediction
+from lightlathe.quantities import SOLID, Field, FineShape, Grid, Packed, Part, Patterns, Prediction, Volume, slices_of
 from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.chunks import in_slabs
@@ -61,9 +61,9 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
             put(part, "insert", _in_255ths(record.part.insert), "1", xyz, full=255)
         if record.part.opaque is not None:
             put(part, "opaque", _in_255ths(record.part.opaque), "1", xyz, full=255)
-        put(part, "judged", record.part.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
+        put(part, "judged", _as_bytes(record.part.judged), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
-            put(part, "whole", record.part.whole.cpu().numpy(), "1", xyz, meaning=MEANING)
+            put(part, "whole", _as_bytes(record.part.whole), "1", xyz, meaning=MEANING)
         if record.wanted is not None:
             put_wanted(part.create_group("surface"), record.wanted)
         if record.fine is not None:
@@ -74,7 +74,9 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
         if record.optics is not None:
             put_optics(file.create_group("optics"), record.optics)
         predicted = file.create_group("prediction")
-        dose = in_slabs(shortened, record.prediction.dose.float().cpu().numpy(), np.float32)
+        dose = record.prediction.dose
+        if not isinstance(dose, Packed):  # else it is short already
+            dose = in_slabs(shortened, dose.float().cpu().numpy(), np.float32)
         put(predicted, "dose", dose, "mJ cm-3", xyz, relative_error=RELATIVE_ERROR)
         del dose
         put(predicted, "solid", _as_bytes(record.prediction.solid), "1", xyz)
@@ -112,28 +114,30 @@ def lit_in(shown: Node) -> Field | None:
     return lit
 
 
-def put_fine(group: Any, fine: FineShape, solid: torch.Tensor | None) -> None:
+def put_fine(group: Any, fine: FineShape, solid: Volume | None) -> None:
     """The true shape on the finer grid, and what prints there."""
     xyz = ("x", "y", "z")
     group.attrs.update({"voxel_mm": fine.grid.voxel_mm, "shape": fine.grid.shape})
-    put(group, "judged", fine.judged.cpu().numpy(), "1", xyz, meaning=MEANING)
+    put(group, "judged", _as_bytes(fine.judged), "1", xyz, meaning=MEANING)
     if fine.banded is not None:
-        put(group, "banded", fine.banded.cpu().numpy(), "1", xyz, meaning=MEANING)
+        put(group, "banded", _as_bytes(fine.banded), "1", xyz, meaning=MEANING)
     if solid is not None:
         put(group, "solid", _as_bytes(solid), "1", xyz)
 
 
-def _in_255ths(share: torch.Tensor) -> np.ndarray:
+def _in_255ths(share: Volume) -> np.ndarray | Packed:
     """A share 0..1 as uint8."""
+    if isinstance(share, Packed):
+        return share.mapped(lambda chunk: (chunk * 255).round(), torch.uint8)
     return in_slabs(lambda slab: (slab * 255).round(), share.cpu().numpy(), np.uint8)
 
 
-def _as_bytes(flags: torch.Tensor) -> np.ndarray:
-    """bool as uint8, 0 and 1."""
-    return flags.cpu().view(torch.uint8).numpy()
+def _as_bytes(codes: Volume) -> np.ndarray | Packed:
+    """uint8, or bool as 0 and 1."""
+    return codes if isinstance(codes, Packed) else codes.cpu().view(torch.uint8).numpy()
 
 
-def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
+def fine_in(root: Node) -> tuple[FineShape | None, Volume | None]:
     """What `put_fine` wrote; None for each where it did not."""
     if root.find("fine") is None:
         return None, None
@@ -142,7 +146,7 @@ def fine_in(root: Node) -> tuple[FineShape | None, torch.Tensor | None]:
     banded = None if root.find("fine/banded") is None else _codes(root, "fine/banded", shape)
     solid = None
     if root.find("fine/solid") is not None:
-        solid = torch.from_numpy(root.array("fine/solid", "u1", shape)).bool()
+        solid = _flags(root, "fine/solid", shape)
     return FineShape(grid, _codes(root, "fine/judged", shape), banded), solid
 
 
@@ -172,8 +176,9 @@ def read_result(path: str | Path) -> Record:
         if levels.max() > full_scale:
             raise ValueError(f"patterns/levels go up to {levels.max()}; expected {full_scale} at most")
         angle_rad = root.array("patterns/angle_rad", "f8", shown.shape[:1])
-        dose = root.array("prediction/dose", "f4", shape)
-        if not (np.isfinite(angle_rad).all() and np.isfinite(torch.from_numpy(dose).aminmax()).all()):
+        dose = root.volume("prediction/dose", "f4", shape)
+        ends = [extreme for _, (piece,) in slices_of(dose) for extreme in piece.aminmax()]
+        if not (np.isfinite(angle_rad).all() and np.isfinite(ends).all()):
             raise ValueError("patterns/angle_rad or prediction/dose holds what is no finite number")
         warnings = json.loads(root.attribute("warnings", str))
         if not isinstance(warnings, list) or not all(isinstance(line, str) for line in warnings):
@@ -202,8 +207,8 @@ def read_result(path: str | Path) -> Record:
                 lit=lit_in(shown),
             ),
             prediction=Prediction(
-                torch.from_numpy(dose),
-                torch.from_numpy(root.array("prediction/solid", "u1", shape)).bool(),
+                dose,
+                _flags(root, "prediction/solid", shape),
                 {k: root["quality"].attribute(k, float) for k in root["quality"].attrs},
                 fine_solid,
             ),
@@ -219,14 +224,24 @@ def read_result(path: str | Path) -> Record:
         return upgraded(record, root.count("format_version"))
 
 
-def _codes(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
+def _codes(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
     """What voxels must become, uint8."""
-    codes = root.array(path, "u1", shape)
-    if codes.max() > SOLID:
-        raise ValueError(f"{path} goes up to {codes.max()}; expected {SOLID} at most")
-    return torch.from_numpy(codes)
+    codes = root.volume(path, "u1", shape)
+    highest = max(int(piece.max()) for _, (piece,) in slices_of(codes))
+    if highest > SOLID:
+        raise ValueError(f"{path} goes up to {highest}; expected {SOLID} at most")
+    return codes
 
 
-def _share(root: Node, path: str, shape: tuple[int, ...]) -> torch.Tensor:
+def _flags(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
+    """0 and 1 as bool."""
+    flags = root.volume(path, "u1", shape)
+    return flags.mapped(lambda chunk: chunk != 0, torch.bool) if isinstance(flags, Packed) else flags.bool()
+
+
+def _share(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
     """A covered fraction, 0..1 float32."""
-    return torch.from_numpy(root.array(path, "u1", shape)).float().div_(255)
+    share = root.volume(path, "u1", shape)
+    if isinstance(share, Packed):
+        return share.mapped(lambda chunk: chunk / np.float32(255), torch.float32)
+    return share.float().div_(255)

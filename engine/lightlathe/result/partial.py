@@ -9,6 +9,7 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ResultError
+from lightlathe.quantities import Packed
 from lightlathe.result.checksums import content
 from lightlathe.result.chunks import SMALL
 from lightlathe.result.hdf5 import log_in, put_job, put_log
@@ -18,7 +19,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE
 
 FORMAT = STATE
-STATE_VERSION = 10  # of what solvers keep and of what a job designs: to be raised whenever either changes
+STATE_VERSION = 11  # of what solvers keep and of what a job designs: to be raised whenever either changes
 PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
 NOTES = "notes"  # a table of settings that may differ when a design is resumed: nothing is computed from it
 EQUAL = "equal_to"  # in place of a tensor: the path, below /state, of one with the same type, shape and values
@@ -74,7 +75,7 @@ def _put_state(group: Any, state: dict[str, Any], places: dict[tuple[Any, ...], 
 def _state_in(node: Node, root: Node) -> dict[str, Any]:
     """`root` is the whole state; every tensor has memory of its own, since solvers write in place."""
     inner = {
-        name: torch.from_numpy(np.asarray(child.value)) if child.dtype else _state_in(child, root)
+        name: torch.from_numpy(_array(child.value)) if child.dtype else _state_in(child, root)
         for name, child in node.children.items()
     }
     for name in node.attrs:
@@ -85,9 +86,13 @@ def _state_in(node: Node, root: Node) -> dict[str, Any]:
 
 def _equal(root: Node, path: str) -> torch.Tensor:
     values = root[path].value
-    if not isinstance(values, np.ndarray):
+    if not isinstance(values, np.ndarray | Packed):
         raise TypeError(f"state/{path} is no array")
-    return torch.from_numpy(values.copy())
+    return torch.from_numpy(_array(values).copy())
+
+
+def _array(values: Any) -> np.ndarray:
+    return values.numpy() if isinstance(values, Packed) else np.asarray(values)
 
 
 def read_partial(path: Path, settings: dict[str, Any]) -> tuple[dict[str, Any], dict[str, list[float]]]:

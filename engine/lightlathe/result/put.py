@@ -4,8 +4,9 @@ from typing import Any
 
 import numpy as np
 
+from lightlathe.quantities import Packed
 from lightlathe.result.checksums import CONTENT, content
-from lightlathe.result.chunks import written
+from lightlathe.result.chunks import written, written_packed
 
 
 def put(
@@ -24,6 +25,9 @@ def put(
     pays     see `written`
     sha256   `content(values)`, where it is known
     """
-    values = np.asarray(values, order="C")
-    data = written(group, name, values, pays)
+    if isinstance(values, Packed):
+        data = written_packed(group, name, values)
+    else:
+        values = np.asarray(values, order="C")
+        data = written(group, name, values, pays)
     data.attrs.update({"units": units, "dims": list(dims), CONTENT: sha256 or content(values), **attrs})

@@ -12,12 +12,15 @@ from typing import Any
 
 import h5py
 import numpy as np
+import torch
 from h5py import h5d, h5l, h5o, h5z  # pyright: ignore[reportAttributeAccessIssue]
 
+from lightlathe.quantities import Packed, Volume
 from lightlathe.result.block import Block, block_of, claimed_bytes, require_dark
-from lightlathe.result.chunks import read
+from lightlathe.result.chunks import read, read_packed
 from lightlathe.support.hdf5_guards import attribute
 
+LARGE = 1 << 31  # bytes of a volume that stays packed in memory
 DEEPEST = 16  # groups inside each other; the files hold 4
 MAX_PACKED = 1100  # bytes that gzip makes of one: 1032 by its format (RFC 1951)
 TEXT = "text"  # in place of a dtype
@@ -31,7 +34,8 @@ class Node:
     path       from the root, "" for the root itself
     attrs      plain values by name: str, bool, int, float, or lists of them
     dtype      of a dataset, as numpy writes it, or TEXT; "" for a group
-    value      an array or a text, of a dataset with a lit block that block; None for a group
+    value      an array or a text, of a dataset with a lit block that block; of a large volume its packed chunks;
+               None for a group
     block      of a dataset of which one block alone is lit: see block.py; None for others
     children   of a group, by name
     """
@@ -63,11 +67,20 @@ class Node:
 
     def array(self, path: str, kinds: str, shape: tuple[int | None, ...]) -> np.ndarray:
         """The values at a path: of a dtype in `kinds` ("f8", "u1 u2"), None in `shape` for any length above 0."""
+        value = self._fitting(path, kinds, shape)
+        return value.numpy() if isinstance(value, Packed) else value
+
+    def volume(self, path: str, kinds: str, shape: tuple[int | None, ...]) -> Volume:
+        """The same as a tensor; of a large volume packed."""
+        value = self._fitting(path, kinds, shape)
+        return value if isinstance(value, Packed) else torch.from_numpy(value)
+
+    def _fitting(self, path: str, kinds: str, shape: tuple[int | None, ...]) -> Any:
         data = self[path]
         fits = len(data.shape) == len(shape) and all(
             n == m or (m is None and n) for n, m in zip(data.shape, shape, strict=True)
         )
-        if not isinstance(data.value, np.ndarray) or data.dtype[1:] not in kinds.split() or not fits:
+        if not isinstance(data.value, np.ndarray | Packed) or data.dtype[1:] not in kinds.split() or not fits:
             was = f"{data.dtype or 'a group'} of shape {data.shape}"
             raise ValueError(f"{self._named(path)} is {was}; expected {kinds} of shape {shape}")
         return data.value
@@ -124,15 +137,16 @@ def outline(file: Any) -> Node:
 
 
 def values_of(file: Any, node: Node) -> Any:
-    """The array or text of a dataset in an outline, in this machine's byte order; of one with a lit block, the block.
-    ValueError where anything else of it is lit."""
+    """The array or text of a dataset in an outline, in this machine's byte order; of one with a lit block, the block,
+    of a large volume its packed chunks. ValueError where anything else of it is lit."""
     data = file[node.path]
     if node.dtype == TEXT:
         return data.asstr()[()]
     if node.block is not None:
         require_dark(data, node.block, node.path)
         return np.asarray(data[node.block], data.dtype.newbyteorder("="))
-    return read(data)
+    volume = read_packed(data) if data.nbytes > LARGE else None
+    return read(data) if volume is None else volume
 
 
 def _outlined(item: Any, path: str, met: set[int]) -> Node:

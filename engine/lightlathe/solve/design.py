@@ -11,6 +11,7 @@ from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Stop
+from lightlathe.quantities import Light
 from lightlathe.solve.auto import Auto
 from lightlathe.solve.best import LANES, nothing_yet, on_one_threshold, on_the_way, remember, remember_slices
 from lightlathe.solve.memory import memory_bytes
@@ -52,7 +53,8 @@ class Solver(Protocol):
 class Outcome:
     """What a design gives.
 
-    patterns         (angle, column, row) the best patterns logged: fewest wrong voxels, then the widest window
+    patterns         (angle, column, row) the best patterns logged: fewest wrong voxels, then the widest window; made
+                     row by row where slices were designed in slabs
     last             the patterns of the last iteration, of the slices that are not done yet; on a card, where the
                      solver refused them, those it went back to
     log              one list per figure, one value per logged iteration
@@ -60,7 +62,7 @@ class Outcome:
     stopped_because  plain words
     """
 
-    patterns: Tensor
+    patterns: Light
     last: Tensor
     log: dict[str, list[float]]
     state: State

@@ -123,14 +123,15 @@ def normalised(operator: Map, target: Target, slices: int | None = None) -> Map:
     even = torch.ones((), device=operator.device, dtype=operator.dtype).expand(operator.pattern_shape)
     solid = target.solid
     if slices is None:
-        total = float(exact_total(operator(even.contiguous()) * solid))
+        total, voxels = float(exact_total(operator(even.contiguous()) * solid)), int(solid.sum())
     else:
-        each = [
-            (dose * solid[:, :, taken].to(dose.device)).sum((0, 1), dtype=torch.float64).cpu()
-            for taken, dose in doses(operator, even, slices)
-        ]
+        each, voxels = [], 0
+        for taken, dose in doses(operator, even, slices):
+            here = solid[:, :, taken].to(dose.device)
+            each.append((dose * here).sum((0, 1), dtype=torch.float64).cpu())
+            voxels += int(here.sum())
         total = math.fsum(torch.cat(each).tolist())
-    mean = total / float(solid.sum())
+    mean = total / voxels
     if not mean > 0:
         raise SolveError(
             f"even light gives the part a mean dose of {mean}; expected some light in the part.\n"

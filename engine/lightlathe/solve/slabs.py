@@ -16,6 +16,7 @@ from torch import Tensor
 
 from lightlathe.errors import SolveError
 from lightlathe.families import Stop
+from lightlathe.quantities import ByRow
 from lightlathe.solve.auto import Auto
 from lightlathe.solve.design import ALL_DONE, Solver, solve
 from lightlathe.solve.metrics import Figures
@@ -39,6 +40,12 @@ JOINED: dict[str, Callable[[list[float]], float]] = {
 }
 log_ = logging.getLogger(__name__)
 Run = dict[str, Any]
+IN_HALF = 1000.0  # a limit of the light up to which patterns are kept in half precision: they hold 65504 at most
+
+
+def _kept_as(problem: Problem) -> torch.dtype:
+    whole = problem.operator.dtype
+    return torch.float16 if whole == torch.float32 and problem.limit <= IN_HALF else whole
 
 
 @dataclass(frozen=True)
@@ -58,7 +65,8 @@ class Passed:
 def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
     """A run of which no slice is designed yet.
 
-    best       (angle, column, slice) patterns, in main memory
+    best       (angle, column, slice) patterns, in main memory; in half precision where the limit of the light allows,
+               which moves a level by 1 part in 4000 at most: patterns are the largest array of a design
     quality    (slice,) window of each slice's best patterns, or minus its loss where it has none
     lanes      (slice,) int64 slices that the pass goes over;   done   how many of them it is through with
     most       slices at a time: a run that is resumed takes as many as it began with
@@ -67,7 +75,7 @@ def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
     """
     angles, columns, slices = problem.operator.pattern_shape
     return {
-        "best": torch.zeros(angles, columns, slices, dtype=problem.operator.dtype),
+        "best": torch.zeros(angles, columns, slices, dtype=_kept_as(problem)),
         "quality": torch.full((slices,), -torch.inf, dtype=torch.float64),
         "lanes": torch.arange(slices),
         "done": 0,
@@ -201,7 +209,7 @@ def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
     """Keep what is better of a slab that process `rank` designed, in `best` and `quality`, of all processes."""
     team, best, quality = ranks(), run["best"], run["quality"]
     found = torch.empty(len(here), dtype=quality.dtype) if state is None else state["quality"].cpu()
-    patterns = best.new_empty(*best.shape[:2], len(here)) if state is None else state["best"].cpu()
+    patterns = best.new_empty(*best.shape[:2], len(here)) if state is None else state["best"].to(best.dtype).cpu()
     found, patterns = team.shared_by(rank, found), team.shared_by(rank, patterns)
     better = found > quality[here]
     best[:, :, here] = torch.where(better, patterns, best[:, :, here])
@@ -215,26 +223,32 @@ def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
     return SolveError("\n".join([said, *rest]))
 
 
-def on_one_threshold(problem: Problem, patterns: Tensor, most: int) -> Tensor:
-    """As solve/best.py has it, of patterns in main memory, `most` slices at a time."""
+def on_one_threshold(problem: Problem, patterns: Tensor, most: int) -> ByRow:
+    """As solve/best.py has it, of patterns in main memory, `most` slices at a time; made when they are asked for."""
+    device, dtype = problem.operator.device, problem.operator.dtype
     count = patterns.shape[2]
     scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
     for here in torch.arange(count).split(most):
         part = problem.slab(here)
-        taken = patterns[:, :, here].to(part.operator.device).contiguous()
+        taken = patterns[:, :, here].to(device, dtype).contiguous()
         figures = Figures.of(part.seen(part.operator(taken)), part.target)
         wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
         scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
     scale *= min(1.0, problem.limit / float(peak.amax())) if float(peak.amax()) > 0 else 1.0
-    return patterns * scale.to(patterns.dtype)
+    factor = scale.to(dtype)
+
+    def made(here: Tensor) -> Tensor:
+        return patterns[:, :, here].to(device, dtype) * factor[here].to(device)
+
+    return ByRow((*patterns.shape[:2], count), dtype, device, made)  # pyright: ignore[reportArgumentType]
 
 
 def _start(
     start: Tensor | Callable[[Problem], Tensor], run: Run, here: Tensor, part: Problem
 ) -> Tensor | Callable[[Problem], Tensor]:
-    device = part.operator.device
+    device, dtype = part.operator.device, part.operator.dtype
     if run["first"] > 0:
-        return run["best"][:, :, here].to(device).contiguous()
+        return run["best"][:, :, here].to(device, dtype).contiguous()
     return start[:, :, here].to(device).contiguous() if isinstance(start, Tensor) else start
 
 

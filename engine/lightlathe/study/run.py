@@ -28,6 +28,7 @@ from lightlathe.flow.settings import settings_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
+from lightlathe.quantities import unpacked_from
 from lightlathe.result.record import Record
 from lightlathe.study.file import read_study, write_study
 from lightlathe.study.keeping import keep_run, require_new
@@ -204,8 +205,8 @@ def _machine(setup: Setup) -> dict[str, Any]:
 
 def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
     """The certified upper bound of the window for this part, grid and light."""
-    dose = record.prediction.dose.to(setup.device) / setup.job.resin.gel_mj_cm3
-    certificate = certificate_of(setup, SliceDoses.held(dose, setup.part.judged), iterations=iterations)
+    dose = unpacked_from(record.prediction.dose).to(setup.device) / setup.job.resin.gel_mj_cm3
+    certificate = certificate_of(setup, SliceDoses.held(dose, unpacked_from(setup.part.judged)), iterations=iterations)
     return {} if certificate is None else _bound_in(certificate.figures())
 
 

@@ -6,13 +6,14 @@ from lightlathe.judge.order import edges
 from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.report.figures.drawn import AROUND, DOSE, PART, SINGLE_MM, Drawn, new_figure, thresholds
 from lightlathe.report.figures.scene import Scene
+from lightlathe.report.page.volumes import largest
 
 POINTS = 401  # of a curve
 
 
 def dose_volume(scene: Scene) -> Drawn:
     """Cumulative dose-volume histogram: percent of the volume against dose, as in ICRU Report 83."""
-    top = max(float(scene.prediction.dose.max()), scene.solid_above_mj_cm3) * 1.02
+    top = max(largest(scene.prediction.dose), scene.solid_above_mj_cm3) * 1.02
     doses = np.linspace(0, top, POINTS)
     figure = new_figure(SINGLE_MM, 66)
     axes = figure.subplots()

@@ -6,13 +6,14 @@ from lightlathe.quantities import LIQUID, SOLID
 from lightlathe.report.figures.dose_volume import received
 from lightlathe.report.figures.drawn import AROUND, DOSE, PART, SINGLE_MM, Drawn, new_figure, thresholds
 from lightlathe.report.figures.scene import Scene
+from lightlathe.report.page.volumes import largest
 
 BINS = 100
 
 
 def dose_histogram(scene: Scene) -> Drawn:
     """Percent of the volume in each of BINS equal bins of dose, on a logarithmic scale."""
-    top = max(float(scene.prediction.dose.max()), scene.solid_above_mj_cm3) * 1.02
+    top = max(largest(scene.prediction.dose), scene.solid_above_mj_cm3) * 1.02
     limits = np.linspace(0, top, BINS + 1)
     figure = new_figure(SINGLE_MM, 66)
     axes = figure.subplots()

@@ -5,16 +5,15 @@ from typing import Any
 
 import numpy as np
 import torch
-from torch import Tensor
 
 from lightlathe.families import Resin
 from lightlathe.judge.order import slabs
-from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.quantities import LIQUID, SOLID, Volume
 from lightlathe.report.page.chart import chart, line, mark
 from lightlathe.result import Record
 
 
-def extremes(dose: Tensor, judged: Tensor) -> tuple[np.ndarray, np.ndarray]:
+def extremes(dose: Volume, judged: Volume) -> tuple[np.ndarray, np.ndarray]:
     """(z,) least dose in the part and most outside it, mJ/cm3; NaN in slices without such voxels."""
     least = torch.full(dose.shape[2:], torch.inf)
     most = torch.full(dose.shape[2:], -torch.inf)

@@ -7,12 +7,13 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from torch import Tensor
+
+from lightlathe.quantities import Volume
 
 Slab = Callable[[np.ndarray], np.ndarray]
 
 
-def mean_of(volumes: tuple[Tensor, ...], step: int, full: float, values: Callable[..., np.ndarray]) -> np.ndarray:
+def mean_of(volumes: tuple[Volume, ...], step: int, full: float, values: Callable[..., np.ndarray]) -> np.ndarray:
     """uint8 (x, y, z): the mean of `values(*slabs)` over blocks of step^3 voxels, 255 for `full`.
 
     volumes   all (x, y, z), cut alike along x; `values` is given arrays and returns float of the same shape
@@ -25,7 +26,7 @@ def mean_of(volumes: tuple[Tensor, ...], step: int, full: float, values: Callabl
     return _pooled(volumes, step, lambda *slabs: block(values(*slabs)))
 
 
-def bits_of(volumes: tuple[Tensor, ...], step: int, values: Callable[..., np.ndarray]) -> np.ndarray:
+def bits_of(volumes: tuple[Volume, ...], step: int, values: Callable[..., np.ndarray]) -> np.ndarray:
     """uint8 (x, y, z): the bits of `values(*slabs)` that are set anywhere in a block of step^3 voxels: none is lost."""
 
     def block(slab: np.ndarray) -> np.ndarray:
@@ -37,7 +38,7 @@ def bits_of(volumes: tuple[Tensor, ...], step: int, values: Callable[..., np.nda
     return _pooled(volumes, step, lambda *slabs: block(values(*slabs)))
 
 
-def means(volume: Tensor, step: int, values: Slab = lambda slab: slab) -> np.ndarray:
+def means(volume: Volume, step: int, values: Slab = lambda slab: slab) -> np.ndarray:
     """float32 (x, y, z): the mean of `values(slab)` over blocks of step^3 voxels."""
 
     def block(slab: np.ndarray) -> np.ndarray:
@@ -51,7 +52,7 @@ def centres_mm(count: int, voxel_mm: float, step: int) -> tuple[float, float]:
     return ((step - 1) / 2 - (count - 1) / 2) * voxel_mm, step * voxel_mm
 
 
-def _pooled(volumes: tuple[Tensor, ...], step: int, block: Callable[..., np.ndarray], dtype: Any = np.uint8) -> Any:
+def _pooled(volumes: tuple[Volume, ...], step: int, block: Callable[..., np.ndarray], dtype: Any = np.uint8) -> Any:
     nx, ny, nz = volumes[0].shape
     made = np.empty([-(-n // step) for n in (nx, ny, nz)], dtype)
     for i in range(len(made)):

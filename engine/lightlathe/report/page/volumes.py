@@ -9,9 +9,8 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from torch import Tensor
 
-from lightlathe.quantities import LIQUID, SOLID, Grid
+from lightlathe.quantities import LIQUID, SOLID, Grid, Volume, slices_of
 from lightlathe.report.page.packing import finest, packed
 from lightlathe.report.page.pooled import bits_of, centres_mm, mean_of
 from lightlathe.result import Record
@@ -48,9 +47,9 @@ def volumes(record: Record, dose_max: float, share: float = 1.0, *, finer: bool 
     return found
 
 
-def largest(dose: Tensor) -> float:
-    """Of a volume, in slabs; 1 where there is no dose at all, so that it can be divided by."""
-    return float(dose.amax()) or 1.0
+def largest(dose: Volume) -> float:
+    """Of a volume; 1 where there is no dose at all, so that it can be divided by."""
+    return max(float(piece.amax()) for _, (piece,) in slices_of(dose)) or 1.0
 
 
 def dose_top(dose_max: float, gel_mj_cm3: float) -> float:
@@ -86,11 +85,11 @@ def _cut(grid: Grid, makers: dict[str, Callable[[int], np.ndarray]], name: str, 
     }
 
 
-def _mean(volumes: tuple[Tensor, ...], full: float) -> Callable[[int], np.ndarray]:
+def _mean(volumes: tuple[Volume, ...], full: float) -> Callable[[int], np.ndarray]:
     return lambda step: mean_of(volumes, step, full, lambda slab: slab)
 
 
-def _bits(judged: Tensor, solid: Tensor) -> Callable[[int], np.ndarray]:
+def _bits(judged: Volume, solid: Volume) -> Callable[[int], np.ndarray]:
     return lambda step: bits_of((judged, solid), step, error_bits)
 
 

@@ -7,7 +7,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.judge.order import slabs
-from lightlathe.quantities import LIQUID, SOLID, FineShape
+from lightlathe.quantities import LIQUID, SOLID, FineShape, Volume
 from lightlathe.result import Record
 from lightlathe.support.words import amount
 
@@ -54,7 +54,7 @@ def _urgency(outside: bool, dose: float, gel: float) -> float:
     return dose / gel if outside else (gel / dose if dose > 0 else math.inf)
 
 
-def _extreme(dose: Tensor, judged: Tensor, value: int) -> tuple[float, tuple[int, int, int]] | None:
+def _extreme(dose: Volume, judged: Volume, value: int) -> tuple[float, tuple[int, int, int]] | None:
     """The least dose of SOLID voxels, or the largest of LIQUID ones, and its voxel."""
     sign = 1 if value == SOLID else -1
     best, at, first = math.inf, None, 0
@@ -69,7 +69,7 @@ def _extreme(dose: Tensor, judged: Tensor, value: int) -> tuple[float, tuple[int
     return None if at is None else (sign * best, at)
 
 
-def _most_wrong(fine: FineShape, solid: Tensor) -> list[Place]:
+def _most_wrong(fine: FineShape, solid: Volume) -> list[Place]:
     """Where the three slices cross that each hold most wrong voxels of the finer grid."""
     along = [torch.zeros(n, dtype=torch.int64) for n in fine.grid.shape]
     first = 0

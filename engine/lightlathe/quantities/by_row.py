@@ -1,0 +1,57 @@
+"""Patterns that are made when their rows are asked for, so that no more of them lies in memory than is worked on."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import torch
+from torch import Tensor
+
+from lightlathe.errors import ShapeError
+
+PIECE = 1 << 27  # numbers that are made together by those who go through all of them
+
+
+@dataclass(frozen=True)
+class ByRow:
+    """Patterns (angle, column, row).
+
+    made     (row,) int64 on the CPU -> (angle, column, row) those rows, on `device`
+    device   on which rows are made
+    """
+
+    shape: tuple[int, int, int]
+    dtype: torch.dtype
+    device: torch.device
+    made: Callable[[Tensor], Tensor]
+
+    def __getitem__(self, index: Any) -> Tensor:
+        """By [:, :, rows], rows a slice or a list (row,) of them."""
+        *others, rows = index
+        if any(part is not Ellipsis and part != slice(None) for part in others):
+            raise ShapeError("patterns are made row by row; expected [:, :, rows].")
+        return self.made(torch.arange(self.shape[2])[rows.cpu() if isinstance(rows, Tensor) else rows])
+
+    def numel(self) -> int:
+        return self.shape[0] * self.shape[1] * self.shape[2]
+
+    def to(self, where: Any) -> Tensor:
+        """All of them, as a tensor on a device or of a type."""
+        return torch.cat([piece.to(where) for _, piece in rows_of(self)], 2)
+
+    def map(self, function: Callable[[Tensor], Tensor]) -> "ByRow":
+        """function(rows) of these."""
+        return ByRow(self.shape, self.dtype, self.device, lambda rows: function(self.made(rows)))
+
+
+Light = Tensor | ByRow
+"""Patterns (angle, column, row)."""
+
+
+def rows_of(patterns: Light) -> Iterator[tuple[slice, Tensor]]:
+    """(which rows, those rows) of all patterns; those that lie in memory come as a whole."""
+    angles, columns, rows = patterns.shape
+    count = rows if isinstance(patterns, Tensor) else max(1, PIECE // max(1, angles * columns))
+    for start in range(0, rows, max(1, count)):
+        taken = slice(start, min(start + count, rows))
+        yield taken, patterns[:, :, taken]
