@@ -1,17 +1,21 @@
 """A design shared out to several processes, as torchrun starts them: same levels, one result, errors that end it."""
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import time
 
+import numpy as np
 import pytest
 
 from lightlathe.result import read_result
 from lightlathe.result.storage import opened
+from lightlathe.study.file import read_study
 from lightlathe.support.files import STATE
 from odd_jobs import ball
+from studies import PLAN
 
 BALL = ball(slab_slices=3, iterations=12)
 
@@ -45,6 +49,14 @@ def command(processes, output, *more):
         output,
         *more,
     ]
+
+
+def compared(folder, processes, *more):
+    """The study of tests/studies.py, whose job is a small disc."""
+    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(processes)]
+    call = [*(run if processes > 1 else [sys.executable]), "-m", "lightlathe", "compare", "study.toml", *more]
+    done = subprocess.run(call, cwd=folder, env=environment(), capture_output=True, text=True, check=False)
+    return done.returncode, done.stdout, done.stderr
 
 
 def designed(folder, processes, output, *more, text=BALL):
@@ -111,7 +123,7 @@ def _children(pid):
 
 
 def test_what_cannot_be_shared_out_is_refused(tmp_path):
-    text = BALL.replace("slab_slices = 3", 'penalties = [{ kind = "roughness", angles = 1e-3 }]')
+    text = BALL.replace("slab_slices = 3", "ladder = [{ coarser = 2, iterations = 6 }]")
     code, said = designed(tmp_path, 2, "a.h5", text=text)
     assert code != 0
     assert "cannot go slab by slab" in said
@@ -153,3 +165,45 @@ def test_what_the_first_process_refuses_is_said_once(tmp_path):
     assert said.count("a.h5: is an empty file, not a result") == 1
     assert "gloo" not in said
     assert "Connection" not in said
+
+
+def test_processes_share_out_the_runs_of_a_study(tmp_path, small_job):
+    """4 designs by 1 and by 3 processes: the same runs in the same order, with the same bound, patterns kept under the
+    same numbers; one process prints. Then shown, and refused, as by one."""
+    studies = []
+    for processes in (1, 3):
+        (folder := tmp_path / str(processes)).mkdir()
+        (folder / "small.toml").write_text(small_job())
+        (folder / "study.toml").write_text(PLAN.replace("repeats = 2", 'repeats = 2\nkeep = "patterns"'))
+        code, out, said = compared(folder, processes)
+        assert code == 0, said[-2000:]
+        assert out.count("4 designs to make") == 1
+        study = read_study(folder / "study.study.h5")
+        kept = [np.load(path) for path in sorted((folder / "study.study.runs").glob("*.npy"))]
+        studies.append((study.runs, kept))
+    (alone, kept_alone), (shared, kept) = studies
+    assert [run.key for run in shared] == [run.key for run in alone]
+    assert len(kept) == 4
+    assert all(np.array_equal(a, b) for a, b in zip(kept, kept_alone, strict=True))
+    times = ("seconds", "cpu_seconds")
+    for one, other in zip(alone, shared, strict=True):
+        assert one.figures.keys() == other.figures.keys()
+        for name in one.figures.keys() - set(times):
+            assert other.figures[name] == pytest.approx(one.figures[name], rel=1e-6, nan_ok=True), name
+    code, out, said = compared(tmp_path / "3", 2)
+    assert code != 0
+    assert said.count("is there already") == 1
+
+
+def test_bench_measures_what_processes_do_at_once(tmp_path):
+    """Two processes do at most twice the work of one; one prints and writes."""
+    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2", "-m", "lightlathe"]
+    call = [*run, "bench", "--quick", "--device", "cpu", "-o", "b.json"]
+    done = subprocess.run(call, cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    found = json.loads((tmp_path / "b.json").read_text())["together"]
+    assert found["processes"] == len(found["beside_s"]) == 2
+    assert found["speedup"] == pytest.approx(2 * found["alone_s"] / max(found["beside_s"]))
+    assert found["exchange_gb_s"] > 0
+    assert done.stdout.count("2 processes: ") == 1
+    assert done.stdout.count("written to") == 1

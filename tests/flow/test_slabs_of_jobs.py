@@ -158,9 +158,9 @@ def test_a_rule_on_time_leaves_no_slab_undesigned(small_job, tmp_path, in_slabs)
     assert int(lit.sum()) >= int(rows.sum())
 
 
-def test_what_couples_slices_is_refused_where_they_do_not_fit(small_job, tmp_path, in_slabs):
+def test_coarse_stages_are_refused_where_slices_do_not_fit(small_job, tmp_path, in_slabs):
     in_slabs(4)
-    job = job_of(small_job, tmp_path, START + 'penalties = [{ kind = "roughness", angles = 1e-3 }]\n')
+    job = job_of(small_job, tmp_path, START + "ladder = [{ coarser = 2, iterations = 6 }]\n")
     with pytest.raises(JobError, match="cannot go slab by slab"):
         pipeline.design(job)
 

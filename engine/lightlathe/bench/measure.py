@@ -11,6 +11,7 @@ import lightlathe
 from lightlathe.bench.ceilings import ceilings
 from lightlathe.bench.machine import machine, peak_bytes
 from lightlathe.bench.timing import timed, wait
+from lightlathe.bench.together import seconds_for, together
 from lightlathe.bench.verify import errors
 from lightlathe.bench.verify import verify as verify_all
 from lightlathe.bench.workloads import WORKLOADS, Workload, that_fit
@@ -21,6 +22,7 @@ from lightlathe.losses import GapHinge
 from lightlathe.solve import Filtered, FreeSetRamp, Problem, StopRule, logged_every, normalised, solve
 from lightlathe.support.files import BENCH
 from lightlathe.support.memory import free_bytes
+from lightlathe.support.ranks import ranks
 from lightlathe.support.watching import doing
 
 log = logging.getLogger(__name__)
@@ -35,6 +37,8 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
     """Measure this machine; a dict of plain values, for JSON and for `table` and `against`.
 
     quick    smaller sizes and fewer repeats: under a minute on 2 cores
+    In the first of several processes it also measures what they do at once, for which the others call `together`.
+
     verify   also every kernel that runs on the device against the reference, at several sizes
     """
     where = device_named(str(device), "device")
@@ -67,6 +71,8 @@ def run(quick: bool = False, device: str = "cpu", verify: bool = False) -> dict[
             result["rows"].append(row)
     small = WORKLOADS[0] if quick and where.type == "cpu" else WORKLOADS[1]
     result["design"] = time_to_quality(small, where)
+    if ranks().size > 1:
+        result["together"] = together(products[-1], where, for_s=seconds_for(quick))
     if verify:
         result["verify"] = verify_all(where)
     return result

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from lightlathe.bench.together import together_words
 from lightlathe.errors import ResultError
 from lightlathe.support.files import BENCH, require_replaceable
 
@@ -70,6 +71,8 @@ def table(result: Result) -> str:
         "float64.",
         _design(result["design"]),
     ]  # fmt: skip
+    if "together" in result:
+        lines += ["", *together_words(result["together"])]
     if result["left_out"]:
         lines.append(f"Left out, too large for the memory free or for --quick: {', '.join(result['left_out'])}.")
     if "verify" in result:

@@ -3,8 +3,36 @@
 import argparse
 from pathlib import Path
 
+from lightlathe.cli.together import ToldOthers, ends_with_others
+
 
 def bench(arguments: argparse.Namespace) -> int:
+    from lightlathe.support.ranks import joined
+
+    with joined() as team:
+        if not team.first:
+            return help_out(arguments)
+        told = ToldOthers()
+        try:
+            return bench_here(arguments, told)
+        finally:
+            told(False)
+
+
+def help_out(arguments: argparse.Namespace) -> int:
+    """Measure beside the first of several processes."""
+    from lightlathe.bench.together import seconds_for, together
+    from lightlathe.flow.devices import device_named
+    from lightlathe.support.ranks import ranks
+
+    with ends_with_others():
+        if ranks().told_by(0, None):
+            device = device_named(arguments.device or "auto", "--device")
+            together(None, device, for_s=seconds_for(arguments.quick))
+    return 0
+
+
+def bench_here(arguments: argparse.Namespace, told: ToldOthers) -> int:
     from lightlathe.bench import against, read_bench, require_place, run, table, write_bench
     from lightlathe.feasibility.measured import keep
     from lightlathe.flow.devices import device_named
@@ -15,6 +43,7 @@ def bench(arguments: argparse.Namespace) -> int:
     require_place(path, arguments.against)
     if path.exists():
         print(f"note: {path} holds an earlier bench; this one replaces it. -o gives it another name.")
+    told(True)
     result = run(quick=arguments.quick, device=str(device), verify=arguments.verify)
     write_bench(result, path)
     print(table(result))

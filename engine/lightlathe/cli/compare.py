@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
+from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
 
@@ -16,11 +17,39 @@ if TYPE_CHECKING:
 
 
 def compare(arguments: argparse.Namespace) -> int:
-    with figures_alone(arguments.json) as out:
-        return compare_to(out, arguments)
+    from lightlathe.support.ranks import joined
+
+    with figures_alone(arguments.json) as out, joined() as team:
+        if not team.first:
+            return help_out(arguments)
+        told = ToldOthers()
+        try:
+            return compare_to(out, arguments, told)
+        finally:
+            told(False)
 
 
-def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
+def help_out(arguments: argparse.Namespace) -> int:
+    """Make designs of a study that the first of several processes writes."""
+    from lightlathe.study.plan import load_plan
+    from lightlathe.study.run import begin, run
+    from lightlathe.support.ranks import ranks
+
+    with ends_with_others():
+        if not ranks().told_by(0, None):  # nothing to make; the first says why
+            return 0
+    path = study_path(arguments)
+    study, todo = begin(load_plan(arguments.study), path, resume=arguments.resume)
+    with ends_with_others():
+        run(study, todo, path)
+    return 0
+
+
+def study_path(arguments: argparse.Namespace) -> Path:
+    return arguments.output or Path(f"{arguments.study.stem}.study.h5")
+
+
+def compare_to(out: TextIO, arguments: argparse.Namespace, told: ToldOthers) -> int:
     """Make or read a study; its table, or JSON, goes to `out`."""
     from h5py import is_hdf5
 
@@ -43,7 +72,7 @@ def compare_to(out: TextIO, arguments: argparse.Namespace) -> int:
         study = read_study(arguments.study)
         note(arguments.study)
     else:
-        study = make_study(arguments)
+        study = make_study(arguments, told)
     rank_by = ranked_by(arguments.rank_by, study) or study.rank_by
     if is_own(rank_by) and any(rank_by not in run.figures for run in study.runs if not run.failed):
         figure = OwnFigure.named(rank_by, Path())
@@ -73,22 +102,22 @@ def ranked_by(name: str | None, study: "Study | StudyPlan") -> str | None:
     return metric if metric in study.metrics else rank_figure(name, Path())
 
 
-def make_study(arguments: argparse.Namespace) -> "Study":
+def make_study(arguments: argparse.Namespace, told: ToldOthers) -> "Study":
     """The runs that a study file asks for and that are not there yet."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
     from lightlathe.study.plan import load_plan
     from lightlathe.support.files import STUDY
 
-    path = arguments.output or Path(f"{arguments.study.stem}.study.h5")
+    path = study_path(arguments)
     plan = load_plan(arguments.study)
     ranked_by(arguments.rank_by, plan)
     require_writable(path, STUDY)
     with claimed(path):
-        return study_into(path, plan, arguments)
+        return study_into(path, plan, arguments, told)
 
 
-def study_into(path: Path, plan: "StudyPlan", arguments: argparse.Namespace) -> "Study":
+def study_into(path: Path, plan: "StudyPlan", arguments: argparse.Namespace, told: ToldOthers) -> "Study":
     """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
     from lightlathe.cli.progress import StudyBar
     from lightlathe.flow.until_done import expected
@@ -96,6 +125,7 @@ def study_into(path: Path, plan: "StudyPlan", arguments: argparse.Namespace) -> 
     from lightlathe.study.run import begin, run
 
     study, todo = begin(plan, path, resume=arguments.resume, before=print_own)
+    told(True)
     if arguments.plots is not None:
         require_drawing(arguments.plots, study.name, {planned.job.name for planned in todo})
     print(f"{len(todo)} designs to make, {len(study.runs)} made already; all in {path}")

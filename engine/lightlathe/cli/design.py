@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell, told
+from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
@@ -28,13 +29,10 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
     with joined() as team:
         if not team.first:
             try:
-                help_out(job, arguments)
+                with ends_with_others():
+                    help_out(job, arguments)
             except HelpedOut:
                 return 0
-            except RuntimeError as problem:
-                if "onnection" not in str(problem):
-                    raise
-                raise LightlatheError("another process of this run ended; what it said is the reason.") from None
         return design_here(job, arguments, out)
 
 
@@ -57,20 +55,6 @@ def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
             return design_into(path, job, arguments, out, told_others)
     finally:
         told_others(False)
-
-
-class ToldOthers:
-    """Tells the other processes, once, whether there is something to design."""
-
-    def __init__(self) -> None:
-        self.told = False
-
-    def __call__(self, go: bool) -> None:
-        from lightlathe.support.ranks import ranks
-
-        if not self.told:
-            self.told = True
-            ranks().told_by(0, go)
 
 
 def help_out(job: "Job", arguments: argparse.Namespace) -> None:

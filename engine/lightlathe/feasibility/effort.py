@@ -7,7 +7,7 @@ from typing import Any
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.estimates import (
     array_bytes,
-    by_slice,
+    can_be_cut,
     design_bytes,
     design_s,
     file_bytes,
@@ -83,9 +83,12 @@ def effort(case: Case) -> Reason:
         f"{duration(time, 2) if time >= 1 else 'less than a second'} ({case.machine.speed_source}{_shared(case)}), its "
         f"result {size(file_bytes(case))} of disk"
     )
-    if (case.machine.processes > 1 or case.design.slab_slices is not None) and not by_slice(case):
+    if (case.machine.processes > 1 or case.design.slab_slices is not None) and not can_be_cut(case):
         asked_for = "shared out to processes" if case.machine.processes > 1 else "designed slab by slab (slab_slices)"
-        said = f"{text}. Slices that share rows of pixels, light, a loss or a penalty cannot be {asked_for}."
+        said = (
+            f"{text}. Light that spreads over all slices, coarse stages, and scenarios of slices that share rows "
+            f"cannot be {asked_for}."
+        )
         change = "one process, no slab_slices in [design]."
         return Reason("effort", "cannot work", said, case.machine.processes, 1, "processes", change)
     free = case.machine.memory_free_bytes

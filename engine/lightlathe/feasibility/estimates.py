@@ -85,8 +85,15 @@ def design_bytes(case: Case) -> float:
     return case.machine.program_bytes + array_bytes(case)
 
 
-def by_slice(case: Case) -> bool:
-    """Whether a design can go slab by slab: its slices share neither rows of pixels nor light."""
+def can_be_cut(case: Case) -> bool:
+    """Whether a design can go slab by slab: see flow/stages.py."""
+    if case.light.rows_spread or case.design.ladder:
+        return False
+    return case.design.scenarios == 0 or _by_slice(case)
+
+
+def _by_slice(case: Case) -> bool:
+    """Whether its slices are designed each on its own: they share neither rows of pixels nor light."""
     design, light = case.design, case.light
     own_rows = abs(light.pixel_mm - case.grid.voxel_mm) < 1e-9 * light.pixel_mm and not light.rows_spread
     own_rows = own_rows and light.footprint.sigma == 0 and light.defocus(case.resin.refractive_index) is None
@@ -98,7 +105,7 @@ def in_slabs(case: Case) -> tuple[Slabs, Need] | None:
     """The slabs that a design takes where memory does not hold all slices at once, and what they need; None where it
     cannot go slab by slab, and where not even one slice fits."""
     design, machine = case.design, case.machine
-    if not by_slice(case) or machine.memory_free_bytes is None:
+    if not can_be_cut(case) or machine.memory_free_bytes is None:
         return None
     across = math.ceil(2 * case.vial.radius_mm / case.grid.voxel_mm)
     grid, field = Grid((across, across, slices(case)), case.grid.voxel_mm), lit(case)

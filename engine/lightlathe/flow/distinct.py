@@ -51,6 +51,8 @@ class Distinct:
 
         def made(rows: Tensor) -> Tensor:
             wanted = of_row[rows]
+            if bool((wanted >= 0).all()):
+                return patterns.made(wanted)
             whole = torch.zeros(*patterns.shape[:2], len(rows), dtype=patterns.dtype, device=patterns.device)
             whole[:, :, (wanted >= 0).nonzero().flatten()] = patterns.made(wanted[wanted >= 0])
             return whole

@@ -95,7 +95,7 @@ class Shown:
             chosen = quantise(piece.to(self.setup.device) * dimming, self.book).cpu()
             if isinstance(self.fractions, Tensor):
                 return chosen
-            levels = torch.empty(self.fractions.shape, dtype=chosen.dtype) if levels is None else levels
+            levels = _rows_together(self.fractions.shape, chosen.dtype) if levels is None else levels
             levels[:, :, rows] = chosen
         assert levels is not None
         return levels
@@ -225,12 +225,20 @@ def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -
 
     if isinstance(fractions, Tensor):
         return as_levels(rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST))
-    levels = torch.empty(fractions.shape, dtype=kind)
+    levels = _rows_together(fractions.shape, kind)
     for rows, piece in rows_of(fractions):  # of rows that light no part
         levels[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()])
+    if problem.operator.row_of_slice is None:  # slices share rows: the nearest
+        return levels
     for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, setup.slabs.design or 1, steps):
         levels[:, :, rows] = as_levels(chosen)
     return levels
+
+
+def _rows_together(shape: tuple[int, int, int], dtype: torch.dtype) -> Tensor:
+    """An empty array (angle, column, row) each of whose rows lies together in memory, as work in slabs wants it."""
+    angles, columns, rows = shape
+    return torch.empty(rows, angles, columns, dtype=dtype).permute(1, 2, 0)
 
 
 def _rounded_in_slabs(

@@ -13,12 +13,13 @@ from torch import Tensor
 
 from lightlathe.errors import JobError, SolveError
 from lightlathe.families import Stop
+from lightlathe.flow import overlapped
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.until_done import solve_until_done
 from lightlathe.quantities import Light
-from lightlathe.solve import Auto, Outcome, Problem, Solver, StopRule, is_by_slice, logged_every, solve
+from lightlathe.solve import Auto, Outcome, Problem, Scenarios, Solver, StopRule, is_by_slice, logged_every, solve
 from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
 from lightlathe.support.watching import doing, step
 
@@ -122,7 +123,7 @@ def run_stages(
         goes_on = state.get("run") if number == first else None
         if goes_on is not None:
             goes_on = _on(setup.where, goes_on)
-            start = goes_on["best"] if start is None else start
+            start = goes_on["best"] if start is None else start  # of slabs, what they began with comes below
         elif start is None:
             start = start_of(setup, problem)
         else:
@@ -191,7 +192,7 @@ def _solved(
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
     `slab` how many slices are designed at a time, and why."""
     if slab is not None and not is_by_slice(solver, problem):
-        raise _all_at_once(why_slabs)
+        return _overlapped(problem, solver, start, iterations, past, vial, slab, why_slabs, **also)
     if iterations is None:
         return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
     if slab is None:
@@ -203,12 +204,41 @@ def _solved(
     return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
 
 
+def _overlapped(
+    problem: Problem,
+    solver: Solver | Auto,
+    start: Any,
+    iterations: int | None,
+    past: Log,
+    vial: str,
+    slab: int,
+    why_slabs: str,
+    *,
+    state: dict[str, Any] | None,
+    spent_s: float,
+    log_every: int,
+    **also: Any,
+) -> Outcome:
+    """The same of slices that share rows: see flow/overlapped.py."""
+    coupled = isinstance(problem.operator, Scenarios)
+    if coupled or overlapped.reach_of(problem.operator) >= problem.operator.dose_shape[2]:
+        raise _all_at_once(why_slabs)
+
+    def one(part: Problem, begin: Any, **more: Any) -> Outcome:
+        if iterations is None:
+            return solve_until_done(part, solver, begin, past=past, vial=vial, log_every=log_every, **more)
+        return solve(part, solver, begin, iterations=iterations, log_every=log_every, **more)
+
+    run = overlapped.begun(problem, slab, spent_s) if state is None else state
+    return overlapped.designed(problem, start, run, one, **also)
+
+
 def _all_at_once(why_slabs: str) -> JobError:
     return JobError(
-        f"{why_slabs}, and this design cannot go slab by slab: its slices share rows of pixels or light, or its loss, "
-        "solver, penalties or coarse stages look at all of them together.\n"
-        '  Rows of pixels that lie on slices and loss = "soft_window" would do, or a design of all slices at once: one '
-        "process, without slab_slices, with memory for all."
+        f"{why_slabs}, and this design cannot go slab by slab: its light spreads over all slices (a lens nearby), or "
+        "it has coarse stages, or scenarios and slices that share rows of pixels.\n"
+        "  Without those it would do, or as a design of all slices at once: one process, without slab_slices, with "
+        "memory for all."
     )
 
 

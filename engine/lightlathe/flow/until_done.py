@@ -17,7 +17,7 @@ from torch import Tensor
 from lightlathe.families import Stop
 from lightlathe.flow.prepare import STANDING
 from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
-from lightlathe.solve.slabs import begun, on_one_threshold, passed
+from lightlathe.solve.slabs import begun, of_slices, on_one_threshold, passed
 from lightlathe.support.ranks import ranks
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations
@@ -29,6 +29,7 @@ FALLEN = 0.01  # of the loss of a graded part: likewise
 SEEN = ("iteration", "best_wrong", "best_window", "loss")
 BOUNDED = 8  # slices whose bound is looked for: the narrowest
 BOUND_STEPS = 100
+Best = Callable[[dict[str, Any], Tensor, Problem], Tensor]
 TOGETHER = 16  # slices are left out by this number, so that kernels are compiled for few shapes
 WORTH = 0.9  # share of the slices: with more still to do, none is left out
 
@@ -103,13 +104,23 @@ def _in_slabs(
             log.setdefault(name, []).extend(values)
         run, reason = found.run, None if found.stopped_because == ALL_DONE else found.stopped_because
         if reason is None:
-            reason, run, open_ = ranks().done_by(0, lambda run=run: _few(decided(problem, run, vial)))
+            reason, run, open_ = ranks().done_by(0, lambda run=run: _few(decided(problem, run, vial, _of_slab_run)))
             run = {**found.run, **run}
         if reason is not None:
             best = on_one_threshold(problem, run["best"], run["most"])
             return Outcome(best, run["best"], log, run, reason)
         end = min(end + ROUND, MOST)
         run = {**run, "lanes": open_, "done": 0}
+
+
+def _of_slab_run(run: dict[str, Any], slices: Tensor, part: Problem) -> Tensor:
+    """(angle, column, slice) the best patterns of some slices, of a run in slabs."""
+    return of_slices(run["best"], slices, part.operator.device, part.operator.dtype)
+
+
+def _of_run(run: dict[str, Any], slices: Tensor, part: Problem) -> Tensor:
+    """The same of a run of all slices."""
+    return run["best"][:, :, slices].to(part.operator.device).contiguous()
 
 
 def _few(found: tuple[str | None, dict[str, Any], Tensor]) -> tuple[str | None, dict[str, Any], Tensor]:
@@ -131,7 +142,9 @@ def next_round(
     return None, run
 
 
-def decided(problem: Problem, run: dict[str, Any], vial: str) -> tuple[str | None, dict[str, Any], Tensor]:
+def decided(
+    problem: Problem, run: dict[str, Any], vial: str, best: Best = _of_run
+) -> tuple[str | None, dict[str, Any], Tensor]:
     """(why the design is done, or None; the run with what was found; (slice,) those that can still widen the window).
 
     run   its quality of each slice and their best patterns, on any device
@@ -141,7 +154,11 @@ def decided(problem: Problem, run: dict[str, Any], vial: str) -> tuple[str | Non
         return "no slice has both part and surroundings, so there is no window to widen", run, none
     narrowest = float(quality[both].amin())
     if "upper" not in run:
-        run = {**run, "upper": _upper(problem, run, both), "narrowest": torch.tensor(-torch.inf, dtype=torch.float64)}
+        run = {
+            **run,
+            "upper": _upper(problem, run, both, best),
+            "narrowest": torch.tensor(-torch.inf, dtype=torch.float64),
+        }
     upper = float(run["upper"])
     if upper <= 0:
         even = "even " if vial == STANDING else ""
@@ -162,7 +179,7 @@ def _with_window(problem: Problem) -> Tensor:
     return problem.target.with_part & problem.target.with_surroundings
 
 
-def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
+def _upper(problem: Problem, run: dict[str, Any], both: Tensor, best: Best) -> Tensor:
     """0-d: what the window of the whole cannot exceed, from its narrowest slices; not certified.
 
     1 where a response stands between dose and window: the bound is of doses.
@@ -172,7 +189,7 @@ def _upper(problem: Problem, run: dict[str, Any], both: Tensor) -> Tensor:
     order = torch.where(both, run["quality"], torch.inf).argsort(stable=True)
     few = order[: min(BOUNDED, int(both.sum()))].sort().values
     part = problem.slab(few)
-    dose = part.operator(run["best"][:, :, few].to(part.operator.device, part.operator.dtype).contiguous())
+    dose = part.operator(best(run, few, part))
     return estimate(part.operator, part.target, dose, iterations=BOUND_STEPS).amin().double().cpu()
 
 

@@ -7,7 +7,7 @@ Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
 s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
-from lightlathe.quantities.by_row import ByRow, Light, rows_of
+from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Optics
@@ -21,5 +21,6 @@ from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShap
 __all__ = [
     "HALF", "IGNORED", "LIQUID", "SOLID", "ByRow", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
     "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction", "Shadows", "Target",
-    "TriangleMesh", "Volume", "Where", "any_in_slices", "rows_of", "slices_of", "unpacked_from",
+    "TriangleMesh", "Volume", "Where", "any_in_slices", "rows_first", "rows_last", "rows_of", "slices_of", "span",
+    "unpacked_from",
 ]  # fmt: skip

@@ -44,6 +44,23 @@ class ByRow:
         return ByRow(self.shape, self.dtype, self.device, lambda rows: function(self.made(rows)))
 
 
+def span(rows: Tensor) -> slice | Tensor:
+    """Row numbers (row,), as a slice where they follow each other: that copies nothing."""
+    if len(rows) and int(rows[-1]) - int(rows[0]) + 1 == len(rows) and bool((rows.diff() == 1).all()):
+        return slice(int(rows[0]), int(rows[-1]) + 1)
+    return rows
+
+
+def rows_first(patterns: Tensor) -> Tensor:
+    """(row, angle, column) of patterns (angle, column, row): each row lies together, goes to a device in one copy."""
+    return patterns.permute(2, 0, 1)
+
+
+def rows_last(patterns: Tensor) -> Tensor:
+    """The way back."""
+    return patterns.permute(1, 2, 0).contiguous()
+
+
 Light = Tensor | ByRow
 """Patterns (angle, column, row)."""
 

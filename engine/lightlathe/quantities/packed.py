@@ -7,6 +7,7 @@ the last layers along x, for those who go through a volume layer by layer. Packe
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import product
 from typing import Any
 
@@ -21,6 +22,7 @@ from lightlathe.support.threads import in_threads
 CHUNK_BYTES = 1 << 19
 SLICES = 16  # of a chunk: volumes are made, and mostly looked at, some slices at a time
 LAYERS = 32  # of a chunk along x: others look at them that way
+TOGETHER = 4  # times as many slices as a chunk has are packed at a time
 KEPT = 2  # chunks along x whose layers stay unpacked
 LAYER_VOXELS = 1 << 27  # unpacked at a time by those who go through a whole volume
 NUMPY = {torch.uint8: np.uint8, torch.bool: np.bool_, torch.float32: np.float32, torch.float64: np.float64}
@@ -31,6 +33,12 @@ def _chunk_of(shape: Place, itemsize: int) -> Place:
     nx, ny, nz = (max(1, n) for n in shape)
     z, x = min(nz, SLICES), min(nx, LAYERS)
     return x, min(ny, max(1, CHUNK_BYTES // (itemsize * x * z))), z
+
+
+@lru_cache(maxsize=64)
+def _constant(chunk: Place, dtype: str, value: float) -> bytes:
+    """A chunk of one number: most of a part's volumes are such."""
+    return packed(np.full(chunk, value, dtype))
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,9 +141,12 @@ class Packed:
 
     def mapped(self, made: Callable[[np.ndarray], np.ndarray], dtype: torch.dtype) -> "Packed":
         """made(numbers) of all numbers, of type `dtype`, packed; 0 has to stay 0."""
-        places = list(self.pieces)
-        found = in_threads(lambda at: packed(made(self._chunk_at(at)).astype(NUMPY[dtype], copy=False)), places)
-        return Packed(self.shape, dtype, self.chunk, dict(zip(places, found, strict=True)))
+        one_of = {piece: at for at, piece in self.pieces.items()}  # many chunks are the same
+        found = in_threads(
+            lambda at: packed(made(self._chunk_at(at)).astype(NUMPY[dtype], copy=False)), one_of.values()
+        )
+        mapped = dict(zip(one_of, found, strict=True))
+        return Packed(self.shape, dtype, self.chunk, {at: mapped[piece] for at, piece in self.pieces.items()})
 
     def _chunk_at(self, place: Place) -> np.ndarray:
         octets = unpacked(self.pieces[place], math.prod(self.chunk), self.itemsize)
@@ -213,14 +224,14 @@ class Packing:
     def append(self, slab: Tensor) -> None:
         """The next slices (x, y, slice), on any device."""
         nz, side = self.packed.shape[2], self.packed.chunk[2]
-        slab = slab.cpu()
-        self.left = torch.cat([self.left, slab], 2) if self.left.shape[2] else slab
-        ready = self.left.shape[2]
-        if self.done + ready < nz:
-            ready -= ready % side
-        if ready:
-            self._pack(self.left[:, :, :ready].numpy())
-            self.done, self.left = self.done + ready, self.left[:, :, ready:].clone()
+        for piece in slab.split(TOGETHER * side, 2):  # no more of it lies unpacked in main memory
+            self.left = torch.cat([self.left, piece.cpu()], 2) if self.left.shape[2] else piece.cpu()
+            ready = self.left.shape[2]
+            if self.done + ready < nz:
+                ready -= ready % side
+            if ready:
+                self._pack(self.left[:, :, :ready].numpy())
+                self.done, self.left = self.done + ready, self.left[:, :, ready:].clone()
 
     def _pack(self, slab: np.ndarray) -> None:
         made = self.packed
@@ -228,8 +239,9 @@ class Packing:
 
         def work(place: Place) -> bytes | None:
             piece = slab[tuple(slice(first, first + side) for first, side in zip(place, made.chunk, strict=True))]
-            if not piece.any():
-                return None
+            low, high = piece.min(), piece.max()
+            if low == high and (piece.shape == made.chunk or low == 0):
+                return None if low == 0 else _constant(made.chunk, piece.dtype.str, low.item())
             if piece.shape != made.chunk:
                 whole = np.zeros(made.chunk, piece.dtype)
                 whole[tuple(slice(0, n) for n in piece.shape)] = piece

@@ -8,7 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.quantities.by_row import ByRow
+from lightlathe.quantities.by_row import ByRow, span
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ class Patterns:
     def fractions_by_row(self, dtype: torch.dtype, device: torch.device) -> ByRow:
         """The same, made when rows are asked for."""
         shape = tuple(self.levels.shape)
-        return ByRow(shape, dtype, device, lambda rows: self._shares(self.levels[:, :, rows], dtype, device))  # pyright: ignore[reportArgumentType]
+        return ByRow(shape, dtype, device, lambda rows: self._shares(self.levels[:, :, span(rows)], dtype, device))  # pyright: ignore[reportArgumentType]
 
     def _shares(self, levels: Tensor, dtype: torch.dtype, device: torch.device) -> Tensor:
         return levels.to(device).to(dtype) / self.full_scale  # levels travel as they are, a byte or two each

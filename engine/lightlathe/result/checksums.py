@@ -23,12 +23,16 @@ from lightlathe.support.threads import in_threads
 
 TABLE, SEAL, CONTENT, WHOLE = "checksums", "checksums_sha256", "sha256_of_pieces", "sha256"
 PIECE = 1 << 22  # bytes
+LARGE = 1 << 28  # bytes of an array in another order than C that is not copied whole
 
 
 def content(values: Any) -> str:
     """The checksum of an array or a text, CONTENT of its dataset."""
     if isinstance(values, Packed):
-        return _sha256(b"".join(in_threads(_digest, _in_order(values))))
+        return _sha256(b"".join(in_threads(_digest, _in_order(values, values.chunk[0]))))
+    if isinstance(values, np.ndarray) and values.nbytes > LARGE and not values.flags.c_contiguous:
+        layers = max(1, PIECE * len(values) // values.nbytes)
+        return _sha256(b"".join(in_threads(_digest, _in_order(values, layers))))
     octets = _octets(values)
     pieces = (octets[first : first + PIECE] for first in range(0, len(octets), PIECE))
     if len(octets) <= PIECE:
@@ -36,11 +40,11 @@ def content(values: Any) -> str:
     return _sha256(b"".join(in_threads(_digest, pieces)))
 
 
-def _in_order(volume: Packed) -> Iterator[np.ndarray]:
-    """The octets of a packed volume in pieces; a few layers of it are unpacked at a time."""
+def _in_order(values: Packed | np.ndarray, layers: int) -> Iterator[np.ndarray]:
+    """The octets of an array in C order, in pieces; some layers of it are put in order, or unpacked, at a time."""
     left = np.empty(0, np.uint8)
-    for start in range(0, volume.shape[0], volume.chunk[0]):
-        left = np.concatenate([left, _octets(volume[start : start + volume.chunk[0]].numpy())])
+    for start in range(0, values.shape[0], layers):
+        left = np.concatenate([left, _octets(values[start : start + layers])])
         ready = len(left) - len(left) % PIECE
         yield from (left[first : first + PIECE] for first in range(0, ready, PIECE))
         left = left[ready:].copy()

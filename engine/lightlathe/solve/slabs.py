@@ -16,7 +16,7 @@ from torch import Tensor
 
 from lightlathe.errors import SolveError
 from lightlathe.families import Stop
-from lightlathe.quantities import ByRow
+from lightlathe.quantities import ByRow, rows_first, rows_last, span
 from lightlathe.solve.auto import Auto
 from lightlathe.solve.design import ALL_DONE, Solver, solve
 from lightlathe.solve.metrics import Figures
@@ -40,10 +40,12 @@ JOINED: dict[str, Callable[[list[float]], float]] = {
 }
 log_ = logging.getLogger(__name__)
 Run = dict[str, Any]
+LARGEST_STATE = 4e9  # bytes: a solver's memory of a large slab takes minutes to write, a slab minutes to design
 IN_HALF = 1000.0  # a limit of the light up to which patterns are kept in half precision: they hold 65504 at most
 
 
-def _kept_as(problem: Problem) -> torch.dtype:
+def kept_as(problem: Problem) -> torch.dtype:
+    """The type in which the best patterns of slabs lie in main memory."""
     whole = problem.operator.dtype
     return torch.float16 if whole == torch.float32 and problem.limit <= IN_HALF else whole
 
@@ -65,7 +67,7 @@ class Passed:
 def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
     """A run of which no slice is designed yet.
 
-    best       (angle, column, slice) patterns, in main memory; in half precision where the limit of the light allows,
+    best       (slice, angle, column) patterns, in main memory; in half precision where the limit of the light allows,
                which moves a level by 1 part in 4000 at most: patterns are the largest array of a design
     quality    (slice,) window of each slice's best patterns, or minus its loss where it has none
     lanes      (slice,) int64 slices that the pass goes over;   done   how many of them it is through with
@@ -75,7 +77,7 @@ def begun(problem: Problem, most: int, seconds: float = 0.0) -> Run:
     """
     angles, columns, slices = problem.operator.pattern_shape
     return {
-        "best": torch.zeros(angles, columns, slices, dtype=_kept_as(problem)),
+        "best": torch.zeros(slices, angles, columns, dtype=kept_as(problem)),
         "quality": torch.full((slices,), -torch.inf, dtype=torch.float64),
         "lanes": torch.arange(slices),
         "done": 0,
@@ -106,7 +108,8 @@ def passed(
 
     start   patterns of all slices, or what gives them, where the run begins; else each slab goes on from its best
     Other arguments as those of `solve`. The states given to `checkpoint` are runs to call this with again: of one
-    process after each logged iteration, of several after each round of slabs, by the first of them.
+    process after each logged iteration, unless the slab's own state takes more than LARGEST_STATE, and after
+    each slab; of several processes after each round of slabs, by the first of them.
     Where the device runs out of memory, slabs are halved from there on.
     """
     team, lanes, log = ranks(), run["lanes"], {}
@@ -124,7 +127,7 @@ def passed(
                 on_iteration(row)
 
         def keep(state: Run, run: Run = run) -> None:
-            if checkpoint is not None and team.size == 1:
+            if checkpoint is not None and team.size == 1 and bytes_of(state) <= LARGEST_STATE:
                 checkpoint({**run, "slab": state, "iteration": state["iteration"], "seconds": state["seconds"]})
 
         if mine is not None:
@@ -141,7 +144,7 @@ def passed(
                     log_every=log_every,
                     on_iteration=told,
                     checkpoint=keep,
-                    stop=_share(stop, spent_s, rounds_left),
+                    stop=share_of_time(stop, spent_s, rounds_left),
                     state=_on(part.operator.device, run.get("slab") if team.first else None),  # of the first slab to do
                     spent_s=spent_s,
                 )
@@ -168,11 +171,18 @@ def passed(
         done = run["done"] + sum(len(here) for here in groups)
         run = {**run, "done": done, "slabs": run["slabs"] + len(groups), "slab": None}
         run["seconds"] = time.perf_counter() - began
-        if checkpoint is not None and team.size > 1 and team.first:
+        if checkpoint is not None and team.first:
             checkpoint(run)
     why = _ended(run, stop)
     run = {**run, "iteration": iterations, "first": iterations, "slabs": 0, "ended": 0, "why": ALL_DONE}
     return Passed(run, log, why)
+
+
+def bytes_of(state: Any) -> int:
+    """Bytes of the tensors of a state."""
+    if isinstance(state, dict):
+        return sum(map(bytes_of, state.values()))
+    return state.nbytes if isinstance(state, Tensor) else 0
 
 
 def _ended(run: Run, stop: Stop | None) -> str:
@@ -209,11 +219,14 @@ def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
     """Keep what is better of a slab that process `rank` designed, in `best` and `quality`, of all processes."""
     team, best, quality = ranks(), run["best"], run["quality"]
     found = torch.empty(len(here), dtype=quality.dtype) if state is None else state["quality"].cpu()
-    patterns = best.new_empty(*best.shape[:2], len(here)) if state is None else state["best"].to(best.dtype).cpu()
+    if state is None:
+        patterns = best.new_empty(len(here), *best.shape[1:])
+    else:
+        patterns = rows_first(state["best"]).to(best.dtype).contiguous().cpu()
     found, patterns = team.shared_by(rank, found), team.shared_by(rank, patterns)
-    better = found > quality[here]
-    best[:, :, here] = torch.where(better, patterns, best[:, :, here])
-    quality[here] = torch.where(better, found, quality[here])
+    better = (found > quality[here]).nonzero().flatten()
+    best[span(here[better])] = patterns[span(better)]
+    quality[here[better]] = found[better]
 
 
 def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
@@ -223,14 +236,15 @@ def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
     return SolveError("\n".join([said, *rest]))
 
 
-def on_one_threshold(problem: Problem, patterns: Tensor, most: int) -> ByRow:
-    """As solve/best.py has it, of patterns in main memory, `most` slices at a time; made when they are asked for."""
+def on_one_threshold(problem: Problem, best: Tensor, most: int) -> ByRow:
+    """As solve/best.py has it, of patterns (slice, angle, column) in main memory, `most` slices at a time; made when
+    they are asked for."""
     device, dtype = problem.operator.device, problem.operator.dtype
-    count = patterns.shape[2]
+    count = len(best)
     scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
     for here in torch.arange(count).split(most):
         part = problem.slab(here)
-        taken = patterns[:, :, here].to(device, dtype).contiguous()
+        taken = of_slices(best, here, device, dtype)
         figures = Figures.of(part.seen(part.operator(taken)), part.target)
         wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
         scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
@@ -238,9 +252,14 @@ def on_one_threshold(problem: Problem, patterns: Tensor, most: int) -> ByRow:
     factor = scale.to(dtype)
 
     def made(here: Tensor) -> Tensor:
-        return patterns[:, :, here].to(device, dtype) * factor[here].to(device)
+        return of_slices(best, here, device, dtype) * factor[here].to(device)
 
-    return ByRow((*patterns.shape[:2], count), dtype, device, made)  # pyright: ignore[reportArgumentType]
+    return ByRow((*best.shape[1:], count), dtype, device, made)  # pyright: ignore[reportArgumentType]
+
+
+def of_slices(best: Tensor, here: Tensor, device: torch.device, dtype: torch.dtype) -> Tensor:
+    """(angle, column, slice) some slices of patterns (slice, angle, column), on a device."""
+    return rows_last(best[span(here)].to(device).to(dtype))
 
 
 def _start(
@@ -248,7 +267,7 @@ def _start(
 ) -> Tensor | Callable[[Problem], Tensor]:
     device, dtype = part.operator.device, part.operator.dtype
     if run["first"] > 0:
-        return run["best"][:, :, here].to(device, dtype).contiguous()
+        return of_slices(run["best"], here, device, dtype)
     return start[:, :, here].to(device).contiguous() if isinstance(start, Tensor) else start
 
 
@@ -259,7 +278,7 @@ def _on(device: torch.device, state: Any) -> Any:
     return state.to(device) if isinstance(state, Tensor) else state
 
 
-def _share(stop: Stop | None, spent_s: float, slabs: int) -> Stop | None:
+def share_of_time(stop: Stop | None, spent_s: float, slabs: int) -> Stop | None:
     """The rule for one slab, of so many that are left: its share of the time. How many voxels may be wrong is a matter
     of the whole."""
     if not isinstance(stop, StopRule):

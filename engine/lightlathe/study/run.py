@@ -39,6 +39,7 @@ from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import one_line
 from lightlathe.support.own import OwnMember
 from lightlathe.support.own_file import is_own
+from lightlathe.support.ranks import by_itself, ranks
 from lightlathe.support.sums import exact_total
 
 log = logging.getLogger(__name__)
@@ -109,54 +110,91 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     """Make the designs of `todo` and write each into the study file `path`; returns the study with all its runs.
 
     The file is whole after every run: an interrupt loses the run it falls in. A design that fails is a run without
-    figures, and the study goes on.
+    figures, and the study goes on. Several processes (support/ranks.py) make a design each at a time, in the order of
+    the plan; the first of them writes.
     """
-    plan = json.loads(study.plan)
-    steps, rank_by = plan["bound_iterations"], plan.get("rank_by", "")
-    metrics = own_metrics(study.metrics)
-    figure = OwnFigure.named(rank_by, Path()) if is_own(rank_by) and rank_by not in study.metrics else None
-    keep = [plan["keep"]] if isinstance(plan.get("keep"), str) else plan.get("keep", ())
+    team, plan = ranks(), json.loads(study.plan)
+    makes = Making(study, plan, path, watch)
     bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
     for planned in todo:
         planned.job.load()
-    setups: dict[str, Setup] = {}
     ours = path.exists()  # a study that goes on; what comes there meanwhile is another's
-    for number, planned in enumerate(todo):
-        if watch is not None:
-            watch.begin(number, planned.words)
-        job, place = planned.job, hashlib.sha256(same_place(planned.job).encode()).hexdigest()
-        if place not in setups:
-            setups = {place: _warm(prepare(job))}  # one at a time: volumes are large
-        setup = dataclasses.replace(setups[place], job=job)
+    team.meet()
+    for first in range(0, len(todo), team.size):
+        here = todo[first : first + team.size]
+        places, made = [_place(planned) for planned in here], None
+        if team.rank < len(here):
+            place, number = places[team.rank], first + team.rank
+            proves = bool(plan["bound_iterations"]) and place not in bounds and place not in places[: team.rank]
+            if watch is not None:
+                watch.begin(number, here[team.rank].words)
+            with by_itself():
+                made = makes.run(
+                    here[team.rank], len(study.runs) + team.rank, plan["bound_iterations"] if proves else 0
+                )
+        for rank, place in enumerate(places):
+            found, bound = team.told_by(rank, made)
+            bounds |= {} if bound is None else {place: bound}
+            found = found if found.failed else makes.completed(found, bounds.get(place, {}))
+            study = dataclasses.replace(study, runs=(*study.runs, found))
+            if team.first:
+                write_study(study, path, replace=ours)
+                ours = True
+            if watch is not None:
+                watch.done(one_line(found))
+    return study
+
+
+def _place(planned: Planned) -> str:
+    """Of part, grid, motion and light: designs of one place have one bound."""
+    return hashlib.sha256(same_place(planned.job).encode()).hexdigest()
+
+
+class Making:
+    """Makes the runs of a study."""
+
+    def __init__(self, study: Study, plan: dict[str, Any], path: Path, watch: Watch | None) -> None:
+        rank_by = plan.get("rank_by", "")
+        self.path, self.watch, self.metrics = path, watch, own_metrics(study.metrics)
+        self.figure = OwnFigure.named(rank_by, Path()) if is_own(rank_by) and rank_by not in study.metrics else None
+        self.keep = [plan["keep"]] if isinstance(plan.get("keep"), str) else plan.get("keep", ())
+        self.setups: dict[str, Setup] = {}
+
+    def run(self, planned: Planned, number: int, bound_steps: int) -> tuple[Run, dict[str, float] | None]:
+        """A run, the `number`th of the study, and the bound of its place, if it is asked for: in how many steps."""
+        job, place, bound = planned.job, _place(planned), None
+        if place not in self.setups:
+            self.setups = {place: _warm(prepare(job))}  # one at a time: volumes are large
+        setup = dataclasses.replace(self.setups[place], job=job)
         facts: dict[str, Any] = {"place": place, **_machine(setup)}
         figures, rows = {}, {}
-        clock = Clock(watch)
+        clock = Clock(self.watch)
         try:
             record = pipeline.design(job, setup=setup, on_iteration=clock)
         except LightlatheError as problem:
             facts["failed"] = f"{type(problem).__name__}: {problem}"
         else:
-            if place not in bounds and steps:
-                bounds[place] = _bound(setup, record, steps)
+            if bound_steps:
+                bound = _bound(setup, record, bound_steps)
             facts |= record.facts
             rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
-            figures = _figures(record, rows) | {"cpu_seconds": clock.cpu_s} | bounds.get(place, {})
-            values, failed = measured(metrics, record)
+            figures = _figures(record, rows) | {"cpu_seconds": clock.cpu_s}
+            values, failed = measured(self.metrics, record)
             figures |= values
             facts |= {"metric_failed": failed} if failed else {}
-            if keep:
-                facts["kept"] = keep_run(record, keep, path, len(study.runs))
-            if "window_proven_at_most" in figures:
-                figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
-            if figure is not None:
-                figures[figure.name] = figure(figures)
-        made = Run(job.name, planned.variant, planned.repeat, settings_of(job, setup.solids), figures, rows, facts)
-        study = dataclasses.replace(study, runs=(*study.runs, made))
-        write_study(study, path, replace=ours)
-        ours = True
-        if watch is not None:
-            watch.done(one_line(made))
-    return study
+            if self.keep:
+                facts["kept"] = keep_run(record, self.keep, self.path, number)
+        settings = settings_of(job, setup.solids)
+        return Run(job.name, planned.variant, planned.repeat, settings, figures, rows, facts), bound
+
+    def completed(self, run: Run, bound: dict[str, float]) -> Run:
+        """With the bound of its place, and the user's own figure."""
+        figures = run.figures | bound
+        if "window_proven_at_most" in figures:
+            figures["window_gap"] = figures["window_proven_at_most"] - figures["window_relative"]
+        if self.figure is not None:
+            figures[self.figure.name] = self.figure(figures)
+        return dataclasses.replace(run, figures=figures)
 
 
 def _still_valid(study: Study, plan: StudyPlan, planned: list[Planned], path: Path) -> Study:

@@ -1,6 +1,7 @@
 """Several processes that share one run, as torchrun starts them: who this one is, and what they tell each other.
 
     torchrun --nproc-per-node 2 -m lightlathe design JOB
+    torchrun --nproc-per-node 2 -m lightlathe compare STUDY
 
 They talk through gloo, which needs no card: what they exchange is patterns in main memory, a few times in a run.
 """
@@ -42,6 +43,11 @@ class Ranks:
         torch.distributed.broadcast_object_list(told, src=rank)
         return told[0]
 
+    def meet(self) -> None:
+        """Goes on once all are here."""
+        if self.size > 1:
+            torch.distributed.barrier()
+
     def done_by(self, rank: int, work: Callable[[], Any]) -> Any:
         """What `work` gives, done by one process for all of them; by the last where there are fewer."""
         rank = min(rank, self.size - 1)
@@ -62,6 +68,16 @@ _here: ContextVar[Ranks] = ContextVar("ranks", default=ALONE)
 def ranks() -> Ranks:
     """Those that this process belongs to; itself alone outside of `joined`."""
     return _here.get()
+
+
+@contextlib.contextmanager
+def by_itself() -> Iterator[None]:
+    """Within, this process designs alone, whatever others there are."""
+    token = _here.set(ALONE)
+    try:
+        yield
+    finally:
+        _here.reset(token)
 
 
 @contextlib.contextmanager

@@ -18,6 +18,7 @@ from lightlathe.dose.kernels.cuda_runtime import Program, TensorMap
 from lightlathe.dose.kernels.directions import blocks, bounds, groups, opposites, reach, vial
 from lightlathe.dose.kernels.hopper_ends import FEW, Run, collect_runs, deposit_runs, too_many
 from lightlathe.dose.kernels.self_test import fault
+from lightlathe.dose.kernels.shares import shares
 from lightlathe.gpu.packed import LaidOut
 
 WINDOWS, INNER = (24, 32, 48), 16  # bins of a tile, and of an inner product: as in cuda_hopper.cu
@@ -27,7 +28,7 @@ ROWS = 4 * 16 * 132  # bytes of 16 rows of 128 numbers, as in cuda_many_ends.cu
 BEHIND = 4 * (16 * 256 + ROWS)
 ABSORPTION_AT_MOST = 10.0  # weights of voxels outside the vial, which are dropped, must stay below 65504 = exp(11.1)
 MIDDLE_STEP = 2.0**-11  # so a shift is off by a 4000th of a bin at most, half of what halves do to a weight
-MAX_DIRECTIONS = 2000  # a table of them lies in shared memory
+MAX_DIRECTIONS = 2000  # at once: a table of them lies in shared memory
 SLACK = 0.02  # bins, for rounding where a window begins
 
 
@@ -70,11 +71,13 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return f"its tiles take {WINDOWS[-1]} bins at most, and these are {wide:.3g} voxels wide"
     if views.ends is not None and (views.profile is not None or (shape.steps > 1 and too_many(views))):
         return f"light of such bins ends at {FEW} cross-sections one above the other at most, of linear pixels"
-    if reach(views) > 2048 or views.angles > MAX_DIRECTIONS:
+    if reach(views) > 2048:
         return (
-            f"it takes 2048 voxels or bins across and {MAX_DIRECTIONS} angles at most, and this is "
-            f"{views.nx} x {views.ny}, {views.bins} bins {views.middle_mm:g} mm off the axis, {views.angles} angles"
+            f"it takes 2048 voxels or bins across, and this is {views.nx} x {views.ny}, {views.bins} bins "
+            f"{views.middle_mm:g} mm off the axis"
         )
+    if views.ends is not None and views.angles > MAX_DIRECTIONS:
+        return f"light ends at inserts in {MAX_DIRECTIONS} angles at most, and this is {views.angles}"
     absorbed = views.absorption_per_mm * math.hypot(views.nx, views.ny) / 2 * views.voxel_mm
     if absorbed > ABSORPTION_AT_MOST:
         return f"absorption over half the grid's diagonal is {absorbed:.1f}, beyond its halves"
@@ -131,6 +134,11 @@ def _profile(views, device: torch.device) -> tuple[Tensor | None, float]:
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), none above `most` if that is known, times gain."""
     device, nz = views_array.device, views_array.shape[2]
+    if views.angles > MAX_DIRECTIONS:
+        dose = torch.zeros(views.dose_shape(nz), device=device, dtype=torch.float32)
+        for which, share in shares(views, MAX_DIRECTIONS):
+            dose += deposit(views_array[which].contiguous(), share, gain, most)
+        return dose
     dose = torch.empty(views.dose_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
         return dose
@@ -176,6 +184,10 @@ def collect(volume: Tensor | LaidOut, views, gain: float = 1.0) -> Tensor:
     device, (nx, ny, nz) = (volume.by_x if isinstance(volume, LaidOut) else volume).device, volume.shape
     out = torch.zeros(views.view_shape(nz), device=device, dtype=torch.float32)
     if nz == 0:
+        return out
+    if views.angles > MAX_DIRECTIONS:
+        for which, share in shares(views, MAX_DIRECTIONS):
+            out[which] = collect(volume, share, gain)
         return out
     radius, _, decay, limit = vial(views)
     fans, octets = groups(views, 8, device), math.ceil(nz / 8)

@@ -19,6 +19,7 @@ from lightlathe.errors import KernelUnavailable
 TILE = 8  # voxels
 BINS = 16, 32, 64  # that a tile may read of one view: 16 where bins are as wide as voxels, for the matrix units
 # voxels or bins across at most: beyond 2048 places are rounded to 2.4e-4 of a bin, which weights in halves are too
+MAX_COUNT, MOST_SLICES = 2**31 - 1, 256  # of the voxels of a block; that a program takes
 REACH = {"single": 2048, "half": 4096}
 DIRECTIONS = 4  # gathered together: 4 directions x 2 views x 8 bins are the 64 rows of a matrix instruction
 RUN = 8  # voxels read in a row
@@ -153,11 +154,16 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     if views.lines is not None:
         return _collect_lines(_Halves(volume, split, block, limit=circle[-1]), views, out, gain, split, block)
     widest = max(end - start for start, end in blocks(views.nx) + blocks(views.ny))
-    if widest * max(views.nx, views.ny) * (nz + block) >= 2**31:
-        raise KernelUnavailable(
-            f"kernel 'triton' counts the voxels of a block in 32 bits, and {widest} x {max(views.nx, views.ny)} x {nz} "
-            "are too many.\n  Collect fewer slices at a time: they are independent."
-        )
+    slices = (MAX_COUNT // (widest * max(views.nx, views.ny)) // MOST_SLICES - 1) * MOST_SLICES
+    if nz > slices:  # the voxels of a block are counted in 32 bits
+        if slices < MOST_SLICES:
+            raise KernelUnavailable(
+                f"kernel 'triton' counts voxels in 32 bits, and {widest} x {max(views.nx, views.ny)} x {MOST_SLICES} "
+                "of a block are too many; larger voxels would do."
+            )
+        for first in range(0, nz, slices):
+            out[:, :, first : first + slices] = collect(volume[:, :, first : first + slices].contiguous(), views, gain)
+        return out
     voxels = _Halves(volume, split, block, limit=circle[-1])
     fans = groups(views, DIRECTIONS, volume.device)
     for x0, x1 in blocks(views.nx):
