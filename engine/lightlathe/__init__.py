@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # the same names, for type checkers
     from lightlathe.pipeline import check as check
     from lightlathe.pipeline import design as design
     from lightlathe.pipeline import predict as predict
+    from lightlathe.quantities import Absorber as Absorber
     from lightlathe.quantities import Chords as Chords
     from lightlathe.quantities import Grid as Grid
     from lightlathe.quantities import Optics as Optics
@@ -37,7 +38,7 @@ _NAMES = {
     "job": ("Job", "job_from", "load_job"),
     "part": ("Voxels",),
     "pipeline": ("check", "design", "predict"),
-    "quantities": ("Chords", "Grid", "Optics", "Part", "Shadows", "Target"),
+    "quantities": ("Absorber", "Chords", "Grid", "Optics", "Part", "Shadows", "Target"),
     "result": ("read_result", "write_result"),
     "study.rows": ("study_table",),
 }

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import torch
 from dose_cases import runnable
-from rods import lit_share, rod, shadowed, with_shadows
+from rods import levels_at, lit_share, rod, shadowed, with_shadows
 
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.dose.contours import segments
@@ -87,26 +87,6 @@ def test_the_outline_of_a_rod_is_a_circle():
         assert abs(away.mean() - ROD) < 0.003
         ends = np.round(np.stack([x.ravel(), y.ravel()], 1), 9)
         assert (np.unique(ends, axis=0, return_counts=True)[1] == 2).all()
-
-
-def levels_at(shadows: Shadows, x: np.ndarray, y: np.ndarray, k: int) -> np.ndarray:
-    """The covered fraction at points: linear in the four triangles from a square's middle to its sides, as weights of
-    the middle and of the side's two corners. Written from that definition."""
-    levels = np.pad(shadows.covered[:, :, k].numpy().astype(float) / 255, 40)
-    u, v = ((p - first) / shadows.voxel_mm + 40 for p, first in zip((x, y), shadows.first_mm, strict=True))
-    i, j = np.floor(u).astype(int), np.floor(v).astype(int)
-    u, v = u - i, v - j
-    a, b, c, d = levels[i, j], levels[i + 1, j], levels[i + 1, j + 1], levels[i, j + 1]
-    middle = (a + b + c + d) / 4
-    low, right = v <= np.minimum(u, 1 - u), u >= np.maximum(v, 1 - v)
-    high = v >= np.maximum(u, 1 - u)
-    sides = [
-        2 * v * middle + (u - v) * b + (1 - u - v) * a,
-        2 * (1 - u) * middle + (u - v) * b + (u + v - 1) * c,
-        2 * (1 - v) * middle + (v - u) * d + (u + v - 1) * c,
-        2 * u * middle + (v - u) * d + (1 - u - v) * a,
-    ]
-    return np.select([low, right, high], sides[:3], sides[3])
 
 
 def by_steps(shadows: Shadows, angle: float, offset: float, k: int) -> float:

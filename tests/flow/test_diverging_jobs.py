@@ -155,15 +155,6 @@ def test_scenarios_and_coarse_stages(folder):
     assert "window_proven_at_most" not in found.quality
 
 
-def test_an_opaque_insert_takes_rows_that_stay_level(folder):
-    job = job_of(LENS, folder=folder)
-    rod = '[[part]]\nrole = "insert"\nshape = { kind = "cylinder", radius_mm = 0.5, height_mm = 20 }\n'
-    text = job.text.replace("[part]", "[[part]]").replace("[vial]", rod + "[vial]")
-    with pytest.raises(JobError, match="opaque = false"):
-        parse_job(text, name="rod", folder=folder)
-    prepare(parse_job(text.replace('role = "insert"', 'role = "insert"\nopaque = false'), name="rod", folder=folder))
-
-
 def test_the_check_has_a_line_on_it(folder):
     verdict = pipeline.check(job_of(LENS, *AIR, folder=folder))
     (reason,) = verdict.of("divergence")

@@ -317,5 +317,5 @@ def test_an_insert_that_stands_elsewhere_shadows_elsewhere(with_rod, tmp_path):
     assert gap(moved.dose, pipeline.predict(record).dose) > 0.01
     assert any("insert_offset_mm" in asked for _, asked in cases(recorded_job(record), 10.0))
     clear = dataclasses.replace(record, part=dataclasses.replace(record.part, opaque=None))
-    with pytest.raises(JobError, match="an opaque insert"):
+    with pytest.raises(JobError, match="a result with an insert that is opaque"):
         pipeline.predict(clear, insert_offset_mm=(0.25, 0.0))

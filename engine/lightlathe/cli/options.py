@@ -104,7 +104,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--surroundings", metavar="WHAT", help="matched, air, water or an index")
     sub.add_argument("--wall-mm", type=float, metavar="MM", help="thickness of the vial's wall")
     sub.add_argument("--wall-index", type=float, metavar="INDEX", help="its refractive index")
-    sub.add_argument("--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="opaque inserts are off, in mm")
+    sub.add_argument("--insert-offset", type=float, nargs=2, metavar=("X", "Y"), help="inserts are off, in mm")
     sub.add_argument("--pixel-shape", choices=("square", "linear"), help="what a pixel's light is like")
     sub.add_argument("--fill-factor", type=float, metavar="SHARE", help="share of a pixel that shines")
     sub.add_argument("--blur-mm", type=float, metavar="MM", help="blur: full width at half maximum")

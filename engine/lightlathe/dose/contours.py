@@ -49,11 +49,17 @@ def _lone(values: Floats) -> NDArray[np.int64]:
 
 
 def _across(values: Floats, points: Floats, lone: NDArray[np.int64]) -> Floats:
-    """(triangle, 2, 2) the ends of the segment that cuts off the lone corner: linear along the two sides from it."""
+    """(triangle, 2, 2) the ends of the segment that cuts off the lone corner: linear along the two sides from it.
+
+    Each side is taken from its corner with the lower x, then y, so that both triangles beside it get the same bits.
+    """
     row = np.arange(len(lone))
     ends = []
     for step in (1, 2):
         other = (lone + step) % 3
-        share = values[row, lone] / (values[row, lone] - values[row, other])
-        ends.append(points[row, lone] + share[:, None] * (points[row, other] - points[row, lone]))
+        a, b = points[row, lone], points[row, other]
+        back = (b[:, 0] < a[:, 0]) | ((b[:, 0] == a[:, 0]) & (b[:, 1] < a[:, 1]))
+        first, last = np.where(back, other, lone), np.where(back, lone, other)
+        share = values[row, first] / (values[row, first] - values[row, last])
+        ends.append(points[row, first] + share[:, None] * (points[row, last] - points[row, first]))
     return np.stack(ends, 1)

@@ -1,14 +1,17 @@
-"""What the kernels are given of some optics: one product for each band of depth, and where its chords end."""
+"""What the kernels are given of some optics: one product for each band of depth, and what inserts do to its chords."""
 
 from dataclasses import replace
 
+import torch
+
+from lightlathe.dose.depths import Depths
 from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import bands
 from lightlathe.dose.rebin import Directions
 from lightlathe.dose.resample import Resampling, plan
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid, Optics
+from lightlathe.quantities import Grid, Optics, joint_classes
 
 
 def layers(
@@ -16,8 +19,8 @@ def layers(
     grid: Grid,
     directions: Directions = Directions(),  # noqa: B008, it does not change
 ) -> list[tuple[Resampling, Views]]:
-    """As `plan`, for each band of depth that light out of focus takes (focus.py), with the ends of chords at inserts
-    (ends.py): the doses of all add up.
+    """As `plan`, for each band of depth that light out of focus takes (focus.py), with the ends of chords at opaque
+    inserts (ends.py), or what inserts take of their light (depths.py): the doses of all add up.
     """
     offset = optics.chords.offset_mm
     pitch_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else optics.chords.row_mm
@@ -26,26 +29,40 @@ def layers(
         resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
         if (grid.below or grid.above) and len(in_depth) == 1:
             resampling = resampling.narrowed(optics.chords.rows)
-        resampling, ends = _ended(resampling, views, optics, grid)
-        found.append((resampling, replace(views, band=band, ends=ends)))
+        found.append(_around_inserts(resampling, replace(views, band=band), optics, grid))
     return found
 
 
-def _ended(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Ends | None]:
-    """Where chords end, and the resampling: rows become slices before they are lit, unless all slices are lit alike."""
-    if optics.shadows is None:
-        return resampling, None
+def _around_inserts(resampling: Resampling, views: Views, optics: Optics, grid: Grid) -> tuple[Resampling, Views]:
+    """With what inserts do to the chords; rows become slices before they are lit, unless all slices are lit alike."""
+    around = optics.in_the_way
+    if not around:
+        return resampling, views
+    sections = [sections for sections, _ in around]
+    if len(sections) == 1:
+        classes, members = sections[0].classes(grid), torch.arange(sections[0].covered.shape[2])[:, None]
+    else:
+        classes, members = joint_classes(sections, grid)
+    alike = bool((classes == classes[0]).all())
+    planes = None if resampling.rows is None else resampling.rows.inputs
     if views.spread is not None:
-        raise ShapeError(
-            "light whose rows spread with depth (a diverging beam) is not computed around an opaque insert; expected a "
-            "telecentric beam, or opaque = false in the insert's [[part]], which takes light to pass through it."
-        )
-    classes = optics.shadows.classes(grid)
-    if resampling.rows is not None and resampling.late:
-        if bool((classes == classes[0]).all()):
-            classes = classes[:1].expand(resampling.rows.inputs)
-        else:
-            resampling = replace(resampling, late=False)
+        if not alike:
+            raise ShapeError(
+                "the cross-section of an insert changes along z, and light whose rows spread with depth (a diverging "
+                "beam) crosses several; expected one that is the same in all slices of the grid, such as a rod that "
+                "stands through, or a telecentric beam."
+            )
+        planes = views.spread.planes
+    elif planes is None or not resampling.late:
+        planes = len(classes)
+    elif not alike:
+        resampling, planes = replace(resampling, late=False), len(classes)
+    if alike:
+        classes = classes[:1].expand(planes)
     lines = views.lines
     chords = (views.offset_mm(), None) if lines is None else (lines.offset_mm, lines.deflection_rad)
-    return resampling, Ends.of(optics.shadows, classes, views.angle_rad, *chords)
+    if optics.shadows is not None and len(around) == 1 and views.spread is None:
+        return resampling, replace(views, ends=Ends.of(optics.shadows, classes, views.angle_rad, *chords))
+    beyond = tuple(per_mm for _, per_mm in around)
+    depths = Depths(tuple(sections), beyond, members, classes, views.angle_rad, *chords)
+    return resampling, replace(views, depths=depths.used())

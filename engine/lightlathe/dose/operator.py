@@ -203,8 +203,8 @@ class DoseOperator(LinearMap):
 
     @property
     def class_of_slice(self) -> Tensor | None:
-        shadows = self.optics.shadows
-        return None if shadows is None else shadows.classes(self.grid).to(self.device)
+        found = self.optics.class_of_slice(self.grid)
+        return None if found is None else found.to(self.device)
 
     @property
     def straight_rays(self) -> bool:

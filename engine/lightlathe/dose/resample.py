@@ -196,7 +196,7 @@ def plan(
 def shaped(resampling: Resampling, views: Views) -> tuple[Resampling, Views] | None:
     """The same for kernels that know the profile of pixels, whose bins are columns; None where that is no help."""
     profile = resampling.profile
-    if profile is None or resampling.across is None or views.ends is not None:
+    if profile is None or resampling.across is None or views.ends is not None or views.depths is not None:
         return None
     bins = resampling.across.taps.inputs
     return replace(resampling, across=None, profile=None), replace(

@@ -7,6 +7,7 @@ from functools import cached_property
 import torch
 from torch import Tensor
 
+from lightlathe.dose.depths import Depths
 from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import Band
 from lightlathe.dose.lines import Lines
@@ -40,7 +41,8 @@ class Views:
     support; see Profile. Without ends, lines and spread.
 
     With `ends` slices are no longer alike: of a bin whose chord ends at an insert in a slice, a voxel there takes light
-    only where its t lies before that end, of each of the two bins on its own.
+    only where its t lies before that end, of each of the two bins on its own. With `depths` it takes of each bin
+    what inserts on that bin's chord leave of it before t; with `spread`, all planes are of one class then.
     """
 
     angle_rad: Tensor  # (angle,) float64, on the CPU
@@ -57,6 +59,7 @@ class Views:
     lines: Lines | None = None  # the bins' chords where they are not parallel and evenly spaced; bin_mm their mean
     spread: Spread | None = None  # of planes over slices, of parallel and evenly spaced bins; None: planes are slices
     ends: Ends | None = None  # where chords end at inserts
+    depths: Depths | None = None  # what inserts take of the light of chords; then `ends` is None
     profile: Profile | None = None  # what places take of a bin by their distance; None: linear
 
     def __post_init__(self) -> None:

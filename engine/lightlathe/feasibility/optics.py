@@ -98,10 +98,16 @@ def insert(case: Case) -> Reason | None:
     beside = case.part.beside
     if beside is None:
         return None
+    text = beside.text()
+    if case.machine.device != "cpu" and beside.shaded and (beside.dims or case.light.rows_spread):
+        text += (
+            " On a card this light is computed in plain torch, many times slower than the effort below says; device = "
+            '"cpu" in [design] may be faster.'
+        )
     if beside.dark > 0:
         change = "a part that leaves out what light cannot reach, or an insert that transmits light, such as glass."
-        return Reason("insert", "cannot work", beside.text(), beside.dark, 0.0, "", change)
+        return Reason("insert", "cannot work", text, beside.dark, 0.0, "", change)
     if beside.least < FEW:
         change = "an insert without hollows that the part fills, or one that transmits light, such as glass."
-        return Reason("insert", "marginal", beside.text(), beside.least, FEW, "", change)
-    return Reason("insert", "will work", beside.text(), beside.least, FEW)
+        return Reason("insert", "marginal", text, beside.least, FEW, "", change)
+    return Reason("insert", "will work", text, beside.least, FEW)

@@ -76,5 +76,5 @@ def assumed(case: Case) -> tuple[str, ...]:
     beside = case.part.beside
     return (
         *assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light),
-        *about_inserts(beside is not None and beside.opaque, beside is not None and beside.through),
+        *(() if beside is None else about_inserts(beside.opaque, beside.through, beside.dims)),
     )

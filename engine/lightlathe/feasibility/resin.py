@@ -60,8 +60,9 @@ def absorption(case: Case) -> Reason:
     )
     at_wall = case.part.radius_mm > case.vial.radius_mm - case.grid.voxel_mm
     if not case.straight_rays:
-        end = case.part.beside is not None and case.part.beside.shaded
-        why = "light ends at an insert" if end else "this beam's rays are not straight"
+        why, beside = "this beam's rays are not straight", case.part.beside
+        if beside is not None and beside.shaded:
+            why = "light ends at an insert" if beside.opaque else "an insert absorbs otherwise than the resin"
         light += f"; {why}, so the quick bound on the process window does not hold"
     if at_wall or (limit > 0 and not case.straight_rays):
         if case.a < MAX_OPTICAL_DEPTH:

@@ -1,4 +1,4 @@
-"""From how many directions light reaches the part beside opaque inserts, before any design."""
+"""From how many directions light reaches the part beside inserts, before any design."""
 
 import math
 from dataclasses import dataclass, replace
@@ -8,9 +8,20 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator
-from lightlathe.flow.operators import shadows_of
+from lightlathe.flow.operators import absorbers_of, shadows_of
 from lightlathe.flow.solids import Solid
-from lightlathe.quantities import HALF, SOLID, Chords, Grid, Optics, Part, Shadows, unpacked_from
+from lightlathe.quantities import (
+    HALF,
+    SOLID,
+    Absorber,
+    Chords,
+    Grid,
+    Optics,
+    Part,
+    Shadows,
+    joint_classes,
+    unpacked_from,
+)
 from lightlathe.support.words import amount, percent
 
 ANGLES = 360  # directions that are looked in
@@ -23,10 +34,11 @@ SECTIONS = 64  # cross-sections that are looked at, at most; more are sampled ev
 class Beside:
     """The part beside its inserts, in even light from all around.
 
-    opaque, through   there are inserts that light does not enter; that it is taken to pass through
-    shaded            an opaque insert stands in slices of the part
-    least, mean       share of all directions from which light reaches the part within `near_mm` of an opaque insert;
-                      NaN where none of the part is as near
+    opaque, dims, through   there are inserts that light does not enter; whose absorption is given; that light is taken
+                      to pass as resin
+    shaded            one of the first two stands in slices of the part, and absorbs otherwise than the resin
+    least, mean       share of all directions from which light reaches the part within `near_mm` of such an insert, each
+                      as bright as it is against resin alone, 1 at most; NaN where none of the part is as near
     dark              share of the part's voxels, of those looked at, that light reaches from no direction
     dark_mm           (x, y, z) of one of them
     """
@@ -39,58 +51,79 @@ class Beside:
     mean: float = math.nan
     dark: float = 0.0
     dark_mm: tuple[float, float, float] | None = None
+    dims: bool = False
 
     def text(self) -> str:
         """Sentences on what inserts do to the light of the part."""
         said = []
         if self.through:
             said.append("Light is taken to pass through an insert as through resin (opaque = false).")
-        if self.opaque and not self.shaded:
-            said.append("An opaque insert stands in no slice of the part, so no shadow falls on it.")
-        elif self.shaded and math.isnan(self.least):
-            said.append(
-                f"An opaque insert casts its shadow on the part, from more than {amount(self.near_mm)} mm away."
-            )
-        elif self.shaded:
-            seen = f"{percent(self.mean)} of all directions in the mean, {percent(self.least)} at least"
-            said.append(
-                f"Within {amount(self.near_mm)} mm of an opaque insert the part sees light from {seen}: a convex one "
-                "leaves half at its surface."
-            )
+        said.append(self._shade())
         if self.dark > 0 and self.dark_mm is not None:
             x, y, z = (amount(mm) for mm in self.dark_mm)
             said.append(
                 f"Light reaches {percent(self.dark)} of the part from no direction, as at x = {x}, y = {y}, z = {z} "
                 "mm: that stays liquid, whatever the light."
             )
-        return " ".join(said)
+        return " ".join(text for text in said if text)
+
+    def _shade(self) -> str:
+        """What opaque and absorbing inserts take of the light."""
+        if not (self.opaque or self.dims):
+            return ""
+        which = "An opaque insert" if not self.dims else "An insert"
+        if not self.shaded:
+            why = "" if not self.dims else ", or absorbs as the resin does"
+            return f"{which} stands in no slice of the part{why}, so no shadow falls on it."
+        if math.isnan(self.least):
+            return f"{which} casts its shadow on the part, from more than {amount(self.near_mm)} mm away."
+        near, mean, least = amount(self.near_mm), percent(self.mean), percent(self.least)
+        if self.dims:
+            return (
+                f"Within {near} mm of an insert even light from all around leaves {mean} in the mean, {least} at "
+                "least, of what it would with resin in the insert's place."
+            )
+        return (
+            f"Within {near} mm of an opaque insert the part sees light from {mean} of all directions in the mean, "
+            f"{least} at least: a convex one leaves half at its surface."
+        )
 
 
-def beside_inserts(solids: tuple[Solid, ...], part: Part, radius_mm: float) -> Beside | None:
+def beside_inserts(
+    solids: tuple[Solid, ...], part: Part, radius_mm: float, absorption_per_mm: float = 0.0
+) -> Beside | None:
     """What inserts leave of even light, by the voxels of `part`; None without inserts.
 
-    Without absorption, so that each direction counts alike, and with parallel light of all directions.
+    absorption_per_mm   of the resin: what an insert absorbs beyond it counts, so that each direction counts alike
+    Light is parallel, from all directions.
     """
     inserts = [solid for solid in solids if solid.role == "insert"]
     if not inserts:
         return None
-    opaque = any(solid.opaque for solid in inserts)
-    found = Beside(opaque, not all(solid.opaque for solid in inserts))
-    shadows = shadows_of(part, radius_mm)
-    if shadows is None:
+    dims = any(solid.absorption_per_mm is not None for solid in inserts)
+    through = any(not solid.opaque and solid.absorption_per_mm is None for solid in inserts)
+    found = Beside(any(solid.opaque for solid in inserts), through, dims=dims)
+    shadows, absorbers = shadows_of(part, radius_mm), absorbers_of(part, radius_mm)
+    absorbers = tuple(each for each in absorbers if each.absorption_per_mm != absorption_per_mm)
+    around = [*([] if shadows is None else [shadows]), *(each.sections for each in absorbers)]
+    if not around:
         return found
     solid, near_mm = (unpacked_from(part.judged) == SOLID).cpu(), NEAR * part.grid.voxel_mm
-    sections = shadows.class_of_slice[solid.any(0).any(0) & (shadows.class_of_slice >= 0)].unique()
+    classes = joint_classes(around, part.grid)[0]
+    sections = classes[solid.any(0).any(0) & (classes >= 0)].unique()
     if not len(sections):
         return found
+    beyond = [max(each.absorption_per_mm - absorption_per_mm, 0.0) for each in absorbers]
+    absorbers = tuple(replace(each, absorption_per_mm=mu) for each, mu in zip(absorbers, beyond, strict=True))
     sections = sections[torch.linspace(0, len(sections) - 1, min(SECTIONS, len(sections))).round().long()]
-    slices = torch.stack([(shadows.class_of_slice == k).nonzero()[0, 0] for k in sections])
-    seen = lit_share(shadows, part.grid, radius_mm, slices)
+    slices = torch.stack([(classes == k).nonzero()[0, 0] for k in sections])
+    seen = lit_share(shadows, part.grid, radius_mm, slices, absorbers)
+    volumes = [*([] if part.opaque is None else [part.opaque]), *(each.covered for each in part.absorbing)]
     beside, dark, looked_at, dark_mm = [], 0, 0, None
     for n, k in enumerate(sections.tolist()):
-        alike = (shadows.class_of_slice == k).nonzero().flatten()
-        assert part.opaque is not None
-        near = _within(part.opaque[:, :, alike[0]].cpu() >= HALF, NEAR)
+        alike = (classes == k).nonzero().flatten()
+        stands = torch.stack([volume[:, :, int(alike[0])].cpu() >= HALF for volume in volumes]).any(0)
+        near = _within(stands, NEAR)
         here = solid[:, :, alike]
         beside.append(seen[:, :, n][near].repeat_interleave(here.sum(2)[near]))
         without = here & (seen[:, :, n] <= 0)[:, :, None]
@@ -100,21 +133,23 @@ def beside_inserts(solids: tuple[Solid, ...], part: Part, radius_mm: float) -> B
             at = [float(part.grid.centres_mm(axis)[n]) for axis, n in enumerate((x, y, int(alike[z])))]
             dark_mm = (at[0], at[1], at[2])
     shares = torch.cat(beside)
-    if not len(shares):
-        return replace(found, shaded=True, near_mm=near_mm, dark=dark / looked_at, dark_mm=dark_mm)
-    least, mean = float(shares.min()), float(shares.double().mean())
-    return Beside(opaque, found.through, True, near_mm, least, mean, dark / looked_at, dark_mm)
+    found = replace(found, shaded=True, near_mm=near_mm, dark=dark / looked_at, dark_mm=dark_mm)
+    return found if not len(shares) else replace(found, least=float(shares.min()), mean=float(shares.double().mean()))
 
 
-def lit_share(shadows: Shadows, grid: Grid, radius_mm: float, slices: Tensor) -> Tensor:
-    """(x, y, slice) float32: the share of all directions from which light reaches each voxel of some slices."""
+def lit_share(
+    shadows: Shadows | None, grid: Grid, radius_mm: float, slices: Tensor, absorbers: tuple[Absorber, ...] = ()
+) -> Tensor:
+    """(x, y, slice) float32: the share of all directions from which light reaches each voxel of some slices, each as
+    much as absorbers leave of it.
+    """
     nx, ny, nz = grid.shape
     pitch = grid.voxel_mm * PITCH
     columns = 2 * math.ceil(math.hypot(nx, ny) / 2 / PITCH) + 3
     offset = (torch.arange(columns, dtype=torch.float64) - (columns - 1) / 2) * pitch
     angle = torch.arange(ANGLES, dtype=torch.float64) * (2 * math.pi / ANGLES)
     chords = Chords(angle, offset, torch.zeros_like(offset), torch.ones_like(offset), nz, grid.voxel_mm)
-    optics = Optics(chords, radius_mm, 0.0, shadows=shadows).for_slices(slices, grid)
+    optics = Optics(chords, radius_mm, 0.0, shadows=shadows, absorbers=absorbers).for_slices(slices, grid)
     operator = DoseOperator(optics, Grid((nx, ny, len(slices)), grid.voxel_mm), Backend())
     return operator(torch.ones(operator.pattern_shape))
 

@@ -11,7 +11,7 @@ from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job
-from lightlathe.quantities import Grid, Optics, Part, Shadows, unpacked_from
+from lightlathe.quantities import Absorber, Grid, Optics, Part, Shadows, unpacked_from
 
 log = logging.getLogger(__name__)
 
@@ -90,13 +90,25 @@ def shadows_of(part: Part, radius_mm: float) -> Shadows | None:
     return None if part.opaque is None else Shadows.of(unpacked_from(part.opaque), part.grid, radius_mm)
 
 
-def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = None) -> Optics:
+def absorbers_of(part: Part, radius_mm: float) -> tuple[Absorber, ...]:
+    """The inserts in a part's vial whose absorption is given."""
+    found = [
+        Absorber.of(unpacked_from(each.covered), part.grid, radius_mm, each.absorption_per_mm)
+        for each in part.absorbing
+    ]
+    return tuple(absorber for absorber in found if absorber is not None)
+
+
+def optics_of(
+    job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = None, absorbers: tuple[Absorber, ...] = ()
+) -> Optics:
     """The optics of a job and its projector's whole field, chords in the order in which the projector shows its images;
     the only place that makes them.
 
     axis_offset_mm   how far the projector's middle column misses the turning axis, before the light enters the vial,
                      beyond the axis_offset_pixels of the job
     shadows          of what is opaque in the vial
+    absorbers        what dims light in it
     """
     angle_rad = torch.arange(job.turn.angles, dtype=torch.float64) * job.turn.step_rad
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
@@ -118,4 +130,5 @@ def optics_of(job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = N
         illumination=light.relative_irradiance,
         defocus=defocus,
         shadows=shadows,
+        absorbers=absorbers,
     )

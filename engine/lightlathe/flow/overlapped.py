@@ -101,14 +101,15 @@ def designed(
 ) -> Outcome:
     """The design of all slabs from where a run stands.
 
-    one   designs a problem: (problem, start, state=, stop=, spent_s=, on_iteration=, checkpoint=)
+    one   designs the problem of a slab: (problem, start, number of the slab, state=, stop=, spent_s=, on_iteration=,
+          checkpoint=)
     """
     team, log, nz = ranks(), {}, problem.operator.dose_shape[2]
     while run["at"] < run["end"]:
         here = [_cut(run, number, nz) for number in range(team.size)]
         here = [cut for cut in here if cut.start < run["end"]]
         mine = here[team.rank] if team.rank < len(here) else None
-        made = None
+        made, found = None, None
         if mine is not None:
             own: list[dict[str, float]] = []
 
@@ -125,8 +126,9 @@ def designed(
             begin = start[:, :, rows].to(part.operator.device).contiguous() if isinstance(start, Tensor) else start
             left = -(-(run["end"] - mine.start) // max(1, mine.stop - mine.start))
             outcome = one(
-                part, begin, state=run.get("slab") if team.first else None, spent_s=run["seconds"],
-                stop=share_of_time(stop, run["seconds"], left), on_iteration=told, checkpoint=keep,
+                part, begin, run["slabs"] + team.rank, state=run.get("slab") if team.first else None,
+                spent_s=run["seconds"], stop=share_of_time(stop, run["seconds"], left), on_iteration=told,
+                checkpoint=keep,
             )  # fmt: skip
             found = outcome.patterns
             assert isinstance(found, Tensor)
@@ -135,7 +137,7 @@ def designed(
             rows, given, why, seconds = team.told_by(rank, made)
             best = run["best"]
             patterns = best.new_empty(rows.stop - rows.start, *best.shape[1:])
-            if rank == team.rank:
+            if found is not None and rank == team.rank:
                 patterns = rows_first(found).to(best.dtype).contiguous().cpu()
             patterns = team.shared_by(rank, patterns)
             last = _last_row(problem.operator, cut, run["end"])

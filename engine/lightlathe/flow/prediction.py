@@ -13,7 +13,7 @@ from lightlathe.errors import JobError
 from lightlathe.families import Resin
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.assumed import with_light, with_vial
-from lightlathe.flow.operators import in_motion, optics_of, shadows_of
+from lightlathe.flow.operators import absorbers_of, in_motion, optics_of, shadows_of
 from lightlathe.flow.print_in_slabs import InSlabs
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
@@ -132,7 +132,8 @@ def predict(
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out
     light            other keys of [light], those in flow/assumed.py; likewise. Also throw_ratio: that of the beam,
                      math.inf for parallel light
-    insert_offset_mm how far opaque inserts stand from their place, along x and y; what is judged stays as it was
+    insert_offset_mm how far inserts stand from their place, along x and y, where light does not pass them as resin;
+                     what is judged stays as it was
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
     Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
@@ -154,13 +155,16 @@ def predict(
     mirrored = sense is not None and sense != job.turn.sense
     angle_rad = -patterns.angle_rad if mirrored else patterns.angle_rad
     shadows = shadows_of(record.part, record.vial_radius_mm)
+    absorbers = absorbers_of(record.part, record.vial_radius_mm)
     if any(insert_offset_mm):
-        if shadows is None or not all(map(math.isfinite, insert_offset_mm)):
+        if not (shadows or absorbers) or not all(map(math.isfinite, insert_offset_mm)):
             raise JobError(
-                f"the insert is off by {insert_offset_mm} mm; expected two lengths, and a result with an opaque insert."
+                f"the insert is off by {insert_offset_mm} mm; expected two lengths, and a result with an insert that "
+                "is opaque or has an absorption_per_mm."
             )
-        shadows = shadows.moved(*insert_offset_mm)
-    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows)
+        shadows = None if shadows is None else shadows.moved(*insert_offset_mm)
+        absorbers = tuple(absorber.moved(*insert_offset_mm) for absorber in absorbers)
+    optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows, absorbers)
     optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)

@@ -14,10 +14,11 @@ from lightlathe.errors import JobError
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import field_of
-from lightlathe.flow.operators import backend_of, in_design, in_motion, optics_of, shadows_of
+from lightlathe.flow.operators import absorbers_of, backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.settings import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
+from lightlathe.flow.through import require_through
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, require_fit, thin_walls
@@ -131,7 +132,8 @@ class Setup:
                 raise JobError(f"absorption_percent in [design.robust] is {percent}; expected -99 to 9900.")
             operator = plain
             if percent or offset:
-                optics = optics_of(self.job, offset, plain.optics.shadows).lit(self.field)
+                around = plain.optics.shadows, plain.optics.absorbers
+                optics = optics_of(self.job, offset, *around).lit(self.field)
                 optics = optics.replace(absorption_per_mm=optics.absorption_per_mm * factor)
                 backend = plain.backend if not offset else backend_of(self.job, self.device, self.dtype)
                 operator = DoseOperator(optics, plain.grid, backend, gain=plain.gain)
@@ -200,7 +202,9 @@ def prepare(
     for found in thin:
         said += found.warnings
     said += conflicts(part.coverage, regions_to_keep(solids, grid, device, slabs.dose))
-    optics = optics_of(job, shadows=shadows_of(part, job.vial.radius_mm))
+    radius_mm = job.vial.radius_mm
+    optics = optics_of(job, shadows=shadows_of(part, radius_mm), absorbers=absorbers_of(part, radius_mm))
+    require_through(solids, optics, grid)
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     if slabs.design is not None and getattr(job.design.stop, "wrong_voxels", None) is not None:

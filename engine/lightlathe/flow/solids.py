@@ -28,7 +28,7 @@ from lightlathe.part import (
     read_surface,
     require_some,
 )
-from lightlathe.quantities import Grid, Packing, Part, Volume
+from lightlathe.quantities import Absorbing, Grid, Packing, Part, Volume
 from lightlathe.support.own import OwnMember
 from lightlathe.support.watching import doing, step
 
@@ -38,6 +38,7 @@ class Solid:
     """One [part] of a job, placed in the vial: a mesh's surface or an analytic shape, and its role.
 
     opaque   of an insert: no light enters it
+    absorption_per_mm   of an insert that light crosses; None where that is not given
     to_vial  (4, 4), of a mesh: from mm in the axes of its file to the vial's frame
     """
 
@@ -47,6 +48,7 @@ class Solid:
     files: Mapping[str, str] = field(default_factory=dict)  # name in the job -> SHA-256 of what was read
     opaque: bool = False
     to_vial: NDArray[np.float64] | None = None
+    absorption_per_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,8 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             assert table.shape is not None
             if isinstance(table.shape, OwnMember):
                 table.shape.load()
-            solids.append(Solid(table.role, table.shape, None, opaque=bool(table.opaque)))
+            light = {"opaque": bool(table.opaque), "absorption_per_mm": table.absorption_per_mm}
+            solids.append(Solid(table.role, table.shape, None, **light))
             continue
         with doing(f"reading {table.mesh}"):
             surface = read_surface(job.path(table.mesh), table.unit)
@@ -108,7 +111,8 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             table.mesh if name == named.name else str(named.parent / name): sha256
             for name, sha256 in surface.files.items()
         }
-        solids.append(Solid(table.role, form, surface.report.unit, files, bool(table.opaque)))
+        light = {"opaque": bool(table.opaque), "absorption_per_mm": table.absorption_per_mm}
+        solids.append(Solid(table.role, form, surface.report.unit, files, **light))
     middle = (np.min(boxes, axis=(0, 1)) + np.max(boxes, axis=(0, 1))) / 2 if boxes else np.zeros(3)
     for n, (table, solid) in enumerate(zip(job.parts, solids, strict=True)):
         if table.mesh is not None:
@@ -175,6 +179,7 @@ def voxels(
         return _voxels(job, solids, grid, device)
     beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
     made: dict[str, Packing] = {}
+    dimming: dict[float, Packing] = {}
     for start in range(0, nz, slices):
         stop = min(nz, start + slices)
         first, end = max(0, start - beside), min(nz, stop + beside)
@@ -185,11 +190,14 @@ def voxels(
                 made.setdefault(name, Packing(grid.shape, found.dtype)).append(
                     found[:, :, start - first : stop - first]
                 )
+        for each in slab.absorbing:
+            into = dimming.setdefault(each.absorption_per_mm, Packing(grid.shape, torch.float32))
+            into.append(each.covered[:, :, start - first : stop - first])
         step(stop, nz)
     if not covered:
         made["coverage"] = Packing(grid.shape, torch.float32)
     volumes = {name: packing.packed for name, packing in made.items()}
-    whole = Part(grid, **volumes)
+    whole = Part(grid, **volumes, absorbing=tuple(Absorbing(made.packed, mu) for mu, made in dimming.items()))
     require_some(whole.judged, whole.coverage, grid)
     return whole
 
@@ -221,10 +229,16 @@ def _voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.devic
         in_the_way = None
     else:
         in_the_way = insert if len(opaque) == len(forms["insert"]) else coverage(opaque, grid, device=device)
+    dimming: dict[float, list[Surface | Shape]] = {}
+    for solid in solids:
+        if solid.absorption_per_mm is not None:
+            dimming.setdefault(solid.absorption_per_mm, []).append(solid.form)
+    absorbing = tuple(Absorbing(coverage(same, grid, device=device), mu) for mu, same in dimming.items())
     keep_liquid = [coverage(form, grid, device=device) for form in forms["keep_liquid"]]
 
     def judged(tolerance_mm: float) -> Tensor:
         inserts = [] if insert is None else [insert]
         return judge(part, grid, job.vial.radius_mm, inserts, keep_liquid, tolerance_mm)
 
-    return Part(grid, part, judged(job.tolerance_mm), insert, judged(0.0) if job.tolerance_mm else None, in_the_way)
+    whole = judged(0.0) if job.tolerance_mm else None
+    return Part(grid, part, judged(job.tolerance_mm), insert, whole, in_the_way, absorbing)

@@ -224,13 +224,20 @@ def _overlapped(
     if coupled or overlapped.reach_of(problem.operator) >= problem.operator.dose_shape[2]:
         raise _all_at_once(why_slabs)
 
-    def one(part: Problem, begin: Any, **more: Any) -> Outcome:
+    def one(part: Problem, begin: Any, number: int, **more: Any) -> Outcome:
         if iterations is None:
-            return solve_until_done(part, solver, begin, past=past, vial=vial, log_every=log_every, **more)
+            own = _of_slab(past, number)
+            return solve_until_done(part, solver, begin, past=own, vial=vial, log_every=log_every, **more)
         return solve(part, solver, begin, iterations=iterations, log_every=log_every, **more)
 
     run = overlapped.begun(problem, slab, spent_s) if state is None else state
     return overlapped.designed(problem, start, run, one, **also)
+
+
+def _of_slab(log: Log, number: int) -> Log:
+    """The rows of a log that are of one slab."""
+    places = [place for place, slab in enumerate(log.get("slab", [])) if slab == number]
+    return {name: [values[place] for place in places] for name, values in log.items()}
 
 
 def _all_at_once(why_slabs: str) -> JobError:

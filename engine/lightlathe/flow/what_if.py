@@ -76,7 +76,7 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
     yield f"the vial turns {sense}", {"sense": sense}
     off = OFF_PIXELS * light.pixel_mm
     yield f"the axis is off by {OFF_PIXELS:g} pixel ({amount(off)} mm)", {"axis_offset_mm": off}
-    if any(part.role == "insert" and part.opaque for part in job.parts):
+    if any(part.role == "insert" and (part.opaque or part.absorption_per_mm is not None) for part in job.parts):
         for words, place in (("x", (light.pixel_mm, 0.0)), ("y", (0.0, light.pixel_mm))):
             yield (
                 f"the insert stands 1 pixel ({amount(light.pixel_mm)} mm) off along {words}",

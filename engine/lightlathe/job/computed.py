@@ -12,12 +12,6 @@ from lightlathe.support.own import OwnMember
 def require_computed(job: Job, top: Where) -> None:
     """Raises JobError; top   the job file, for the message"""
     light, beam, where = job.light, job.light.beam, top.inner("light")
-    if light.rows_spread and any(part.role == "insert" and part.opaque for part in job.parts):
-        raise JobError(
-            f"{where}: the beam is diverging and an insert is opaque; around one, light whose rows spread is not "
-            "computed. Expected a telecentric beam. (opaque = false in the insert's [[part]] takes light to pass "
-            "through it: what an opaque one shadows then stays liquid.)"
-        )
     if isinstance(beam, Diverging) and beam.throw_ratio is not None and light.rotate_deg in (90, 270):
         raise JobError(
             f"{where}: rotate_deg is {light.rotate_deg} and the beam has a throw_ratio, which belongs to the "

@@ -80,11 +80,19 @@ def _focus(aperture: float | None, focus_mm: float | None) -> list[str]:
     return []
 
 
-def about_inserts(opaque: bool, through: bool) -> tuple[str, ...]:
-    """The assumptions about inserts: some that light does not enter, some that it is taken to pass through."""
+def about_inserts(opaque: bool, through: bool, dims: bool = False) -> tuple[str, ...]:
+    """The assumptions about inserts: some that light does not enter, some that it is taken to pass through, some whose
+    absorption is given.
+    """
     said = ()
     if opaque:
         said = ("Light ends at an opaque insert: what the insert reflects or scatters is left out.",)
     if through:
         said = (*said, "Light passes through an insert as through resin, where opaque = false: it casts no shadow.")
+    if dims:
+        said = (
+            *said,
+            "Light goes straight through an insert with absorption_per_mm: its refractive index is taken to be the "
+            "resin's, and what its surface reflects and the dose inside it are left out.",
+        )
     return said

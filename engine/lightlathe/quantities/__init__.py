@@ -7,6 +7,7 @@ Lab frame: s across, t along the light; at scan angle a the point (x, y) sits at
 s = x cos a + y sin a, t = -x sin a + y cos a.
 """
 
+from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
@@ -16,11 +17,23 @@ from lightlathe.quantities.mesh import TriangleMesh
 from lightlathe.quantities.packed import Packed, Packing, Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
-from lightlathe.quantities.volumes import HALF, IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction, Target
+from lightlathe.quantities.volumes import (
+    HALF,
+    IGNORED,
+    LIQUID,
+    SOLID,
+    Absorbing,
+    FineShape,
+    Grid,
+    Part,
+    Prediction,
+    Target,
+)
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "ByRow", "Chords", "Defocus", "Field", "FineShape", "Footprint", "Grid",
-    "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction", "Shadows", "Target",
-    "TriangleMesh", "Volume", "Where", "any_in_slices", "rows_first", "rows_last", "rows_of", "slices_of", "span",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "ByRow", "Chords", "Defocus", "Field", "FineShape",
+    "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction",
+    "Shadows", "Target", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes", "rows_first",
+    "rows_last", "rows_of", "slices_of", "span",
     "unpacked_from",
 ]  # fmt: skip

@@ -1,5 +1,6 @@
 """Light: the chords that a projector's columns light, and the optics of a job."""
 
+import math
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -8,6 +9,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.defocus import Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
@@ -103,6 +105,7 @@ class Optics:
     illumination        (column, row) float64, the light of each pixel relative to the stated irradiance, 0 where it is
                         dead; None where it is even
     shadows             the opaque cross-sections of inserts, at which chords end; None where nothing is in the way
+    absorbers           inserts that light crosses, dimmed; whose absorption is the resin's, those change nothing
     """
 
     chords: Chords
@@ -112,6 +115,7 @@ class Optics:
     illumination: Tensor | None = None
     defocus: Defocus | None = None
     shadows: Shadows | None = None
+    absorbers: tuple[Absorber, ...] = ()
 
     def __post_init__(self) -> None:
         if self.illumination is None:
@@ -139,6 +143,22 @@ class Optics:
             changes["chords"] = replace(changes.get("chords", self.chords), **within)
         return replace(self, **changes)
 
+    @property
+    def in_the_way(self) -> tuple[tuple[Shadows, float], ...]:
+        """Cross-sections that end or dim light otherwise than the resin, and what they absorb beyond it, 1/mm: infinite
+        of opaque ones, below 0 of what is clearer than the resin."""
+        opaque = () if self.shadows is None else ((self.shadows, math.inf),)
+        beyond = [(each.sections, each.absorption_per_mm - self.absorption_per_mm) for each in self.absorbers]
+        return (*opaque, *(pair for pair in beyond if pair[1] != 0))
+
+    def class_of_slice(self, grid: Grid) -> Tensor | None:
+        """(slice,) int64, which tells slices of a grid apart where inserts change their light in different ways; -1
+        where they do not change it; None where there are none."""
+        sections = [sections for sections, _ in self.in_the_way]
+        if len(sections) == 1:
+            return sections[0].classes(grid)
+        return joint_classes(sections, grid)[0] if sections else None
+
     def for_slices(self, index: Tensor, grid: Grid) -> "Optics":
         """The same light for some slices of a grid, `index` (slice,) int64, each lit by a row of its own.
 
@@ -160,7 +180,8 @@ class Optics:
         shadows, footprint = self.shadows, self.footprint.within_rows()
         if shadows is not None:
             shadows = shadows.for_slices(index, grid)
-        changes = {"footprint": footprint, "illumination": light, "shadows": shadows}
+        absorbers = tuple(each.for_slices(index, grid) for each in self.absorbers)
+        changes = {"footprint": footprint, "illumination": light, "shadows": shadows, "absorbers": absorbers}
         return self.replace(rows=len(index), row_mm=grid.voxel_mm, **changes)
 
     def lit(self, field: Field) -> "Optics":

@@ -155,6 +155,14 @@ class Target:
 
 
 @dataclass(frozen=True)
+class Absorbing:
+    """Inserts of one absorption: (x, y, z) float32 in 0..1, what they cover of each voxel; 1/mm, base e."""
+
+    covered: Volume
+    absorption_per_mm: float
+
+
+@dataclass(frozen=True)
 class Part:
     """The solid wanted, as voxels of one grid.
 
@@ -165,6 +173,7 @@ class Part:
     insert     (x, y, z) float32 in 0..1: the same of what sits in the vial already; None where nothing does
     whole      (x, y, z) uint8: as `judged`, with the tolerance band judged as well; None where there is no band
     opaque     (x, y, z) float32 in 0..1: as `insert`, of those that light does not enter; None where there are none
+    absorbing  those whose absorption is given, together where it is the same
     """
 
     grid: Grid
@@ -173,6 +182,7 @@ class Part:
     insert: Volume | None = None
     whole: Volume | None = None
     opaque: Volume | None = None
+    absorbing: tuple[Absorbing, ...] = ()
 
     def __post_init__(self) -> None:
         has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
@@ -183,6 +193,8 @@ class Part:
             has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
         if self.opaque is not None:
             has_axes("opaque", self.opaque, ("x", "y", "z"), self.grid.shape)
+        for each in self.absorbing:
+            has_axes("absorbing", each.covered, ("x", "y", "z"), self.grid.shape)
 
     def printed(self, taken: slice = slice(None)) -> Tensor:
         """(x, y, z) in 0..1: covered fraction of each voxel of some slices, less what an insert takes of it."""
@@ -207,7 +219,8 @@ class Part:
         insert = None if self.insert is None else self.insert.to(device)
         whole = None if self.whole is None else self.whole.to(device)
         opaque = None if self.opaque is None else self.opaque.to(device)
-        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole, opaque)
+        absorbing = tuple(Absorbing(each.covered.to(device), each.absorption_per_mm) for each in self.absorbing)
+        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole, opaque, absorbing)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged

@@ -65,10 +65,11 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
 def assumed(record: Record, resin: Resin) -> tuple[str, ...]:
     """What the figures of a record take for granted about light and inserts, a sentence each."""
     parts = record.settings["part"]
-    through = any(part.get("role") == "insert" and not part.get("opaque") for part in parts)
+    inserts = [part for part in parts if part.get("role") == "insert"]
+    through = any(part.get("opaque") is False for part in inserts)
     return (
         *assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"]),
-        *about_inserts(record.part.opaque is not None, through),
+        *about_inserts(record.part.opaque is not None, through, bool(record.part.absorbing)),
     )
 
 

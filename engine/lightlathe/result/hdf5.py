@@ -4,6 +4,7 @@ Groups and datasets that are written are typed Any: h5py's own types admit every
 """
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,19 @@ import h5py
 import numpy as np
 import torch
 
-from lightlathe.quantities import SOLID, Field, FineShape, Grid, Packed, Part, Patterns, Prediction, Volume, slices_of
+from lightlathe.quantities import (
+    SOLID,
+    Absorbing,
+    Field,
+    FineShape,
+    Grid,
+    Packed,
+    Part,
+    Patterns,
+    Prediction,
+    Volume,
+    slices_of,
+)
 from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
 from lightlathe.result.chunks import in_slabs
@@ -61,6 +74,9 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
             put(part, "insert", _in_255ths(record.part.insert), "1", xyz, full=255)
         if record.part.opaque is not None:
             put(part, "opaque", _in_255ths(record.part.opaque), "1", xyz, full=255)
+        for number, each in enumerate(record.part.absorbing):
+            group, own = part.require_group("absorbing"), _in_255ths(each.covered)
+            put(group, str(number), own, "1", xyz, full=255, absorption_per_mm=each.absorption_per_mm)
         put(part, "judged", _as_bytes(record.part.judged), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
             put(part, "whole", _as_bytes(record.part.whole), "1", xyz, meaning=MEANING)
@@ -195,6 +211,7 @@ def read_result(path: str | Path) -> Record:
                 None if root.find("part/insert") is None else _share(root, "part/insert", shape),
                 None if root.find("part/whole") is None else _codes(root, "part/whole", shape),
                 None if root.find("part/opaque") is None else _share(root, "part/opaque", shape),
+                _absorbing_in(root, shape),
             ),
             patterns=Patterns(
                 torch.from_numpy(levels),
@@ -231,6 +248,19 @@ def _codes(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
     if highest > SOLID:
         raise ValueError(f"{path} goes up to {highest}; expected {SOLID} at most")
     return codes
+
+
+def _absorbing_in(root: Node, shape: tuple[int, ...]) -> tuple[Absorbing, ...]:
+    """The inserts of each absorption, in the order in which they were written."""
+    found = [] if root.find("part/absorbing") is None else sorted(root["part/absorbing"].children, key=int)
+    paths = [f"part/absorbing/{name}" for name in found]
+    for path in paths:
+        per_mm = root[path].attribute("absorption_per_mm", float)
+        if not (math.isfinite(per_mm) and per_mm >= 0):
+            raise ValueError(f"{path} absorbs {per_mm} per mm; expected 0 or more")
+    return tuple(
+        Absorbing(_share(root, path, shape), root[path].attribute("absorption_per_mm", float)) for path in paths
+    )
 
 
 def _flags(root: Node, path: str, shape: tuple[int, ...]) -> Volume:

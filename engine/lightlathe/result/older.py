@@ -48,7 +48,7 @@ def _seen_through(record: Record) -> Record:
 
 
 def _lacks_opaque(part: Any) -> bool:
-    return isinstance(part, dict) and part.get("role") == "insert" and "opaque" not in part
+    return isinstance(part, dict) and part.get("role") == "insert" and "opaque" not in part  # None where it absorbs
 
 
 def figures_of_today(figures: dict[str, float], settings: dict[str, Any], version: int) -> dict[str, float]:

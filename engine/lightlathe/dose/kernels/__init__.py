@@ -46,6 +46,7 @@ SPREADING = {  # those of a name where rows spread with depth
     "triton": "lightlathe.dose.kernels.triton_spread",
     "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
+DIMMED = ("cpu", "reference")  # those that take light which inserts dim (`Views.depths`)
 SHAPED = ("hopper", "reference")  # those that take a pixel's profile (`Views.profile`)
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
@@ -77,6 +78,8 @@ def _looked_at(name: str, views, device: torch.device, dtype: torch.dtype) -> tu
     kernel = import_module(found[name])
     if views.profile is not None and name not in SHAPED:
         return kernel, "it reads bins linearly, and these have a profile"
+    if views.depths is not None and name not in DIMMED:
+        return kernel, "it computes no light that inserts dim, nor light around inserts whose rows spread with depth"
     return kernel, kernel.why_not(views, device, dtype)
 
 

@@ -3,11 +3,13 @@
 Deposit shares out tiles of voxel columns among the threads, collect shares out angles. Each number is summed by one
 thread in one fixed order, so results are bit-equal from run to run and for any number of threads
 (`torch.set_num_threads` sets it). Voxel columns outside the resin, dark views and empty blocks cost nothing.
-Slices in which light ends at an insert go through the loops of cpu_ends.py, all others through those of cpu_loops.py.
+Slices in which light ends at an insert go through the loops of cpu_ends.py, those in which one dims it through those of
+cpu_depths.py, all others through those of cpu_loops.py.
 """
 
 from collections.abc import Callable
-from typing import Any
+from importlib import import_module
+from typing import Any, NamedTuple
 
 import numpy as np
 import torch
@@ -29,59 +31,83 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None
 
 
+class _Loops(NamedTuple):
+    """The compiled loops for some slices, and what they take of some views beside the geometry."""
+
+    name: str = "cpu_loops"
+    of_views: Callable[[slice], tuple[Any, ...]] = lambda taken: ()
+
+    def get(self, function: str) -> Callable[..., None]:
+        return getattr(import_module(f"lightlathe.dose.kernels.{self.name}"), function)
+
+
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
-    if views.ends is not None:
-        return _by_ends(views_array, views, lambda some, ends: _deposit(some, views, gain, ends))
-    return _deposit(views_array, views, gain)
+    return _by_inserts(views_array, views, lambda some, loops: _deposit(some, views, gain, loops))
 
 
 def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
-    if views.ends is not None:
-        return _by_ends(volume, views, lambda some, ends: _collect(some, views, gain, ends))
-    return _collect(volume, views, gain)
+    return _by_inserts(volume, views, lambda some, loops: _collect(some, views, gain, loops))
 
 
-def _by_ends(array: Tensor, views, product: Callable[[Tensor, tuple[Any, ...]], Tensor]) -> Tensor:
-    """A product of slices in which chords end, and of the others, each together."""
-    ends, classes = views.ends, views.ends.classes(array.shape[2])
-    found = ends.t_mm.numpy(), ends.t_mm.amin(2).numpy(), np.int64(ends.first_bin), classes[classes >= 0].numpy()
+def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Loops], Tensor]) -> Tensor:
+    """A product of slices that inserts shade, and of the others, each together."""
+    inserts = views.ends if views.depths is None else views.depths
+    if inserts is None:
+        return product(array, _Loops())
+    classes = inserts.classes(array.shape[2])
+    which = classes[classes >= 0].numpy()
+    shaded = _with_ends(views.ends, which) if views.depths is None else _with_depths(views.depths, which)
     if bool((classes >= 0).all()):
-        return product(array, found)
-    ended, lengths = (classes >= 0).unique_consecutive(return_counts=True)
+        return product(array, shaded)
+    stands, lengths = (classes >= 0).unique_consecutive(return_counts=True)
     runs = array.split(lengths.tolist(), 2)
     parts = []
-    for these, given in ((ended, found), (~ended, ())):
+    for these, loops in ((stands, shaded), (~stands, _Loops())):
         some = torch.cat([run for run, taken in zip(runs, these.tolist(), strict=True) if taken], 2)
-        parts.append(product(some, given).split(lengths[these].tolist(), 2))
-    of_ended, free = iter(parts[0]), iter(parts[1])
-    return torch.cat([next(of_ended if taken else free) for taken in ended.tolist()], 2)
+        parts.append(product(some, loops).split(lengths[these].tolist(), 2))
+    of_shaded, free = iter(parts[0]), iter(parts[1])
+    return torch.cat([next(of_shaded if taken else free) for taken in stands.tolist()], 2)
 
 
-def _deposit(views_array: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> Tensor:
-    if ends:
-        from lightlathe.dose.kernels.cpu_ends import deposit_tiles
-    else:
-        from lightlathe.dose.kernels.cpu_loops import deposit_tiles
+def _with_ends(ends, which: np.ndarray) -> _Loops:
+    t, soonest, first = ends.t_mm.numpy(), ends.t_mm.amin(2).numpy(), np.int64(ends.first_bin)
+    return _Loops("cpu_ends", lambda taken: (t[taken], soonest[taken], first, which))
 
+
+def _with_depths(depths, which: np.ndarray) -> _Loops:
+    return _Loops("cpu_depths", lambda taken: (lists_of(depths, taken), which))
+
+
+def lists_of(depths, views: slice) -> tuple:
+    """The lists of some views, as the loops take them; of no bin where `depths` is None."""
+    if depths is None:
+        none = np.zeros(1, np.float32)
+        return np.zeros(1, np.int32), none, none, none, none[None], np.int64(0), np.int64(0), np.int64(1)
+    lists = depths.lists
+    start, *numbers, soonest = (x.numpy() for x in lists[3:])
+    each = lists.bins * lists.classes
+    own = start[views.start * each : views.stop * each + 1]
+    sizes = (np.int64(n) for n in (lists.first_bin, lists.bins, lists.classes))
+    return own, *numbers, soonest[views], *sizes
+
+
+def _deposit(views_array: Tensor, views, gain: float, loops: _Loops) -> Tensor:
+    deposit_tiles = loops.get("deposit_tiles")
     light = as_numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles = tiles_of(views)
     fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
-    work = fixed + ends
+    work = fixed + loops.of_views(slice(0, views.angles))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *work), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
 
-def _collect(volume: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> Tensor:
+def _collect(volume: Tensor, views, gain: float, loops: _Loops) -> Tensor:
     from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS
 
-    if ends:
-        from lightlathe.dose.kernels.cpu_ends import collect_angles
-    else:
-        from lightlathe.dose.kernels.cpu_loops import collect_angles
-
+    collect_angles = loops.get("collect_angles")
     dose = as_numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
     tiles = tiles_of(views)
@@ -89,7 +115,7 @@ def _collect(volume: Tensor, views, gain: float, ends: tuple[Any, ...] = ()) -> 
     fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
 
     def work(first: int, last: int) -> None:
-        here = tuple(part[first:last] for part in ends[:2]) + ends[2:]
+        here = loops.of_views(slice(first, last))
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *here)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)

@@ -4,6 +4,7 @@ Repeats: as there, each number is summed by one thread in one fixed order.
 """
 
 import math
+from typing import Any
 
 import numpy as np
 import torch
@@ -25,7 +26,8 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
 
     light, spread = cpu.as_numpy(views_array), views.spread
     dose = np.zeros(views.dose_shape(light.shape[2] // spread.planes * spread.slices), light.dtype)
-    tiles, fixed = cpu.tiles_of(views), (*cpu.geometry(views, gain), *_spread(views))
+    lists = cpu.lists_of(views.depths, slice(0, views.angles))
+    tiles, fixed = cpu.tiles_of(views), (*cpu.geometry(views, gain), *_spread(views), lists)
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
@@ -40,7 +42,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     (cos, sin, *fixed), rest = cpu.geometry(views, gain), _spread(views)
 
     def work(first: int, last: int) -> None:
-        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *rest)
+        lists = cpu.lists_of(views.depths, slice(first, last))
+        given: Any = (tiles, cos[first:last], sin[first:last], *fixed, *rest, lists)
+        collect_angles(dose, light[first:last], *given)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)

@@ -26,6 +26,7 @@ from lightlathe.dose.kernels.cpu_loops import (
     weigh,
 )
 from lightlathe.dose.kernels.cpu_spread_vectors import REACH, SHIFTS, add_copies, add_copies_back
+from lightlathe.dose.kernels.cpu_transmittance import NONE, chord_of, transmittance
 
 NODE_ROWS = 0.5
 GROUP = 2  # angles that one pass over a tile adds
@@ -63,6 +64,22 @@ def magnify(x, y, count, cos, sin, bins, optics, at_foot, per_mm, apart, nodes, 
         node[p] = np.int64(below)
         upper[p] = place - below if step > 0 else 0.0
     return least, step, number
+
+
+@inner
+def dim(x, y, count, cos, sin, lists, view, low, near, far):
+    """Weights of one view, times what inserts of one cross-section leave at each voxel of both bins' light."""
+    if lists[6] == 0:
+        return
+    for p in range(count):
+        if near[p] == 0 and far[p] == 0:
+            continue
+        t = y[p] * cos - x[p] * sin
+        of_near, of_far = chord_of(lists, view, low[p] - 1, 0), chord_of(lists, view, low[p], 0)
+        if of_near != NONE:
+            near[p] *= transmittance(lists, of_near, t)
+        if of_far != NONE:
+            far[p] *= transmittance(lists, of_far, t)
 
 
 @inner
@@ -156,8 +173,9 @@ def add_planes(light, a, b, at, lines, r, base, wide, planes):
 
 
 @fast
-def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes):
-    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`."""
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes, lists):
+    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`, and
+    `lists` as in cpu_transmittance.py, of one class."""
     planes, slices, nodes, width = sizes
     angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
     shape = TILE * TILE
@@ -180,6 +198,7 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per
                 inverse[a, 0], inverse[a, 1], counts[a] = magnify(
                     x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
                 )
+                dim(x_in, y_in, count, c, n, lists, a0 + a, low, near, far)
                 shift = (a % GROUP) * span * nodes - first_bin[a]
                 beside = span if counts[a] > 1 else 0
                 for p in range(count):
@@ -258,7 +277,7 @@ def sort_by_row(count, low, node, upper, near, far, first_bin, span, rows, besid
 
 
 @fast
-def collect_angles(dose, light, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes):
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes, lists):
     """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights."""
     planes, slices, nodes, width = sizes
     angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
@@ -283,6 +302,7 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, span, at_foot, pe
             inverse[a, 0], inverse[a, 1], counts[a] = magnify(
                 x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
             )
+            dim(x_in, y_in, count, c, n, lists, a, low, near, far)
             beside = span if counts[a] > 1 else 0
             sort_by_row(
                 count, low, node, upper, near, far, first_bin[a], span, span * counts[a], beside, begin[a], number[a],

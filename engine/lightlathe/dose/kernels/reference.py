@@ -15,8 +15,8 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
 
 
 def _weights(views, slices: int, device: torch.device, dtype: torch.dtype) -> Iterator[tuple[Tensor, Tensor, Tensor]]:
-    """For each angle: lower bin (x*y,), and the weights of that bin and of the next, (x*y, 1) or, where chords end at
-    inserts, (x*y, slice).
+    """For each angle: lower bin (x*y,), and the weights of that bin and of the next, (x*y, 1) or, where inserts end or
+    dim light, (x*y, slice).
 
     Bin numbers are of views with one dark bin added at each end. Geometry is computed in float64 where the
     device has it, so that the weights of float32 runs are as exact as float32 can hold.
@@ -50,7 +50,15 @@ def _weights(views, slices: int, device: torch.device, dtype: torch.dtype) -> It
         if classes is not None:
             ends = _ends(views, number, classes).to(exact)
             near, far = (w * (t.flatten()[:, None] < ends[flat + k]) for k, w in enumerate((near, far)))
+        if views.depths is not None:
+            near, far = _dimmed(views.depths, number, flat, t.flatten(), (near, far), slices)
         yield flat, near, far
+
+
+def _dimmed(depths, view: int, low: Tensor, t: Tensor, weights: tuple[Tensor, Tensor], slices: int) -> list[Tensor]:
+    """Weights (place, slice) of two bins, times what inserts leave at t of the light of each; two dark bins counted."""
+    classes = depths.classes(slices).to(t.device)
+    return [w * depths.transmittance(view, low + k - 1, t)[:, classes].to(w.dtype) for k, w in enumerate(weights)]
 
 
 def _ends(views, angle: int, classes: Tensor) -> Tensor:

@@ -41,10 +41,10 @@ def _columns(views, device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
     return inside.to(device), x.to(exact).to(device), y.to(exact).to(device)
 
 
-def _corners(angle: float, x: Tensor, y: Tensor, views, size: int, dtype: torch.dtype) -> Iterator[_Corners]:
+def _corners(number: int, x: Tensor, y: Tensor, views, size: int, dtype: torch.dtype) -> Iterator[_Corners]:
     """The corners of one view, some voxel columns at a time; size: numbers of one voxel column."""
     spread, exact, device = views.spread, x.dtype, x.device
-    turned = torch.tensor(angle, dtype=torch.float64)
+    turned = views.angle_rad[number]
     c, n = float(turned.cos()), float(turned.sin())
     s, t = x * c + y * n, y * c - x * n
     place = s / views.bin_mm + views.middle_bins + 1
@@ -58,6 +58,10 @@ def _corners(angle: float, x: Tensor, y: Tensor, views, size: int, dtype: torch.
     light = torch.exp(-views.absorption_per_mm * depth.clamp(min=0)) * reached * shrinks
     if views.band is not None:
         light = light * views.band.weight(t)
+    near_light, far_light = light * (1 - part), light * part
+    if views.depths is not None:  # all planes are of one class
+        near_light = near_light * views.depths.transmittance(number, low - 1, t)[:, 0]
+        far_light = far_light * views.depths.transmittance(number, low, t)[:, 0]
     z = (torch.arange(spread.slices, dtype=exact, device=device) - (spread.slices - 1) / 2) * views.voxel_mm
     step = max(1, PIECE // size)
     for first in range(0, len(x), step):
@@ -65,7 +69,7 @@ def _corners(angle: float, x: Tensor, y: Tensor, views, size: int, dtype: torch.
         height = spread.pupil_z_mm + (z - spread.pupil_z_mm) * shrinks[here, None]
         plane = (height / spread.plane_mm + (spread.planes - 1) / 2 + 1).clamp(0, spread.planes + 1)
         lower = plane.floor().clamp(max=spread.planes)
-        near, far = (light * (1 - part))[here, None].to(dtype), (light * part)[here, None].to(dtype)
+        near, far = (of_bin[here, None].to(dtype) for of_bin in (near_light, far_light))
         corners = ((low[here, None], near), (low[here, None] + 1, far))
         yield _Corners(here, corners, lower.to(torch.int64), (plane - lower).to(dtype))
 
@@ -82,10 +86,10 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     batch = views_array.shape[2] // spread.planes
     inside, x, y = _columns(views, device)
     dose = torch.zeros(len(inside), spread.slices, batch, device=device, dtype=dtype)
-    for view, angle in zip(views_array, views.angle_rad.tolist(), strict=True):
+    for number_of_view, view in enumerate(views_array):
         planes = view.reshape(views.bins, batch, spread.planes).transpose(1, 2)
         padded = torch.nn.functional.pad(planes, (0, 0, 1, 1, 1, 1)).flatten(0, 1)
-        for found in _corners(angle, x, y, views, spread.slices * batch, dtype):
+        for found in _corners(number_of_view, x, y, views, spread.slices * batch, dtype):
             for low, weight in found.corners:
                 for upper, share in ((0, 1 - found.share), (1, found.share)):
                     number = low * (spread.planes + 2) + found.plane + upper
@@ -102,9 +106,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     inside, x, y = _columns(views, device)
     given = volume.reshape(views.nx * views.ny, batch, spread.slices)[inside].transpose(1, 2)
     out = torch.empty(views.angles, views.bins, batch * spread.planes, device=device, dtype=dtype)
-    for view, angle in zip(out, views.angle_rad.tolist(), strict=True):
+    for number_of_view, view in enumerate(out):
         padded = torch.zeros((views.bins + 2) * (spread.planes + 2), batch, device=device, dtype=dtype)
-        for found in _corners(angle, x, y, views, spread.slices * batch, dtype):
+        for found in _corners(number_of_view, x, y, views, spread.slices * batch, dtype):
             for low, weight in found.corners:
                 for upper, share in ((0, 1 - found.share), (1, found.share)):
                     number = (low * (spread.planes + 2) + found.plane + upper).flatten()
