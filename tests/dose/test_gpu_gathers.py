@@ -10,9 +10,10 @@ from lightlathe.dose.across import Across
 from lightlathe.dose.across_cpu import apply as across_cpu
 from lightlathe.dose.footprint import onto_bins, onto_slices
 from lightlathe.dose.rebin import Rebinning
+from lightlathe.dose.resample import plan
 from lightlathe.dose.taps_cpu import apply as along_cpu
 from lightlathe.job.vial import Vial
-from lightlathe.quantities import Footprint
+from lightlathe.quantities import Footprint, Grid, Optics, Tilt
 from lightlathe.resins import Threshold
 from operators import gap, random
 
@@ -71,3 +72,24 @@ def test_images_onto_views_and_back(directions, batch, dtype):
     assert gap(dimmed.transpose(views.to(DEVICE)), plain.transpose(views) * share.to(dtype)) < ALLOWED[dtype]
     bound = dimmed.most
     assert float(dimmed.forward(torch.ones(1, 6, 5, 1, dtype=dtype, device=DEVICE)).amax()) <= bound * (1 + 1e-6)
+
+
+@pytest.mark.parametrize("dtype", ALLOWED)
+def test_pictures_beside_a_tilted_axis(dtype):
+    """Both passes, and back, of a picture with uneven light; on a CPU by the sums that test_tilted_axis.py checks."""
+    chords = Telecentric().chords(angle_rad=full_turn(3), columns=10, rows=6, pixel_mm=0.4)
+    light = 0.2 + torch.rand(10, 6, dtype=torch.float64, generator=torch.Generator().manual_seed(1))
+    optics = Optics(chords, 1.6, 0.3, BLURRED, light, tilt=Tilt(0.09, 4.3, 0.4))
+    map_ = plan(optics, Grid((5, 6, 4), 0.5))[0].tilted
+    assert map_ is not None
+    wide, moved = map_.to(torch.device("cpu"), torch.float64), map_.to(DEVICE, dtype)
+    given, views = random((3, 10, 6), dtype), random((3, *map_.made), dtype, 1)
+
+    def by_hand(x, taps):
+        return sum(w * x[..., i] for i, w in zip(taps.index, taps.weight, strict=True))
+
+    assert wide.rows is not None
+    wanted = by_hand(by_hand((given.double() * light).flatten(-2), wide.rows), wide.columns)
+    assert gap(moved.forward(given.to(DEVICE)).flatten(-2), wanted) < ALLOWED[dtype]
+    back = by_hand(by_hand(views.double().flatten(-2), wide.columns_back), wide.rows_back).unflatten(-1, (10, 6))
+    assert gap(moved.transpose(views.to(DEVICE)), back * light) < ALLOWED[dtype]

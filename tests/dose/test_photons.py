@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 import torch
 
-from lightlathe.beams import Diverging, Telecentric, full_turn
+from lightlathe.beams import Diverging, RoundVial, Telecentric, full_turn
 from lightlathe.dose import Backend, DoseOperator, Turning
 from lightlathe.job.vial import Vial
-from lightlathe.quantities import Absorber, Defocus, Footprint, Grid, Optics, Shadows
+from lightlathe.quantities import Absorber, Astigmatism, Defocus, Footprint, Grid, Optics, Shadows, Tilt
 from lightlathe.resins import Threshold
 
 ANGLES, PIXEL, VOXEL, ROWS = 40, 0.2, 0.2, 20
@@ -29,8 +29,8 @@ PHOTONS, PLACES = 400_000, 16
 @dataclass(frozen=True)
 class Scene:
     """mu 1/mm; indices outside, of the wall, of the resin; pupil's distance or None; blur in pixels; rod (x, y, r) and
-    its absorption, infinite of an opaque one; radius of the cone over the distance from the focus (a plane of t)
-    """
+    its absorption, infinite of an opaque one; radius of the cone over the distance from the plane of focus at
+    t = focus; the axis leans in the picture by `tilt_deg`, and crosses its middle."""
 
     mu: float = 0.15
     outside: float = 1.0
@@ -44,6 +44,7 @@ class Scene:
     cone: float = 0.0
     focus: float = 0.0
     columns: int = 40
+    tilt_deg: float = 0.0
 
 
 SCENES = {
@@ -53,6 +54,8 @@ SCENES = {
     "a rod": Scene(outside=1.5, wall=1.5, rod=(0.7, -0.4, 0.8)),
     # slender: slanting paths are longer, by 0.4 % here, which no band knows
     "out of focus": Scene(outside=1.5, wall=1.5, cone=0.12, focus=0.6),
+    "tilted, bare": Scene(tilt_deg=-6.0),
+    "tilted, bare, a lens": Scene(distance=60.0, columns=44, tilt_deg=-8.0),
     "bare, a rod": Scene(mu=0.3, rod=(-0.5, 0.9, 0.6), outside=1.343),
     "a rod of clear glass": Scene(mu=0.4, outside=1.5, wall=1.5, rod=(0.7, -0.4, 0.9), rod_mu=0.0),
     "bare, a rod that absorbs": Scene(mu=0.1, rod=(-0.5, 0.6, 0.9), rod_mu=0.8, outside=1.343),
@@ -87,8 +90,13 @@ def operator_of(scene: Scene) -> Turning:
         else:
             absorbers = (Absorber.of(covered, fine, INNER, scene.rod_mu),)
     defocus = Defocus(scene.cone, scene.focus) if scene.cone else None
+    layers = RoundVial(INNER, INNER + scene.wall_mm, scene.outside, scene.wall, index)
+    if scene.cone and not layers.matched:
+        focus = layers.focus_along_mm(chords.offset_mm / layers.narrowing)
+        defocus = Astigmatism(scene.cone * scene.outside / index, focus, scene.cone / 2)
+    tilt = Tilt(math.radians(scene.tilt_deg), (scene.columns - 1) / 2, PIXEL) if scene.tilt_deg else None
     pixel = Footprint("square", sigma=scene.sigma)
-    optics = Optics(chords, INNER, scene.mu, pixel, shadows=shadows, defocus=defocus, absorbers=absorbers)
+    optics = Optics(chords, INNER, scene.mu, pixel, shadows=shadows, defocus=defocus, absorbers=absorbers, tilt=tilt)
     return Turning(DoseOperator(optics, grid, Backend(dtype=torch.float64)), 6, True, 3)
 
 
@@ -123,6 +131,8 @@ def photons(scene: Scene, seed: int) -> np.ndarray:
     s = (column - (scene.columns - 1) / 2 + place[0]) * PIXEL
     z = (row - (ROWS - 1) / 2 + place[1]) * PIXEL
     theta = (angle + random.random(PHOTONS) - 0.5) * 2 * math.pi / ANGLES
+    tilt = math.radians(scene.tilt_deg)  # the picture as it lies to the axis, which leans to the right by that
+    s, z = s * math.cos(tilt) - z * math.sin(tilt), s * math.sin(tilt) + z * math.cos(tilt)
     aim = np.stack([s, np.zeros(PHOTONS), z])
     if scene.distance is None:
         around, out = 2 * math.pi * random.random(PHOTONS), scene.cone * np.sqrt(random.random(PHOTONS))

@@ -69,8 +69,47 @@ def test_other_kernels_refuse_it_and_ends_keep_finer_bins():
     _, views = shaped(fine, views) or (None, views)
     assert views.profile is not None
     with pytest.raises(KernelUnavailable, match="reads bins linearly, and these have a profile"):
-        choose("cpu", views, torch.device("cpu"), torch.float64)
-    assert choose("auto", views, torch.device("cpu"), torch.float64)[0] == "reference"
-    assert not takes_shapes("auto", views, torch.device("cpu"), torch.float32)
+        choose("triton_ends", views, torch.device("cpu"), torch.float64)
+    _, blurred = shaped(*layers(replace(a.optics, footprint=FOOTPRINTS["blurred"]), a.grid)[0]) or (None, views)
+    with pytest.raises(KernelUnavailable, match=r"light ends within a column of them.* these reach 3 columns"):
+        choose("cpu", blurred, torch.device("cpu"), torch.float64)
+    assert choose("auto", blurred, torch.device("cpu"), torch.float64)[0] == "reference"
+    assert not takes_shapes("auto", blurred, torch.device("cpu"), torch.float32)
+    assert takes_shapes("auto", views, torch.device("cpu"), torch.float32)
     (plain_resampling, linear), *_ = layers(a.optics, a.grid)
     assert shaped(plain_resampling, linear) is None
+
+
+@pytest.mark.parametrize("dtype", [torch.float32, torch.float64])
+@pytest.mark.parametrize("pixel", [Footprint("square"), Footprint("square", 0.7), Footprint("square", sigma=0.1)])
+@pytest.mark.parametrize("voxel", [0.5, 0.2, 1.3])
+def test_the_cpu_reads_sharp_pixels_by_their_profile(pixel, voxel, dtype):
+    """As the reference does, in dose and adjoint; bit-equal in any number of threads. Several tiles; off the axis."""
+    a = operator((53, 27, 5), voxel, angles=7, columns=23, rows=5, pixel=0.45, radius=5.2, axis_offset=0.13)
+    found = shaped(*layers(replace(a.optics, footprint=pixel), a.grid)[0])
+    assert found is not None
+    views = found[1]
+    assert takes_shapes("cpu", views, torch.device("cpu"), dtype)
+    cpu = choose("cpu", views, torch.device("cpu"), dtype)[1]
+    light, dose = random(a.pattern_shape, dtype), random(a.dose_shape, dtype, seed=1)
+    near = 1e-14 if dtype == torch.float64 else 1e-6
+    made, back = cpu.deposit(light, views), cpu.collect(dose, views)
+    assert gap(made, reference.deposit(light.double(), views)) < near
+    assert gap(back, reference.collect(dose.double(), views)) < near
+    threads = torch.get_num_threads()
+    try:
+        for count in (1, 2, 3):
+            torch.set_num_threads(count)
+            assert torch.equal(cpu.deposit(light, views), made)
+            assert torch.equal(cpu.collect(dose, views), back)
+    finally:
+        torch.set_num_threads(threads)
+
+
+def test_an_operator_of_sharp_pixels_takes_no_finer_bins():
+    a = plain()
+    square = type(a)(replace(a.optics, footprint=FOOTPRINTS["square"]), a.grid, replace(a.backend, kernel="cpu"))
+    assert square.views.profile is not None
+    assert square.views.bins == a.views.bins
+    blurred = type(a)(replace(a.optics, footprint=FOOTPRINTS["blurred"]), a.grid, replace(a.backend, kernel="cpu"))
+    assert blurred.views.profile is None

@@ -70,5 +70,9 @@ def test_the_command_gives_the_key(tmp_path, capsys):
     text = capsys.readouterr().out
     assert text.startswith("axis_offset_pixels = 3.26")  # the middle row lies at 19.5
     assert "right of the field's middle" in text
+    # by hand: half a column to the left over 30 rows downwards
+    tilt_deg = math.degrees(math.atan(0.5 / 30))
+    assert f"axis_tilt_deg = {tilt_deg:.3f}    # in [light]: it leans to the right towards the top" in text
+    assert "0.65 columns over the field's height" in text  # 39 rows from the first to the last
     assert main(["projector", str(tmp_path / "a.csv"), "--job", str(tmp_path / "job.toml"), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["axis_offset_pixels"] == pytest.approx(3.25 + 0.5 / 60)

@@ -167,7 +167,7 @@ class Diverging:
         to_foot = -(from_s * sin + from_t * cos)  # from the window or the lens to where the ray would pass the axis
         offset = outside * layers.narrowing
         deflection = layers.deflection_rad(outside) - sin.asin() if not layers.matched else -sin.asin()
-        path = first + _seen(to_foot, outside, layers) * index
+        path = first + layers.seen_to_foot(to_foot, outside) * index
         return Rays(outside, offset, deflection, path / length, index / layers.resin / length, sin_in)
 
     def _transmittance(self, rays: Rays, layers: RoundVial) -> Tensor:
@@ -181,24 +181,3 @@ class Diverging:
                 kept = plane_transmittance(rays.sin_in, layers.outside, polarisation)
             both.append(kept if layers.matched else kept * layers.transmittance(rays.outside_mm, polarisation))
         return torch.stack(both).mean(0)
-
-
-def _seen(to_foot: Tensor, outside: Tensor, layers: RoundVial) -> Tensor:
-    """Length of the way to the foot of the chord, each piece divided by the index of what it is in.
-
-    to_foot   to the foot of the ray before the vial, which it reaches only if nothing refracts
-    Of rays that never enter: as of the last that do.
-    """
-    if layers.matched:
-        return to_foot / layers.outside
-    reach = layers.addressable_mm / layers.narrowing
-    moment = layers.outside * outside.clamp(-reach, reach)
-
-    def half(radius: float, index: float) -> Tensor:
-        """Half of the chord of a circle that a ray has in a medium."""
-        return (radius**2 - (moment / index).square()).clamp(min=0).sqrt()
-
-    seen = (to_foot - half(layers.outer_mm, layers.outside)) / layers.outside
-    if layers.outer_mm > layers.inner_mm:
-        seen = seen + (half(layers.outer_mm, layers.wall) - half(layers.inner_mm, layers.wall)) / layers.wall
-    return seen + half(layers.inner_mm, layers.resin) / layers.resin

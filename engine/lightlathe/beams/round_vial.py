@@ -66,6 +66,34 @@ class RoundVial:
             turned += (moment / before).clamp(-1, 1).asin() - (moment / after).clamp(-1, 1).asin()
         return turned
 
+    def seen_to_foot(self, to_foot: Tensor, offset_mm: Tensor) -> Tensor:
+        """Length of the way to the foot of the chord, each piece divided by the index of what it is in.
+
+        to_foot   to the foot of the ray before the vial, which it reaches only if nothing refracts
+        offset_mm   outside; of rays that never enter: as of the last that do
+        """
+        if self.matched:
+            return to_foot / self.outside
+        reach = self.addressable_mm / self.narrowing
+        moment = self.outside * offset_mm.clamp(-reach, reach)
+
+        def half(radius: float, index: float) -> Tensor:
+            """Half of the chord of a circle that a ray has in a medium."""
+            return (radius**2 - (moment / index).square()).clamp(min=0).sqrt()
+
+        seen = (to_foot - half(self.outer_mm, self.outside)) / self.outside
+        if self.outer_mm > self.inner_mm:
+            seen = seen + (half(self.outer_mm, self.wall) - half(self.inner_mm, self.wall)) / self.wall
+        return seen + half(self.inner_mm, self.resin) / self.resin
+
+    def focus_along_mm(self, offset_mm: Tensor) -> Tensor:
+        """Where light comes to a focus along z that does so on the plane of the axis without the vial: t on its chord.
+
+        offset_mm   of rays outside. Along z n sin(elevation) is kept, so light rises by elevation times the way over
+        the index of what it is in. On the axis: R_o n2 / n1 - R_i - (R_o - R_i) n2 / n_wall beyond it.
+        """
+        return -self.resin * self.seen_to_foot(torch.zeros_like(offset_mm), offset_mm)
+
     def transmittance(self, offset_mm: Tensor, polarisation: Polarisation = "unpolarised") -> Tensor:
         """Share of the power that enters the resin, 0 for rays that miss it or are totally reflected.
 

@@ -25,6 +25,7 @@ WORDS: dict[str, Callable[..., str]] = {  # by option; of those that were given
     "absorption": "absorption {:g} 1/mm".format,
     "exposure": "exposure {:g} s".format,
     "axis_offset": "axis off by {:g} mm".format,
+    "axis_tilt_deg": "axis tilted by {:g} degrees".format,
     "sense": "vial turning {}".format,
     "motion": lambda how: f"vial {'turning on' if how == 'continuous' else 'standing still'} under each image",
     "surroundings": "surroundings {}".format,
@@ -45,6 +46,6 @@ def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
     """What `predict` was asked to assume, in words; other surroundings with the resin's index, on which they depend."""
     vial = vial_assumed(arguments)
     given = vars(arguments) | vial | ({"resin_index": resin_index} if vial else {})
-    given["axis_offset"] = arguments.axis_offset or None
+    given |= {"axis_offset": arguments.axis_offset or None, "axis_tilt_deg": arguments.axis_tilt_deg or None}
     said = (words(given[option]) for option, words in WORDS.items() if given.get(option) is not None)
     return ", ".join(said) or "as designed"

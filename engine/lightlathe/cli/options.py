@@ -99,6 +99,7 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--absorption", type=float, metavar="PER_MM", help="another absorption, base e, 1/mm")
     sub.add_argument("--exposure", type=float, metavar="SECONDS", help="another exposure time")
     sub.add_argument("--axis-offset", type=float, default=0.0, metavar="MM", help="the axis is off by that much")
+    sub.add_argument("--axis-tilt-deg", type=float, default=0.0, metavar="DEG", help="it leans to the right by that")
     sub.add_argument("--sense", choices=("clockwise", "counterclockwise"), help="how the vial really turns")
     sub.add_argument("--motion", choices=("continuous", "stepped"), help="whether it turns on under an image")
     sub.add_argument("--surroundings", metavar="WHAT", help="matched, air, water or an index")

@@ -25,7 +25,7 @@ def predict(arguments: argparse.Namespace) -> int:
     note(arguments.result)
     run_own(record, arguments)
     others = [arguments.absorption, arguments.axis_offset or None, arguments.sense, arguments.motion]
-    others.append(arguments.insert_offset)
+    others += [arguments.insert_offset, arguments.axis_tilt_deg or None]
     others += [*vial_assumed(arguments).values(), *light_assumed(arguments).values()]
     stated = any(value is not None for value in others)
     if arguments.came_out or arguments.kept:
@@ -47,6 +47,7 @@ def predict(arguments: argparse.Namespace) -> int:
         resin=resin,
         exposure_s=arguments.exposure,
         axis_offset_mm=arguments.axis_offset,
+        axis_tilt_deg=arguments.axis_tilt_deg,
         sense=arguments.sense,
         motion=arguments.motion,
         vial=vial_assumed(arguments) or None,

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import torch
 
+from lightlathe.dose.astigmatism import in_depth
 from lightlathe.dose.depths import Depths
 from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import bands
@@ -11,7 +12,7 @@ from lightlathe.dose.rebin import Directions
 from lightlathe.dose.resample import Resampling, plan
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Grid, Optics, joint_classes
+from lightlathe.quantities import Astigmatism, Grid, Optics, joint_classes
 
 
 def layers(
@@ -22,14 +23,27 @@ def layers(
     """As `plan`, for each band of depth that light out of focus takes (focus.py), with the ends of chords at opaque
     inserts (ends.py), or what inserts take of their light (depths.py): the doses of all add up.
     """
+    if isinstance(optics.defocus, Astigmatism):
+        return _behind_a_bare_vial(optics, grid, directions, optics.defocus.turn_rad)
     offset = optics.chords.offset_mm
     pitch_mm = float(offset[-1] - offset[0]) / (len(offset) - 1) if len(offset) > 1 else optics.chords.row_mm
-    found, in_depth = [], bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm)
-    for band, footprint in in_depth:
+    found, all_bands = [], bands(optics.footprint, optics.defocus, pitch_mm, optics.vial_radius_mm)
+    for band, footprint in all_bands:
         resampling, views = plan(optics.replace(footprint=footprint, defocus=None), grid, directions)
-        if (grid.below or grid.above) and len(in_depth) == 1:
+        if (grid.below or grid.above) and len(all_bands) == 1:
             resampling = resampling.narrowed(optics.chords.rows)
         found.append(_around_inserts(resampling, replace(views, band=band), optics, grid))
+    return found
+
+
+def _behind_a_bare_vial(
+    optics: Optics, grid: Grid, directions: Directions, turn_rad: float
+) -> list[tuple[Resampling, Views]]:
+    found = []
+    for band, blurred, light in in_depth(optics):
+        resampling, views = plan(light, grid, replace(directions, blur_rad=turn_rad))
+        resampling, views = _around_inserts(resampling, replace(views, band=band), light, grid)
+        found.append((replace(resampling, blurred=blurred), views))
     return found
 
 

@@ -182,12 +182,14 @@ class DoseOperator(LinearMap):
     @property
     def slices_independent(self) -> bool:
         """True where every slice is lit by one row of patterns of its own."""
-        return self.optics.slices_independent and all(resampling.rows is None for resampling, _ in self._layers)
+        maps = [resampling for resampling, _ in self._layers]
+        own = all(each.rows is None and (each.tilted is None or each.tilted.rows is None) for each in maps)
+        return self.optics.slices_independent and own
 
     @property
     def row_of_slice(self) -> Tensor | None:
         rows = self.resampling.rows
-        if not self.optics.slices_independent:
+        if not self.optics.slices_independent or (self.optics.tilt is not None and not self.slices_independent):
             return None
         found = torch.arange(self.grid.shape[2], device=self.device) if rows is None else rows.one_to_one
         within = self.resampling.within
@@ -203,6 +205,8 @@ class DoseOperator(LinearMap):
 
     @property
     def class_of_slice(self) -> Tensor | None:
+        if self.optics.tilt is not None:  # each slice reads columns elsewhere
+            return torch.arange(self.grid.shape[2], device=self.device)
         found = self.optics.class_of_slice(self.grid)
         return None if found is None else found.to(self.device)
 

@@ -15,10 +15,12 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import gathers
+from lightlathe.dose.footprint import convolved
 from lightlathe.dose.rebin_tables import turned_tables
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords
 
+SIGMAS = 5  # of a Gaussian of directions: 6e-7 of the light lies beyond
 REL_TOLERANCE = 1e-9  # of a step: a weight below it is rounding
 
 
@@ -32,6 +34,8 @@ class Directions:
     finer     bins of a view for each column: between two columns light changes linearly, and its direction does too.
               With one bin a column's light keeps its width along the chord, where really it narrows towards a focus
 
+    blur_rad  standard deviation of the directions in which each pixel of an image shines
+
     A view at an offset stands for all directions within half a part of it. Light of images that stand still lies at
     one direction and is shared linearly between the two views beside it: no further than one part away.
     """
@@ -40,6 +44,7 @@ class Directions:
     parts: int = 1
     moving: bool = False
     finer: int = 1
+    blur_rad: float = 0.0
 
     @staticmethod
     def even(parts: int, moving: bool, finer: int = 1) -> "Directions":
@@ -73,16 +78,21 @@ class Rebinning:
     @staticmethod
     def at(turn: Tensor, angle_rad: Tensor, directions: Directions, finer: int = 1) -> "Rebinning":
         """turn   (bin,) float64, the deflection of each bin, where images have been spread over bins already"""
-        turned = turn / _step_of(angle_rad.double().cpu())
+        step = _step_of(angle_rad.double().cpu())
+        turned, sigma = turn / step, directions.blur_rad / abs(step)
         at = torch.tensor(directions.offsets, dtype=torch.float64)[:, None] - turned
-        first = (at + REL_TOLERANCE).floor()
         part = 1 / directions.parts
         spread = 1.0 if directions.moving else part
-        image = torch.stack([first, first + 1], 1)
+        reach = 1.0 if sigma == 0 else (spread + part) / 2 + SIGMAS * sigma
+        first = (at + (REL_TOLERANCE if sigma == 0 else 1 - reach)).floor()
+        image = first[:, None] + torch.arange(math.ceil(2 * reach))[:, None]
         away = (at[:, None] - image).abs()
-        # the share of a view's directions that the light of an image covers: both are intervals
-        shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
-        weight = shared.clamp(min=0) / spread  # a view is one of `parts`
+        if sigma == 0:
+            # the share of a view's directions that the light of an image covers: both are intervals
+            shared = torch.minimum(away + part / 2, torch.tensor(spread / 2)) - (away - part / 2).clamp(min=-spread / 2)
+            weight = shared.clamp(min=0) / spread  # a view is one of `parts`
+        else:
+            weight = part * convolved(away, (spread, part), sigma)
         weight[weight < REL_TOLERANCE] = 0
         return Rebinning(image.to(torch.int64), weight, len(angle_rad), finer)
 

@@ -19,10 +19,12 @@ from lightlathe.dose.across import Across
 from lightlathe.dose.fan import evened, evenly_spaced
 from lightlathe.dose.footprint import bins_for, onto_bins, onto_slices, profile_of
 from lightlathe.dose.lines import Lines
+from lightlathe.dose.pixel_map import PixelMap
 from lightlathe.dose.profile import Profile
 from lightlathe.dose.rebin import Directions, Rebinning, turn_beside
 from lightlathe.dose.spread import spread_of
 from lightlathe.dose.taps import REL_TOLERANCE, Taps, interpolation
+from lightlathe.dose.tilt import straightened
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Chords, Footprint, Grid, Optics
@@ -41,6 +43,9 @@ class Resampling:
     turned  images -> views, where the columns' light differs in direction; None where views are images
     rows    slice <- row; None where slices are rows. Of rows that spread with depth: plane <- row (spread.py)
     late    True where planes are rows, and become slices in the dose; else planes are slices
+    blurred images -> those blurred along the rows, more in one column than in the next (astigmatism.py); else None
+    tilted  images of the projector -> those of one that stands straight beside a tilted axis (tilt.py), which `share`
+            and all else are of; None where the axis is not tilted
     within  (first, end, count): of `count` rows only first..end - 1 reach the slab; None where all are taken
     """
 
@@ -52,6 +57,8 @@ class Resampling:
     turned: Rebinning | None = None
     profile: Profile | None = None
     within: tuple[int, int, int] | None = None
+    blurred: PixelMap | None = None
+    tilted: PixelMap | None = None
 
     def to(self, device: torch.device, dtype: torch.dtype) -> "Resampling":
         """Ready to use on a device: everything that forward and transpose read lies there."""
@@ -66,10 +73,14 @@ class Resampling:
             rows_back=None if self.rows is None else self.rows.transposed().to(device, dtype),
             across=None if self.across is None else self.across.to(device, dtype),
             turned=turned if turned is None or turned is not self.turned else turned.to(device, dtype),
+            blurred=None if self.blurred is None else self.blurred.to(device, dtype),
+            tilted=None if self.tilted is None else self.tilted.to(device, dtype),
         )
 
     def forward(self, patterns: Tensor) -> Tensor:
         x = patterns if self.within is None else patterns[..., self.within[0] : self.within[1]].contiguous()
+        for step in (self.blurred, self.tilted):
+            x = x if step is None else step.forward(x)
         x = x if self.share is None else x * self.share
         for step in (self.across, self.turned):
             x = x if step is None else step.forward(x)
@@ -77,6 +88,8 @@ class Resampling:
 
     def most(self, light: float) -> float:
         """No number of `forward(patterns)` exceeds this, for patterns of 0 to `light`."""
+        for step in (self.blurred, self.tilted):
+            light *= 1.0 if step is None else step.most
         if self.share is not None:
             light *= float(self.share.abs().amax())
         for step in (self.across, self.turned):
@@ -98,6 +111,8 @@ class Resampling:
         for step in (self.turned, self.across):
             x = x if step is None else step.transpose(x)
         x = x if self.share is None else x * self.share
+        for step in (self.tilted, self.blurred):
+            x = x if step is None else step.transpose(x)
         if self.within is None:
             return x
         first, end, rows = self.within
@@ -105,6 +120,9 @@ class Resampling:
 
     def narrowed(self, count: int) -> "Resampling":
         """The same, which takes no more of `count` rows than reach its slices."""
+        if self.tilted is not None:
+            tilted, within = self.tilted.narrowed()
+            return replace(self, tilted=tilted, within=within)
         if self.rows is None:
             return self
         used = self.rows.index[self.rows.weight != 0]
@@ -121,14 +139,21 @@ def plan(
     optics: Optics,
     grid: Grid,
     directions: Directions = Directions(),  # noqa: B008, it does not change
+    *,
+    in_planes: bool = False,
 ) -> tuple[Resampling, Views]:
     """How these optics light this grid: the resampling (on the CPU, see `to`), and the geometry of the views it gives.
 
     directions   of the views, for chords that may cross; others have one view for each image
+    in_planes    rows are planes already, where rows spread with depth
 
     Raises ShapeError where chords cross inside the vial that must not, and where rows of light meet there; and for
     square or blurred pixels on chords that are uneven or differ in direction and must not cross.
     """
+    if optics.tilt is not None:
+        tilted, straight, of_planes = straightened(optics, grid, directions.finer, FINEST)
+        resampling, views = plan(straight, of_planes, replace(directions, finer=1), in_planes=True)
+        return replace(resampling, tilted=tilted), views
     chords, footprint, radius_mm = optics.chords, optics.footprint, optics.vial_radius_mm
     share, fan, finer = _share(optics), None, directions.finer
     if chords.crossing and not evenly_spaced(chords):
@@ -167,7 +192,7 @@ def plan(
     if abs(middle_mm) < REL_TOLERANCE * bin_mm:
         middle_mm = 0.0  # that was rounding, and kernels are faster where views from behind are mirror images
     nx, ny, nz = grid.shape
-    spread, rows = spread_of(chords, optics.footprint, grid, radius_mm) or (None, _on_slices(optics, grid))
+    spread, rows = spread_of(chords, optics.footprint, grid, radius_mm, in_planes) or (None, _on_slices(optics, grid))
     resampling = Resampling(
         share=None if bool((share == 1).all()) else share,
         rows=None if rows.is_identity else rows,

@@ -40,10 +40,13 @@ class Spread:
         return (self.slices - 1) / 2 * voxel_mm + abs(self.pupil_z_mm)
 
 
-def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float) -> tuple[Spread, Taps] | None:
+def spread_of(
+    chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float, in_planes: bool = False
+) -> tuple[Spread, Taps] | None:
     """How rows of these chords spread over the slices, and the planes that views take: plane <- row.
 
     chords   of the bins; None where their rows stay level
+    in_planes   their rows are the planes
     Planes lie on the rows and evenly between them, about a voxel apart, where rows are no closer than voxels; half a
     voxel apart where they are closer, or blurred: planes then hold what a slice there takes, and slices between planes
     are blurred by voxel^2 / 24 (variance) at most.
@@ -68,12 +71,14 @@ def spread_of(chords: Chords, footprint: Footprint, grid: Grid, radius_mm: float
     if finer or blurred:
         lit_mm = (rows - 1) / 2 * row_mm + max(footprint.reach * row_mm, voxel_mm)
         planes = 2 * math.ceil(lit_mm / plane_mm) + 1
+    if in_planes:
+        planes, plane_mm = rows, row_mm
     at = (torch.arange(planes, dtype=torch.float64) - (planes - 1) / 2) * plane_mm
     z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
     if blurred:
         taps = onto_slices(footprint, at, z, voxel_mm, row_mm)
     else:
-        taps = interpolation(at, z, voxel_mm if finer else plane_mm, row_mm)
+        taps = interpolation(at, z, voxel_mm if finer and not in_planes else plane_mm, row_mm)
     at_foot, per_mm = given.at_foot.double().cpu(), given.per_mm.double().cpu()
     between_mm, slices = max(row_mm, voxel_mm), grid.shape[2]
     return Spread(at_foot, per_mm, given.pupil_z_mm, planes, plane_mm, between_mm, slices, least, most), taps

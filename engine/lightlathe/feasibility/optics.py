@@ -4,6 +4,7 @@ import math
 
 from lightlathe.feasibility.case import Case
 from lightlathe.job.light import USUAL_NM
+from lightlathe.job.lit_space import is_bare, out_of_focus_mm
 from lightlathe.judge.verdict import Reason
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA
 from lightlathe.support.words import amount, count, rounded_up
@@ -69,15 +70,17 @@ def blur(case: Case) -> Reason | None:
     light, thinnest, reach = case.light, case.part.thinnest_mm, case.part.radius_mm
     defocus = light.defocus(case.resin.refractive_index)
     sharp_mm = math.hypot(light.blur_mm or 0.0, light.diffraction_mm)
-    far_mm = 0.0 if defocus is None else reach + abs(defocus.focus_mm)
-    wide_mm = sharp_mm if defocus is None else math.hypot(sharp_mm, FWHM_PER_SIGMA * defocus.sigma_mm(far_mm))
+    far_mm, wide_mm = 0.0, sharp_mm
+    if defocus is not None:
+        far_mm = max(out_of_focus_mm(light, case.vial, case.resin, reach))
+        wide_mm = math.hypot(sharp_mm, FWHM_PER_SIGMA * defocus.sigma_mm(far_mm))
     if not wide_mm:
         return None
     text = f"a point's image is {amount(sharp_mm, 3)} mm wide at half its height, {_pixels(sharp_mm, light.pixel_mm)}"
     if defocus is not None:
         text += (
             f", in focus, and {amount(wide_mm, 3)} mm, {_pixels(wide_mm, light.pixel_mm)}, at the part's edge, up to "
-            f"{amount(far_mm, 3)} mm out of it (2 |z| NA / sqrt(n^2 - NA^2) is its cone)"
+            f"{amount(far_mm, 3)} mm out of it {_where(case)}(2 |z| NA / sqrt(n^2 - NA^2) is its cone)"
         )
     if thinnest is None:
         return Reason("blur", "will work", f"{text}.", wide_mm, None, "mm")
@@ -87,6 +90,10 @@ def blur(case: Case) -> Reason | None:
     change = f"a sharper image, {amount(thinnest / BLURS, 2)} mm or less at half height"
     change += ", or a smaller aperture (a stop in the lens)" if defocus is not None and wide_mm > 2 * sharp_mm else ""
     return Reason("blur", "marginal", text, wide_mm, thinnest / BLURS, "mm", f"{change}; or thicker walls.")
+
+
+def _where(case: Case) -> str:
+    return "along the axis, behind the bare vial " if is_bare(case.vial, case.resin) else ""
 
 
 def _pixels(length_mm: float, pixel_mm: float) -> str:

@@ -12,12 +12,13 @@ from lightlathe.feasibility.optics import blur, diffraction, insert
 from lightlathe.feasibility.refraction import assumed, refraction
 from lightlathe.feasibility.resin import absorption, threshold
 from lightlathe.feasibility.sampling import detail, turn
+from lightlathe.feasibility.tilt import tilt
 from lightlathe.feasibility.timing import timing
 from lightlathe.judge.cautions import CAUTIONS
 from lightlathe.judge.verdict import Verdict
 
 QUESTIONS = (
-    absorption, threshold, room, place, field, illumination, refraction, divergence, detail, features, blur,
+    absorption, threshold, room, place, field, illumination, refraction, divergence, tilt, detail, features, blur,
     diffraction, insert, turn, timing, black, light, levels, sinking, heat, effort,
 )  # fmt: skip
 

@@ -13,16 +13,19 @@ What lies outside the window could only add dose beside the part, so darkness is
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import torch
 from torch import Tensor
 
-from lightlathe.families import Resin
+from lightlathe.beams import Diverging
+from lightlathe.families import Beam, Resin
 from lightlathe.flow.solids import Solid
 from lightlathe.job import Job
 from lightlathe.job.design import Design
 from lightlathe.job.light import Light
+from lightlathe.job.lit_space import narrowing, out_of_focus_mm
 from lightlathe.job.vial import Vial
 from lightlathe.projector import Codebook
 from lightlathe.quantities import Chords, Field, Grid
@@ -32,20 +35,34 @@ FEWEST = 2  # columns: one alone would not say how far they lie apart
 
 
 def chords_of(light: Light, vial: Vial, resin: Resin, angle_rad: Tensor, axis_offset_mm: float = 0.0) -> Chords:
-    """The chords of the projector's whole field.
+    """The chords of the projector's whole field; beside a tilted axis those of one that stands straight (dose/tilt.py).
 
     axis_offset_mm   how far the middle column misses the turning axis beyond what the job says of it: where the axis
                      lies right of the field's middle, as the projector sees it, all columns lie that far left of it
     """
-    return light.beam.chords(
+    offset_mm = axis_offset_mm - light.axis_offset_pixels * light.pixel_mm
+    return _beam_along_axis(light, offset_mm).chords(
         angle_rad=angle_rad,
         columns=light.columns,
         rows=light.rows,
         pixel_mm=light.pixel_mm,
-        axis_offset_mm=axis_offset_mm - light.axis_offset_pixels * light.pixel_mm,
+        axis_offset_mm=offset_mm,
         vial=vial,
         resin=resin,
     )
+
+
+def _beam_along_axis(light: Light, offset_mm: float) -> Beam:
+    """The beam of a projector that stands straight beside a tilted axis: its lens is where that of the job's is.
+
+    offset_mm   of the middle column from the axis
+    """
+    beam = light.beam
+    if not (isinstance(beam, Diverging) and light.axis_tilt_deg):
+        return beam
+    tilt, across, up = math.radians(light.axis_tilt_deg), offset_mm + beam.lens_offset_mm, beam.lens_height_mm
+    lens_mm = across * math.cos(tilt) - up * math.sin(tilt), across * math.sin(tilt) + up * math.cos(tilt)
+    return replace(beam, lens_offset_mm=lens_mm[0] - offset_mm, lens_height_mm=lens_mm[1])
 
 
 def field_of(job: Job, solids: tuple[Solid, ...], grid: Grid) -> Field:
@@ -74,13 +91,20 @@ def lit_field(
         return Field.whole(light.columns, light.rows)
     offsets = (0.0,) if design.robust is None else tuple(dict.fromkeys((0.0, *design.robust.axis_offset_mm)))
     cases = [chords_of(light, vial, resin, torch.zeros(1, dtype=torch.float64), offset) for offset in offsets]
-    reach = math.ceil(light.reach_pixels(resin.refractive_index, reach_mm))
+    across_mm, along_mm = out_of_focus_mm(light, vial, resin, reach_mm)
+    across_mm /= narrowing(light, vial, resin)  # columns lie closer in the resin
+    reach = math.ceil(light.reach_pixels(resin.refractive_index, max(across_mm, along_mm)))
     more = max(0, reach - 1)  # columns and rows that light as far by their blur
-    first, lit = _columns(cases, reach_mm, more)
     row_mm, end_mm = cases[0].row_mm, (slices - 1) / 2 * voxel_mm
     far_mm = [end_mm + max(row_mm, voxel_mm), *(top_mm + max(row_mm, voxel_mm * s.coarser) for s in design.ladder)]
-    far = _seen_from(cases, first, lit, reach_mm, max(far_mm))
-    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, far + more * row_mm))
+    tilt = abs(math.radians(light.axis_tilt_deg))
+    shifted = math.ceil(max(far_mm) * math.sin(tilt) / light.pixel_mm)  # columns, along a tilted axis
+    first, lit = _columns(cases, reach_mm, more + shifted)
+    far = _seen_from(cases, first, lit, reach_mm, max(far_mm)) / math.cos(tilt) + more * row_mm
+    if tilt:
+        beside = [light.axis_column(offset) - column for offset in offsets for column in (first, first + lit - 1)]
+        far += max(map(abs, beside)) * row_mm * math.tan(tilt)
+    return Field(light.columns, light.rows, first, lit, _rows(light.rows, row_mm, far))
 
 
 def _seen_from(cases: list[Chords], first: int, lit: int, reach_mm: float, far_mm: float) -> float:

@@ -6,12 +6,15 @@ import math
 
 import torch
 
+from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_parts, substeps
 from lightlathe.dose.resample import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job
-from lightlathe.quantities import Absorber, Grid, Optics, Part, Shadows, unpacked_from
+from lightlathe.job.lit_space import is_bare
+from lightlathe.quantities import Absorber, Astigmatism, Chords, Defocus, Grid, Optics, Part, Shadows, unpacked_from
+from lightlathe.quantities.defocus import cone
 
 log = logging.getLogger(__name__)
 
@@ -99,6 +102,33 @@ def absorbers_of(part: Part, radius_mm: float) -> tuple[Absorber, ...]:
     return tuple(absorber for absorber in found if absorber is not None)
 
 
+def defocus_of(job: Job, chords: Chords) -> Defocus | Astigmatism | None:
+    """How light of a job widens out of focus: alike across and along in a matched bath, apart behind a bare vial.
+
+    Raises JobError for a bare vial with light from a lens nearby, or with a picture in focus beside the axis.
+    """
+    light, index, layers = job.light, job.resin.refractive_index, RoundVial.of(job.vial, job.resin)
+    if light.numerical_aperture is None or not is_bare(job.vial, job.resin):
+        return light.defocus(index)
+    told = f"numerical_aperture is {light.numerical_aperture:g} and the vial stands in {job.vial.surroundings!r}"
+    if not isinstance(light.beam, Telecentric):
+        raise JobError(
+            f"{told}, before light that is not telecentric: a bare vial is a lens, which brings light into focus "
+            "elsewhere across the axis than along it, and that is computed for telecentric light alone. Expected "
+            'beam = "telecentric", a matched bath, or, in place of the aperture, blur_mm for a blur that is the same '
+            "all over the vial."
+        )
+    if light.focus_mm:
+        raise JobError(
+            f"{told}, and focus_mm is {light.focus_mm:g}: behind a bare vial light is computed for a picture that is "
+            "in focus on the plane of the turning axis without the vial. Expected focus_mm = 0, and the picture put "
+            "there before the vial is; or a matched bath."
+        )
+    aperture = light.numerical_aperture
+    focus_mm = layers.focus_along_mm(chords.offset_mm / layers.narrowing)
+    return Astigmatism(cone(aperture, index), focus_mm, cone(aperture, layers.outside) / 2)
+
+
 def optics_of(
     job: Job, axis_offset_mm: float = 0.0, shadows: Shadows | None = None, absorbers: tuple[Absorber, ...] = ()
 ) -> Optics:
@@ -114,21 +144,14 @@ def optics_of(
     chords = chords_of(job.light, job.vial, job.resin, angle_rad, axis_offset_mm)
     light = job.light
     absorption = job.resin.absorption_per_mm
-    defocus = light.defocus(job.resin.refractive_index)
-    if defocus is not None and job.vial.surroundings not in (None, "matched"):
-        raise JobError(
-            f"numerical_aperture is {light.numerical_aperture:g} and the vial's surroundings are "
-            f"{job.vial.surroundings!r}: a bare vial is a lens, behind which light comes into focus elsewhere across "
-            "the axis than along it, and that is not computed. Expected a matched bath, or blur_mm for a blur that is "
-            "the same all over the vial."
-        )
     return Optics(
         chords,
         job.vial.radius_mm,
         absorption,
         footprint=light.footprint,
         illumination=light.relative_irradiance,
-        defocus=defocus,
+        defocus=defocus_of(job, chords),
         shadows=shadows,
         absorbers=absorbers,
+        tilt=light.tilt(axis_offset_mm),
     )

@@ -114,6 +114,7 @@ def predict(
     resin: Resin | None = None,
     exposure_s: float | None = None,
     axis_offset_mm: float = 0.0,
+    axis_tilt_deg: float = 0.0,
     sense: str | None = None,
     motion: Literal["continuous", "stepped"] | None = None,
     vial: Mapping[str, Any] | None = None,
@@ -127,6 +128,7 @@ def predict(
     resin            another member of RESINS, or one of your own; the record's own where None
     exposure_s       exposure time, s, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis, beyond the job's axis_offset_pixels
+    axis_tilt_deg    of the axis in the picture, beyond the job's axis_tilt_deg
     sense            how the vial actually turns, "clockwise" or "counterclockwise" seen from above
     motion           whether it keeps turning while an image is shown; as the record's job says where None
     vial             other keys of [vial]: surroundings, wall_mm, wall_index; None where a key is to be left out
@@ -145,6 +147,9 @@ def predict(
         job = with_vial(job, vial)
     if light is not None:
         job = with_light(job, light)
+    if axis_tilt_deg:
+        tilted_deg = job.light.axis_tilt_deg + axis_tilt_deg
+        job = dataclasses.replace(job, light=dataclasses.replace(job.light, axis_tilt_deg=tilted_deg))
     resin = resin or job.resin
     patterns = record.patterns
     exposure = patterns.exposure_s if exposure_s is None else exposure_s

@@ -43,7 +43,7 @@ def images_of(record: Record, exposure_s: float | None = None, *, whole_exposure
     book = Codebook.of(job.light.bits, job.light.response, job.light.planes)
     applied = {"vial_turns_seen_from_above": job.turn.sense, "response_undone": resolved(job)["light"]["response"]}
     facts = {"name": record.name, "caution": CAUTION, **applied, **_illumination(job.light)}
-    facts["axis_offset_pixels"] = job.light.axis_offset_pixels
+    facts |= {"axis_offset_pixels": job.light.axis_offset_pixels, "axis_tilt_deg": job.light.axis_tilt_deg}
     if job.light.frame_rate_hz is not None:
         each = patterns.dwell_s / job.light.planes * job.light.frame_rate_hz
         facts |= {"frame_rate_hz": job.light.frame_rate_hz, "frames_of_the_projector_each": each}

@@ -86,7 +86,9 @@ def _profile(job: Job, columns: int, axis_column: float) -> tuple[torch.Tensor, 
     job = dataclasses.replace(job, turn=dataclasses.replace(job.turn, angles=IMAGES))
     voxel_mm = 2 * job.vial.radius_mm / ACROSS
     optics = optics_of(job)
-    optics = optics.replace(rows=1, row_mm=voxel_mm, footprint=optics.footprint.within_rows(), illumination=None)
+    optics = optics.replace(
+        rows=1, row_mm=voxel_mm, footprint=optics.footprint.within_rows(), illumination=None, tilt=None
+    )
     spread = optics.chords.magnification
     if spread is not None:  # the slice at the pupil's height, which stays in its row
         optics = optics.replace(magnification=dataclasses.replace(spread, pupil_z_mm=0.0))

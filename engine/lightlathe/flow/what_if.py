@@ -20,6 +20,7 @@ GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none:
 THROW_RATIO = 1.4  # of many small projectors (common practice, no source)
 BLUR_PIXELS = (1.0, 2.0)  # of a lens, full width at half maximum
 APERTURES = (0.01, 0.05)  # of slow projector lenses, at the vial (common practice, no source)
+TILT_DEG = 0.5  # of the axis, as well as it is set up by eye (common practice, no source)
 OFF_PIXELS = 0.5  # of the axis, as well as it is usually found (common practice, no source)
 ABSORPTION_PERCENT, EXPOSURE_PERCENT = 10.0, 5.0  # where nothing is known better (common practice, no source)
 
@@ -76,6 +77,7 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
     yield f"the vial turns {sense}", {"sense": sense}
     off = OFF_PIXELS * light.pixel_mm
     yield f"the axis is off by {OFF_PIXELS:g} pixel ({amount(off)} mm)", {"axis_offset_mm": off}
+    yield f"the axis is tilted by {TILT_DEG:g} degrees more to the right", {"axis_tilt_deg": TILT_DEG}
     if any(part.role == "insert" and (part.opaque or part.absorption_per_mm is not None) for part in job.parts):
         for words, place in (("x", (light.pixel_mm, 0.0)), ("y", (0.0, light.pixel_mm))):
             yield (

@@ -14,6 +14,7 @@ from lightlathe.job.bounds import positive
 from lightlathe.projector import FlatField, Linear, Measured, relative_irradiance
 from lightlathe.quantities.defocus import Defocus, cone
 from lightlathe.quantities.footprint import FWHM_PER_SIGMA, Footprint
+from lightlathe.quantities.tilt import MOST_DEG, Tilt
 
 LEAST_FILL = 0.1  # of a pixel that shines; micromirrors have 0.9 and more, liquid crystals 0.5 (from memory)
 MOST_APERTURE = 0.5  # no projector lens has more on the side of the vial (from memory)
@@ -34,10 +35,13 @@ class Light:
                     picture along its light
     numerical_aperture   of the light that forms the picture in the vial's place, in air: it widens away from the plane
                     of focus, and diffraction blurs it everywhere. Left out: neither is computed, and said not to be
-    focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial
+    focus_mm        how far behind the turning axis, along the light, the plane of focus lies in the vial; before a
+                    bare vial, where it would lie without the vial, and there 0 alone
     planes          one-bit frames of equal time in which each image is shown, with bits = 1 (export/planes.py)
     frame_rate_hz   at which the projector shows frames, for the check: planes are frames of their own
     axis_offset_pixels   how many columns the turning axis lies right of the field's middle, as the projector sees it
+    axis_tilt_deg   of the turning axis in the picture, above 0 where it leans to the right towards the top; it crosses
+                    the middle of the field's height at axis_offset_pixels
     flip, rotate_deg     of the frames that are exported: flipped first, then turned clockwise
     wavelength_nm   for the check: how far light spreads by diffraction
     pixel_shape     "square": light is even over the pixel's square; "linear": between two pixels' centres it changes
@@ -64,6 +68,7 @@ class Light:
     dead_columns: tuple[int, ...] = ()
     dead_rows: tuple[int, ...] = ()
     axis_offset_pixels: float = 0.0
+    axis_tilt_deg: float = 0.0
     flip: Literal["none", "left_right", "up_down"] = "none"
     rotate_deg: Literal[0, 90, 180, 270] = 0
     planes: int = 1
@@ -103,12 +108,31 @@ class Light:
                 f"axis_offset_pixels is {self.axis_offset_pixels:g}, outside the field; expected less than half of its "
                 f"{self.columns} columns to the right (above 0) or to the left of its middle (below 0)."
             )
+        if not abs(self.axis_tilt_deg) <= MOST_DEG:
+            raise JobError(
+                f"axis_tilt_deg is {self.axis_tilt_deg:g}; expected the angle between the turning axis and the columns "
+                f"of the picture, {MOST_DEG:g} degrees or less to the right (above 0) or to the left. Is the projector "
+                "on its side? Then rotate_deg turns its frames."
+            )
         flat = self.illumination
         if isinstance(flat, FlatField):
             flat.require_fits(self.columns, self.rows)
         elif flat is not None and not isinstance(flat, str):
             raise JobError(f"illumination is {shown(flat)}; expected the name of a file.")
         self._check_pixel()
+
+    def tilt(self, axis_offset_mm: float = 0.0) -> Tilt | None:
+        """The tilt of the axis; None where it has none.
+
+        axis_offset_mm   how far the middle column misses the axis beyond axis_offset_pixels
+        """
+        if self.axis_tilt_deg == 0:
+            return None
+        return Tilt(math.radians(self.axis_tilt_deg), self.axis_column(axis_offset_mm), self.pixel_mm)
+
+    def axis_column(self, axis_offset_mm: float = 0.0) -> float:
+        """Where the axis crosses the middle of the field's height, in columns from the first one's centre."""
+        return (self.columns - 1) / 2 + self.axis_offset_pixels - axis_offset_mm / self.pixel_mm
 
     @property
     def rows_spread(self) -> bool:
@@ -157,10 +181,10 @@ class Light:
         return Footprint(self.pixel_shape or "linear", width, sigma)
 
     def reach_pixels(self, index: float, away_mm: float) -> float:
-        """How far from its centre a pixel's light goes within that distance from the axis, in a resin of this index."""
+        """How far from its centre a pixel's light goes within that distance from its focus, in resin of this index."""
         pixel, defocus = self.footprint, self.defocus(index)
         if defocus is not None:
-            out_of_focus = defocus.sigma_mm(away_mm + abs(defocus.focus_mm)) / self.pixel_mm
+            out_of_focus = defocus.sigma_mm(away_mm) / self.pixel_mm
             pixel = replace(pixel, sigma=math.hypot(pixel.sigma, out_of_focus))
         return pixel.reach
 

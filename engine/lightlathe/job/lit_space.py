@@ -17,6 +17,23 @@ def narrowing(light: Light, vial: Vial, resin: Resin) -> float:
     return RoundVial.of(vial, resin).narrowing
 
 
+def is_bare(vial: Vial, resin: Resin) -> bool:
+    """Whether the job says that the vial stands in something of another index than the resin's."""
+    return vial.surroundings not in (None, "matched") and not RoundVial.of(vial, resin).matched
+
+
+def out_of_focus_mm(light: Light, vial: Vial, resin: Resin, reach_mm: float) -> tuple[float, float]:
+    """How far from its focus light is at most within `reach_mm` of the axis, by the width that it has there: across
+    and along the axis, in lengths along which it widens by its cone in the resin. Behind a bare vial they differ.
+    """
+    if not is_bare(vial, resin) or not isinstance(light.beam, Telecentric):
+        far_mm = reach_mm + abs(light.focus_mm or 0.0)
+        return far_mm, far_mm
+    layers = RoundVial.of(vial, resin)
+    outside = torch.linspace(0, min(reach_mm, layers.addressable_mm), 9, dtype=torch.float64) / layers.narrowing
+    return reach_mm / layers.narrowing, reach_mm + float(layers.focus_along_mm(outside).abs().amax())
+
+
 def beam_width_mm(light: Light, vial: Vial, resin: Resin) -> float:
     """Twice the distance from the axis at which the last ray passes it, also where that is beyond the vial."""
     if isinstance(light.beam, Diverging):

@@ -9,7 +9,7 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 
 from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
-from lightlathe.quantities.defocus import Defocus
+from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
@@ -17,6 +17,7 @@ from lightlathe.quantities.mesh import TriangleMesh
 from lightlathe.quantities.packed import Packed, Packing, Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
+from lightlathe.quantities.tilt import Tilt
 from lightlathe.quantities.volumes import (
     HALF,
     IGNORED,
@@ -31,9 +32,9 @@ from lightlathe.quantities.volumes import (
 )
 
 __all__ = [
-    "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "ByRow", "Chords", "Defocus", "Field", "FineShape",
-    "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns", "Prediction",
-    "Shadows", "Target", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes", "rows_first",
-    "rows_last", "rows_of", "slices_of", "span",
+    "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "Astigmatism", "ByRow", "Chords", "Defocus", "Field",
+    "FineShape", "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part", "Patterns",
+    "Prediction", "Shadows", "Target", "Tilt", "TriangleMesh", "Volume", "Where", "any_in_slices", "joint_classes",
+    "rows_first", "rows_last", "rows_of", "slices_of", "span",
     "unpacked_from",
 ]  # fmt: skip

@@ -1,8 +1,11 @@
 """How a pixel's light widens away from the plane of focus."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from torch import Tensor
+
+from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
 
 
@@ -29,6 +32,37 @@ class Defocus:
     def sigma_mm(self, away_mm: float) -> float:
         """Standard deviation of the Gaussian at that distance from the plane of focus."""
         return abs(away_mm) * self.per_mm / 2
+
+
+@dataclass(frozen=True, eq=False)
+class Astigmatism:
+    """The same behind a bare round vial, a lens across the axis and a plate along it, for a picture that is in focus on
+    the axis without the vial.
+
+    per_mm     radius of the cone along z over the distance from the focus along z, in the resin
+    focus_mm   (column,) float64, where that lies on each chord: t, 0 where the chord comes nearest to the axis
+    turn_rad   standard deviation of the directions across the axis, outside. A ray that meets the picture on the axis'
+               plane at another angle is that of an image at another scan angle, whatever the vial, so nothing else
+               needs to be known of them
+
+    Source: the rays of a circularly symmetric vial are the same from all sides; along z n sin(elevation) is kept.
+    """
+
+    per_mm: float
+    focus_mm: Tensor
+    turn_rad: float
+
+    def __post_init__(self) -> None:
+        has_axes("focus_mm", self.focus_mm, ("column",), self.focus_mm.shape[:1])
+        if not (0 <= self.per_mm < math.inf and 0 <= self.turn_rad < math.inf and bool(self.focus_mm.isfinite().all())):
+            raise ShapeError(
+                f"light widens by {self.per_mm} along z and by {self.turn_rad} rad across; expected 0 or more, and a "
+                "finite focus on every chord."
+            )
+
+    def lit(self, first: int, end: int) -> "Astigmatism":
+        """That of the columns first to end."""
+        return replace(self, focus_mm=self.focus_mm[first:end])
 
 
 def cone(numerical_aperture: float, index: float) -> float:

@@ -10,11 +10,12 @@ from torch import Tensor
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
 from lightlathe.quantities.absorbers import Absorber, joint_classes
-from lightlathe.quantities.defocus import Defocus
+from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.patterns import Field
 from lightlathe.quantities.shadows import Shadows
+from lightlathe.quantities.tilt import Tilt
 from lightlathe.quantities.volumes import Grid
 
 REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
@@ -106,6 +107,8 @@ class Optics:
                         dead; None where it is even
     shadows             the opaque cross-sections of inserts, at which chords end; None where nothing is in the way
     absorbers           inserts that light crosses, dimmed; whose absorption is the resin's, those change nothing
+    tilt                of the axis in the picture: chords are then those of a projector that stands straight beside it,
+                        on whose picture that of the projector is turned; None where columns run along the axis
     """
 
     chords: Chords
@@ -113,9 +116,10 @@ class Optics:
     absorption_per_mm: float
     footprint: Footprint = Footprint()  # noqa: RUF009, frozen
     illumination: Tensor | None = None
-    defocus: Defocus | None = None
+    defocus: Defocus | Astigmatism | None = None
     shadows: Shadows | None = None
     absorbers: tuple[Absorber, ...] = ()
+    tilt: Tilt | None = None
 
     def __post_init__(self) -> None:
         if self.illumination is None:
@@ -174,19 +178,34 @@ class Optics:
             row_z = (torch.arange(rows, dtype=torch.float64) - (rows - 1) / 2) * row_mm
             reach = 1.0 if self.footprint.plain else self.footprint.reach
             near = max(reach * row_mm + (0 if reach == 1 else grid.voxel_mm / 2), grid.voxel_mm) * (1 - REL_TOLERANCE)
-            beside = [(row_z - z).abs() < near for z in grid.centres_mm(2)[index.cpu()].tolist()]
-            dark = light.new_zeros(len(light))
-            light = torch.stack([light[:, k].amax(1) if bool(k.any()) else dark for k in beside], 1)
-        shadows, footprint = self.shadows, self.footprint.within_rows()
+            column, z = torch.arange(len(light), dtype=torch.float64)[:, None], grid.centres_mm(2)[index.cpu()]
+            leans = self.tilt if self.tilt is not None and self.tilt.slice_z_mm is None else None
+            heights = z.expand(len(light), -1) if leans is None else leans.height_mm(column, z)
+            beside = ((row_z - at[:, None]).abs() < near for at in heights.unbind(1))  # (column, row) of each slice
+            light = torch.stack([torch.where(k, light, 0.0).amax(1) for k in beside], 1)
+        shadows, footprint, tilt = self.shadows, self.footprint.within_rows(), self.tilt
+        if tilt is not None:
+            own = grid.centres_mm(2) if tilt.slice_z_mm is None else tilt.slice_z_mm
+            tilt = replace(tilt, slice_z_mm=own[index.cpu()])
         if shadows is not None:
             shadows = shadows.for_slices(index, grid)
         absorbers = tuple(each.for_slices(index, grid) for each in self.absorbers)
-        changes = {"footprint": footprint, "illumination": light, "shadows": shadows, "absorbers": absorbers}
+        changes = {
+            "footprint": footprint, "illumination": light, "shadows": shadows, "absorbers": absorbers, "tilt": tilt,
+        }  # fmt: skip
         return self.replace(rows=len(index), row_mm=grid.voxel_mm, **changes)
 
     def lit(self, field: Field) -> "Optics":
         """The same with the chords of the lit columns and rows alone."""
         if field.is_whole:
             return self
-        light = self.illumination
-        return replace(self, chords=self.chords.lit(field), illumination=None if light is None else light[field.lit])
+        light, tilt, defocus = self.illumination, self.tilt, self.defocus
+        if isinstance(defocus, Astigmatism):
+            defocus = defocus.lit(field.first_column, field.first_column + field.lit_columns)
+        return replace(
+            self,
+            chords=self.chords.lit(field),
+            illumination=None if light is None else light[field.lit],
+            defocus=defocus,
+            tilt=None if tilt is None else tilt.lit(field.first_column),
+        )

@@ -27,7 +27,7 @@ def page(across: int, along: int, places: int, alignment: str, wide: TestPrint, 
         "**2_axis_line**: put a thin needle upright on the stage, near its axis. At the stage's 0 and 180 degrees find "
         "the column that lights the needle, at the two level lines of **2_ruler**, and fill "
         f"`{alignment}`: its marks stand every 10 columns from the field's left edge, taller every 50 and 100. "
-        f"`lightlathe projector {alignment} --job JOB.toml` gives `axis_offset_pixels` and the tilt of the axis.",
+        f"`lightlathe projector {alignment} --job JOB.toml` gives `axis_offset_pixels` and `axis_tilt_deg`.",
         "**3_size**: measure in the axis's plane, without the vial. The two inner upright lines lie "
         f"{across} columns apart, the two inner level ones {along} rows: `pixel_mm` in `[light]` is the distance over "
         "that number. If the two differ, the projector corrects its picture (keystone): turn that off.",

@@ -6,7 +6,7 @@ import numpy as np
 import torch
 
 from lightlathe.errors import ShapeError
-from lightlathe.quantities import Chords, Defocus, Footprint, Magnification, Optics
+from lightlathe.quantities import Astigmatism, Chords, Defocus, Footprint, Magnification, Optics, Tilt
 from lightlathe.result.put import put
 from lightlathe.result.tree import Node
 
@@ -25,7 +25,10 @@ def put_optics(group: Any, optics: Optics) -> None:
     group.attrs.update({
         "pixel_shape": pixel.shape, "pixel_width": pixel.width, "blur_sigma_pixels": pixel.sigma,
     })  # fmt: skip
-    if optics.defocus is not None:
+    if isinstance(optics.defocus, Astigmatism):
+        put(group, "focus_along_mm", optics.defocus.focus_mm.double().cpu().numpy(), "mm", ("column",))
+        group.attrs.update({"cone_per_mm": optics.defocus.per_mm, "directions_rad": optics.defocus.turn_rad})
+    elif optics.defocus is not None:
         group.attrs.update({"cone_per_mm": optics.defocus.per_mm, "focus_mm": optics.defocus.focus_mm})
     group.attrs.update({"rows": chords.rows, "row_mm": chords.row_mm, "crossing": chords.crossing})
     if chords.magnification is not None:
@@ -35,6 +38,9 @@ def put_optics(group: Any, optics: Optics) -> None:
     for name in ("dark_before", "dark_after"):
         if getattr(chords, name) is not None:
             group.attrs[name] = list(getattr(chords, name))
+    if optics.tilt is not None:
+        angle_rad, column, pixel_mm = optics.tilt.angle_rad, optics.tilt.axis_column, optics.tilt.pixel_mm
+        group.attrs.update({"axis_tilt_rad": angle_rad, "axis_column": column, "axis_pixel_mm": pixel_mm})
     group.attrs.update({"absorption_per_mm": optics.absorption_per_mm, "vial_radius_mm": optics.vial_radius_mm})
 
 
@@ -63,7 +69,9 @@ def optics_in(root: Node, levels: tuple[int, ...], angle_rad: np.ndarray) -> Opt
             raise ValueError("optics/illumination is beyond 0 to 1")
         light = torch.from_numpy(light)
     radius_mm, absorption = at.length("vial_radius_mm"), at.length("absorption_per_mm")
-    return Optics(chords, radius_mm, absorption, footprint_in(at.attrs), light, defocus_in(at))
+    return Optics(
+        chords, radius_mm, absorption, footprint_in(at.attrs), light, defocus_in(root, levels[1:2]), tilt=tilt_in(at)
+    )
 
 
 def footprint_in(attrs: Any) -> Footprint:
@@ -80,12 +88,26 @@ def footprint_in(attrs: Any) -> Footprint:
         raise ValueError(f"optics: {problem}") from None
 
 
-def defocus_in(optics: Node) -> Defocus | None:
+def defocus_in(root: Node, columns: tuple[int, ...]) -> Defocus | Astigmatism | None:
     """What `put_optics` wrote of it; None where light keeps its width."""
+    optics = root["optics"]
     if "cone_per_mm" not in optics.attrs:
         return None
     try:
+        if root.find("optics/focus_along_mm") is not None:
+            focus = torch.from_numpy(root.array("optics/focus_along_mm", "f8", columns))
+            return Astigmatism(optics.attribute("cone_per_mm", float), focus, optics.attribute("directions_rad", float))
         return Defocus(optics.attribute("cone_per_mm", float), optics.attribute("focus_mm", float))
+    except ShapeError as problem:
+        raise ValueError(f"optics: {problem}") from None
+
+
+def tilt_in(optics: Node) -> Tilt | None:
+    """What `put_optics` wrote of it; None where the axis is not tilted, and in files from before that."""
+    if "axis_tilt_rad" not in optics.attrs:
+        return None
+    try:
+        return Tilt(*(optics.attribute(name, float) for name in ("axis_tilt_rad", "axis_column", "axis_pixel_mm")))
     except ShapeError as problem:
         raise ValueError(f"optics: {problem}") from None
 

@@ -11,7 +11,7 @@ filled, in place of a volume.
 All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
 `auto` takes the first of PREFERRED that can run, and the choice is logged.
 
-reference, cpu   anything
+reference, cpu   anything; `cpu` profiles that end within a column alone
 hopper           parallel bins down to half a voxel, ends, pixels by their profile; halves; compute capability 9.0
 triton           bins on any chords, up to 64 of them on 8 x 8 voxels (6 times finer); no ends
 triton_double    parallel bins in float64, without matrix units; no ends
@@ -47,7 +47,7 @@ SPREADING = {  # those of a name where rows spread with depth
     "triton_double": "lightlathe.dose.kernels.triton_spread",
 }
 DIMMED = ("cpu", "reference")  # those that take light which inserts dim (`Views.depths`)
-SHAPED = ("hopper", "reference")  # those that take a pixel's profile (`Views.profile`)
+SHAPED = ("hopper", "cpu", "reference")  # those that take a pixel's profile (`Views.profile`)
 PREFERRED = ("hopper", "triton", "cpu", "triton_double", "triton_ends", "reference")
 
 
@@ -85,4 +85,5 @@ def _looked_at(name: str, views, device: torch.device, dtype: torch.dtype) -> tu
 
 def takes_shapes(name: str, views, device: torch.device, dtype: torch.dtype) -> bool:
     """Whether a kernel of this name ("auto": the fastest) takes views with a profile."""
-    return name in ("auto", SHAPED[0]) and _looked_at(SHAPED[0], views, device, dtype)[1] is None
+    fast = SHAPED[:-1]
+    return any(name in ("auto", kernel) and _looked_at(kernel, views, device, dtype)[1] is None for kernel in fast)

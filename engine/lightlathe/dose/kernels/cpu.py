@@ -28,14 +28,20 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         import numba  # noqa: F401
     except ImportError as error:
         return f"it needs numba, which does not load here ({error})"
+    profile = views.profile
+    if profile is not None and (profile.support > 1 or views.ends or views.depths or views.lines or views.spread):
+        return (
+            "it takes the profile of pixels whose light ends within a column of them, on parallel chords that end "
+            f"nowhere; these reach {profile.support:.3g} columns"
+        )
     return None
 
 
 class _Loops(NamedTuple):
     """The compiled loops for some slices, and what they take of some views beside the geometry."""
 
-    name: str = "cpu_loops"
-    of_views: Callable[[slice], tuple[Any, ...]] = lambda taken: ()
+    name: str
+    of_views: Callable[[slice], tuple[Any, ...]]
 
     def get(self, function: str) -> Callable[..., None]:
         return getattr(import_module(f"lightlathe.dose.kernels.{self.name}"), function)
@@ -54,8 +60,9 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
 def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Loops], Tensor]) -> Tensor:
     """A product of slices that inserts shade, and of the others, each together."""
     inserts = views.ends if views.depths is None else views.depths
+    plain = _Loops("cpu_loops", lambda _: (_profile(views),))
     if inserts is None:
-        return product(array, _Loops())
+        return product(array, plain)
     classes = inserts.classes(array.shape[2])
     which = classes[classes >= 0].numpy()
     shaded = _with_ends(views.ends, which) if views.depths is None else _with_depths(views.depths, which)
@@ -64,7 +71,7 @@ def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Loops], Tensor
     stands, lengths = (classes >= 0).unique_consecutive(return_counts=True)
     runs = array.split(lengths.tolist(), 2)
     parts = []
-    for these, loops in ((stands, shaded), (~stands, _Loops())):
+    for these, loops in ((stands, shaded), (~stands, plain)):
         some = torch.cat([run for run, taken in zip(runs, these.tolist(), strict=True) if taken], 2)
         parts.append(product(some, loops).split(lengths[these].tolist(), 2))
     of_shaded, free = iter(parts[0]), iter(parts[1])
@@ -164,6 +171,14 @@ def _lines(views) -> tuple[np.ndarray, ...]:
     """Offset, turn, its cosine and sine of every chord and the dark ones; empty where bins are parallel and even."""
     offset, turn = (torch.empty(0, dtype=torch.float64),) * 2 if views.lines is None else views.lines.with_dark
     return offset.numpy(), turn.numpy(), turn.cos().numpy(), turn.sin().numpy()
+
+
+def _profile(views) -> np.ndarray:
+    """As cpu_loops.shape_pixels takes it; empty where bins are read linearly."""
+    if views.profile is None:
+        return np.empty(0)
+    knots = views.profile.knots
+    return views.profile.at(torch.arange(knots + 1, dtype=torch.float64) / knots).numpy()
 
 
 def _bins_of_a_tile(views) -> int:

@@ -110,6 +110,23 @@ def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
 
 
 @inner
+def shape_pixels(count, near, far, profile):
+    """Weights of bins that are read linearly become those of a profile of the pixels, which ends within a bin of them.
+
+    profile   its values at even distances from 0 to one bin, linear between them
+    """
+    knots = len(profile) - 1
+    for p in range(count):
+        light = np.float64(near[p]) + np.float64(far[p])
+        if light != 0:
+            place = min(max(far[p] / light, 0.0), 1.0) * knots
+            k = min(np.int64(place), knots - 1)
+            part = place - k
+            near[p] = light * (profile[k] + part * (profile[k + 1] - profile[k]))
+            far[p] = light * (profile[knots - k] + part * (profile[knots - k - 1] - profile[knots - k]))
+
+
+@inner
 def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
     """The same for bins that are chords of their own; the search goes on from one voxel column to the next.
 
@@ -189,8 +206,12 @@ def sort_by_bin(count, low, near, far, first_bin, bins_read, start, number, weig
 
 
 @fast
-def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span):
-    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. span: the most bins a tile reads."""
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profile):
+    """Fill the dose of some tiles: every voxel column sums GROUP angles at a time.
+
+    span      the most bins a tile reads
+    profile   see shape_pixels; empty where bins are read linearly
+    """
     angles, bins, slices = light.shape
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
@@ -206,6 +227,8 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span):
                 c, n, near, far = cos[a0 + a], sin[a0 + a], weight[2 * a], weight[2 * a + 1]
                 if len(lines[0]) == 0:
                     first_bin[a], bins_read[a] = weigh(x_in, y_in, count, c, n, bins, optics, low, near, far)
+                    if len(profile) > 0:
+                        shape_pixels(count, near, far, profile)
                 else:
                     first_bin[a], bins_read[a] = weigh_lines(
                         x_in, y_in, count, c, n, bins, optics, lines, low, near, far
@@ -243,8 +266,11 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span):
 
 
 @fast
-def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span):
-    """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights. span as above."""
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, profile):
+    """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights.
+
+    span, profile   as above
+    """
     angles, bins, slices = light.shape
     shape = TILE * TILE
     i, j, x_in, y_in = np.empty(shape, np.int64), np.empty(shape, np.int64), np.empty(shape), np.empty(shape)
@@ -259,6 +285,8 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span):
         for a in range(angles):
             if len(lines[0]) == 0:
                 first_bin[a], bins_read[a] = weigh(x_in, y_in, count, cos[a], sin[a], bins, optics, low, near, far)
+                if len(profile) > 0:
+                    shape_pixels(count, near, far, profile)
             else:
                 first_bin[a], bins_read[a] = weigh_lines(
                     x_in, y_in, count, cos[a], sin[a], bins, optics, lines, low, near, far
