@@ -4,7 +4,7 @@
 
 As many voxels across as pixels, one row of pixels a slice, half as many slices; images that stand; a resin with mu R =
 0.5 in a vial of 16 mm. The light of bare vials and lenses is sorted into one view an image and one bin a column here; a
-design takes more, as README and DEVELOPERS say. Median of five, after one that compiles.
+design takes more, as flow/operators.py says. Median of five, after one that compiles.
 """
 
 import argparse

@@ -20,7 +20,7 @@ def in_here(given: str, folder: str) -> None:
     import torch
 
     from lightlathe import pipeline
-    from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s
+    from lightlathe.feasibility.estimates import array_bytes, design_bytes, design_s
     from lightlathe.feasibility.quick_check import case_of
     from lightlathe.job import job_from
 

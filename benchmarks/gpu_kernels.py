@@ -114,7 +114,7 @@ def torch_sparse(voxels: int, angles: int) -> None:
     views = views_of(voxels, angles, "single")
     rows, columns, values = [], [], []
     pixel = torch.arange(voxels * voxels, device=CARD)
-    for number, (low, near, far) in enumerate(reference._weights(views, CARD, torch.float32)):
+    for number, (low, near, far) in enumerate(reference._weights(views, 1, CARD, torch.float32)):
         for bin_, weight in ((low - 1, near[:, 0]), (low, far[:, 0])):
             kept = (weight != 0) & (bin_ >= 0) & (bin_ < voxels)
             rows.append(pixel[kept].int())
@@ -225,6 +225,8 @@ def main() -> None:
     )
     options = parser.parse_args()
     quick = options.quick
+    if options.solvers is None and not torch.cuda.is_available():
+        parser.error("it measures an NVIDIA card; torch finds none here. Only --solvers runs without one, as a trial.")
     name = torch.cuda.get_device_name(CARD) if torch.cuda.is_available() else "no card: a trial of the script"
     print(f"{name}, torch {torch.__version__}, triton {triton.__version__}")
     torch.manual_seed(0)

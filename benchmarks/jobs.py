@@ -42,7 +42,7 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
 
     from lightlathe import pipeline
     from lightlathe.cli.progress import Keeper
-    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.settings import settings_of
     from lightlathe.job import job_from
     from lightlathe.result import partial_path, write_partial, write_result
     from lightlathe.result.partial import state_bytes

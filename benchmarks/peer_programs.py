@@ -60,7 +60,7 @@ def torch_sparse(operator: DoseOperator, g: Tensor, v: Tensor) -> list[Entry]:
     """The whole matrix as CSR, and its transpose as another; the time to build them is not counted."""
     views, (angles, bins, slices) = operator.views, g.shape
     rows, columns, weights = [], [], []
-    for a, (low, near, far) in enumerate(reference._weights(views, operator.device, torch.float32)):
+    for a, (low, near, far) in enumerate(reference._weights(views, slices, operator.device, torch.float32)):
         for bin_, weight in ((low - 1, near[:, 0]), (low, far[:, 0])):
             kept = (weight != 0) & (bin_ >= 0) & (bin_ < bins)
             rows.append(kept.nonzero()[:, 0])

@@ -43,7 +43,7 @@ from peer_programs import (
 README = Path(__file__).parent / "README.md"
 
 
-def work(work: Workload, device: torch.device) -> tuple[DoseOperator, Tensor, Tensor]:
+def light_and_volume(work: Workload, device: torch.device) -> tuple[DoseOperator, Tensor, Tensor]:
     """Our operator, nothing absorbed, gain 1; a tube and its shadows, smooth enough for any discretisation."""
     absorbing = work.operator(device)
     clear = absorbing.optics.replace(absorption_per_mm=0.0)
@@ -77,7 +77,7 @@ def inner(operator: DoseOperator) -> Tensor:
 
 
 def compare(work: Workload, device: torch.device, pool: ProcessPoolExecutor, seconds: float) -> list[list[str]]:
-    operator, g, v = work(work, device)
+    operator, g, v = light_and_volume(work, device)
     exact_operator = DoseOperator(operator.optics, operator.grid, Backend("cpu", dtype=torch.float64), gain=1.0)
     exact = {FORWARD: exact_operator(g.double().cpu()), ADJOINT: exact_operator.transpose(v.double().cpu())}
     makers: list[Callable[[], list[Entry]]] = [

@@ -24,6 +24,7 @@ ROWS = [
     ["flow"],
     ["feasibility"],
     ["report"],
+    ["outputs"],
     ["pipeline", "bench"],
     ["study"],
     ["cli"],
@@ -101,7 +102,7 @@ def test_a_turned_arrow_is_found(tmp_path, monkeypatch):
 
 def test_the_root_holds_the_flow_and_what_all_share():
     assert {p.name for p in PACKAGE.glob("*.py")} == {
-        "__init__.py", "__main__.py", "pipeline.py", "checks.py", "errors.py"
+        "__init__.py", "__main__.py", "pipeline.py", "outputs.py", "checks.py", "errors.py"
     }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from odd_jobs import JOBS, NOT_DESIGNED, others, texts
 # what no sentence may hold, and what was said instead
 NOWHERE = {
     "an undefined number": r"(?<![\w./])(nan|inf|NaN)\b|undefined",
-    "a plural of one": r"(?<![\d.,x] )(?<![\d.,])\b1 ((image|vial|turn|voxel|slice|bit|column|row)s|bodies)\b",
+    "a plural of one": r"(?<![\d.,x] )(?<![\d.,])\b1 ((image|vial|turn|voxel|slice|bit|column|row|component)s)\b",
     "a before a vowel": r"\b[aA] [aeio]\w+",
     "an exponent": r"\d[eE][+-]\d",
     "a time below 0": r"-\d[\d.]* (s|min|h)\b|\(-\d+ %\)",

@@ -12,6 +12,7 @@ from lightlathe.errors import JobError
 from lightlathe.job import parse_job
 from lightlathe.projector import RESPONSES, Codebook
 from lightlathe.quantities import LIQUID, SOLID
+from lightlathe.report.exposure import exposure_lines
 from lightlathe.result import read_result, write_result
 
 
@@ -234,7 +235,7 @@ def test_a_part_that_fills_the_vial_has_an_exposure_without_an_upper_end(small_j
     text = text.replace("[grid]", "[grid]\nmargin_voxels = 0")
     record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
     assert record.quality["longest_s"] == math.inf
-    assert any("nothing around the part is judged" in line for line in pipeline.exposure_lines(record))
+    assert any("nothing around the part is judged" in line for line in exposure_lines(record))
 
 
 @pytest.mark.parametrize("seconds", [1e-3, 1e9])

@@ -17,7 +17,7 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.flow import solids
-from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.settings import settings_of
 from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job, parse_job
 from lightlathe.result import read_partial, read_result, write_partial

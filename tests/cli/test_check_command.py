@@ -84,7 +84,7 @@ def test_a_resin_from_a_cure_depth_series(tmp_path, capsys):
 
 def test_scenarios_are_in_the_effort(small_job, tmp_path):
     from lightlathe.feasibility import case_of
-    from lightlathe.feasibility.effort import array_bytes, design_s, voxels
+    from lightlathe.feasibility.estimates import array_bytes, design_s, voxels
     from lightlathe.flow.solids import load_solids
     from lightlathe.job import parse_job
     from lightlathe.solve import copies

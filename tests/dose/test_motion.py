@@ -48,7 +48,7 @@ def test_the_smear_of_a_step_is_an_arc():
 def test_the_dose_is_the_mean_over_the_dwell(sense):
     """Random images, far rougher than a design's, against 400 angles of each step in code of its own.
 
-    As DEVELOPERS.md, "Motion", says of a quarter of a pixel: found here 1.6e-3 rms, 3.5e-3 of the peak.
+    As dose/motion.py says of a quarter of a pixel: found here 1.6e-3 rms, 3.5e-3 of the peak.
     """
     still = standing()
     turned = still.optics.replace(angle_rad=sense * still.optics.chords.angle_rad)

@@ -9,7 +9,7 @@ from good_case import GOOD, changed, only
 
 from lightlathe.beams import Diverging
 from lightlathe.feasibility import case_of, verdict_on
-from lightlathe.feasibility.effort import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
+from lightlathe.feasibility.estimates import array_bytes, design_bytes, design_s, file_bytes, in_slabs, voxels
 from lightlathe.feasibility.whole_job import job_s
 from lightlathe.flow.solids import load_solids
 from lightlathe.job import load_job

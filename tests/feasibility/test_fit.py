@@ -6,7 +6,7 @@ import pytest
 from good_case import changed, only, verdict
 
 from lightlathe.feasibility import verdict_on
-from lightlathe.feasibility.fit import between_rows
+from lightlathe.feasibility.sampling import between_rows
 
 
 def test_a_beam_as_wide_as_the_vial_is_told_apart_from_one_that_fits_the_part():

@@ -7,7 +7,7 @@ import torch
 from good_case import GOOD, changed, only
 
 from lightlathe.feasibility import Machine, verdict_on
-from lightlathe.feasibility.effort import design_s, voxels
+from lightlathe.feasibility.estimates import design_s, voxels
 from lightlathe.feasibility.measured import keep, kept_speeds, speeds_in
 from lightlathe.flow.until_done import expected
 from lightlathe.support.hardware import kept_file, processor

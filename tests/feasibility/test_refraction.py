@@ -4,7 +4,7 @@ import pytest
 from good_case import GOOD, changed, only, verdict
 
 from lightlathe.feasibility import verdict_on
-from lightlathe.feasibility.effort import design_bytes, design_s
+from lightlathe.feasibility.estimates import design_bytes, design_s
 from lightlathe.feasibility.light import exposure_range_s
 
 AIR = {"surroundings": "air", "wall_mm": 1.0, "wall_index": 1.48}

@@ -9,7 +9,7 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError
 from lightlathe.feasibility import case_of
-from lightlathe.feasibility.effort import array_bytes, design_s
+from lightlathe.feasibility.estimates import array_bytes, design_s
 from lightlathe.flow.recorded import job_of
 from lightlathe.flow.solids import load_solids
 from lightlathe.flow.what_if import cases, what_ifs

@@ -5,13 +5,15 @@ import math
 import torch
 
 from lightlathe import pipeline
-from lightlathe.flow.certificate import Certificate, Remedy, certificate_of, closer, remedies_of, wall_bounds
+from lightlathe.flow.certificate import Certificate, certificate_of, wall_bounds
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
+from lightlathe.flow.remedies import Remedy, closer, remedies_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.job import parse_job
 from lightlathe.quantities import Target
 from lightlathe.report.advice import advice, unproven, window_words
+from lightlathe.report.exposure import exposure_lines
 
 
 def proven(text, folder, iterations=60):
@@ -86,11 +88,11 @@ def test_no_design_reaches_more_than_is_proven_where_pixels_are_finer_than_voxel
 def test_a_design_without_a_window_names_no_best_exposure(small_job, tmp_path):
     text = small_job(absorption=0.8, iterations=5).replace("[light]", "doses_known_to_percent = 3\n[light]")
     record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
-    said = "\n".join(pipeline.exposure_lines(record))
+    said = "\n".join(exposure_lines(record))
     assert "no exposure prints every voxel" in said
     assert "best exposure" not in said
     fine = pipeline.design(parse_job(text.replace("0.8", "0.1"), name="t", folder=tmp_path))
-    assert "best exposure lies between" in "\n".join(pipeline.exposure_lines(fine))
+    assert "best exposure lies between" in "\n".join(exposure_lines(fine))
 
 
 def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):

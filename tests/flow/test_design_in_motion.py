@@ -8,11 +8,12 @@ import torch
 from lightlathe import pipeline
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.feasibility import case_of
-from lightlathe.feasibility.effort import array_bytes, design_s, lit, voxels
-from lightlathe.flow import certificate, operators
+from lightlathe.feasibility.estimates import array_bytes, design_s, lit, voxels
+from lightlathe.flow import operators, remedies
 from lightlathe.flow import prepare as prepared
-from lightlathe.flow.certificate import certificate_of, remedies_of, steps_in
+from lightlathe.flow.certificate import certificate_of, steps_in
 from lightlathe.flow.formulation import coarser_problem, problem_of, robust_problem
+from lightlathe.flow.remedies import remedies_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import load_solids
 from lightlathe.flow.stages import run_stages
@@ -205,7 +206,7 @@ def test_remedies_are_designed_in_motion(found, monkeypatch):
         used.append(problem.operator)
         return solve(problem, *args, **more)
 
-    monkeypatch.setattr(certificate, "solve", spied)
+    monkeypatch.setattr(remedies, "solve", spied)
     remedies_of(setup, proof, iterations=1)
     assert [(operator.pattern_shape[0], operator.parts, operator.matched) for operator in used] == [
         (200, 2, True), (200, 2, True), (400, 2, True), (200, 2, True)

@@ -14,7 +14,8 @@ from lightlathe.job import parse_job, resolved
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, FineShape, Grid, Part, Prediction
 from lightlathe.report.pictures import outcome_in, outcome_volumes
 from lightlathe.result import read_result, write_result
-from lightlathe.study.file import Run, Study, read_study, write_study
+from lightlathe.study.file import read_study, write_study
+from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import table
 from sealing import without_checksums
 

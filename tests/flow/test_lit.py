@@ -14,7 +14,7 @@ from PIL import Image
 from lightlathe import pipeline
 from lightlathe.beams import Telecentric
 from lightlathe.feasibility import check
-from lightlathe.feasibility.effort import array_bytes, lit
+from lightlathe.feasibility.estimates import array_bytes, lit
 from lightlathe.feasibility.quick_check import case_of
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.lit import field_of

@@ -8,10 +8,11 @@ import h5py
 import torch
 
 from lightlathe.job import parse_job
-from lightlathe.job.reading import resolved
+from lightlathe.job.resolved import resolved
 from lightlathe.quantities import Field, Grid, Part, Patterns, Prediction
 from lightlathe.result import Record, write_partial, write_result
-from lightlathe.study.file import Run, Study, write_study
+from lightlathe.study.file import write_study
+from lightlathe.study.runs import Run, Study
 from sealing import without_checksums
 
 

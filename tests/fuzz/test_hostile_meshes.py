@@ -99,9 +99,9 @@ def test_more_inward_bodies_than_can_be_sorted_out(monkeypatch):
     monkeypatch.setattr(repair, "MAX_INWARD", 3)
     bodies = [triangles() + np.array([10 * k, 0, 0]) for k in range(9)]
     inward = [b[:, ::-1] for b in bodies[:4]]
-    with pytest.raises(MeshError, match=r"i\.stl: 4 bodies face against the rest of 9; up to 3 are sorted out"):
+    with pytest.raises(MeshError, match=r"i\.stl: 4 components face against the rest of 9; up to 3 are sorted out"):
         surface_from_triangles(np.concatenate([*bodies[4:], *inward]), "i.stl")
-    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.flipped_bodies == 3
+    assert surface_from_triangles(np.concatenate([*bodies[3:], *inward[:3]]), "i.stl").report.flipped_components == 3
 
 
 @pytest.mark.parametrize(

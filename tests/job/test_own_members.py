@@ -18,7 +18,7 @@ from lightlathe.job.toml import toml_of
 from lightlathe.resins.own import absorbing
 from lightlathe.result import read_result, write_result
 from lightlathe.study.own import OwnFigure
-from lightlathe.support import own
+from lightlathe.support import own_file
 
 HEAD = """
 import dataclasses, numpy as np, torch
@@ -213,7 +213,7 @@ def test_the_print_is_that_of_the_member_it_stands_for(job_with, small_job, tmp_
 @pytest.mark.parametrize("family", ["resin", "beam", "response", "shape"])
 def test_a_result_runs_nothing_unasked(family, job_with, ran, tmp_path, monkeypatch, capsys):
     path = write_result(pipeline.design(job_with(family, GOOD[family])), tmp_path / "r.h5")
-    monkeypatch.setattr(own, "_RUN", set())  # as in another process
+    monkeypatch.setattr(own_file, "_RUN", set())  # as in another process
     (tmp_path / "mine.py").write_text("raise ValueError")  # the file of the design is in the result
     monkeypatch.chdir(tmp_path)
     ask = ["export", str(path), "--frames", "frames"] if family == "response" else ["predict", str(path), "--json"]
@@ -237,7 +237,7 @@ def test_from_python_a_result_asks_as_well(job_with, tmp_path, monkeypatch):
     record = pipeline.design(job_with("resin", GOOD["resin"]))
     as_designed = pipeline.predict(record).quality["iou"]  # these very bytes were run in this process
     write_result(record, tmp_path / "r.h5")
-    monkeypatch.setattr(own, "_RUN", set())
+    monkeypatch.setattr(own_file, "_RUN", set())
     again = read_result(tmp_path / "r.h5")
     with pytest.raises(LightlatheError, match="has not been run"):
         pipeline.predict(again)

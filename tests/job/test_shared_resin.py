@@ -7,7 +7,8 @@ import pytest
 
 import lightlathe as ll
 from lightlathe.errors import JobError
-from lightlathe.flow.recorded import job_of, settings_of
+from lightlathe.flow.recorded import job_of
+from lightlathe.flow.settings import settings_of
 from lightlathe.job import job_from, load_job, resolved
 from lightlathe.job.toml import tables_of
 

@@ -9,7 +9,7 @@ import torch
 from lightlathe.errors import JobError
 from lightlathe.losses import OwnLoss
 from lightlathe.quantities import Target
-from lightlathe.support.own import is_own
+from lightlathe.support.own_file import is_own
 
 FILE = """
 from __future__ import annotations

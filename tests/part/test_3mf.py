@@ -55,7 +55,7 @@ def test_3mf_mirrored_items_are_solid(package):
     items = '<item objectid="1"/><item objectid="1" transform="-1 0 0 0 1 0 0 0 1 -5 0 0"/>'
     part = read_surface(package(OBJECT, items))
     assert part.volume_mm3 == pytest.approx(48, rel=1e-12)
-    assert part.report.flipped_bodies == 0
+    assert part.report.flipped_components == 0
     assert part.warnings == ()
 
 
@@ -103,7 +103,7 @@ def test_3mf_of_beams_alone_is_refused_and_supports_are_left_out(package):
         read_surface(package(f'<object id="1">{beams}</object>', '<item objectid="1"/>', space))
     support = OBJECT.replace('id="1" type="model"', 'id="2" type="support"')
     part = read_surface(package(OBJECT + support, '<item objectid="1"/><item objectid="2"/>'))
-    assert part.report.bodies == 1
+    assert part.report.components == 1
     assert "object '2' is of type 'support' and was left out" in part.warnings[0]
 
 

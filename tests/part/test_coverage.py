@@ -158,8 +158,8 @@ def test_nested_inward_shell_is_a_cavity_and_a_whole_inside_out_mesh_is_filled_l
     )
     np.testing.assert_allclose(coverage(hollow, GRID).numpy(), expected, atol=2 * ROUND)
     np.testing.assert_allclose(coverage(inside_out, GRID).numpy(), expected, atol=2 * ROUND)
-    assert hollow.report.flipped_bodies == 0
-    assert inside_out.report.flipped_bodies == 2
+    assert hollow.report.flipped_components == 0
+    assert inside_out.report.flipped_components == 2
     assert "faced inwards" in inside_out.warnings[0]
 
 
@@ -168,7 +168,7 @@ def test_one_inverted_body_beside_a_good_one_is_turned_with_its_cavity():
     outer, inner = box_triangles((0.1, -1, -1), (1.5, 1, 1)), box_triangles((0.4, -0.5, -0.5), (1.1, 0.5, 0.5))
     mixed = surface(good, outer[:, ::-1], inner)
     assert mixed.volume_mm3 == pytest.approx(1.2 * 4 + 1.4 * 4 - 0.7, rel=1e-12)
-    assert mixed.report.flipped_bodies == 2
+    assert mixed.report.flipped_components == 2
 
 
 @settings(max_examples=10, deadline=None)

@@ -54,7 +54,7 @@ def test_binary_and_text_are_told_apart_by_size_not_by_the_first_word(write):
 
 def test_solid_names_of_text_stl_may_be_anything(write):
     part = read_surface(write("names.stl", text_stl(CUBE, "vertex 1 2 facet") + text_stl(CUBE + 9, "endsolid")), "mm")
-    assert part.report.bodies == 2
+    assert part.report.components == 2
 
 
 @pytest.mark.parametrize(
@@ -181,7 +181,7 @@ def test_glb(write):
             trimesh.creation.box((2, 3, 4)), transform=trimesh.transformations.translation_matrix([shift, 0, 0])
         )
     part = read_surface(write("two.glb", scene.export(file_type="glb")), "mm")
-    assert part.report.bodies == 2
+    assert part.report.components == 2
     np.testing.assert_allclose(part.size_mm, (12, 3, 4))
 
 

@@ -10,7 +10,7 @@ from lightlathe.part import surface_from_triangles
 
 def test_a_clean_body_is_left_alone():
     part = surface(CUBE)
-    assert (part.report.triangles, part.report.bodies, len(part.vertices_mm)) == (12, 1, 8)
+    assert (part.report.triangles, part.report.components, len(part.vertices_mm)) == (12, 1, 8)
     assert part.report.watertight
     assert part.warnings == ()
     assert part.volume_mm3 == 24
@@ -57,7 +57,7 @@ def test_a_one_sided_band_stays_as_it_is():
     band = np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
     part = surface(CUBE, band)
     assert part.report.flipped_facets == 0
-    assert part.report.bodies == 2
+    assert part.report.components == 2
 
 
 def test_seams_of_float32_rounding_are_joined():
@@ -116,8 +116,8 @@ def test_many_cavities_are_told_from_inverted_bodies():
     cavities = [box_triangles(c, c + 0.5)[:, ::-1] for c in cells]
     loose = [box_triangles((8, y, 0), (9, y + 1, 3))[:, ::-1] for y in (0, 2)]
     part = surface(box_triangles((0, 0, 0), (6, 6, 6)), *cavities, *loose)
-    assert part.report.bodies == 1 + 6**3 + 2
-    assert part.report.flipped_bodies == 2
+    assert part.report.components == 1 + 6**3 + 2
+    assert part.report.flipped_components == 2
     assert part.volume_mm3 == pytest.approx(6**3 - 6**3 * 0.125 + 2 * 3)
 
 
@@ -126,13 +126,13 @@ def test_an_island_in_the_cavity_of_an_inverted_body_turns_with_it():
     good = box_triangles((10, 0, 0), (20, 10, 10))  # so that the whole is not inside out
     part = surface(good, shells[0][:, ::-1], shells[1], shells[2][:, ::-1])
     assert part.volume_mm3 == pytest.approx(1000 + 216 - 64 + 8)
-    assert part.report.flipped_bodies == 3
+    assert part.report.flipped_components == 3
 
 
 def test_the_report_in_one_line():
     part = surface(CUBE[:, ::-1], CUBE[:2, ::-1])
     assert part.report.text() == (
-        "made for a test: 2 x 3 x 4 mm as placed (read in mm), 24 mm3, 12 triangles, 1 body, watertight; "
-        "2 copies and 0 flat facets left out, 1 inward body turned"
+        "made for a test: 2 x 3 x 4 mm as placed (read in mm), 24 mm3, 12 triangles, 1 component, watertight; "
+        "2 copies and 0 flat facets left out, 1 inward component turned"
     )
     assert surface(CUBE).report.text().endswith("watertight; nothing to mend")

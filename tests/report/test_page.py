@@ -26,7 +26,7 @@ from lightlathe.report.page.dose_volume import Doses, curves, other_exposures
 from lightlathe.report.page.packing import finest, packed
 from lightlathe.report.page.pooled import centres_mm, mean_of, means
 from lightlathe.report.page.settings import differing, settings_section, unit_of
-from lightlathe.report.page.surfaces import apart_mm, marched, surfaces, volume_of
+from lightlathe.report.page.surfaces import apart_mm, marched, surfaces
 from lightlathe.report.page.volumes import OVER, UNDER, bits_of, error_bits, volumes
 from lightlathe.report.page.worst import places
 from lightlathe.resins import Threshold
@@ -113,7 +113,8 @@ def test_surfaces_lie_where_they_should_and_distances_are_signed():
     first, each = zip(*(centres_mm(n, voxel_mm, 1) for n in grid.shape), strict=True)
     a, b = marched(inner, first, each[0]), marched(outer, first, each[0])
     np.testing.assert_allclose(np.linalg.norm(a.vertices_mm, axis=1), 2.5, atol=0.01 * voxel_mm)
-    assert volume_of(a) == pytest.approx(4 / 3 * math.pi * 2.5**3, rel=0.01)
+    corners = a.vertices_mm[a.triangles]  # closed: tetrahedra up to the origin, which is inside
+    assert abs(np.linalg.det(corners).sum()) / 6 == pytest.approx(4 / 3 * math.pi * 2.5**3, rel=0.01)
     outward = (a.normals * a.vertices_mm / 2.5).sum(1)
     assert outward.min() > 0.98
     np.testing.assert_allclose(apart_mm(b, a), 0.25, atol=0.02)

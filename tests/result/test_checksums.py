@@ -1,4 +1,4 @@
-"""Checksums as DEVELOPERS.md states them, recomputed with h5py and hashlib alone; every change is found and named."""
+"""Checksums as `lightlathe help hdf5` states them, recomputed with h5py and hashlib alone; every change is found."""
 
 import hashlib
 import json

@@ -52,18 +52,18 @@ def test_accelerated(shape):
     scale = float((y - before).double().norm() * (g - g_before).double().norm()) + 1e-30
     for got, wanted in pairs:
         assert abs(float(got - wanted)) < 1e-6 * max(scale, abs(float(wanted)))
-    bend, carry = torch.tensor(2.5, dtype=torch.float64), torch.tensor(0.6, dtype=torch.float64)
+    curvature, carry = torch.tensor(2.5, dtype=torch.float64), torch.tensor(0.6, dtype=torch.float64)
     for x_now in (x, (y - g / 2.5).clamp(0, LIMIT) + g.abs() * g.sign()):  # a change downhill in part, and uphill
-        pairs, _, _ = both(acc_triton, acc_passes, "carried", y, g, x_now, bend, carry, limit=LIMIT)
+        pairs, _, _ = both(acc_triton, acc_passes, "carried", y, g, x_now, curvature, carry, limit=LIMIT)
         for got, wanted in pairs:
             assert gap(got, wanted) < 1e-6
 
 
 def test_accelerated_does_not_carry_on_uphill():
     y, g = numbers((2, 9, 4), 1, positive=True).to(DEVICE), numbers((2, 9, 4), 2).to(DEVICE)
-    bend, carry = torch.tensor(1.0, device=DEVICE), torch.tensor(0.9, device=DEVICE)
+    curvature, carry = torch.tensor(1.0, device=DEVICE), torch.tensor(0.9, device=DEVICE)
     for x, uphill in ((y - 5 * g, True), (y + 5 * g, False)):
-        new, trial, said = acc_triton.carried(y, g, x, bend, carry, limit=LIMIT)
+        new, trial, said = acc_triton.carried(y, g, x, curvature, carry, limit=LIMIT)
         # x lies five gradients down or up from y, and new one down: the way from x to new points up or down
         assert bool(said) is uphill or float((g * (new - x)).sum()) == 0
         assert torch.equal(trial, new) is uphill

@@ -9,10 +9,11 @@ import pytest
 import lightlathe as ll
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
-from lightlathe.study.file import Run, Study, read_study
+from lightlathe.study.file import read_study
 from lightlathe.study.metrics import known_figures
 from lightlathe.study.plan import load_plan
 from lightlathe.study.rows import study_table, write_csv
+from lightlathe.study.runs import Run, Study
 from studies import PLAN, made
 
 MINE = '''

@@ -10,9 +10,9 @@ import pytest
 from PIL import Image
 
 from lightlathe.errors import ResultError
-from lightlathe.study.file import Run, Study
 from lightlathe.study.plots import draw_convergence, draw_study
 from lightlathe.study.ranking import label
+from lightlathe.study.runs import Run, Study
 
 SVG = "{http://www.w3.org/2000/svg}"
 

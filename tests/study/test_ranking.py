@@ -5,8 +5,8 @@ import math
 import pytest
 
 from lightlathe.errors import ResultError
-from lightlathe.study.file import Run, Study
 from lightlathe.study.ranking import effects, label, rank_figure, ranking
+from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import one_line, table
 
 NAN = math.nan

@@ -12,9 +12,10 @@ import torch
 
 from lightlathe.errors import JobError, ResultError
 from lightlathe.quantities import Patterns
-from lightlathe.study.file import Study, read_study, write_study
+from lightlathe.study.file import read_study, write_study
 from lightlathe.study.plan import load_plan
 from lightlathe.study.run import _figures, begin
+from lightlathe.study.runs import Study
 from studies import PLAN, StopBefore, made
 
 

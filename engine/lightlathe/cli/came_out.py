@@ -3,12 +3,16 @@
 import argparse
 import json
 import shlex
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lightlathe.errors import LightlatheError
 
+if TYPE_CHECKING:
+    from lightlathe.flow.after_print import AfterPrint
+    from lightlathe.result import Record
 
-def after_prints(record: Any, arguments: argparse.Namespace) -> int:
+
+def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     """What the prints say, those kept of this result with them; with --keep the new ones are kept too."""
     from lightlathe.flow.after_print import after_print, vial_of
     from lightlathe.judge.seen import exposure_and_words, read_all
@@ -54,7 +58,7 @@ def after_prints(record: Any, arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _next(record: Any, found: Any, arguments: argparse.Namespace) -> list[str]:
+def _next(record: "Record", found: "AfterPrint", arguments: argparse.Namespace) -> list[str]:
     """The exposure to try next and how to show it."""
     from lightlathe import pipeline
     from lightlathe.support.words import count
@@ -70,7 +74,7 @@ def _next(record: Any, found: Any, arguments: argparse.Namespace) -> list[str]:
     return lines
 
 
-def _as_json(found: Any, lines: list[str]) -> dict[str, Any]:
+def _as_json(found: "AfterPrint", lines: list[str]) -> dict[str, Any]:
     """The next exposure's numbers on top, as for a single print; None where there is none."""
     top = {} if found.next is None else found.next.as_json()
     return {

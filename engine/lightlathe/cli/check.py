@@ -3,10 +3,13 @@
 import argparse
 import dataclasses
 import json
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lightlathe.cli.say import print_notes, print_own
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.feasibility import Machine
 
 
 def check(arguments: argparse.Namespace) -> int:
@@ -35,7 +38,7 @@ def check(arguments: argparse.Namespace) -> int:
     return verdict.exit_code
 
 
-def machine_named(arguments: argparse.Namespace) -> Any:
+def machine_named(arguments: argparse.Namespace) -> "Machine | None":
     """The machine that `check` was asked to judge for; None for this one."""
     from lightlathe.feasibility import Machine
 

@@ -4,12 +4,16 @@ import argparse
 import json
 import shlex
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
 from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
+
+if TYPE_CHECKING:
+    from lightlathe.study.plan import StudyPlan
+    from lightlathe.study.runs import Study
 
 
 def compare(arguments: argparse.Namespace) -> int:
@@ -56,7 +60,7 @@ def compare_to(out: TextIO, arguments: argparse.Namespace, told: ToldOthers) -> 
     from lightlathe.study.ranking import label
     from lightlathe.study.rows import require_csv, write_csv
     from lightlathe.study.table import table
-    from lightlathe.support.own import is_own
+    from lightlathe.support.own_file import is_own
 
     if arguments.csv is not None:
         require_csv(arguments.csv)
@@ -83,13 +87,13 @@ def compare_to(out: TextIO, arguments: argparse.Namespace, told: ToldOthers) -> 
     return 0
 
 
-def ranked_by(name: str | None, study: Any) -> str | None:
+def ranked_by(name: str | None, study: "Study | StudyPlan") -> str | None:
     """The figure that --rank-by names, a metric of the study under the name that it has there. Raises ResultError.
 
     study   a study or its plan
     """
     from lightlathe.study.ranking import rank_figure
-    from lightlathe.support.own import is_own
+    from lightlathe.support.own_file import is_own
 
     if name is None:
         return None
@@ -98,7 +102,7 @@ def ranked_by(name: str | None, study: Any) -> str | None:
     return metric if metric in study.metrics else rank_figure(name, Path())
 
 
-def make_study(arguments: argparse.Namespace, told: ToldOthers) -> Any:
+def make_study(arguments: argparse.Namespace, told: ToldOthers) -> "Study":
     """The runs that a study file asks for and that are not there yet."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
@@ -113,7 +117,7 @@ def make_study(arguments: argparse.Namespace, told: ToldOthers) -> Any:
         return study_into(path, plan, arguments, told)
 
 
-def study_into(path: Path, plan: Any, arguments: argparse.Namespace, told: ToldOthers) -> Any:
+def study_into(path: Path, plan: "StudyPlan", arguments: argparse.Namespace, told: ToldOthers) -> "Study":
     """Make a study's runs; they are written to `path`, which no other run writes meanwhile."""
     from lightlathe.cli.progress import StudyBar
     from lightlathe.flow.until_done import expected

@@ -5,11 +5,14 @@ import json
 import shlex
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell, told
 from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.job import Job
 
 
 def design(arguments: argparse.Namespace) -> int:
@@ -33,13 +36,13 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
         return design_here(job, arguments, out)
 
 
-def output_of(job: Any, arguments: argparse.Namespace) -> Path:
+def output_of(job: "Job", arguments: argparse.Namespace) -> Path:
     """Where the result goes."""
     named = job.path(job.output.result) if job.output.result else Path(f"{job.name}.lathe.h5")
     return arguments.output or named
 
 
-def design_here(job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
+def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
     """In a process of its own, or in the first of several."""
     from lightlathe.result.claim import claimed
     from lightlathe.result.storage import require_writable
@@ -54,10 +57,10 @@ def design_here(job: Any, arguments: argparse.Namespace, out: TextIO) -> int:
         told_others(False)
 
 
-def help_out(job: Any, arguments: argparse.Namespace) -> None:
+def help_out(job: "Job", arguments: argparse.Namespace) -> None:
     """Slabs of a design whose first process is another one; ends with HelpedOut."""
     from lightlathe import pipeline
-    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.settings import settings_of
     from lightlathe.flow.solids import load_solids
     from lightlathe.result import partial_path, read_partial
     from lightlathe.support.ranks import HelpedOut, ranks
@@ -72,12 +75,12 @@ def help_out(job: Any, arguments: argparse.Namespace) -> None:
 
 
 def design_into(
-    path: Path, job: Any, arguments: argparse.Namespace, out: TextIO, told_others: Callable[[bool], None]
+    path: Path, job: "Job", arguments: argparse.Namespace, out: TextIO, told_others: Callable[[bool], None]
 ) -> int:
     """Design a job; the result is written to `path`, which no other run writes meanwhile."""
     from lightlathe import feasibility, pipeline
     from lightlathe.cli.progress import Keeper
-    from lightlathe.flow.recorded import settings_of
+    from lightlathe.flow.settings import settings_of
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result

@@ -3,12 +3,15 @@
 import argparse
 import json
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lightlathe.cli.media import MEDIA, export_media, require_meaning
 from lightlathe.cli.say import figures_alone, note, run_own, tell
 from lightlathe.errors import LightlatheError
 from lightlathe.support.words import amount
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 
 def export(arguments: argparse.Namespace) -> int:
@@ -72,7 +75,7 @@ def _said(what: str, path: Any) -> str:
     return str(path)
 
 
-def _warn_of(record: Any, exposure_s: float) -> None:
+def _warn_of(record: "Record", exposure_s: float) -> None:
     """Say so where another exposure is asked for than one that prints the part right."""
     low, high = (record.quality.get(name, math.nan) for name in ("shortest_s", "longest_s"))
     planned = record.patterns.exposure_s
@@ -86,7 +89,7 @@ def _warn_of(record: Any, exposure_s: float) -> None:
         tell(f"{said}; no exposure prints every voxel right, the planned {amount(planned, 4)} s are closest.")
 
 
-def _volumes(record: Any, arguments: argparse.Namespace) -> str:
+def _volumes(record: "Record", arguments: argparse.Namespace) -> str:
     """Whose volume was given, where the file's is another: a mesh scaled in the job is written in its own size."""
     from lightlathe.flow.part_frame import VIAL, part_frame
 

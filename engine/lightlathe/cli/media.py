@@ -1,10 +1,14 @@
 """Videos, the player page and figures of `lightlathe export`."""
 
 import argparse
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from lightlathe.errors import LightlatheError
 from lightlathe.support.words import any_of
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 MEDIA = ("video", "player", "figures")
 FORMATS = {"frames": ("png", "tiff", "npy"), "figures": ("png", "svg", "pdf")}
@@ -17,6 +21,27 @@ BELONGS = {  # an option, and those of which one must be there for it to mean an
     "format": ("frames", "figures"),
     "replace": ("frames", "video", "player", "figures"),
 }
+
+
+def media_options(sub: argparse.ArgumentParser) -> None:
+    """Of `export`: videos, the player page, figures."""
+    sub.add_argument("--video", type=Path, metavar="FILE", help="a video: .mkv lossless, .mp4 for any player")
+    sub.add_argument("--coding", metavar="NAME", help="of it: ffv1, h264_lossless, h264 (default: by name)")
+    sub.add_argument("--player", type=Path, metavar="FOLDER", help="frames, and a page that plays them")
+    again = "frames, video, player, figures of before"
+    sub.add_argument("--replace", action="store_true", help=again)
+    sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
+    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, their numbers as CSV")
+    sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
+    sub.add_argument(
+        "--line",
+        type=float,
+        nargs=6,
+        metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
+        help="dose along this line, in mm, as figure and CSV",
+    )
+    formats = "frames: png, tiff, npy; figures: png, svg, pdf"
+    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), metavar="NAME", help=formats)
 
 
 def require_meaning(arguments: argparse.Namespace) -> None:
@@ -33,7 +58,7 @@ def require_meaning(arguments: argparse.Namespace) -> None:
             )
 
 
-def export_media(record: Any, arguments: argparse.Namespace) -> dict[str, Any]:
+def export_media(record: "Record", arguments: argparse.Namespace) -> dict[str, Any]:
     """Write what is asked for of MEDIA, and say where it is; returns it as plain values too."""
     from lightlathe import pipeline
 

@@ -1,10 +1,8 @@
 """The commands of the program and their options."""
 
 import argparse
-import contextlib
 import difflib
 import functools
-import math
 import re
 import sys
 import textwrap
@@ -13,6 +11,7 @@ from typing import Any, NoReturn
 
 import lightlathe
 from lightlathe.cli.examples import WIDTH, epilog
+from lightlathe.cli.media import media_options
 
 COMMANDS = (
     "init", "check", "design", "predict", "export", "show", "report", "compare", "resin", "projector", "bench", "help",
@@ -207,84 +206,3 @@ def parser() -> argparse.ArgumentParser:
     sub = command("help", "longer texts on a topic", "[TOPIC]")
     sub.add_argument("topic", nargs="?", metavar="TOPIC", help="none: what there is")
     return top
-
-
-def media_options(sub: argparse.ArgumentParser) -> None:
-    """Of `export`: videos, the player page, figures."""
-    sub.add_argument("--video", type=Path, metavar="FILE", help="a video: .mkv lossless, .mp4 for any player")
-    sub.add_argument("--coding", metavar="NAME", help="of it: ffv1, h264_lossless, h264 (default: by name)")
-    sub.add_argument("--player", type=Path, metavar="FOLDER", help="frames, and a page that plays them")
-    again = "frames, video, player, figures of before"
-    sub.add_argument("--replace", action="store_true", help=again)
-    sub.add_argument("--whole-exposure", action="store_true", help="frames and video: all turns, not one to repeat")
-    sub.add_argument("--figures", type=Path, metavar="FOLDER", help="figures for print, their numbers as CSV")
-    sub.add_argument("--slice", action="append", default=[], metavar="AXIS=MM", help="one more slice, such as z=1.2")
-    sub.add_argument(
-        "--line",
-        type=float,
-        nargs=6,
-        metavar=("X1", "Y1", "Z1", "X2", "Y2", "Z2"),
-        help="dose along this line, in mm, as figure and CSV",
-    )
-    formats = "frames: png, tiff, npy; figures: png, svg, pdf"
-    sub.add_argument("--format", choices=("png", "tiff", "npy", "svg", "pdf"), metavar="NAME", help=formats)
-
-
-def vial_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
-    """The keys of [vial] that `predict` was asked to assume."""
-    found = {key: getattr(arguments, key) for key in ("surroundings", "wall_mm", "wall_index")}
-    with contextlib.suppress(TypeError, ValueError):
-        found["surroundings"] = float(found["surroundings"])
-    return {key: value for key, value in found.items() if value is not None}
-
-
-def light_assumed(arguments: argparse.Namespace) -> dict[str, str | float]:
-    """The keys of [light] that `predict` was asked to assume."""
-    keys = ("pixel_shape", "fill_factor", "blur_mm", "numerical_aperture", "focus_mm", "throw_ratio")
-    found = {key: getattr(arguments, key) for key in keys}
-    return {key: value for key, value in found.items() if value is not None}
-
-
-def assumptions(arguments: argparse.Namespace, resin_index: float) -> str:
-    """What `predict` was asked to assume, in words; other surroundings with the resin's index, on which they depend."""
-    said = []
-    if arguments.absorption is not None:
-        said.append(f"absorption {arguments.absorption:g} 1/mm")
-    if arguments.exposure is not None:
-        said.append(f"exposure {arguments.exposure:g} s")
-    if arguments.axis_offset:
-        said.append(f"axis off by {arguments.axis_offset:g} mm")
-    if arguments.axis_tilt_deg:
-        said.append(f"axis tilted by {arguments.axis_tilt_deg:g} degrees")
-    if arguments.sense is not None:
-        said.append(f"vial turning {arguments.sense}")
-    if arguments.motion is not None:
-        turning = "turning on" if arguments.motion == "continuous" else "standing still"
-        said.append(f"vial {turning} under each image")
-    vial = vial_assumed(arguments)
-    if "surroundings" in vial:
-        said.append(f"surroundings {vial['surroundings']}")
-    if "wall_mm" in vial:
-        said.append(f"a wall of {vial['wall_mm']:g} mm")
-    if "wall_index" in vial:
-        said.append(f"a wall of index {vial['wall_index']:g}")
-    if vial:
-        said.append(f"resin of index {resin_index:g}")
-    if arguments.insert_offset is not None:
-        x, y = arguments.insert_offset
-        said.append(f"inserts {x:g} mm off along x and {y:g} mm along y")
-    light = light_assumed(arguments)
-    if "pixel_shape" in light:
-        said.append(f"{light['pixel_shape']} pixels")
-    if "fill_factor" in light:
-        said.append(f"{100 * float(light['fill_factor']):g} % of each shining")
-    if "blur_mm" in light:
-        said.append(f"blurred by {light['blur_mm']:g} mm")
-    if "numerical_aperture" in light:
-        said.append(f"numerical aperture {light['numerical_aperture']:g}")
-    if "focus_mm" in light:
-        said.append(f"plane of focus {light['focus_mm']:g} mm behind the axis")
-    if "throw_ratio" in light:
-        ratio = float(light["throw_ratio"])
-        said.append("parallel light" if ratio == math.inf else f"light of a lens of throw ratio {ratio:g}")
-    return ", ".join(said) or "as designed"

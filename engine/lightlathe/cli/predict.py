@@ -2,12 +2,15 @@
 
 import argparse
 import json
-from typing import Any
+from typing import TYPE_CHECKING
 
+from lightlathe.cli.assumed import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.came_out import after_prints
-from lightlathe.cli.options import assumptions, light_assumed, vial_assumed
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 
 def predict(arguments: argparse.Namespace) -> int:
@@ -58,7 +61,7 @@ def predict(arguments: argparse.Namespace) -> int:
     return told(outcome_of(prediction.quality), quietly=arguments.json)
 
 
-def _listed(record: Any, arguments: argparse.Namespace) -> int:
+def _listed(record: "Record", arguments: argparse.Namespace) -> int:
     """What each thing that the job leaves unstated may cost."""
     from lightlathe.flow.what_if import what_ifs
     from lightlathe.report.what_if import table

@@ -3,10 +3,13 @@
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lightlathe.cli.say import figures_alone, note, run_own
 from lightlathe.errors import LightlatheError
+
+if TYPE_CHECKING:
+    from lightlathe.result import Record
 
 
 def report(arguments: argparse.Namespace) -> int:
@@ -39,7 +42,7 @@ def report_to(arguments: argparse.Namespace) -> Path:
     return pipeline.report(records, arguments.results, path)
 
 
-def _read(result: Path, arguments: argparse.Namespace) -> Any:
+def _read(result: Path, arguments: argparse.Namespace) -> "Record":
     from lightlathe.result import read_result
 
     record = read_result(result)

@@ -5,9 +5,12 @@ import datetime
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lightlathe.errors import MeasurementError
+
+if TYPE_CHECKING:
+    from lightlathe.resins.measured import Measured
 
 
 def resin(arguments: argparse.Namespace) -> int:
@@ -35,7 +38,7 @@ def resin(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def write_resin(measured: Any, path: Path) -> Path:
+def write_resin(measured: "Measured", path: Path) -> Path:
     """A resin file that jobs share: the [resin] table with its name, the file's, and today's date; returns the path."""
     head = f"name = {json.dumps(path.stem)}\ndate = {datetime.date.today().isoformat()}\n"
     try:

@@ -1,10 +1,17 @@
 """Messages shared by commands: notes on files, the outcome of a print, Python about to be run."""
 
+import argparse
 import contextlib
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from lightlathe.job import Job
+    from lightlathe.judge.outcome import Outcome
+    from lightlathe.result import Record
+    from lightlathe.support.own import OwnMember
 
 
 def tell(words: str) -> None:
@@ -29,27 +36,27 @@ def note(path: Path) -> None:
         tell(f"note: {words}")
 
 
-def told(outcome: Any, *, quietly: bool = False) -> int:
+def told(outcome: "Outcome", *, quietly: bool = False) -> int:
     """The exit code of a print; prints why it is not 0."""
     if outcome.exit_code and not quietly:
         print(outcome.text())
     return outcome.exit_code
 
 
-def print_notes(*jobs: Any) -> None:
+def print_notes(*jobs: "Job") -> None:
     """Print each note from reading jobs once: former names."""
     for words in dict.fromkeys(words for job in jobs for words in job.renamed):
         print(f"note: {words}")
 
 
-def print_own(members: Iterable[Any], *, quietly: bool = False) -> None:
+def print_own(members: "Iterable[OwnMember]", *, quietly: bool = False) -> None:
     """Say which Python files are about to be run; `quietly` on standard error, where the output is JSON."""
     for name, file in dict.fromkeys((m.name, m.source.file) for m in members):
         words = f"note: {name} is Python of the job's own; running {file}"
         tell(words) if quietly else print(words, flush=True)
 
 
-def run_own(record: Any, arguments: Any) -> None:
+def run_own(record: "Record", arguments: argparse.Namespace) -> None:
     """Run the Python that a result holds of its designer's own, if `--run-own` says so."""
     if arguments.run_own:
         from lightlathe.part.own import OwnShape

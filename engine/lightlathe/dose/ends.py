@@ -69,6 +69,7 @@ class Ends:
         """(view, bin from `first_bin` on, class) float32: the t at which a chord ends; infinite where it does not.
 
         Computed at first use, on the CPU. Time grows with views times the voxels along the edges of the cross-sections.
+        Memory: 4 bytes each.
         """
         return self._found[1]
 

@@ -42,7 +42,7 @@ class DoseOperator(LinearMap):
     Memory    independent of the number of angles, inputs and outputs apart; of a batch both are copied once.
     Repeats   bit-equal on one device, except the reference kernel's transpose on CUDA.
     Raises    ShapeError for other axes, dtypes or devices than stated; KernelUnavailable.
-    Source    Beer-Lambert law; derivation in DEVELOPERS.md, "Dose".
+    Source    Beer-Lambert law; DEVELOPERS.md, "Dose", has the formula.
     """
 
     def __init__(

@@ -4,7 +4,9 @@ Columns are never moved: the bins of a view are the columns, wherever they lie, 
 shape takes finer ones. Cheap steps remain, each skipped where it does nothing: the share of its light that each column
 keeps, columns onto such bins (footprint.py), images onto views where columns differ in direction (rebin.py), and rows
 onto slices. All slices are lit alike, so rows become slices before the back-projection or after
-it, whichever leaves it fewer to do.
+it, whichever leaves it fewer to do. Where pixels are finer than voxels some columns fall between voxels' centres at one
+angle, and other angles read them; rows are the same at every angle, so each row's light is shared linearly between the
+slices beside it, and none is lost.
 """
 
 import math

@@ -23,9 +23,10 @@ class Views:
 
     A view is an array (angle, bin, slice). Bin b has its centre at s = middle_mm + (b - (bins-1)/2) * bin_mm.
     A voxel column (x, y) no further than radius_mm from the axis takes, from each view, the light interpolated
-    linearly between the two bins beside its s (a dark bin lies beyond each end), times
+    linearly between the two bins beside its s, times
     exp(-absorption_per_mm * (sqrt(radius_mm^2 - s^2) + t)), with s and t those of the voxel's centre.
-    Columns further out take nothing.
+    Columns further out take nothing. A dark bin lies beyond each end: a step at the outermost centre would depend on
+    the last bit of a cosine.
 
     Bins may be finer or coarser than voxels: a tile of n voxels spans up to n * sqrt(2) * voxel_mm / narrowest_mm + 2
     of them. With `lines` each bin is a chord of its own (see Lines); s and t above are then those of the voxel's centre

@@ -5,7 +5,7 @@ import math
 from torch import Tensor
 
 from lightlathe.feasibility.case import Case
-from lightlathe.feasibility.effort import lit
+from lightlathe.feasibility.estimates import lit
 from lightlathe.judge.verdict import Reason
 from lightlathe.projector import FlatField, Linear
 from lightlathe.support.words import amount, count

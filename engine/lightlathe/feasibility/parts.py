@@ -21,7 +21,7 @@ def thinnest(job: Job, solids: tuple[Solid, ...]) -> tuple[ThinReport, ...]:
 def parts_lines(
     job: Job, solids: tuple[Solid, ...], said: list[str], thin: Sequence[ThinReport] | None = None
 ) -> list[str]:
-    """A description of each part: size, facets, bodies, repairs, clearances, thinnest wall; then warnings.
+    """A description of each part: size, facets, components, repairs, clearances, thinnest wall; then warnings.
 
     thin   what `thinnest` found, where that is known already
     """

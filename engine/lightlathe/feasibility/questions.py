@@ -5,12 +5,13 @@ from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.divergence import divergence
 from lightlathe.feasibility.effort import effort
 from lightlathe.feasibility.features import features
-from lightlathe.feasibility.fit import detail, field, place, room, turn
+from lightlathe.feasibility.fit import field, place, room
 from lightlathe.feasibility.illumination import illumination
 from lightlathe.feasibility.light import heat, levels, light, sinking
 from lightlathe.feasibility.optics import blur, diffraction, insert
 from lightlathe.feasibility.refraction import assumed, refraction
 from lightlathe.feasibility.resin import absorption, threshold
+from lightlathe.feasibility.sampling import detail, turn
 from lightlathe.feasibility.tilt import tilt
 from lightlathe.feasibility.timing import timing
 from lightlathe.judge.cautions import CAUTIONS

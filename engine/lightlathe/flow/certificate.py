@@ -1,4 +1,4 @@
-"""The certificate of a print: the dual bound of solve/bound.py on its process window, and remedies."""
+"""The certificate of a print: the dual bound of solve/bound.py on its process window."""
 
 import dataclasses
 import math
@@ -8,16 +8,12 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Backend, DoseOperator, Turning
-from lightlathe.flow.operators import in_design
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.judge.sample_slices import sample_slices
-from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import Bound, Filtered, Problem, SlicewiseLBFGS, certify, first_bounds, normalised, prove, solve
-from lightlathe.support.watching import doing, step
+from lightlathe.solve import Bound, certify, first_bounds, prove
 
-AS_IT_IS = "as it is"
 LANES = {
     "cuda": 128,
     "cpu": 32,
@@ -56,36 +52,6 @@ class Certificate:
             "window_binding_surroundings_x_mm": self.surroundings_mm[0],
             "window_binding_surroundings_y_mm": self.surroundings_mm[1],
         }
-
-
-@dataclass(frozen=True)
-class Remedy:
-    """A change that would widen the window of the binding slice: in words, the window that a design of that slice
-    alone then reaches, and its upper bound."""
-
-    words: str
-    reached: float
-    upper_bound: float
-
-
-def proven(setup: Setup, dose: SliceDoses, iterations: float) -> tuple[Certificate | None, list[Remedy]]:
-    """The certificate of a design and, where it has no process window, remedies.
-
-    dose         of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
-    iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
-    None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
-    where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
-    """
-    steps = setup.job.design.bound_iterations
-    if steps == 0 or setup.lightless_mm or not setup.operator.optics.slices_independent:
-        return None, []
-    if steps == "auto":
-        certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))
-    else:
-        certificate = certificate_of(setup, dose, iterations=steps)
-    if certificate is None or certificate.reached > 0:
-        return certificate, []
-    return closer(certificate, remedies_of(setup, certificate))
 
 
 def steps_in(setup: Setup, iterations: float) -> int:
@@ -157,7 +123,7 @@ def _to_bound(setup: Setup, dose: SliceDoses, target: Target, narrowest: Tensor)
         torch.linspace(0, count - 1, min(count, CANDIDATES[setup.device.type]), device=narrowest.device).round().long()
     )
     candidates = torch.cat([narrowest[:SLICES], narrowest[spread]]).unique()
-    operator, _ = _operators(setup, candidates)
+    operator, _ = operators_of(setup, candidates)
     start = dose.of(candidates).to(operator.device, operator.dtype).contiguous()
     bounds = first_bounds(operator, target.of_slices(candidates, operator.device), start)
     wanted = [*narrowest[: SLICES // 2].tolist(), *candidates[bounds.cpu().argsort(stable=True)].tolist()]
@@ -168,7 +134,7 @@ def _bounded(
     setup: Setup, dose: SliceDoses, target: Target, chosen: Tensor, iterations: int | None, most: int
 ) -> tuple[Bound, Target]:
     """The bound for some slices, and their target."""
-    operator, exact = _operators(setup, chosen)
+    operator, exact = operators_of(setup, chosen)
     slices = Target(*(mask[:, :, chosen].contiguous().to(operator.device) for mask in (target.solid, target.liquid)))
     start = dose.of(chosen).float().contiguous().to(operator.device)
     return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
@@ -179,7 +145,7 @@ def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     all light must cross, against the part's, uniform or growing towards its rim."""
     grid = setup.part.grid
     few = Target(*(mask[:, :, slices].contiguous().to(setup.device) for mask in (target.solid, target.liquid)))
-    exact, vial_mm = _operators(setup, slices)[1], setup.job.vial.radius_mm
+    exact, vial_mm = operators_of(setup, slices)[1], setup.job.vial.radius_mm
     at_wall = (grid.inside(vial_mm) & ~grid.inside(vial_mm - 1.5 * grid.voxel_mm)).to(few.solid.device)[:, :, None]
     radius = grid.radius_mm().to(few.solid.device)[:, :, None]
     reach = torch.where(few.solid, radius, 0.0).amax((0, 1), keepdim=True) + grid.voxel_mm / 2
@@ -189,71 +155,7 @@ def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:
     return torch.minimum(*proven)
 
 
-def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | None = None) -> list[Remedy]:
-    """Changes that would help the binding slice, best first; the unchanged slice is included for comparison.
-
-    Each change is designed for that slice alone, in `iterations` steps (left out: as many as the job's, from 30 to
-    100), and bounded in as many again. Designs take the motion in as few parts as everywhere; the window and its bound
-    in all.
-    """
-    target, voxel = setup.part.target(setup.where), setup.part.grid.voxel_mm
-    k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
-    solid, liquid = (m[:, :, k : k + 1].contiguous().to(setup.device) for m in (target.solid, target.liquid))
-    surface = _grown(liquid) & solid | _grown(solid) & liquid
-    asked = setup.job.design.iterations
-    iterations = iterations or (100 if asked == "auto" else min(max(asked, 30), 100))
-    found = []
-    for words, aim, absorption, angles in (
-        (AS_IT_IS, Target(solid, liquid), 1.0, 1),
-        ("half the absorption", Target(solid, liquid), 0.5, 1),
-        ("twice the angles", Target(solid, liquid), 1.0, 2),
-        (f"{voxel:g} mm on either side of the surface left out (tolerance_mm)",
-         Target(solid & ~surface, liquid & ~surface), 1.0, 1),
-    ):  # fmt: skip
-        if not (bool(aim.solid.any()) and bool(aim.liquid.any())):
-            continue
-        operator, exact = _operators(setup, torch.tensor([k]), absorption=absorption, angles=angles)
-        scaled = normalised(operator, aim)
-        still = scaled.still if isinstance(scaled, Turning) else scaled
-        used = in_design(setup.job, still, setup.part)
-        problem = Problem(used, SoftWindow(), aim, limit=setup.job.design.level_limit)
-        with doing(f"no window: trying {words}", iterations):
-            outcome = solve(
-                problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
-            )
-        dose = exact.scaled(scaled.gain)(outcome.patterns.to(torch.float64)).float()
-        bound = prove(scaled, aim, dose, exact=exact, most=4 * iterations)
-        found.append(Remedy(words, _window(dose, aim), bound.window))
-    return sorted(found, key=lambda remedy: -remedy.reached)
-
-
-def closer(certificate: Certificate, remedies: list[Remedy]) -> tuple[Certificate, list[Remedy]]:
-    """Both with the tighter of the two bounds found for the unchanged binding slice."""
-    alone = [remedy.upper_bound for remedy in remedies if remedy.words == AS_IT_IS]
-    upper_bound = min([certificate.upper_bound, *alone])
-    return dataclasses.replace(certificate, upper_bound=upper_bound), [
-        dataclasses.replace(remedy, upper_bound=upper_bound) if remedy.words == AS_IT_IS else remedy
-        for remedy in remedies
-    ]
-
-
-def _window(dose: Tensor, aim: Target) -> float:
-    """The relative window of a dose (x, y, z); NaN where some of the part gets none."""
-    min_inside, max_outside = float(dose[aim.solid].amin()), float(dose[aim.liquid].amax())
-    return 1 - max_outside / min_inside if min_inside > 0 else math.nan
-
-
-def _grown(mask: Tensor) -> Tensor:
-    """(x, y, 1): voxels of one slice that share a side with a voxel of the mask, or lie in it."""
-    grown = mask.clone()
-    for axis in (0, 1):
-        rest = mask.shape[axis] - 1
-        grown.narrow(axis, 1, rest).logical_or_(mask.narrow(axis, 0, rest))
-        grown.narrow(axis, 0, rest).logical_or_(mask.narrow(axis, 1, rest))
-    return grown
-
-
-def _operators(
+def operators_of(
     setup: Setup, slices: Tensor, *, absorption: float = 1, angles: int = 1
 ) -> tuple[DoseOperator | Turning, DoseOperator | Turning]:
     """The operator with the stage's motion on some slices, one pattern row each, with a quarter of the substeps; and

@@ -15,7 +15,7 @@ from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, backend_of, in_design, in_motion, optics_of, shadows_of
-from lightlathe.flow.recorded import left_out
+from lightlathe.flow.settings import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
 from lightlathe.flow.through import require_through

@@ -1,5 +1,10 @@
 """From a design's light to projector levels, whole turns and exposure time.
 
+The light is divided by its peak, whole turns are chosen, levels are dimmed so that the dose window matches the resin's,
+and rounded: to the nearest levels or, where those cost more than ROUNDING_COST of the window, up or down so as to keep
+it (solve/rounding.py), which counts only if the window over all scenarios is no narrower. All that is reported later is
+computed from the rounded levels.
+
 All doses include the stage's motion: they are those of `Setup.turning`.
 """
 

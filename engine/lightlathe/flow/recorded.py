@@ -1,27 +1,23 @@
-"""The job of a record, as far as its file holds it, and messages about what is missing.
+"""The job of a record, as far as its file holds it.
 
 Of a family member made in a Python program, a result holds only the name; of one from a user's file ("file.py:name")
 it holds the file's text, which runs only on request. A beam of either kind is held as the chords that it gave.
 """
 
 import dataclasses
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from lightlathe.errors import JobError, LightlatheError, ResultError, shown
 from lightlathe.families import Resin
-from lightlathe.flow.solids import Solid
+from lightlathe.flow.settings import is_outside, kind_of, outside
 from lightlathe.job import Job, job_from
-from lightlathe.job.reading import MADE_IN_PYTHON, resolved
 from lightlathe.job.toml import without_nothing
 from lightlathe.part.own import OwnShape
 from lightlathe.projector import FlatField
 from lightlathe.quantities import Chords
 from lightlathe.result import Record
-from lightlathe.solve import Earlier
-from lightlathe.support.files import sha256_of
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
 
 PHYSICAL = ("part", "vial", "resin", "light", "turn", "grid")  # tables: all but the design settings
 ANY_RESIN = {"kind": "threshold", "absorption_per_mm": 1.0, "liquid_below_mj_cm3": 1.0, "solid_above_mj_cm3": 1.0}
@@ -73,7 +69,7 @@ def job_of(record: Record, resin: Resin | None = None, *, run_own: bool = False)
     try:
         tables = without_nothing({k: record.settings[k] for k in PHYSICAL})
         tables["sources"] = record.settings.get("sources", {})
-        members = {place: _stand_in(place, name, record, resin) for place, name in dict(_outside(tables)).items()}
+        members = {place: _stand_in(place, name, record, resin) for place, name in dict(outside(tables)).items()}
         job = job_from(
             _known_alone(tables),
             name=record.name,
@@ -125,83 +121,16 @@ def lit_as_stored(job: Job, record: Record) -> Job:
     return dataclasses.replace(job, light=dataclasses.replace(job.light, beam=_stored_beam(beam.name, record)))
 
 
-def settings_of(job: Job, solids: tuple[Solid, ...]) -> dict[str, Any]:
-    """Every setting of a job, and the SHA-256 of each file that it names: the record of what was designed.
-
-    solids   what `load_solids` gave: a file's SHA-256 is of the bytes that were read, even if it changed since
-    Raises   JobError where two parts read one file and it had changed in between
-    """
-    files: dict[str, str] = {}
-    for name, sha256 in (item for solid in solids for item in solid.files.items()):
-        if files.setdefault(name, sha256) != sha256:
-            raise JobError(f"{name}: changed while the parts of this job were read. Start again.")
-    start = job.design.start
-    if isinstance(start, Earlier):
-        files[start.result] = sha256_of(job.path(start.result))
-    files |= {own.name.rpartition(":")[0]: own.source.sha256 for own in job.own} | dict(job.files)
-    return {**resolved(job), "files": files, **sources_of(job)}
-
-
-def sources_of(job: Job) -> dict[str, dict[str, str]]:
-    """The text of each Python file that says what is printed: predicting the print again takes it."""
-    found = {own.name.rpartition(":")[0]: own.source.source for own in job.own_of_print}
-    texts = {name: source.decode("utf-8-sig", "replace") for name, source in found.items()}
-    return {"sources": texts} if texts else {}
-
-
-def own_of(job: Job) -> dict[str, Any]:
-    """The members of a job that no file holds, by their place: "resin", "light.beam", "light.response"."""
-    at = {"resin": job.resin, "light.beam": job.light.beam, "light.response": job.light.response}
-    return {place: at[place] for place, _ in _outside(_settings(job)) if place in at}
-
-
-def _settings(job: Job) -> dict[str, Any]:
-    """What a result of this job will say of it; of the Python files whose text it holds only that it does."""
-    return {**resolved(job), "sources": {own.name.rpartition(":")[0]: "" for own in job.own_of_print}}
-
-
-def left_out(job: Job) -> list[str]:
-    """Sentences on what a result of this job cannot do because its file does not hold it."""
-    settings = _settings(job)
-    names = dict(_outside(settings))
-    said = []
-    if "resin" in names:
-        said.append(
-            f"The print cannot be predicted from the file alone: the resin is {shown(names['resin'])}, Python that it "
-            "does not hold. From Python, predict(record, resin=...) takes it."
-        )
-    if "light.response" in names:
-        said.append(
-            f"Frames cannot be exported from the file alone: the response is {shown(names['light.response'])}, Python "
-            "that it does not hold."
-        )
-    made = [f"{place} ({name.removeprefix(MADE_IN_PYTHON)})" for place, name in _all(settings, "") if _made(name)]
-    if made:
-        said.append(f"The design cannot be repeated from the file alone: made in Python were {', '.join(made)}.")
-    return said
-
-
-def _outside(tables: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """(place, name) of the members among the physical tables that are Python of the user's own."""
-    light = tables["light"] if isinstance(tables["light"], dict) else {}
-    for place, value in (
-        ("resin", tables["resin"]),
-        *((f"light.{key}", light.get(key)) for key in ("beam", "response")),
-    ):
-        if _is_outside(name := _name(value), tables):
-            yield place, str(name)
-
-
 def _known_alone(tables: dict[str, Any]) -> dict[str, Any]:
     """The tables with a known member wherever one is Python of the user's own; a shape of that kind is but its name."""
     known = {table: tables[table] for table in PHYSICAL}
-    for place, _ in _outside(tables):
+    for place, _ in outside(tables):
         table, _, key = place.partition(".")
         known[table] = {k: v for k, v in known[table].items() if k != key} if key else ANY_RESIN
     if isinstance(tables["part"], list):
         known["part"] = [
-            {"mesh": str(_name(part["shape"])), **{k: v for k, v in part.items() if k != "shape"}}
-            if isinstance(part, dict) and _is_outside(_name(part.get("shape")), tables)
+            {"mesh": str(kind_of(part["shape"])), **{k: v for k, v in part.items() if k != "shape"}}
+            if isinstance(part, dict) and is_outside(kind_of(part.get("shape")), tables)
             else part
             for part in tables["part"]
         ]
@@ -233,28 +162,3 @@ def _stored_beam(name: str, record: Record) -> StoredBeam:
     # as chords_of says it to a beam
     offset_mm = 0.0 - axis_offset_pixels(record) * record.patterns.pixel_mm
     return StoredBeam(name, record.optics.chords, index, offset_mm)
-
-
-def _name(value: Any) -> Any:
-    return value.get("kind") if isinstance(value, dict) else value
-
-
-def _is_outside(name: Any, tables: dict[str, Any]) -> bool:
-    """Whether a member is Python that the file holds neither the text of nor anything else."""
-    return _made(name) or (is_own(name) and name.rpartition(":")[0] not in tables.get("sources", {}))
-
-
-def _made(name: Any) -> bool:
-    return isinstance(name, str) and name.startswith(MADE_IN_PYTHON)
-
-
-def _all(value: Any, place: str) -> Iterator[tuple[str, str]]:
-    """(place, name) of every member in a tree of settings that is named by itself or by its `kind`."""
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            yield from _all(inner, place if key == "kind" else f"{place}.{key}".lstrip("."))
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _all(inner, place)
-    elif isinstance(value, str):
-        yield place, value

@@ -3,62 +3,44 @@
 import dataclasses
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
-from lightlathe.beams import BEAMS
-from lightlathe.beams.own import OwnBeam
 from lightlathe.errors import JobError
-from lightlathe.job.computed import require_computed
+from lightlathe.job.agreement import require_agreement
 from lightlathe.job.design import CoarseStage, Design, Robust
 from lightlathe.job.light import Light
 from lightlathe.job.light_files import with_files
+from lightlathe.job.members import (
+    BEAM,
+    LOSS,
+    PENALTY,
+    RESIN,
+    RESPONSE,
+    SHAPE,
+    SHAPE_OF_RECORD,
+    SOLVER,
+    START,
+    STOP,
+    Family,
+)
 from lightlathe.job.model import GridTable, Job, Output, Turn
 from lightlathe.job.notes import notes_of
 from lightlathe.job.parts import PartTable
 from lightlathe.job.renamed import with_names_of_today
+from lightlathe.job.resolved import TABLES, plain
 from lightlathe.job.shared_resin import with_resin_file
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
 from lightlathe.job.unlikely import require_meant, split_sure
 from lightlathe.job.vial import Vial
-from lightlathe.losses import LOSSES, PENALTIES, OwnLoss
-from lightlathe.losses.own import OwnPenalty
 from lightlathe.part.own import OwnShape
-from lightlathe.part.shapes import SHAPES
-from lightlathe.part.voxels import KIND, Voxels, VoxelsOfRecord
-from lightlathe.projector import RESPONSES, FlatField
-from lightlathe.projector.own import OwnResponse
-from lightlathe.resins import RESINS
-from lightlathe.resins.own import OwnResin
-from lightlathe.solve import SOLVERS, STARTS, Earlier, StopRule
-from lightlathe.solve.own import OwnSolver, OwnStart, OwnStop
-from lightlathe.support.own import OwnFile, OwnMember
+from lightlathe.part.voxels import Voxels
+from lightlathe.solve import StopRule
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import OwnFile
 
-TABLES = ("part", "vial", "resin", "light", "turn", "grid", "design", "output", "notes")
-SCHEMA = (PartTable, Vial, Light, Turn, GridTable, Design, Output, Robust, CoarseStage, StopRule)  # what tables become
 MAX_PARTS = 1000  # every one is counted into every voxel
-WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
-MADE_IN_PYTHON = "python:"  # prefix, in settings, of members made in a Python program; job files cannot use it
 REQUIRED = ("part", "vial", "resin", "light", "turn", "grid")
-
-
-class Family(NamedTuple):
-    """The members of a family by name, and the constructor for members from a user's file."""
-
-    members: Mapping[str, type]
-    own: type[OwnMember]
-
-
-BEAM, RESIN, RESPONSE = Family(BEAMS, OwnBeam), Family(RESINS, OwnResin), Family(RESPONSES, OwnResponse)
-LOSS, PENALTY = Family(LOSSES, OwnLoss), Family(PENALTIES, OwnPenalty)
-SOLVER, START, STOP = Family(SOLVERS, OwnSolver), Family(STARTS, OwnStart), Family({}, OwnStop)
-SHAPE = Family(SHAPES, OwnShape)
-SHAPE_OF_RECORD = Family({**SHAPES, KIND: VoxelsOfRecord}, OwnShape)
-KINDS = {
-    cls: name
-    for family in (BEAM, LOSS, PENALTY, SHAPE_OF_RECORD, RESPONSE, RESIN, SOLVER, START)
-    for name, cls in family.members.items()
-}
 
 
 def load_job(path: str | Path) -> Job:
@@ -162,7 +144,7 @@ def job_from(
     job = Job(
         name=name,
         folder=folder,
-        text=toml_of(_plain(given)) if text is None else text,
+        text=toml_of(plain(given)) if text is None else text,
         parts=tuple(parts),
         vial=one(Vial, "vial"),
         resin=member(RESIN, resin, top.inner("resin")),
@@ -175,58 +157,10 @@ def job_from(
         renamed=renamed,
         files=(*resin_file.items(), *files.items()),
     )
-    stated = not isinstance(tables["resin"], Mapping) or "refractive_index" in tables["resin"]
-    refracts = job.vial.surroundings not in (None, "matched") or job.vial.wall_index is not None
-    if refracts and not stated and not isinstance(job.resin, OwnMember):
-        wall = "" if job.vial.wall_index is None else f" and wall_index = {job.vial.wall_index:g}"
-        raise JobError(
-            f"{top.inner('resin')}: refractive_index is missing, and with surroundings = {job.vial.surroundings!r}"
-            f"{wall} in [vial] the rays depend on it; expected the liquid resin's index at the printing wavelength, "
-            "about 1.5."
-        )
-    ours, resins = job.light.wavelength_nm, getattr(job.resin, "wavelength_nm", None)  # one's own is not asked: not run
-    if ours is not None and resins is not None and ours != resins:
-        raise JobError(
-            f"{file}: wavelength_nm is {ours:g} in [light] and {resins:g} in [resin]; expected one and the same. "
-            "Leave it out of [light]."
-        )
-    require_computed(job, top)
-    if job.design.seed and not job.own:
-        raise JobError(
-            f"{top.inner('design')}: seed is {job.design.seed}, and nothing in this job draws a random number from it: "
-            'only members of your own ("file.py:name") may. Delete the key. A disturbed start has a seed of its own: '
-            "start = { kind = 'filtered', disturbed = 0.3, seed = 1 }."
-        )
-    for table, key, length in (("light", "pixel_mm", job.light.pixel_mm), ("grid", "voxel_mm", job.grid.voxel_mm)):
-        if length >= job.vial.inner_diameter_mm:
-            raise JobError(
-                f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {job.vial.inner_diameter_mm:g} mm "
-                f"wide. If it is in um, write {key} = {length / 1000:g}."
-            )
-    if job.tolerance_mm > WIDEST_BAND * job.vial.inner_diameter_mm:
-        raise JobError(
-            f"{top.inner('design')}: the tolerance is {job.tolerance_mm:g} mm; expected a tenth of the vial's "
-            f"{job.vial.inner_diameter_mm:g} mm at most."
-        )
-    for table, name in _paths(job):
-        try:
-            job.path(name)
-        except JobError as problem:
-            raise JobError(f"{top.inner(table)}: {problem}") from None
+    require_agreement(job, tables, top)
     if ask:
         require_meant(job, sure, file)
     return job
-
-
-def _paths(job: Job) -> list[tuple[str, str]]:
-    """(table, path) of the files that a job names; Python of one's own has been looked for already."""
-    start, result = job.design.start, job.output.result
-    found = [("part", part.mesh) for part in job.parts if part.mesh is not None]
-    if isinstance(start, Earlier):
-        found.append(("design.start", start.result))
-    if result is not None:
-        found.append(("output", result))
-    return found
 
 
 def _design(design: Design, where: Where, member: Callable[[Family, Any, Where], Any]) -> Design:
@@ -244,31 +178,3 @@ def _design(design: Design, where: Where, member: Callable[[Family, Any, Where],
 
 def _built(cls: type, value: Any, where: Where) -> Any:
     return value if isinstance(value, cls) else build(cls, value, where)
-
-
-def _made_in_python(value: Any) -> str:
-    """A name for an object that is not a family member, the same in every run (no memory addresses)."""
-    named = value if hasattr(value, "__qualname__") else type(value)
-    return f"{MADE_IN_PYTHON}{named.__module__}.{named.__qualname__}"
-
-
-def resolved(job: Job) -> dict[str, Any]:
-    """Every setting after defaults, as plain data with the keys of the job file; members carry their `kind`."""
-    tables = {key: _plain(getattr(job, key)) for key in TABLES if key != "part"}
-    return {"part": [_plain(p) for p in job.parts], **tables}
-
-
-def _plain(value: Any) -> Any:
-    """The equivalent plain data: members become tables with their `kind`."""
-    if isinstance(value, OwnMember | Voxels | FlatField):
-        return value.as_job()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value) if f.init}
-        if type(value) in KINDS:
-            return {"kind": KINDS[type(value)], **fields}
-        return fields if type(value) in SCHEMA else {"kind": _made_in_python(value), **fields}
-    if isinstance(value, Mapping):
-        return {key: _plain(held) for key, held in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return value if isinstance(value, str | int | float | bool | None) else _made_in_python(value)

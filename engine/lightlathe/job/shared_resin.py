@@ -10,7 +10,7 @@ from lightlathe.job.tables import Where
 from lightlathe.job.toml import MAX_BYTES, lists_of, tables_of
 from lightlathe.job.unlikely import SURE
 from lightlathe.projector.data_files import read_file
-from lightlathe.support.own import is_own
+from lightlathe.support.own_file import is_own
 
 FILE, OVERRIDES = "file", "overrides"
 

@@ -14,7 +14,8 @@ from typing import Any, Literal
 from lightlathe.errors import JobError, LightlatheError, shown
 from lightlathe.job.bounds import require_possible
 from lightlathe.job.meant import meant
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ class SoftWindow:
     last_share          share of the iterations that the last stage has
     slice_sharpness     q, at most k. Rows that reach into two slices let one slice gain at another's cost: a plain mean
                         (q = 0) would give the worst one up. Very large q forgets all but the worst, so that where no
-                        light prints it the others are given up with it. Measured: DEVELOPERS.md, "Losses".
+                        light prints it the others are given up with it. Measured: benchmarks/QUALITY.md.
 
     Use it for a wide process window. A sharper last stage takes more iterations to be worth it; many short stages lose
     less than a few long ones (benchmarks/QUALITY.md). Called without a stage it means its last.

@@ -19,8 +19,8 @@ def weighted(target: Target, *, coverage: Tensor | None = None, solid: float = 1
     solid, liquid  factors of the two classes
 
     |2 c - 1| is what a voxel costs the true shape when it comes out wrong rather than right: 1 for one well inside or
-    outside, nothing for one that the surface halves. Designs weighted so print truer on a finer grid (DEVELOPERS.md,
-    "Losses"); sharp losses, which see the worst voxel only, gain the least.
+    outside, nothing for one that the surface halves. Designs weighted so print truer on a finer grid
+    (benchmarks/QUALITY.md); sharp losses, which see the worst voxel only, gain the least.
     """
     if not (solid > 0 and liquid > 0):
         raise JobError(f"the weights of the classes are {solid} and {liquid}; expected numbers above 0.")

@@ -7,7 +7,7 @@ almost everywhere, and the covered fraction of a voxel is
       + volume integral of ([w > 1/2] - n)                         (along 16 lines a voxel; 0 where n is 0 or 1)
 
 The first term alone is exact for a simple closed surface: no sampling, a box of any size at any offset is right to the
-last bits. The second takes back what overlapping bodies count twice and lets open meshes have an inside.
+last bits. The second takes back what overlapping components count twice and lets open meshes have an inside.
 Facets are cut in float64 about the grid's middle; sums are whole numbers of 2^-40 voxels, so they come out the same in
 whatever order they are added; the result is rounded to 2^-20. Lines run along z, through corner positions rounded to
 whole numbers, and a facet owns its lower edges only: no line slips between two facets or meets both.
@@ -34,7 +34,7 @@ def coverage(
 ) -> Tensor:
     """(x, y, z) float32 in 0..1 on `device`: the fraction of each voxel that the solid fills.
 
-    Several solids are a union: surfaces are counted as one mesh of several bodies, analytic shapes by the larger
+    Several solids are a union: surfaces are counted as one mesh of several components, analytic shapes by the larger
     fraction.
 
     Repeats  the same bits on every run of one device.

@@ -61,26 +61,26 @@ def _all_crossings(corners, whole, shift, across):
 
 
 def sides_above(
-    points: NDArray[np.float64], corners: NDArray[np.float64], owner: NDArray[np.int64], body: NDArray[np.int64]
+    points: NDArray[np.float64], corners: NDArray[np.float64], owner: NDArray[np.int64], component: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """(p,) sum of the sides of the facets (f, 3, 3) straight above each point: for closed facets, how often they wind
-    around it. Facets of the point's own body (body[f] == owner[p]) are left out.
+    around it. Facets of the point's own component (component[f] == owner[p]) are left out.
     """
     order = np.argsort(points[:, 0], kind="stable")
     result = np.zeros(len(points), dtype=np.int64)
-    result[order] = _sides_above(points[order], corners, owner[order], body)
+    result[order] = _sides_above(points[order], corners, owner[order], component)
     return result
 
 
 @numba.njit(cache=True)
-def _sides_above(points, corners, owner, body):
+def _sides_above(points, corners, owner, component):
     result = np.zeros(len(points), dtype=np.int64)
     for f in range(len(corners)):
         facet = corners[f]
         low = min(facet[0, 0], facet[1, 0], facet[2, 0])
         high = max(facet[0, 0], facet[1, 0], facet[2, 0])
         for p in range(np.searchsorted(points[:, 0], low), np.searchsorted(points[:, 0], high)):
-            if owner[p] == body[f]:
+            if owner[p] == component[f]:
                 continue
             x, y = points[p, 0], points[p, 1]
             found, first, last = 0, 0.0, 0.0

@@ -10,7 +10,7 @@ MAX_BYTES = 3_000_000_000  # of the file: ten million facets as text STL, the lo
 MAX_LINE = 1_000_000  # characters in one line of a text format: a face of a hundred thousand corners
 # A corner farther out than a thousand kilometres is damage. Float64 still holds 0.1 um there.
 MAX_MM = 1e9
-MAX_INWARD = 10_000  # bodies that face against the rest: about 10 s; time grows with the square
+MAX_INWARD = 10_000  # components that face against the rest: about 10 s; time grows with the square
 # Each voxel near a hole tests every open edge, 60 ns each: with ten thousand, ten minutes for a million such voxels.
 MAX_OPEN = 10_000
 MAX_NEAR = 50  # other corners within float32's rounding, on average: a seam has two or a few

@@ -97,8 +97,8 @@ def _near(vertices: Vertices) -> tuple[NDArray[np.int64], float]:
     return np.concatenate(found), farthest
 
 
-def bodies(faces: Faces) -> NDArray[np.int64]:
-    """(f,) number of the body (connected component, joined by edges) of each facet."""
+def components_of(faces: Faces) -> NDArray[np.int64]:
+    """(f,) number of the connected component (facets joined by edges) of each facet."""
     index = edges(faces)[1]
     facet = np.repeat(np.arange(len(faces)), 3)
     n = len(faces)
@@ -107,10 +107,11 @@ def bodies(faces: Faces) -> NDArray[np.int64]:
 
 
 def orient_consistently(faces: Faces) -> tuple[Faces, int]:
-    """Flip the facets that are oriented against most of their body; a non-orientable body is left unchanged.
+    """Flip the facets that are oriented against most of their component; a non-orientable component is left unchanged.
 
     Neighbours over an edge with exactly two facets must run along it in opposite directions. Each facet is doubled
-    (as it is, turned) and like is joined with like: a body that can be made consistent falls into two mirror copies.
+    (as it is, turned) and like is joined with like: a component that can be made consistent falls into two mirror
+    copies.
     """
     _, index, sign, _ = edges(faces)
     n = len(faces)
@@ -129,51 +130,52 @@ def orient_consistently(faces: Faces) -> tuple[Faces, int]:
     pair = np.minimum(as_is, turned)
     in_lower = as_is < turned
     weight = np.bincount(pair[can], weights=np.where(in_lower, 1, -1)[can], minlength=2 * n)
-    stray = can & np.where(weight[pair] >= 0, ~in_lower, in_lower)
+    inconsistent = can & np.where(weight[pair] >= 0, ~in_lower, in_lower)
     fixed = faces.copy()
-    fixed[stray] = fixed[stray][:, ::-1]
-    return fixed, int(stray.sum())
+    fixed[inconsistent] = fixed[inconsistent][:, ::-1]
+    return fixed, int(inconsistent.sum())
 
 
 def orient_outwards(
-    vertices: Vertices, faces: Faces, body: NDArray[np.int64], name: str = "the mesh"
+    vertices: Vertices, faces: Faces, component: NDArray[np.int64], name: str = "the mesh"
 ) -> tuple[Faces, int]:
-    """Flip what faces inwards: the whole mesh, then bodies of negative volume that lie in no other body.
+    """Flip what faces inwards: the whole mesh, then components of negative volume that lie in no other component.
 
-    A body of negative volume inside another one is a cavity and stays. What lies inside a turned body turns with it.
-    Raises MeshError beyond MAX_INWARD such bodies: which lies in which is asked of each pair.
+    A component of negative volume inside another one is a cavity and stays. What lies inside a turned component turns
+    with it.
+    Raises MeshError beyond MAX_INWARD such components: which lies in which is asked of each pair.
     """
     from lightlathe.part.crossings import sides_above
 
     centred = vertices - (vertices.max(0) + vertices.min(0)) / 2
     corners = centred[faces]
-    middle = np.stack([np.bincount(body, corners.mean(1)[:, axis]) for axis in range(3)], axis=1)
-    middle /= np.bincount(body)[:, None]
-    a, b, c = np.moveaxis(corners - middle[body][:, None], 1, 0)  # about each body's own middle: it may be open
-    volume = np.bincount(body, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
+    middle = np.stack([np.bincount(component, corners.mean(1)[:, axis]) for axis in range(3)], axis=1)
+    middle /= np.bincount(component)[:, None]
+    a, b, c = np.moveaxis(corners - middle[component][:, None], 1, 0)  # about its own middle: it may be open
+    volume = np.bincount(component, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
     tiny = 1e-12 * float(np.ptp(vertices, axis=0).max()) ** 3
     whole = -1 if volume.sum() < -tiny else 1
     turn = np.full(len(volume), whole == -1)
     inward = np.flatnonzero(whole * volume < -tiny)
     if len(inward) > MAX_INWARD:
         raise MeshError(
-            f"{name}: {len(inward)} bodies face against the rest of {len(volume)}; up to {MAX_INWARD} are sorted out. "
-            "Turn their normals before exporting."
+            f"{name}: {len(inward)} components face against the rest of {len(volume)}; up to {MAX_INWARD} are sorted "
+            "out. Turn their normals before exporting."
         )
     if len(inward):
-        points = corners[np.unique(body, return_index=True)[1]].mean(axis=1)  # one on the skin of each body
-        around = whole * sides_above(points[inward], corners, inward, body)
+        points = corners[np.unique(component, return_index=True)[1]].mean(axis=1)  # one on the skin of each component
+        around = whole * sides_above(points[inward], corners, inward, component)
         free = inward[around <= 0]
-        order = np.argsort(body, kind="stable")
-        ends = np.cumsum(np.bincount(body))
+        order = np.argsort(component, kind="stable")
+        ends = np.cumsum(np.bincount(component))
         for one in free[np.argsort(-np.abs(volume[free]), kind="stable")]:  # what holds others comes before them
             if turn[one] == (whole == -1):
                 skin = order[(ends[one - 1] if one else 0) : ends[one]]
                 low, high = corners[skin].min(axis=(0, 1)), corners[skin].max(axis=(0, 1))
                 near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
-                held = near[sides_above(points[near], corners[skin], near, body[skin]) != 0]
+                held = near[sides_above(points[near], corners[skin], near, component[skin]) != 0]
                 turn[held] ^= True
                 turn[one] ^= True
     outward = faces.copy()
-    outward[turn[body]] = faces[turn[body]][:, ::-1]
+    outward[turn[component]] = faces[turn[component]][:, ::-1]
     return outward, int(turn.sum())

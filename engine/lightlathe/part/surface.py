@@ -1,4 +1,4 @@
-"""A mesh after repair: welded, cleaned, its bodies oriented outwards, with a report of what was found."""
+"""A mesh after repair: welded, cleaned, its components oriented outwards, with a report of what was found."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -19,21 +19,21 @@ class MeshReport:
 
     name, unit         of the file; the unit that its numbers were read in
     triangles          facets kept
-    bodies             connected components: groups of facets joined by edges
+    components         connected components: groups of facets joined by edges
     watertight         every edge is used as often in one direction as in the other
     open_edges         edges where that is not so
-    non_manifold_edges      edges shared by more than two facets (touching sheets); harmless
+    non_manifold_edges   edges shared by more than two facets (touching sheets); harmless
     dropped_duplicates, dropped_flat   facets left out: exact copies, and those without area
     welded_mm          0, or the distance within which nearly equal corners were made one
-    flipped_facets      facets oriented against their neighbours, flipped
-    flipped_bodies    bodies that faced inwards, flipped
-    size_mm, volume_mm3    the bounding box, and the signed volume of the facets after repair
+    flipped_facets       facets oriented against their neighbours, flipped
+    flipped_components   components that faced inwards, flipped
+    size_mm, volume_mm3  the bounding box, and the signed volume of the facets after repair
     """
 
     name: str
     unit: str
     triangles: int
-    bodies: int
+    components: int
     watertight: bool
     open_edges: int
     non_manifold_edges: int
@@ -41,7 +41,7 @@ class MeshReport:
     dropped_flat: int
     welded_mm: float
     flipped_facets: int
-    flipped_bodies: int
+    flipped_components: int
     size_mm: tuple[float, float, float]
     volume_mm3: float
 
@@ -53,12 +53,12 @@ class MeshReport:
             f"{copies} and {count(self.dropped_flat, 'flat facet')} left out": self.dropped_duplicates
             + self.dropped_flat,
             f"corners up to {amount(self.welded_mm)} mm apart joined": self.welded_mm,
-            f"{count(self.flipped_facets, 'stray facet')} turned": self.flipped_facets,
-            f"{count(self.flipped_bodies, 'inward body', 'inward bodies')} turned": self.flipped_bodies,
+            f"{count(self.flipped_facets, 'wrongly wound facet')} turned": self.flipped_facets,
+            f"{count(self.flipped_components, 'inward component')} turned": self.flipped_components,
         }
         return (
             f"{self.name}: {size_text(self.size_mm)} as placed (read in {self.unit}), {amount(self.volume_mm3, 4)} "
-            f"mm3, {count(self.triangles, 'triangle')}, {count(self.bodies, 'body', 'bodies')}, {closed}; "
+            f"mm3, {count(self.triangles, 'triangle')}, {count(self.components, 'component')}, {closed}; "
             f"{', '.join(what for what, much in mended.items() if much) or 'nothing to mend'}"
         )
 
@@ -150,12 +150,12 @@ def surface_from_triangles(
     faces, turned = repair.orient_consistently(faces)
     if turned:
         notes.append(f"{name}: {turned} facets faced against their neighbours and were turned.")
-    bodies = repair.bodies(faces)
-    faces, inverted = repair.orient_outwards(vertices, faces, bodies, name)
+    components = repair.components_of(faces)
+    faces, inverted = repair.orient_outwards(vertices, faces, components, name)
     if inverted:
         notes.append(
-            f"{name}: {inverted} of {bodies.max() + 1} bodies faced inwards (their normals point into the solid); "
-            "turned and taken as solid."
+            f"{name}: {inverted} of {count(int(components.max()) + 1, 'component')} faced inwards (normals point into "
+            "the solid); turned and taken as solid."
         )
     used, faces = np.unique(faces, return_inverse=True)
     vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int64)
@@ -170,23 +170,25 @@ def surface_from_triangles(
             f"{name} is not watertight: {opened} open edges. The holes are closed where the winding number passes one "
             "half; look at the voxels before printing."
         )
-    crowded = edges.non_manifold_edges(faces)
-    if crowded:
-        notes.append(f"{name}: more than two facets meet at each of {crowded} edges (surfaces touch there); kept so.")
+    non_manifold = edges.non_manifold_edges(faces)
+    if non_manifold:
+        notes.append(
+            f"{name}: more than two facets meet at each of {non_manifold} edges (surfaces touch there); kept so."
+        )
     refuse_hollow(name, vertices, faces)
     report = MeshReport(
         name=name,
         unit=unit,
         triangles=len(faces),
-        bodies=int(bodies.max()) + 1,
+        components=int(components.max()) + 1,
         watertight=opened == 0,
         open_edges=opened,
-        non_manifold_edges=crowded,
+        non_manifold_edges=non_manifold,
         dropped_duplicates=copies,
         dropped_flat=flat,
         welded_mm=welded_mm,
         flipped_facets=turned,
-        flipped_bodies=inverted,
+        flipped_components=inverted,
         size_mm=_size(vertices),
         volume_mm3=signed_volume(vertices, faces),
     )

@@ -2,7 +2,8 @@
 
 import math
 
-from lightlathe.flow.certificate import Certificate, Remedy
+from lightlathe.flow.certificate import Certificate
+from lightlathe.flow.remedies import Remedy
 from lightlathe.report.warnings import FEW_BITS
 from lightlathe.support.words import count, percent
 

@@ -29,7 +29,7 @@ class AcceleratedGradient:
             "patterns": patterns,
             "before": patterns,
             "gradient": zeros,
-            "bend": one * torch.nan,
+            "curvature": one * torch.nan,
             "momentum": one,
         }
 
@@ -42,12 +42,20 @@ class AcceleratedGradient:
         turns, curved, steep, size = passes.turned(y, state["before"], g, state["gradient"])
         seen = turns / curved
         seen = torch.where((seen > 0) & seen.isfinite(), seen, 0.0)
-        bend = torch.where(state["bend"].isnan(), 10 * steep / size, torch.maximum(self.forget * state["bend"], seen))
+        last = state["curvature"]
+        curvature = torch.where(last.isnan(), 10 * steep / size, torch.maximum(self.forget * last, seen))
         momentum = state["momentum"]
         carry = (momentum - 1) / _next(momentum)
-        new, trial, uphill = passes.carried(y, g, state["patterns"], bend, carry, limit=problem.limit)
+        new, trial, uphill = passes.carried(y, g, state["patterns"], curvature, carry, limit=problem.limit)
         momentum = _next(torch.where(uphill, 1.0, momentum))
-        return {"trial": trial, "patterns": new, "before": y, "gradient": g, "bend": bend, "momentum": momentum}
+        return {
+            "trial": trial,
+            "patterns": new,
+            "before": y,
+            "gradient": g,
+            "curvature": curvature,
+            "momentum": momentum,
+        }
 
 
 def _next(momentum: Tensor) -> Tensor:

@@ -185,7 +185,7 @@ class _DualProblem:
         excess = torch.where(solid, 1 - dose * scale, dose * scale - 1).to(self.operator.dtype)
         best, lowest = torch.zeros_like(excess), torch.full_like(excess[0, 0], math.inf)
         for sharpness in START_SHARPNESS:
-            heavy = self.weights(sharpness * excess, max_log_ratio=None)
+            heavy = self.weights(sharpness * excess)
             mixed = torch.zeros_like(heavy)
             for mask in (solid, liquid):
                 mixed = mixed + 0.99 * heavy * mask + 0.01 * mask / mask.sum((0, 1)).clamp(min=1)
@@ -204,7 +204,7 @@ class _DualProblem:
         log_ratio = torch.where(touched, under.clamp(min=TINY).log() - over.clamp(min=TINY).log(), -math.inf)
         return log_ratio, over, under, weights
 
-    def weights(self, depth: Tensor, max_log_ratio: float | None = MAX_LOG_RATIO) -> Tensor:
+    def weights(self, depth: Tensor) -> Tensor:
         """(x, y, z) weights, each class summing to 1 in every slice where it has voxels."""
         total = torch.zeros_like(depth)
         for mask in (self.target.solid, self.target.liquid):

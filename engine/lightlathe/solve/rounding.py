@@ -14,7 +14,7 @@ from lightlathe.support import watching
 
 MOVED, KEPT = 0.002, 0.9  # share of each row's levels that moves at first, and how much of it in each next iteration
 CHUNK = 2**24  # levels whose temporary numbers exist at a time
-COARSE = 18  # bits dropped of a float32 when the steepest are counted: slopes are told apart to 3 %
+COARSE = 18  # bits dropped of a float32 when the steepest are counted: gradients are told apart to 3 %
 
 
 def nearest(patterns: Tensor, allowed: Tensor) -> Tensor:
@@ -41,9 +41,9 @@ def rounded(
     enough       stop at a rounding that costs no more than this of the window, and no voxel; patterns that have no
                  window to lose get the nearest levels
 
-    Each iteration moves, in each row (slices are made by rows of their own), the levels with the steepest slope of the
-    loss one step downhill, where that stays within one step of the unrounded level; fewer each time. The best of all
-    counts: fewest wrong voxels, then the widest window, so it is never worse than the nearest levels, which come first.
+    Each iteration moves, in each row (slices are made by rows of their own), the levels at which the loss is steepest
+    one step downhill, where that stays within one step of the unrounded level; fewer each time. The best of all counts:
+    fewest wrong voxels, then the widest window, so it is never worse than the nearest levels, which come first.
     One iteration is one product with the operator and one with its transpose, as everywhere; it waits for the device.
     """
     if allowed.ndim != 1 or len(allowed) < 2 or float(allowed[0]) < 0 or not bool((allowed.diff() > 0).all()):
@@ -79,26 +79,26 @@ def _worth(dose: Tensor, target: Target) -> tuple[float, float]:
 
 
 def _moved(index: Tensor, patterns: Tensor, allowed: Tensor, gradient: Tensor, share: float) -> Tensor:
-    """The index with the `share` of each row's levels moved whose step downhill, if they may take it, promises most."""
+    """The index with the `share` of each row's levels moved whose step downhill has the largest predicted decrease."""
     shape, rows, device = index.shape, index.shape[2], index.device
     index, patterns, gradient = (whole.reshape(-1, rows) for whole in (index.clone(), patterns, gradient))
     pieces = [slice(start, start + max(1, CHUNK // rows)) for start in range(0, len(index), max(1, CHUNK // rows))]
-    promises = torch.empty(index.shape, device=device, dtype=torch.int32)  # bits of float32: they rise with it
+    predicted = torch.empty(index.shape, device=device, dtype=torch.int32)  # bits of float32: they rise with it
     kinds = 2 ** (31 - COARSE)
     count = torch.zeros(rows * kinds, device=device, dtype=torch.int64)
     for piece in pieces:
-        slope, here = gradient[piece], index[piece]
-        there = _downhill(here, slope, allowed)
+        steepness, here = gradient[piece], index[piece]
+        there = _downhill(here, steepness, allowed)
         step = (allowed[there] - allowed[here]).abs()
-        gain = slope.abs() * step * ((allowed[there] - patterns[piece]).abs() < step)
-        promises[piece] = gain.to(torch.float32).view(torch.int32)
-        kind = (promises[piece] >> COARSE) + torch.arange(rows, device=device) * kinds
+        gain = steepness.abs() * step * ((allowed[there] - patterns[piece]).abs() < step)
+        predicted[piece] = gain.to(torch.float32).view(torch.int32)
+        kind = (predicted[piece] >> COARSE) + torch.arange(rows, device=device) * kinds
         count += torch.bincount(kind.flatten(), minlength=len(count))
-    promising = count.reshape(rows, kinds).flip(1).cumsum(1).flip(1)  # how many promise at least this much
+    as_good = count.reshape(rows, kinds).flip(1).cumsum(1).flip(1)  # how many have at least this predicted decrease
     wanted = max(1, int(share * len(index)))
-    least = ((promising >= wanted).sum(1) - 1) << COARSE  # all of them promise 0 or more
+    least = ((as_good >= wanted).sum(1) - 1) << COARSE  # all predicted decreases are 0 or more
     for piece in pieces:
-        moves = (promises[piece] >= least) & (promises[piece] > 0)
+        moves = (predicted[piece] >= least) & (predicted[piece] > 0)
         index[piece] = torch.where(moves, _downhill(index[piece], gradient[piece], allowed), index[piece])
     return index.reshape(shape)
 

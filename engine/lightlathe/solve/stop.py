@@ -4,8 +4,6 @@ from dataclasses import dataclass
 
 from lightlathe.errors import JobError
 
-NOTHING_WON = "no more than {least:g} of window won in the last {iterations} iterations"
-
 
 @dataclass(frozen=True)
 class StopRule:

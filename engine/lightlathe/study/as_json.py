@@ -3,8 +3,8 @@
 import math
 from typing import Any
 
-from lightlathe.study.file import Study
 from lightlathe.study.ranking import label, ranking
+from lightlathe.study.runs import Study
 from lightlathe.support.plain import finite
 
 

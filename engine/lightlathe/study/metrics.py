@@ -11,7 +11,8 @@ from typing import Any
 from lightlathe import pipeline
 from lightlathe.errors import JobError, LightlatheError, shown
 from lightlathe.result.record import Record
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 
 SUFFIXES = ("", "_fine", "_fine_judged", "_whole")  # of figures on other grids: see flow/prediction.py
 OF_A_RUN = (  # what study/run.py adds, and what only some designs have

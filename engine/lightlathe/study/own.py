@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from lightlathe.errors import JobError
-from lightlathe.study.file import Study
+from lightlathe.study.runs import Study
 from lightlathe.support.own import OwnMember
 
 

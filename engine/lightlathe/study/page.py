@@ -14,8 +14,8 @@ from lightlathe.report.page.convergence import LOWEST, thinned, thinned_words
 from lightlathe.report.page.document import document, write_page
 from lightlathe.report.page.section import Section, charts, folded, number, paragraph, table, text
 from lightlathe.report.page.settings import differing, flat, unit_cell, word
-from lightlathe.study.file import Run, Study
 from lightlathe.study.ranking import Line, effects, label, ranking
+from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import COLUMNS, LEGEND
 
 POINTS = 30_000  # of all runs of a job in one chart

@@ -14,12 +14,13 @@ from lightlathe.errors import JobError, LightlatheError, brief, shown
 from lightlathe.job import Job, job_from, load_job, resolved
 from lightlathe.job.tables import Where, build
 from lightlathe.job.toml import read_text, tables_of
-from lightlathe.study.file import key_of
 from lightlathe.study.keeping import KEEPS
 from lightlathe.study.metrics import OwnMetric
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.ranking import BETTER, label
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.study.runs import key_of
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 from lightlathe.support.words import any_of
 
 DISTURBANCE = 0.3  # of the start of a repeated run: the standard deviation of the logarithm of each level

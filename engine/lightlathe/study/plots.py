@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError
+from lightlathe.study.runs import Run, Study
 from lightlathe.support.files import PICTURE, require_replaceable
 from lightlathe.support.pictures import require_drawable, require_matplotlib, save
 from lightlathe.support.watching import doing
@@ -38,10 +39,9 @@ def pictures_of(folder: Path, study: str, jobs: Iterable[str]) -> list[Path]:
     return [Path(folder) / f"{study}-{job}.{ending}" for job in jobs for ending in ("png", "svg")]
 
 
-def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
+def draw_study(study: Study, folder: Path, name_of: Callable[[Mapping[str, Any]], str]) -> list[Path]:
     """Write NAME-JOB.png and .svg for each job of a study; the folder is made where there is none. Returns the paths.
 
-    study     of study/file.py
     name_of   gives the name of a variant (study/ranking.py, `label`)
     Needs matplotlib (extra `plot`). Raises ResultError where it is missing, or a picture cannot be written.
     """
@@ -57,7 +57,7 @@ def draw_study(study: Any, folder: Path, name_of: Callable[[Mapping[str, Any]], 
 
 @doing("drawing how the runs converged")
 def draw_convergence(
-    runs: list[Any], path: Path, name_of: Callable[[Mapping[str, Any]], str], *, title: str = ""
+    runs: list[Run], path: Path, name_of: Callable[[Mapping[str, Any]], str], *, title: str = ""
 ) -> Path:
     """Write one picture (PNG or SVG) of runs of one job: a colour for each value of the key varied first, a dash for
     those of the others, faint lines for repeats.
@@ -114,7 +114,7 @@ def draw_convergence(
         return save(figure, path, dpi=110)
 
 
-def _best(run: Any) -> tuple[np.ndarray, np.ndarray]:
+def _best(run: Run) -> tuple[np.ndarray, np.ndarray]:
     """Wrong voxels and window of the best design up to each logged iteration; -inf where no window was known yet."""
     return np.asarray(run.log["best_wrong"], float), np.nan_to_num(run.log["best_window"], nan=-np.inf)
 

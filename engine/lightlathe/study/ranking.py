@@ -4,7 +4,7 @@ import dataclasses
 import itertools
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from lightlathe.errors import ResultError
-from lightlathe.support.own import OwnFile, is_own
+from lightlathe.study.runs import Run, Study
+from lightlathe.support.own_file import OwnFile, is_own
 
 BETTER = {  # 1: larger is better
     "iou_fine": 1, "iou_fine_judged": 1, "iou": 1, "window_relative": 1,
@@ -23,13 +24,13 @@ BETTER = {  # 1: larger is better
 }  # fmt: skip
 
 
-def rank_figure(name: str, folder: Path | None = None, study: Any = None) -> str:
+def rank_figure(name: str, folder: Path | None = None, metrics: Sequence[str] = ()) -> str:
     """`name`, if variants can be ranked by it, else ResultError; of a user's own, "file.py:name", nothing is run.
 
     folder   where such a file is looked for; a study's own figures are in it already
-    study    whose metrics may rank it too
+    metrics  of a study, which may rank it too
     """
-    if study is not None and name in study.metrics:
+    if name in metrics:
         return name
     if name not in BETTER and not is_own(name):
         expected = f"one of {', '.join(BETTER)}, or a function of yours, file.py:name"
@@ -78,11 +79,11 @@ class Line:
         return label(self.variant)
 
 
-def ranking(study: Any, rank_by: str) -> list[Line]:
+def ranking(study: Study, rank_by: str) -> list[Line]:
     """The variants of each job, best first by the mean of `rank_by`. NaN comes last."""
     lines: list[Line] = []
     for job in dict.fromkeys(r.job for r in study.runs):
-        groups: dict[str, list[Any]] = {}
+        groups: dict[str, list[Run]] = {}
         for r in (r for r in study.runs if r.job == job):
             groups.setdefault(json.dumps(r.variant, default=str), []).append(r)
         found = [_line(job, runs, rank_by) for runs in groups.values()]
@@ -96,7 +97,7 @@ def ranking(study: Any, rank_by: str) -> list[Line]:
     return lines
 
 
-def _line(job: str, runs: list[Any], rank_by: str) -> Line:
+def _line(job: str, runs: list[Run], rank_by: str) -> Line:
     keys = dict.fromkeys((*(k for r in runs for k in r.figures), rank_by))
     values = {k: [r.figures.get(k, math.nan) for r in runs] for k in keys}
     spreads = {k: max(v) - min(v) if len(v) > 1 else math.nan for k, v in values.items()}

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lightlathe.errors import ResultError
-from lightlathe.study.file import Study, read_study
+from lightlathe.study.file import read_study
 from lightlathe.study.ranking import rank_figure, ranking
+from lightlathe.study.runs import Study
 from lightlathe.support.files import what_is
 
 FACTS = ("kept", "processor", "threads", "card", "program_version", "created_utc", "stopped_because", "failed")
@@ -33,7 +34,9 @@ def study_table(
     Raises ResultError.
     """
     study = study if isinstance(study, Study) else read_study(study)
-    rows = _runs(study) if by == "run" else _variants(study, rank_figure(rank_by or study.rank_by, study=study))
+    rows = (
+        _runs(study) if by == "run" else _variants(study, rank_figure(rank_by or study.rank_by, metrics=study.metrics))
+    )
     columns = dict.fromkeys(name for row in rows for name in row)
     whole = [{name: row.get(name) for name in columns} for row in rows]
     return _frame(whole, list(columns)) if frame else whole

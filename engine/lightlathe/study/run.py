@@ -24,19 +24,21 @@ from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
-from lightlathe.flow.recorded import settings_of
+from lightlathe.flow.settings import settings_of
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.part import require_fit
 from lightlathe.quantities import unpacked_from
 from lightlathe.result.record import Record
-from lightlathe.study.file import Run, Study, read_study, write_study
+from lightlathe.study.file import read_study, write_study
 from lightlathe.study.keeping import keep_run, require_new
 from lightlathe.study.metrics import measured, own_metrics, require_known
 from lightlathe.study.own import OwnFigure
 from lightlathe.study.plan import Planned, StudyPlan, designs, same_place
+from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import one_line
-from lightlathe.support.own import OwnMember, is_own
+from lightlathe.support.own import OwnMember
+from lightlathe.support.own_file import is_own
 from lightlathe.support.ranks import by_itself, ranks
 from lightlathe.support.sums import exact_total
 

@@ -2,10 +2,10 @@
 
 import math
 from collections.abc import Iterable
-from typing import Any
 
 from lightlathe.study.ranking import Line, effects, label, ranking
-from lightlathe.support.own import is_own
+from lightlathe.study.runs import Run, Study
+from lightlathe.support.own_file import is_own
 
 COLUMNS = (  # head, figure, format
     ("true IoU", "iou_fine", "{:.4f}"),
@@ -32,7 +32,7 @@ right after  iterations to the first design without a wrong voxel, before exposu
 seconds      of the start and the iterations alone; CPU s: of all threads of the processor in that time"""
 
 
-def table(study: Any, rank_by: str) -> str:
+def table(study: Study, rank_by: str) -> str:
     """The ranking, one block for each job; `=` marks ranks that the noise does not tell apart."""
     lines = ranking(study, rank_by)
     if not lines:
@@ -42,7 +42,7 @@ def table(study: Any, rank_by: str) -> str:
     return "\n\n".join([*blocks, LEGEND + "\n" + _where(study)])
 
 
-def one_line(run: Any) -> str:
+def one_line(run: Run) -> str:
     """A run that has just been made, for a person who waits."""
     name = f"{run.job}: {label(run.variant)}" + (f", repeat {run.repeat}" if run.repeat else "")
     if run.failed:
@@ -98,7 +98,7 @@ def _noise(lines: list[Line], form: str) -> list[str]:
     ]
 
 
-def _where(study: Any) -> str:
+def _where(study: Study) -> str:
     """The provenance of the runs: machines and dates."""
 
     def facts(*names: str) -> list[str]:
@@ -112,7 +112,7 @@ def _where(study: Any) -> str:
     return said + ("\nseconds are of several machines: do not compare them" if len(machines) > 1 else "")
 
 
-def _once(values: Iterable[Any]) -> list[Any]:
+def _once(values: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(values))
 
 

@@ -9,9 +9,17 @@ A kernel may have `workspace(views, slices, device, dose_at_most)` as well: an e
 filled, in place of a volume.
 
 All compute the same two functions of dose/views.py; tests/dose/test_kernels.py holds every one to the reference.
-Where rows spread with depth (`Views.spread`) a view has planes in place of slices; the names of
-SPREADING then stand for its modules, and the others say why not. `auto` takes the first of PREFERRED that can run, and
-the choice is logged.
+`auto` takes the first of PREFERRED that can run, and the choice is logged.
+
+reference, cpu   anything; `cpu` profiles that end within a column alone
+hopper           parallel bins down to half a voxel, ends, pixels by their profile; halves; compute capability 9.0
+triton           bins on any chords, up to 64 of them on 8 x 8 voxels (6 times finer); no ends
+triton_double    parallel bins in float64, without matrix units; no ends
+triton_ends      parallel bins with ends, without matrix units
+
+Where rows spread with depth (`Views.spread`) a view has planes in place of slices; the names of SPREADING then stand
+for its modules, and `hopper` and `triton_ends` say why not. With an offset axis opposite views are not mirror images,
+and kernels on cards run at about half speed.
 """
 
 import logging

@@ -5,7 +5,8 @@ reads them at places that grow by voxel / (M plane) from slice to slice. Within 
 divide its range of 1 / M evenly; the planes of each bin are resampled onto the slices once at every node, and a voxel
 mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 / M, so the mean of both is right, and
 what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's
-height.
+height. At any real size a row lies within 0.05 rows of where the reference has it and is less than 0.06 rows wider
+(tests/dose/test_spread_kernels.py).
 
 Resampling a line of planes is a sum of shifted copies of it under weights: where slices are about as far apart as
 planes, the numbers of the planes that a block of slices reads differ from theirs by a few values only.

@@ -1,6 +1,7 @@
-"""A small case against the reference, once per card and precision, before a GPU kernel is trusted."""
+"""Before a GPU kernel is trusted: is there a card, and does a small case give what the reference does?"""
 
 import math
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
@@ -16,6 +17,29 @@ ALLOWED = {  # relative to the norm of the reference
     "double": 1e-12,  # float64 throughout: sums of a hundred terms are off by 1e-15
 }
 GAIN = 0.7
+
+
+def interpreted(device: torch.device) -> bool:
+    """Whether kernels in Triton run on the CPU, slowly, for tests."""
+    return os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
+
+
+def no_triton(device: torch.device) -> str | None:
+    """None where kernels in Triton can run, else the reason they cannot."""
+    if not interpreted(device) and device.type != "cuda":
+        return f"it runs on NVIDIA cards, not on {device}"
+    try:
+        import triton  # noqa: F401
+    except ImportError:
+        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
+    return None
+
+
+def no_room(views) -> str | None:
+    """None where kernels without matrix units have room for the grid, else the reason."""
+    if max(views.nx, views.ny) > 4096:
+        return f"it takes 4096 voxels across at most, and this is {views.nx} x {views.ny}"
+    return None
 
 
 @lru_cache(maxsize=64)

@@ -7,14 +7,13 @@ With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the C
 """
 
 import math
-import os
 from functools import lru_cache
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose.kernels.directions import blocks, bounds, groups, middle, opposites, reach, vial
-from lightlathe.dose.kernels.self_test import fault
+from lightlathe.dose.kernels.self_test import fault, no_triton
 from lightlathe.errors import KernelUnavailable
 
 TILE = 8  # voxels
@@ -28,7 +27,6 @@ RUN = 8  # voxels read in a row
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     """None where this kernel can run, else the reason it cannot."""
-    interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype != torch.float32:
         return f"it computes in float32, not {dtype}"
     if views.spread is not None:
@@ -49,12 +47,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         reason = lines_too_bent(views)
         if reason is not None:
             return reason
-    if not interpreted and device.type != "cuda":
-        return f"it runs on NVIDIA cards, not on {device}"
-    try:
-        import triton  # noqa: F401
-    except ImportError:
-        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
+    reason = no_triton(device)
+    if reason is not None:
+        return reason
     if device.type == "cuda" and torch.cuda.get_device_capability(device) < (8, 0):
         return f"{torch.cuda.get_device_name(device)} lacks the matrix units it uses (compute capability 8.0)"
     return fault(deposit, collect, type(views), views.precision, device)

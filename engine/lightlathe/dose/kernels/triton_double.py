@@ -6,13 +6,12 @@ With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the C
 """
 
 import math
-import os
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose.kernels.directions import vial
-from lightlathe.dose.kernels.self_test import fault
+from lightlathe.dose.kernels.self_test import fault, no_room, no_triton
 
 STRIP = 32  # bins, or voxel columns, of a program
 DEEP = 32  # slices of a program at most
@@ -20,7 +19,6 @@ DEEP = 32  # slices of a program at most
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     """None where this kernel can run, else the reason it cannot."""
-    interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype != torch.float64:
         return f"it computes in float64, not {dtype}"
     if views.spread is not None:
@@ -29,14 +27,9 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
         return "its light ends at no insert"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not"
-    if max(views.nx, views.ny) > 4096:
-        return f"it takes 4096 voxels across at most, and this is {views.nx} x {views.ny}"
-    if not interpreted and device.type != "cuda":
-        return f"it runs on NVIDIA cards, not on {device}"
-    try:
-        import triton  # noqa: F401
-    except ImportError:
-        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
+    reason = no_room(views) or no_triton(device)
+    if reason is not None:
+        return reason
     return fault(deposit, collect, type(views), "double", device)
 
 

@@ -6,14 +6,13 @@ With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the C
 """
 
 import math
-import os
 from functools import lru_cache
 
 import torch
 from torch import Tensor
 
 from lightlathe.dose.kernels.directions import vial
-from lightlathe.dose.kernels.self_test import fault
+from lightlathe.dose.kernels.self_test import fault, interpreted, no_room, no_triton
 
 STRIP = 32  # bins, or voxel columns, of a program
 DEEP = 64  # slices of a program at most
@@ -22,22 +21,16 @@ FEW = 16  # runs of slices of one cross-section, up to which each is a call of i
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     """None where this kernel can run, else the reason it cannot."""
-    interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if views.ends is None:
         return "it is for light that ends at inserts, and this does not"
     if dtype not in (torch.float32, torch.float64):
         return f"it computes in float32 or float64, not {dtype}"
     if views.lines is not None:
         return "its bins are parallel and evenly spaced, and these chords are not"
-    if max(views.nx, views.ny) > 4096:
-        return f"it takes 4096 voxels across at most, and this is {views.nx} x {views.ny}"
-    if not interpreted and device.type != "cuda":
-        return f"it runs on NVIDIA cards, not on {device}"
-    try:
-        import triton  # noqa: F401
-    except ImportError:
-        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
-    if interpreted:
+    reason = no_room(views) or no_triton(device)
+    if reason is not None:
+        return reason
+    if interpreted(device):
         return None  # the self-test would take a quarter of a minute
     kinds, precision = (type(views.ends), type(views.ends.shadows)), "double" if dtype == torch.float64 else "single"
     return fault(deposit, collect, type(views), precision, device, inserts=kinds)

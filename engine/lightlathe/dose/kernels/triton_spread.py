@@ -5,7 +5,6 @@ result. With TRITON_INTERPRET=1, set before triton is imported, the kernels run 
 """
 
 import math
-import os
 from dataclasses import replace
 
 import torch
@@ -13,6 +12,7 @@ from torch import Tensor
 
 from lightlathe.dose.kernels import reference_spread, triton_double
 from lightlathe.dose.kernels.directions import vial
+from lightlathe.dose.kernels.self_test import interpreted, no_room, no_triton
 
 STRIP = 32  # bins, or voxel columns, of a program
 DEEP = 32  # slices or planes of a program at most
@@ -20,18 +20,12 @@ DEEP = 32  # slices or planes of a program at most
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     """None where this kernel can run, else the reason it cannot."""
-    interpreted = os.environ.get("TRITON_INTERPRET") == "1" and device.type == "cpu"
     if dtype not in (torch.float32, torch.float64):
         return f"it computes in float32 or float64, not {dtype}"
-    if max(views.nx, views.ny) > 4096:
-        return f"it takes 4096 voxels across at most, and this is {views.nx} x {views.ny}"
-    if not interpreted and device.type != "cuda":
-        return f"it runs on NVIDIA cards, not on {device}"
-    try:
-        import triton  # noqa: F401
-    except ImportError:
-        return "triton is not installed; pip install 'triton>=3.5' (Linux; the extra 'gpu')"
-    return None if interpreted else fault(views, device, dtype)
+    reason = no_room(views) or no_triton(device)
+    if reason is not None:
+        return reason
+    return None if interpreted(device) else fault(views, device, dtype)
 
 
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:

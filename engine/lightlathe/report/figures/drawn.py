@@ -16,7 +16,7 @@ from lightlathe.support.colours import INSERT, OVER, UNDER
 
 SINGLE_MM, DOUBLE_MM, MM_PER_INCH = 89.0, 183.0, 25.4
 DPI = 300
-ORANGE, SKY, GREEN, BLUE, RED, PURPLE = "#E69F00", "#56B4E9", "#009E73", UNDER, OVER, INSERT
+ORANGE, SKY, BLUE, RED, PURPLE = "#E69F00", "#56B4E9", UNDER, OVER, INSERT
 PART, AROUND = BLUE, RED  # curves of the part and of what is around it
 DOSE = r"dose / (mJ cm$^{-3}$)"
 SIZES = ("font.size", "axes.titlesize", "axes.labelsize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize")

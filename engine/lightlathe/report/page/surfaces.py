@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import torch
-from torch import Tensor
 
 from lightlathe.report.page.libraries import marching_cubes
 from lightlathe.report.page.packing import characters, packed, packed_indices
@@ -129,13 +127,3 @@ def _solid(surface: Surface, half_mm: list[float], distance: np.ndarray | None, 
     if distance is not None:
         made["distance"] = packed(np.rint(np.clip(distance / scale_mm, -1, 1) * STEPS).astype(np.int8))
     return made
-
-
-def volume_of(surface: Surface) -> float:
-    """mm3 that a closed surface encloses."""
-    a, b, c = (torch.from_numpy(surface.vertices_mm[surface.triangles[:, k]].copy()) for k in range(3))
-    return abs(float(_triple(a, b, c).sum())) / 6
-
-
-def _triple(a: Tensor, b: Tensor, c: Tensor) -> Tensor:
-    return (a * torch.linalg.cross(b, c)).sum(1)

@@ -31,11 +31,11 @@ def turned(y: Tensor, before: Tensor, gradient: Tensor, gradient_before: Tensor)
 
 
 @triton.jit
-def _carried(y, gradient, x, bend, carry, new, trial, sums, n, limit, BLOCK: tl.constexpr):
+def _carried(y, gradient, x, curvature, carry, new, trial, sums, n, limit, BLOCK: tl.constexpr):
     at = offsets(BLOCK)
     held = at < n
     g = tl.load(gradient + at, mask=held, other=0.0)
-    to = clip(tl.load(y + at, mask=held, other=0.0) - g / tl.load(bend), limit)
+    to = clip(tl.load(y + at, mask=held, other=0.0) - g / tl.load(curvature), limit)
     step = to - tl.load(x + at, mask=held, other=0.0)
     tl.store(new + at, to, mask=held)
     tl.store(trial + at, clip(to + tl.load(carry) * step, limit), mask=held)
@@ -43,12 +43,13 @@ def _carried(y, gradient, x, bend, carry, new, trial, sums, n, limit, BLOCK: tl.
 
 
 def carried(
-    y: Tensor, gradient: Tensor, x: Tensor, bend: Tensor, carry: Tensor, *, limit: float
+    y: Tensor, gradient: Tensor, x: Tensor, curvature: Tensor, carry: Tensor, *, limit: float
 ) -> tuple[Tensor, Tensor, Tensor]:
     """As in reference/accelerated.py; only a change that turns out to point uphill costs one more pass."""
     n, blocks = y.numel(), triton.cdiv(y.numel(), BLOCK)
     sums = partial_sums(1, blocks, y)
-    given = (y.contiguous(), gradient.contiguous(), x.contiguous(), bend.to(torch.float32), carry.to(torch.float32))
+    scalars = curvature.to(torch.float32), carry.to(torch.float32)
+    given = (y.contiguous(), gradient.contiguous(), x.contiguous(), *scalars)
     new, trial = torch.empty_like(given[0]), torch.empty_like(given[0])
     launch(_carried, (blocks,), *given, new, trial, sums, n, float(limit), BLOCK=BLOCK)
     uphill = sums.sum(dtype=torch.float64) > 0

@@ -52,9 +52,9 @@ def _learnt(
         level = tl.load(tried + at, mask=only(held, take), other=0.0)
         level += tl.load(x + at, mask=only(held, 1 - take), other=0.0)
 
-        bend = to_g - old_g
-        most = tl.max(tl.max(tl.abs(bend), 1), 0)
-        y, y_scale = words(codes(bend, most)), scale_of(most)
+        gradient_change = to_g - old_g
+        most = tl.max(tl.max(tl.abs(gradient_change), 1), 0)
+        y, y_scale = words(codes(gradient_change, most)), scale_of(most)
         g = tl.where(take > 0, to_g, old_g)
         movable = free(level, g, limit)
         q = g * movable

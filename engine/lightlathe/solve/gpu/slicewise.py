@@ -106,10 +106,10 @@ def _products(
             for k in tl.static_range(2 * PAIRS):  # pyright: ignore
                 new_word = own_slot + (k // PAIRS) * PAIRS == k
                 old += (tl.load(codes + k * plane + word, mask=there & (new_word == 0), other=0),)
-            bend = ()
+            y_codes = ()
             for u in tl.static_range(4):  # pyright: ignore
-                bend += (_code(to_g[u] - old_g[u], top),)
-            y = _word(bend[0], bend[1], bend[2], bend[3])
+                y_codes += (_code(to_g[u] - old_g[u], top),)
+            y = _word(y_codes[0], y_codes[1], y_codes[2], y_codes[3])
             for u in tl.static_range(4):  # pyright: ignore
                 g = tl.where(take, to_g[u], old_g[u])
                 movable = free(level[u], g, limit)

@@ -25,9 +25,9 @@ def _factors(gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.
     for j in range(PAIRS):
         s = (newest - j + PAIRS) % PAIRS
         curvature = tl.load(gram + (s * rows + PAIRS + s) * nz + z, mask=there, other=0.0)
-        bend = tl.load(gram + (PAIRS + s) * (rows + 1) * nz + z, mask=there, other=1.0)
+        yy = tl.load(gram + (PAIRS + s) * (rows + 1) * nz + z, mask=there, other=1.0)
         change = tl.load(gram + s * (rows + 1) * nz + z, mask=there, other=0.0)
-        counts = (tl.load(valid + s * nz + z, mask=there, other=0) != 0) & (curvature > 1e-10 * tl.sqrt(change * bend))
+        counts = (tl.load(valid + s * nz + z, mask=there, other=0) != 0) & (curvature > 1e-10 * tl.sqrt(change * yy))
         at = tl.load(gram + (s * rows + 2 * PAIRS) * nz + z, mask=there, other=0.0)
         for i in tl.static_range(PAIRS):  # pyright: ignore
             at -= alpha[i] * tl.load(gram + (s * rows + PAIRS + i) * nz + z, mask=there, other=0.0)
@@ -36,7 +36,7 @@ def _factors(gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.
         for i in tl.static_range(PAIRS):  # pyright: ignore
             sooner += (tl.where(z * 0 + s == i, at, alpha[i]),)
         alpha = sooner
-        scale = tl.where(counts & (some == 0.0), curvature / bend, scale)
+        scale = tl.where(counts & (some == 0.0), curvature / yy, scale)
         some = tl.where(counts, 1.0, some)
     naive = first_change * tl.load(levels + z, mask=there, other=0.0)
     naive /= tl.maximum(tl.load(size + z, mask=there, other=1.0), 1e-300)
@@ -44,9 +44,9 @@ def _factors(gram, size, levels, valid, slot, made, nz, first_change, PAIRS: tl.
     for j in range(PAIRS):
         s = (newest + 1 + j) % PAIRS  # the oldest first
         curvature = tl.load(gram + (s * rows + PAIRS + s) * nz + z, mask=there, other=0.0)
-        bend = tl.load(gram + (PAIRS + s) * (rows + 1) * nz + z, mask=there, other=1.0)
+        yy = tl.load(gram + (PAIRS + s) * (rows + 1) * nz + z, mask=there, other=1.0)
         change = tl.load(gram + s * (rows + 1) * nz + z, mask=there, other=0.0)
-        counts = (tl.load(valid + s * nz + z, mask=there, other=0) != 0) & (curvature > 1e-10 * tl.sqrt(change * bend))
+        counts = (tl.load(valid + s * nz + z, mask=there, other=0) != 0) & (curvature > 1e-10 * tl.sqrt(change * yy))
         load = tl.load(gram + ((PAIRS + s) * rows + 2 * PAIRS) * nz + z, mask=there, other=0.0)
         own, seen = nothing, nothing
         for i in tl.static_range(PAIRS):  # pyright: ignore

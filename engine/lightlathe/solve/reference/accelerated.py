@@ -14,13 +14,13 @@ def turned(y: Tensor, before: Tensor, gradient: Tensor, gradient_before: Tensor)
 
 
 def carried(
-    y: Tensor, gradient: Tensor, x: Tensor, bend: Tensor, carry: Tensor, *, limit: float
+    y: Tensor, gradient: Tensor, x: Tensor, curvature: Tensor, carry: Tensor, *, limit: float
 ) -> tuple[Tensor, Tensor, Tensor]:
-    """new = clip(y - gradient / bend); new carried on along its change from x; whether that change points uphill.
+    """new = clip(y - gradient / curvature); new carried on along its change from x; whether that change points uphill.
 
     What points uphill is not carried on.
     """
-    new = (y - gradient / bend.to(y.dtype)).clamp_(0, limit)
+    new = (y - gradient / curvature.to(y.dtype)).clamp_(0, limit)
     step = new - x
     uphill = dot(gradient, step) > 0
     carry = torch.where(uphill, 0.0, carry).to(x.dtype)

@@ -31,9 +31,9 @@ def learnt(move: Move, learn: Tensor, slot: Tensor, change: Coded, pairs: Coded,
     change   of the move, as `combined` gave it
     q is the gradient at the point to continue from. Repeating it from the same state gives the same.
     """
-    bend = encoded((move.tried.gradient - move.before.gradient).flatten())
+    gradient_change = encoded((move.tried.gradient - move.before.gradient).flatten())
     rows = pairs.scales.shape[1]
-    for row, new in ((slot, change), (slot + rows // 2, bend)):
+    for row, new in ((slot, change), (slot + rows // 2, gradient_change)):
         for memory, values in zip(pairs, new, strict=True):
             memory.index_copy_(1, row, torch.where(learn, values[:, None], memory.index_select(1, row)))
     at = move.outcome()

@@ -66,8 +66,8 @@ def products(move: Move, slot: Tensor, change: Coded, pairs: Coded, *, limit: fl
 
     change   of the move, as `stepped` gave it
     """
-    half, bend = len(pairs.codes) // 2, encoded(move.tried.gradient - move.before.gradient)
-    for row, new in ((int(slot), change), (int(slot) + half, bend)):
+    half, gradient_change = len(pairs.codes) // 2, encoded(move.tried.gradient - move.before.gradient)
+    for row, new in ((int(slot), change), (int(slot) + half, gradient_change)):
         pairs.codes[row], pairs.scales[row] = new.codes, new.scales
     x, gradient = move.outcome()
     if x.device.type == "cpu":
@@ -95,14 +95,14 @@ def factors(found: Products, valid: Tensor, slot: Tensor, *, first_change: float
     ss, yy = gram[order, order], gram[order + m][:, order + m]
     sq, yq, square = gram[order, 2 * m], gram[order + m, 2 * m], gram[2 * m, 2 * m]
     pair = torch.arange(m, device=valid.device)
-    curvature, bend = sy[pair, pair], yy[pair, pair]
-    valid = valid[order] & (curvature > 1e-10 * torch.sqrt(ss * bend))
+    curvature, yy_of_pair = sy[pair, pair], yy[pair, pair]
+    valid = valid[order] & (curvature > 1e-10 * torch.sqrt(ss * yy_of_pair))
     over = torch.where(valid, 1 / torch.where(valid, curvature, 1.0), 0.0)
     alpha, on_changes = torch.zeros_like(sq), torch.zeros_like(sq)
     for j in range(m):
         alpha[j] = over[j] * (sq[j] - (alpha * sy[j]).sum(0))
     newest = valid.to(torch.int8).argmax(0, keepdim=True)
-    learnt = (curvature.gather(0, newest) / bend.gather(0, newest).clamp(min=1e-300))[0]
+    learnt = (curvature.gather(0, newest) / yy_of_pair.gather(0, newest).clamp(min=1e-300))[0]
     naive = first_change * found.levels / found.size.clamp(min=1e-300)
     scale = torch.where(valid.any(0), learnt, naive)
     load = scale * (yq - (yy * alpha).sum(1))
