@@ -226,7 +226,7 @@ def test_an_exposure_limit_below_one_turn_is_known_before_the_work(small_job, tm
 
 def test_a_grid_that_cannot_fit_is_known_before_the_work(small_job, tmp_path):
     text = small_job().replace("voxel_mm = 0.25", "voxel_mm = 0.0005")
-    with pytest.raises(JobError, match="would fit"):
+    with pytest.raises(JobError, match=r"one slice at a time takes .*\n.*larger voxels in \[grid\]"):
         pipeline.prepare(parse_job(text, name="t", folder=tmp_path))
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lightlathe.result.chunks import SMALL, _moderate, _sides, in_slabs, read, written
+from lightlathe.result.chunks import SMALL, _ours, _sides, in_slabs, read, written
 from lightlathe.result.short_floats import RELATIVE_ERROR, shortened
 
 SHAPES = [(5000,), (300_000,), (64, 64, 64), (65, 130, 3), (97, 1, 200), (9, 9, 9, 9)]
@@ -92,7 +92,7 @@ def test_noise_and_little_are_left_as_they_are(tmp_path):
 def test_many_tiny_chunks_are_left_to_hdf5(tmp_path):
     with h5py.File(tmp_path / "a.h5", "w") as file:
         data = file.create_dataset("a", (2000, 200), "u1", chunks=(1, 1), compression="gzip")
-        assert not _moderate(data)
+        assert not _ours(data)
         assert not read(data).any()
 
 
