@@ -12,6 +12,7 @@ from lightlathe.flow.operators import on_coarser
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.recorded import axis_offset_pixels
 from lightlathe.flow.solids import voxels
+from lightlathe.job import Job
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
 from lightlathe.quantities import LIQUID, SOLID, Light, unpacked_from
@@ -24,11 +25,18 @@ def problem_of(setup: Setup) -> Problem:
     design = setup.job.design
     target = setup.part.target(setup.where)
     operator = normalised(setup.in_design, target, setup.slabs.dose)
+    if design.weight == "coverage" or design.part_weight != 1 or wants_doses(setup.job):
+        target = target.unpacked()  # weights and wanted doses lie in memory as a whole
     if design.weight == "coverage" or design.part_weight != 1:
         covered = unpacked_from(setup.part.coverage).to(setup.where) if design.weight == "coverage" else None
         target = weighted(target, coverage=covered, solid=design.part_weight)
     target = dataclasses.replace(target, dose=wanted_doses(setup))
     return Problem(operator, design.loss, target, limit=design.level_limit, penalties=tuple(design.penalties))
+
+
+def wants_doses(job: Job) -> bool:
+    """Whether a job is graded: some solid wants a dose of its own."""
+    return any(table.wanted_dose is not None for table in job.parts)
 
 
 def wanted_doses(setup: Setup) -> Tensor | None:
@@ -37,7 +45,7 @@ def wanted_doses(setup: Setup) -> Tensor | None:
     A voxel shared by two solids takes the dose of the one that fills more of it, or of the later one.
     """
     job = setup.job
-    if all(table.wanted_dose is None for table in job.parts):
+    if not wants_doses(job):
         return None
     part_dose: float | None = getattr(job.design.loss, "part_dose", None)
     if part_dose is None:

@@ -124,7 +124,7 @@ def designed(
 
             rows, part = mine.problem(problem)
             begin = start[:, :, rows].to(part.operator.device).contiguous() if isinstance(start, Tensor) else start
-            left = -(-(run["end"] - mine.start) // max(1, mine.stop - mine.start))
+            left = -(-(run["end"] - run["at"]) // max(1, (run["most"] - 2 * run["beside"]) * team.size))
             outcome = one(
                 part, begin, run["slabs"] + team.rank, state=run.get("slab") if team.first else None,
                 spent_s=run["seconds"], stop=share_of_time(stop, run["seconds"], left), on_iteration=told,
@@ -149,7 +149,8 @@ def designed(
                 if rank != team.rank:
                     on_iteration(row)
             ended = run["ended"] + (why != ALL_DONE)
-            run = {**run, "at": cut.stop, "row": last, "slabs": run["slabs"] + 1, "ended": ended, "seconds": seconds}
+            run = {**run, "at": cut.stop, "row": last, "slabs": run["slabs"] + 1, "ended": ended}
+            run["seconds"] = max(run["seconds"], seconds)
             run |= {"why": why if why != ALL_DONE else run["why"], "slab": None}
         if team.first:
             checkpoint(run)

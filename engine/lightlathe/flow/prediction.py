@@ -177,8 +177,10 @@ def predict(
     here = dataclasses.replace(job.design, memory_limit_gb=None, slab_slices=None)  # theirs are of the design's device
     cpu = torch.device("cpu")
     slabs = slabs_of(dataclasses.replace(job, design=here), record.part.grid, patterns.field, cpu)
-    if slabs.dose is None and isinstance(record.part.judged, Packed):
-        slabs = slabs.at_most(LOOKED_AT, 1, record.part.grid.shape[2], job.grid.finer)
-    fine = record.fine if finer else None
+    part, fine = record.part, record.fine if finer else None
+    if job.light.rows_spread:  # over all slices: nothing of it can be cut
+        part, fine, slabs = part.unpacked(), None if fine is None else fine.unpacked(), Slabs()
+    elif slabs.dose is None and isinstance(part.judged, Packed):
+        slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
-    return printed(turning, levels, record.part, fine, resin.at(exposure), slabs, record.wanted)
+    return printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)

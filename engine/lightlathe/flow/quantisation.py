@@ -79,7 +79,7 @@ class Shown:
         """The nearest levels of the dimmed light."""
         light, turn = self.setup.job.light, self.setup.job.turn
         levels = self._levels(dimming)
-        if not bool((levels.int() > 0).any()):  # torch compares no 16-bit levels
+        if not bool((levels.view(torch.int16) if levels.dtype == torch.uint16 else levels).any()):
             raise ZeroLevels(
                 f"{light.irradiance_mw_cm2:g} mW/cm2 is so much for one turn of {turn.seconds_per_turn:g} s that every "
                 f"pixel rounds to dark.\n  A lamp of {amount(light.irradiance_mw_cm2 * dimming * 2)} mW/cm2 or a "
@@ -237,7 +237,9 @@ def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -
     if problem.operator.row_of_slice is None:  # slices share rows: the nearest
         return levels
     for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, setup.slabs.design or 1, steps):
-        levels[:, :, rows] = as_levels(chosen)
+        given = as_levels(chosen)
+        kept = torch.int16 if kind == torch.uint16 else kind  # torch puts no 16-bit levels without a sign by index
+        levels.view(kept)[:, :, rows] = given.view(kept)
     return levels
 
 

@@ -120,6 +120,11 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
     )  # fmt: skip
     limit = limit_of(design.memory_limit_gb, free_bytes(device), device.type)
     if job.light.rows_spread:
+        if design.slab_slices is not None or ranks().size > 1:
+            raise JobError(
+                "the rows of this beam spread over all slices, so they cannot be designed slab by slab, nor by several "
+                "processes.\n  One process without slab_slices in [design] would do, or a telecentric beam."
+            )
         whole = need.whole + max(need.design, need.fine * job.grid.finer) * grid.shape[2]
         if design.memory_limit_gb is not None and whole > limit:
             raise JobError(
@@ -127,7 +132,7 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
                 f"beam spread over all slices, which take {size(whole)} together.\n  Larger voxels or finer = 1 in "
                 "[grid], or a larger memory_limit_gb would do."
             )
-        return Slabs(limit_bytes=limit).at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
+        return Slabs(limit_bytes=limit)
     found = slabs_within(limit, need, grid, job.grid.finer, device.type)
     if isinstance(found, Slabs):
         main = MEMORY_SHARE * free_bytes(torch.device("cpu"))

@@ -191,7 +191,14 @@ def _solved(
 ) -> Outcome:
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
     `slab` how many slices are designed at a time, and why."""
-    if slab is not None and not is_by_slice(solver, problem):
+    kind = "all slices at once" if slab is None else "slabs" if is_by_slice(solver, problem) else "overlapping slabs"
+    if also["state"] is not None and _kind_of(also["state"]) != kind:
+        raise SolveError(
+            f"the state is of a design in {_kind_of(also['state'])}, and this run would go on in {kind}: memory, "
+            "memory_limit_gb or the number of processes has changed.\n  Go on with as much memory and as many "
+            "processes as before, or with --force to begin anew."
+        )
+    if kind == "overlapping slabs" and slab is not None:
         return _overlapped(problem, solver, start, iterations, past, vial, slab, why_slabs, **also)
     if iterations is None:
         return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
@@ -232,6 +239,13 @@ def _overlapped(
 
     run = overlapped.begun(problem, slab, spent_s) if state is None else state
     return overlapped.designed(problem, start, run, one, **also)
+
+
+def _kind_of(state: dict[str, Any]) -> str:
+    """In what the design of a state goes on."""
+    if "beside" in state:
+        return "overlapping slabs"
+    return "slabs" if "lanes" in state and "slabs" in state else "all slices at once"
 
 
 def _of_slab(log: Log, number: int) -> Log:

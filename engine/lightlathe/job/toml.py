@@ -34,7 +34,7 @@ def read_text(path: Path, what: str) -> str:
     if raw.startswith(b"\x89HDF"):
         raise JobError(
             f"{path}: an HDF5 file, perhaps the result of a design; expected a {what} file (TOML). "
-            "Results are for lightlathe predict and lightlathe export."
+            "Results are for lightlathe show, report, predict and export."
         )
     if len(raw) > MAX_BYTES:
         raise JobError(

@@ -190,7 +190,8 @@ class Packed:
         """(x, y, slice) some slices, in any order."""
         index = index.cpu()
         index = index.nonzero().flatten() if index.dtype == torch.bool else index
-        nx, ny, _ = self.shape
+        nx, ny, nz = self.shape
+        index = torch.where(index < 0, index + nz, index)
         if len(index) and len(index) == int(index[-1] - index[0]) + 1 and bool((index.diff() == 1).all()):
             return self._block(range(nx), range(ny), range(int(index[0]), int(index[-1]) + 1))
         found = torch.zeros(nx, ny, len(index), dtype=self.dtype)

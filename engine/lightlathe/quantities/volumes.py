@@ -1,6 +1,7 @@
 """Volumes: the grid of the vial, the part wanted in it, what a loss compares a dose with, the predicted print."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -10,7 +11,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.quantities.packed import Packed, Volume, Where, any_in_slices, slices_of
+from lightlathe.quantities.packed import Packed, Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
@@ -116,6 +117,11 @@ class Target:
         if self.repeats is not None:
             has_axes("repeats", self.repeats, ("z",), self.solid.shape[2:])
 
+    def unpacked(self) -> "Target":
+        """The same with tensors in place of packed codes."""
+        solid, liquid = (v.unpacked() if isinstance(v, Where) else v for v in (self.solid, self.liquid))
+        return Target(solid, liquid, self.weight, self.dose, self.repeats)
+
     def of_slices(self, index: Tensor, device: torch.device | None = None) -> "Target":
         """The target of some slices, `index` (slice,) int64; on another device where one is named.
 
@@ -216,11 +222,17 @@ class Part:
         return float(self.grid.radius_mm()[columns].max()) + self.grid.voxel_mm / 2 if bool(columns.any()) else 0.0
 
     def to(self, device: torch.device | str) -> "Part":
-        insert = None if self.insert is None else self.insert.to(device)
-        whole = None if self.whole is None else self.whole.to(device)
-        opaque = None if self.opaque is None else self.opaque.to(device)
-        absorbing = tuple(Absorbing(each.covered.to(device), each.absorption_per_mm) for each in self.absorbing)
-        return Part(self.grid, self.coverage.to(device), self.judged.to(device), insert, whole, opaque, absorbing)
+        return self._each(lambda volume: volume.to(device))
+
+    def unpacked(self) -> "Part":
+        """The same with tensors in place of packed volumes."""
+        return self._each(unpacked_from)
+
+    def _each(self, made: Callable[[Volume], Volume]) -> "Part":
+        """With made(volume) in place of each volume."""
+        insert, whole, opaque = (None if v is None else made(v) for v in (self.insert, self.whole, self.opaque))
+        absorbing = tuple(Absorbing(made(each.covered), each.absorption_per_mm) for each in self.absorbing)
+        return Part(self.grid, made(self.coverage), made(self.judged), insert, whole, opaque, absorbing)
 
     def target(self, device: torch.device | str = "cpu") -> Target:
         judged = self.judged
@@ -249,6 +261,11 @@ class FineShape:
         has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
         if self.banded is not None:
             has_axes("banded", self.banded, ("x", "y", "z"), self.grid.shape)
+
+    def unpacked(self) -> "FineShape":
+        """The same with tensors in place of packed volumes."""
+        banded = None if self.banded is None else unpacked_from(self.banded)
+        return FineShape(self.grid, unpacked_from(self.judged), banded)
 
     def to(self, device: torch.device | str) -> "FineShape":
         banded = None if self.banded is None else self.banded.to(device)

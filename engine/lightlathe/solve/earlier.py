@@ -58,10 +58,12 @@ def patterns_for(
     offsets = chords.offset_mm.double().cpu()
     for axis, places, zero, pitch in ((1, offsets, column, column_mm or pixel_mm), (2, rows, row, pixel_mm)):
         x = _along(x, axis, places / pitch + zero)
-    solid, received = problem.target.solid, 0.0
+    solid, received, voxels = problem.target.solid, 0.0, 0
     for taken, dose in doses(problem.operator, x, slices):
-        received += float(total(dose * solid[:, :, taken].to(dose.device)))
-    mean = received / float(solid.sum())
+        here = solid[:, :, taken].to(dose.device)
+        received += float(total(dose * here))
+        voxels += int(here.sum())
+    mean = received / voxels
     if not mean > 0:
         raise SolveError(
             "the earlier patterns leave this part dark; expected some of their light in it. Is it the same part, in "

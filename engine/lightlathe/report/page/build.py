@@ -147,14 +147,14 @@ def _both(record: Record, name: str) -> list[str]:
 
 
 def exposure_section(record: Record, resin: Resin, doses: Doses) -> Section:
-    right = "shaded: every voxel right; dashed: as planned"
+    right = "shaded: every voxel right at any threshold of the resin's; dashed: as planned"
     body = charts(
         ("overlap", f"Overlap of print and part against exposure time; {right}."),
         ("wrong", f"Volume that comes out wrong against exposure time; {right}."),
     )
     body += (
-        f'<p class="note">{_margins(record)} At the gel dose, on the job’s own grid, the same levels shown for another '
-        "time.</p>"
+        f'<p class="note">{_margins(record)} The lines are at the gel dose, on the job’s own grid, of the same levels '
+        "shown for another time.</p>"
     )
     return Section("exposure", "Other exposures", body, exposure_charts(record, resin, doses))
 
@@ -168,7 +168,10 @@ def _margins(record: Record) -> str:
         figure_of(name, q[name], amount(q[name], 4), "s") for name in ("shortest_s", "longest_s", "exposure_s")
     )
     until = "on, however long" if math.isinf(q["longest_s"]) else f"to {high}"
-    return f"Every voxel comes out right from {low} {until}; planned are {planned}."
+    return (
+        f"Shaded: whatever the threshold within the resin's two doses, every voxel comes out right from {low} {until}; "
+        f"planned are {planned}."
+    )
 
 
 def convergence_section(record: Record) -> Section:

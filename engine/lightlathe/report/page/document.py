@@ -77,6 +77,8 @@ def write_page(page: str, path: Path) -> Path:
 def require_page(path: Path) -> None:
     """ResultError unless a page can be made and written here; before any long work."""
     plotly()
+    if path.is_dir():
+        raise ResultError(f"{path}: is a folder; expected a result, or with -o the name of a page, NAME.html.")
     if path.suffix.lower() not in (".html", ".htm"):
         raise ResultError(f"{path}: expected the name of a page, which ends in .html.")
     if not path.parent.is_dir():
