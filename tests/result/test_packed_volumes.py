@@ -18,11 +18,11 @@ from lightlathe.quantities import (
     Target,
     Where,
     any_in_slices,
+    in_slices,
     rows_of,
     slices_of,
     unpacked_from,
 )
-from lightlathe.quantities import packed as packed_module
 from lightlathe.quantities.volumes import LIQUID, SOLID, Grid
 from lightlathe.result import read_result, tree, write_result
 from lightlathe.result.checksums import content
@@ -70,7 +70,7 @@ def test_it_is_indexed_like_a_tensor(data):
 
 
 def test_layers_and_slices_one_after_another(monkeypatch):
-    monkeypatch.setattr(packed_module, "LAYER_VOXELS", 20 * SHAPE[0] * SHAPE[1])
+    monkeypatch.setattr(in_slices, "LAYER_VOXELS", 20 * SHAPE[0] * SHAPE[1])
     wanted = numbers(torch.float32)
     packed = Packed.of(wanted)
     assert torch.equal(torch.stack(list(packed)), wanted)

@@ -12,8 +12,8 @@ import numpy as np
 from lightlathe.errors import ResultError
 from lightlathe.export.whole import write_whole
 from lightlathe.quantities import Grid
+from lightlathe.quantities.in_slices import Volume as Values
 from lightlathe.quantities.packed import SLICES
-from lightlathe.quantities.packed import Volume as Values
 from lightlathe.support.files import VOLUME, VOLUME_MARK, require_replaceable
 from lightlathe.support.watching import doing, step
 

@@ -11,10 +11,11 @@ from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
 from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
+from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
-from lightlathe.quantities.packed import Packed, Packing, Volume, Where, any_in_slices, slices_of, unpacked_from
+from lightlathe.quantities.packed import Packed, Packing
 from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.tilt import Tilt

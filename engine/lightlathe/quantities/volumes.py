@@ -11,7 +11,8 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.quantities.packed import Packed, Volume, Where, any_in_slices, slices_of, unpacked_from
+from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices_of, unpacked_from
+from lightlathe.quantities.packed import Packed
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
