@@ -107,10 +107,10 @@ def test_inserts_and_the_wall_are_no_surface():
     compared."""
     grid, hub, needle = Grid((50, 50, 30), 0.1), Cylinder(1.7, 2.0), Cylinder(0.6, 9.0)
     part = part_of(hub, grid=grid, inserts=[needle])
-    q = surface_figures(crossings_of(2 * GEL * part.printed, GEL, part), wanted_surface(part, mesh_of(hub)))
+    q = surface_figures(crossings_of(2 * GEL * part.printed(), GEL, part), wanted_surface(part, mesh_of(hub)))
     assert q["surface_max_mm"] < 0.1
     bare = part_of(hub, grid=grid)
-    told = surface_figures(crossings_of(2 * GEL * part.printed, GEL, bare), wanted_surface(bare, mesh_of(hub)))
+    told = surface_figures(crossings_of(2 * GEL * part.printed(), GEL, bare), wanted_surface(bare, mesh_of(hub)))
     assert told["surface_max_mm"] > 0.4
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from torch import Tensor
 
 from lightlathe.errors import ResultError
 from lightlathe.export.whole import write_whole
@@ -43,7 +44,8 @@ class Volume:
     def slabs(self) -> Iterator[bytes]:
         """Its bytes, x fastest, low byte first."""
         nx, ny, nz = self.values.shape
-        thick = max(SLICES, SLAB_VOXELS // (nx * ny))
+        least = 1 if isinstance(self.values, Tensor) else SLICES  # a packed volume gives as many at once
+        thick = max(least, SLAB_VOXELS // (nx * ny))
         for first in range(0, nz, thick):
             slab = self.values[:, :, first : first + thick].cpu().numpy()
             yield np.ascontiguousarray(slab.T, self.dtype).tobytes()

@@ -95,7 +95,8 @@ def need_of(
     volumes *= max(1, scenarios)
     if parts > 1:  # the sum of the parts, and the part that is added
         arrays, volumes = arrays + 1, volumes + 1
-    image, views = 4.0 * angles * columns, 4.0 * angles * columns * (bins if bins > 1 else 0)
+    rows = max(1.0, patterns[2] / grid.shape[2])  # that light a slice
+    image, views = 4.0 * angles * columns * rows, 4.0 * angles * columns * (bins if bins > 1 else 0)
     layer = float(nx * ny)
     fine = grid.finer(finer)
     finely, pixels = fine.voxels if finer > 1 else 0, math.prod(patterns)
