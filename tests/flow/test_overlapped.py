@@ -84,6 +84,22 @@ def test_stopped_and_resumed(small_job, tmp_path, in_slabs, at):
     assert again.log["loss"] == whole.log["loss"]
 
 
+def test_slices_without_part_are_passed_over(small_job, tmp_path, in_slabs):
+    """Two discs with more empty slices between them than a slab has: a slab without part has nothing to design."""
+    light = LIGHT["rows between slices"]
+    job = job_of(small_job, tmp_path, light, iterations=12)
+    discs = "".join(
+        f'[[part]]\nshape = {{ kind = "cylinder", radius_mm = 1.5, height_mm = 0.75, at_mm = [0, 0, {z}] }}\n'
+        for z in (-4.0, 4.0)
+    )
+    text = discs + job.text[job.text.index("[vial]") :].replace("rows = 20", "rows = 60")
+    job = parse_job(text, name="t", folder=tmp_path)
+    in_slabs(12)
+    record = pipeline.design(job)
+    assert record.log["slabs"][0] == 2
+    assert record.quality["iou"] > 0.9
+
+
 def test_slabs_too_thin_for_their_neighbours_are_refused(small_job, tmp_path, in_slabs):
     in_slabs(2)
     with pytest.raises(JobError, match="slices of its neighbours on either side"):

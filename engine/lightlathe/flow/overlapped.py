@@ -23,7 +23,7 @@ from lightlathe.solve.slabs import LARGEST_STATE, bytes_of, kept_as, of_slices, 
 from lightlathe.support.ranks import ranks
 
 BESIDE = 2.0  # times the reach of a row: benchmarks/QUALITY.md
-LOOKED_AT = 8
+LOOKED_AT = 8  # slices whose rows tell how far rows reach
 Run = dict[str, Any]
 
 
@@ -104,10 +104,9 @@ def designed(
     one   designs the problem of a slab: (problem, start, number of the slab, state=, stop=, spent_s=, on_iteration=,
           checkpoint=)
     """
-    team, log, nz = ranks(), {}, problem.operator.dose_shape[2]
+    team, log = ranks(), {}
     while run["at"] < run["end"]:
-        here = [_cut(run, number, nz) for number in range(team.size)]
-        here = [cut for cut in here if cut.start < run["end"]]
+        here = _cuts(run, problem.target.with_part, team.size)
         mine = here[team.rank] if team.rank < len(here) else None
         made, found = None, None
         if mine is not None:
@@ -160,12 +159,14 @@ def designed(
     return Outcome(light, best, log, run, why)
 
 
-def _cut(run: Run, number: int, nz: int) -> Cut:
-    """The slab that comes `number` slabs after the next one."""
-    own, beside = run["most"] - 2 * run["beside"], run["beside"]
-    start = run["at"] + number * own
-    stop = min(start + own, run["end"])
-    return Cut(start, stop, max(0, start - beside), min(nz, stop + beside))
+def _cuts(run: Run, with_part: Tensor, count: int) -> list[Cut]:
+    """The next slabs, `count` of them or as many as are left; each begins at a slice with part (slice,)."""
+    own, beside, at, found = run["most"] - 2 * run["beside"], run["beside"], run["at"], []
+    while len(found) < count and at < run["end"]:
+        start = at + int(with_part[at:].nonzero()[0])
+        at = min(start + own, run["end"])
+        found.append(Cut(start, at, max(0, start - beside), min(len(with_part), at + beside)))
+    return found
 
 
 def _last_row(operator: LinearMap, cut: Cut, end: int) -> int:

@@ -209,5 +209,10 @@ def prepare(
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     if slabs.design is not None and getattr(job.design.stop, "wrong_voxels", None) is not None:
         said.append("The design goes slab by slab, where the rule wrong_voxels of stop in [design] is not looked at.")
+    if slabs.design is not None and operator.row_of_slice is None and job.design.rounding_iterations:
+        said.append(
+            "The design goes slab by slab and its slices share rows of pixels: levels are the nearest ones, and "
+            "rounding_iterations in [design] is not looked at."
+        )
     for_design, turning = in_design(job, operator, part), in_motion(job, operator, part)
     return Setup(job, device, dtype, solids, part, operator, for_design, turning, optics, field, tuple(said), slabs)

@@ -42,7 +42,7 @@ class NextExposure:
 
     def text(self) -> str:
         time = duration(self.exposure_s) if self.exposure_s >= LONG_S else f"{self.exposure_s:.1f} s"
-        return f"next exposure: {time} ({self.factor:.2f} times)\n{self.reason}"
+        return f"next exposure: {time} ({self.factor:.2f} times the last)\n{self.reason}"
 
     def as_json(self) -> dict[str, float | int | str | None]:
         """Plain values; None where a number is undefined."""

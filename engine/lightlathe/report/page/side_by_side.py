@@ -81,7 +81,7 @@ def verdicts(ones: Sequence[Extract]) -> Section:
     lines = "".join(
         f'<p class="verdict {one.outcome.level.replace(" ", "-")}"><span class="sign" aria-hidden="true">'
         f"{MARKS[one.outcome.level]}</span><span><strong>{text(one.label)}</strong> ({text(one.file)}): "
-        f"<strong>{text(one.outcome.level)}</strong> {text('; '.join(one.outcome.reasons))}</span></p>"
+        f"<strong>{text(one.outcome.level)}</strong>: {text('; '.join(one.outcome.reasons))}</span></p>"
         for one in ones
     )
     rows = [_row(ones, name, words) for name, words in FIRST if any(name in one.quality for one in ones)]
