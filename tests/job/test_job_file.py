@@ -174,7 +174,7 @@ def test_a_decimal_comma_is_named(tmp_path):
 def test_a_result_in_place_of_a_job_is_told(tmp_path):
     path = tmp_path / "valve.lathe.h5"
     path.write_bytes(b"\x89HDF\r\n\x1a\n" + bytes(range(256)))
-    with pytest.raises(JobError, match=r"valve\.lathe\.h5: an HDF5 file, perhaps the result .* lightlathe predict"):
+    with pytest.raises(JobError, match=r"valve\.lathe\.h5: an HDF5 file, perhaps the result .* lightlathe show"):
         load_job(path)
 
 
