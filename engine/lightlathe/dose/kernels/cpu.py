@@ -98,7 +98,7 @@ def _deposit(views_array: Tensor, views, gain: float, inserts: _Inserts) -> Tens
     light = as_numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
     tiles, all_views = tiles_of(views), slice(0, views.angles)
-    work = (*_directions(views), *_of_tiles(views, gain), *inserts(all_views))
+    work: Any = (*_directions(views), *_of_tiles(views, gain), *inserts(all_views))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *work), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
@@ -111,7 +111,7 @@ def _collect(volume: Tensor, views, gain: float, inserts: _Inserts) -> Tensor:
     tiles, (cos, sin), fixed = tiles_of(views), _directions(views), _of_tiles(views, gain)
 
     def work(first: int, last: int) -> None:
-        here = *fixed, *inserts(slice(first, last))
+        here: Any = (*fixed, *inserts(slice(first, last)))
         collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *here)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
