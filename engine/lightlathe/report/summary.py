@@ -10,10 +10,12 @@ import torch
 from lightlathe.families import Resin
 from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
+from lightlathe.judge.ends import moved_words
 from lightlathe.judge.order import slabs
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.notes import notes_lines
+from lightlathe.report.slabs import slab_lines
 from lightlathe.report.surfaces import surface_lines, surface_rows
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
@@ -36,7 +38,9 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     lines = [
         f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
         _part(record),
+        *_moved(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
+        *slab_lines(record),
         *_agreement(record),
         *surface_lines(record),
         _window(record),
@@ -122,6 +126,12 @@ def _part(record: Record) -> str:
         f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {reach:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm"
     )
+
+
+def _moved(record: Record) -> list[str]:
+    """That the part was moved onto rows of pixels, where it was."""
+    moved_mm = record.facts.get("moved_onto_rows_mm", 0.0)
+    return [f"              {moved_words(moved_mm)}"] if moved_mm else []
 
 
 def _agreement(record: Record) -> list[str]:
