@@ -2,17 +2,11 @@
 
 import textwrap
 
-EXIT_CODES = {
-    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, "
-    "2 a wrong call",
-    "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
-    "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
-    "show": "exit codes, as for design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
-    "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
-    "2 a wrong call",
-}
+VERDICT = (
+    "exit codes: 0 will work or prints, 3 marginal, 4 cannot work or does not print, 5 does not fit this machine; "
+    "1 an error, 2 a wrong call, 130 interrupted (lightlathe help verdicts)"
+)
+EXIT_CODES = dict.fromkeys(("check", "design", "show", "predict"), VERDICT)
 EXAMPLES = {
     "init": ("lightlathe init my_print && lightlathe design my_print/valve.toml",),
     "check": ("lightlathe check job.toml", "lightlathe check job.toml --memory 80 --device cuda"),

@@ -89,7 +89,10 @@ def case_of(
     part = seen(job, solids, thin)
     straight = optics_of(job).straight_rays and not (part.beside is not None and part.beside.shaded)
     machine = machine or this_machine(job)
-    return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
+    return Case(
+        job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine,
+        index_assumed="resin.refractive_index" in job.assumed, straight_rays=straight,
+    )  # fmt: skip
 
 
 def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None = None) -> Extent:

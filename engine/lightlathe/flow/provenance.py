@@ -30,6 +30,7 @@ def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
         "part_high_mm": [max(float(form.bounds_mm[1, axis]) for form in forms) for axis in range(3)],
         "part_reach_mm": max(form.reach_mm for form in forms),
         "moved_onto_rows_mm": setup.solids[0].onto_rows_mm,  # all of them alike
+        "assumed_keys": ", ".join(setup.job.assumed),
         "coarse_seconds": found.coarse_s,
         **_slab_facts(setup),
         **frame_facts(setup.solids),

@@ -11,6 +11,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from lightlathe.errors import MeshError, shown
 from lightlathe.families import Shape
 from lightlathe.job import Job
 from lightlathe.judge.ends import move_onto_rows, move_words
@@ -102,7 +103,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             solids.append(Solid(table.role, table.shape, None, **light))
             continue
         with doing(f"reading {table.mesh}"):
-            surface = read_surface(job.path(table.mesh), table.unit)
+            surface = _read(job, table.mesh, table.unit)
         said += surface.warnings
         read[len(solids)] = surface
         form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
@@ -137,6 +138,16 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
         to_vial = matrix_to_vial(surface, form, table.scale, table.rotation_deg, table.lay)
         solids[n] = dataclasses.replace(solids[n], to_vial=to_vial)
     return tuple(solids), said
+
+
+def _read(job: Job, mesh: str, unit: str | None) -> Surface:
+    """A mesh of a job. MeshError names the job."""
+    path = job.path(mesh)
+    try:
+        return read_surface(path, unit)
+    except MeshError as problem:
+        hint = "" if path.exists() else f"\n  Paths in a job start at its own folder, {job.folder}."
+        raise MeshError(f"job {job.name}, [part] mesh = {shown(mesh)}: {problem}{hint}") from problem
 
 
 def onto_rows(job: Job, solids: list[Solid]) -> float | None:

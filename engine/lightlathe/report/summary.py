@@ -73,7 +73,12 @@ def assumed(record: Record, resin: Resin) -> tuple[str, ...]:
     inserts = [part for part in parts if part.get("role") == "insert"]
     through = any(part.get("opaque") is False for part in inserts)
     return (
-        *assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"]),
+        *assumptions(
+            resin.refractive_index,
+            record.settings["vial"],
+            record.settings["light"],
+            index_assumed="resin.refractive_index" in record.assumed_keys,
+        ),
         *about_inserts(record.part.opaque is not None, through, bool(record.part.absorbing)),
     )
 
@@ -252,6 +257,8 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
         f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
         **surface_rows(other.quality),
+        "exposure may be shorter by, %": "shorter_percent",
+        "exposure may be longer by, %": "longer_percent",
     }
     wrong = int(other.quality["wrong_voxels"])
     said = f"every voxel of the job's own grid{_less(record)} comes out right"
@@ -259,7 +266,7 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
     cells = [("", "as designed", "now")]
     for words, name in rows.items():
         if name in other.quality:
-            cells.append((words, _cell(record.quality.get(name, math.nan)), _cell(other.quality[name])))
+            cells.append((words, _cell(record.quality.get(name, math.nan), name), _cell(other.quality[name], name)))
     widths = [max(len(row[k]) for row in cells) for k in range(3)]
     lines = [f"{assumed}: {said}", *(f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells)]
     if record.fine is None and record.settings["grid"]["finer"] > 1:
@@ -267,8 +274,10 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
     return "\n".join(lines)
 
 
-def _cell(value: float) -> str:
+def _cell(value: float, name: str) -> str:
     """A figure in a column: up to four decimals; - where there is none."""
+    if name.endswith("_percent"):
+        return "-" if math.isnan(value) else "however much" if math.isinf(value) else f"{value:.1f}"
     if math.isnan(value):
         return "-"
     if value < FAR_BELOW:
