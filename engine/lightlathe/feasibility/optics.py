@@ -53,7 +53,7 @@ def diffraction(case: Case) -> Reason | None:
     )
     open_ = ["wavelength_nm in [light]"] if known_nm is None else []
     open_ += ["refractive_index in [resin]"] if case.index_assumed else []
-    text += f"; assumed, as {' and '.join(open_)} {'are' if len(open_) > 1 else 'is'} not given)" if open_ else ")"
+    text += f"; not given, so assumed: {', '.join(open_)})" if open_ else ")"
     if edge <= SPREAD_PIXELS:
         return Reason("diffraction", "will work", f"{text}.", edge, SPREAD_PIXELS, "pixels")
     wide = finest_mm(nm, n, case.part.radius_mm)

@@ -110,7 +110,7 @@ class Job:
     notes: Mapping[str, str] = field(default_factory=dict)
     renamed: tuple[str, ...] = ()
     files: tuple[tuple[str, str], ...] = ()
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = field(default=(), compare=False)  # a job is the same, whoever states its values
 
     @property
     def width_mm(self) -> float:

@@ -8,6 +8,7 @@ from pathlib import Path
 import torch
 
 from lightlathe.families import Resin
+from lightlathe.flow.beside_inserts import inside_words, share_inside
 from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.judge.ends import moved_words
@@ -39,6 +40,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
         _part(record),
         *_moved(record),
+        *_inside(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *slab_lines(record),
         *_agreement(record),
@@ -137,6 +139,12 @@ def _moved(record: Record) -> list[str]:
     """That the part was moved onto rows of pixels, where it was."""
     moved_mm = record.facts.get("moved_onto_rows_mm", 0.0)
     return [f"              {moved_words(moved_mm)}"] if moved_mm else []
+
+
+def _inside(record: Record) -> list[str]:
+    """How much of the part lies in an insert."""
+    share = share_inside(record.part)
+    return [f"              {inside_words(share)}"] if share > 0 else []
 
 
 def _agreement(record: Record) -> list[str]:
