@@ -27,9 +27,9 @@ GOOD = {
         ({}, 0, "prints"),
         ({"iou_fine": 0.951}, 0, "prints"),
         ({"iou_fine": 0.949}, 3, "94.9 % on the finer grid"),
-        ({"iou_fine": 0.801}, 3, "80.1 %"),
-        ({"iou_fine": 0.799}, 4, "does not print"),
-        ({"iou_fine": 0.59}, 4, "59 % on the finer grid, less than 80 %"),
+        ({"iou_fine": 0.701}, 3, "70.1 %"),
+        ({"iou_fine": 0.699}, 4, "does not print"),
+        ({"iou_fine": 0.59}, 4, "59 % on the finer grid, less than 70 %"),
         ({"iou_fine": math.nan}, 4, "overlap by nothing"),
         ({"iou": 0.3}, 0, "prints"),  # the finer grid is the honest one
         ({"wrong_voxels": 1.0}, 3, "1 voxel comes out wrong"),

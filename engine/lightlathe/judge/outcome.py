@@ -11,7 +11,7 @@ from typing import Literal
 from lightlathe.judge.verdict import EXIT_CODES
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
-NO_PRINT = 0.8  # overlap below which nobody takes it for the part: a wall five voxels thick that lost one (no source)
+NO_PRINT = 0.7  # overlap below which it is not the part: some third of the volume is wrong (no source)
 AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
 GRADED_TO = 0.15  # of the gel dose: a tenth of the doses further off than this is no graded part (no source)
 
@@ -69,5 +69,5 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
 
 
 def _percent(share: float) -> str:
-    """To a tenth of a percent, rounded down: 79.99 % is less than 80 %."""
+    """To a tenth of a percent, rounded down: 69.99 % is less than 70 %."""
     return f"{math.floor(1000 * share) / 10:g}"
