@@ -50,7 +50,7 @@ def test_every_command_but_help_has_it(capsys):
 def test_those_that_need_no_result(folder, monkeypatch, capsys):
     monkeypatch.chdir(folder)
     assert said(capsys, "check", "disc.toml")["exit_code"] in (0, 3)
-    assert said(capsys, "init", "new") == {"job": "new/valve.toml", "mesh": "new/check_valve.stl"}
+    assert said(capsys, "init", "new") == {"job": "new/new.toml", "mesh": "new/check_valve.stl"}
     assert len(said(capsys, "resin", "--known")["known"]) == len(KNOWN)
     assert said(capsys, "projector", "alignment.csv", "--job", "disc.toml")
 
