@@ -54,7 +54,7 @@ WORDS: dict[str, Callable[..., str]] = {  # by option; of those that were given
     "absorption": "absorption {:g} 1/mm".format,
     "exposure": "exposure {:g} s".format,
     "axis_offset": "axis off by {:g} mm".format,
-    "axis_tilt_deg": "axis tilted by {:g} degrees".format,
+    "axis_tilt_deg": lambda deg: f"axis tilted by {deg:g} {'degree' if abs(deg) == 1 else 'degrees'}",
     "sense": "vial turning {}".format,
     "motion": lambda how: f"vial {'turning on' if how == 'continuous' else 'standing still'} under each image",
     "surroundings": "surroundings {}".format,

@@ -44,7 +44,7 @@ def write_example(folder: Path) -> tuple[Path, Path]:
         text = text.replace(there, here)
     job, mesh = folder / f"{name}.toml", folder / MESH
     if folder.exists() and not folder.is_dir():
-        raise LightlatheError(f"{folder}: is a file; expected a folder, or a name that is free. Name another.")
+        raise LightlatheError(f"{folder}: is a file; expected a folder, or a name that nothing has yet.")
     for path in (job, mesh):
         if path.exists() or path.is_symlink():
             raise LightlatheError(

@@ -69,7 +69,7 @@ class ExposurePlan:
         """
         dimming = f"{self.dimming:.3f}" if self.dimming >= 0.1 else amount(self.dimming)
         turns = f"{count(self.turns, 'turn')} of {self.turn_s:g} s"
-        first = f"{_time(self.exposure_s)}: {turns}, the design's light times {dimming}, in the levels of the projector"
+        first = f"{_time(self.exposure_s)}: {turns}, levels at {dimming} of the design's light"
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
             return f"{first}\nno exposure prints every voxel {voxels} right{also}"
