@@ -35,8 +35,8 @@ def divergence(case: Case) -> Reason | None:
     fan = count(angle_deg, "degree", digits=4)
     text = (
         f"the lens is {amount(distance_mm, 3)} mm before the axis, {amount(ratio, 3)} times the width of the picture: "
-        f"a fan of {fan} to either side. From the part's front to its back rows spread by {percent(high / low - 1)}, so "
-        f"that its ends, {amount(part.farthest_z_mm, 3)} mm from the middle, are lit in a turn from rows up to "
+        f"a fan of {fan} to either side. From the part's front to its back rows spread by {percent(high / low - 1)}, "
+        f"so that its ends, {amount(part.farthest_z_mm, 3)} mm from the middle, are lit in a turn from rows up to "
         f"{amount(moves_mm)} mm ({count(moves_mm / light.pixel_mm, 'pixel', digits=2)}) apart. Every place is lit at "
         f"all angles within {amount(width, 3)} mm across and {amount(height, 3)} mm up and down; the part takes "
         f"{amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of {light.columns} "
