@@ -138,7 +138,7 @@ WORDS = (
     ("micro_pixels", "check", "pixels of 17 um or more"),
     ("fine_pixels", "check", "voxels of 0.25 mm, thinnest wall 1 mm: the pixels are finer"),
     ("micro_pixels", "check", "watch   diffraction: "),
-    ("insert", "check", "ok      insert: Within 0.5 mm of an opaque insert"),
+    ("insert", "check", "nothing is printed. Within 0.5 mm of an opaque insert"),
     (
         "insert",
         "design",

@@ -104,9 +104,9 @@ def test_a_study_file_is_told_from_a_job(folder, monkeypatch, capsys, command):
     monkeypatch.chdir(folder)
     assert main([command, "study.toml"]) == 1
     told = capsys.readouterr().err
-    assert "It is a study file: `lightlathe compare study.toml -o study.study.h5` makes its runs" in told
+    assert "is a study file (TOML); expected a result (HDF5). `lightlathe compare study.toml -o study.study.h5`" in told
     assert main([command, "disc.toml"]) == 1
-    assert "`lightlathe design disc.toml` makes the result file" in capsys.readouterr().err
+    assert "`lightlathe design disc.toml` makes the result of a job" in capsys.readouterr().err
 
 
 def test_a_study_file_is_no_job(folder, monkeypatch, capsys):

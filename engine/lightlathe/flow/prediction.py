@@ -188,11 +188,16 @@ def predict(
         slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
     found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
-    as_designed = not (mirrored or axis_offset_mm or axis_tilt_deg or any(insert_offset_mm)) and all(
-        other is None for other in (given, exposure_s, motion, vial, light)
-    )
-    if as_designed and MARGINS[0] in record.quality:  # over all scenarios of a robust design, and of graded parts
+    own = given is None or given == job_of(record).resin
+    if own and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
     return dataclasses.replace(found, quality=found.quality | figures)
+
+
+def _as_designed(found: Prediction, record: Record) -> bool:
+    """Whether a print at the planned exposure is that of the record: its margins then hold for every scenario of a
+    robust design, and its figures of graded parts for this print."""
+    pairs = ((value, record.quality.get(name, math.nan)) for name, value in found.quality.items())
+    return all(math.isclose(a, b, rel_tol=1e-6) or (math.isnan(a) and math.isnan(b)) for a, b in pairs)

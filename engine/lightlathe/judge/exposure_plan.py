@@ -238,7 +238,7 @@ def margins(quality: Mapping[str, float], exposure_s: float, resin: Resin) -> di
         gel_mj_cm3=here.gel_mj_cm3, reachable=True,
     )  # fmt: skip
     found = with_margins_of(plan, resin).figures()
-    return {name: found[name] for name in MARGINS}
+    return {name: math.nan if math.isnan(found[name]) else found[name] for name in MARGINS}  # nan itself equals itself
 
 
 def between(low: float, high: float, aim: float) -> float:
