@@ -244,7 +244,7 @@ def test_state_of_an_unfinished_run(record, tmp_path):
 def test_a_job_in_place_of_a_result_is_recognised(tmp_path):
     path = tmp_path / "valve.toml"
     path.write_text("[part]\n")
-    with pytest.raises(ResultError, match=r"is a job .TOML.; expected a result .*`lightlathe design .*valve\.toml` makes"):
+    with pytest.raises(ResultError, match=r"is a job .*; expected a result .*`lightlathe design .*valve\.toml` makes"):
         read_result(path)
 
 

@@ -34,7 +34,7 @@ class Once(argparse.Action):
 class Top(argparse.ArgumentParser):
     """Of the program itself: without a command it lists them all, for a misspelt one it names the nearest."""
 
-    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:  # pyright: ignore[reportIncompatibleMethodOverride]
         """As argparse does it, but what is left over is called by what it is, with the nearest option."""
         found, left = self.parse_known_args(args, namespace)
         if left:
