@@ -20,6 +20,7 @@ from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import lay_out, voxels
 from lightlathe.job import parse_job
 from lightlathe.quantities import SOLID
+from lightlathe.support.words import percent
 from operators import dense, gap
 
 CPU = torch.device("cpu")
@@ -56,6 +57,23 @@ def test_what_a_rod_leaves_of_all_directions(with_rod, tmp_path):
     assert "Within 0.12 mm of an opaque insert the part sees light from" in reason.text
 
 
+def test_what_share_of_the_part_lies_in_the_insert_and_in_its_shadow(with_rod, tmp_path):
+    """A disc of radius 4 mm on a rod of R = 1 mm on the axis: R^2 / 16 lies in the rod, and at radius r the rod hides
+    asin(R / r) / pi of all directions, a tenth or more up to r = R / sin(pi / 10)."""
+    text = with_rod(voxel=0.125).replace("radius_mm = 2.0", "radius_mm = 4.0")
+    (reason,) = question(text, tmp_path)
+    job, solids, _ = job_of(text, tmp_path)
+    part = voxels(job, solids, lay_out(job, solids).grid, CPU)
+    found = beside_inserts(solids, part, 5.0)
+    limit = 1 / math.sin(math.pi / 10)
+    assert found.inside == pytest.approx(1 / 16, rel=0.05)  # the rod is 16 voxels across
+    assert found.shadowed == pytest.approx((limit**2 - 1) / (16 - 1), rel=0.05)
+    assert f"{percent(found.inside)} of the part lies inside an insert" in reason.text
+    assert f"{percent(found.shadowed)} of the rest of the part lies in shadow" in reason.text
+    beside = text.replace('role = "insert"', 'role = "insert"\nopaque = false')
+    assert "lies in shadow" not in question(beside, tmp_path)[0].text
+
+
 def test_what_stands_in_a_hollow_sees_no_light(with_rod, tmp_path):
     """The bore of an opaque tube, which the part fills: 0.7^2 of the 2^2 - (1.2^2 - 0.7^2) that is to be printed."""
     kind = 'kind = "tube", outer_radius_mm = 1.2, inner_radius_mm = 0.7, height_mm = 40'
@@ -85,9 +103,12 @@ def test_an_insert_below_the_part_costs_nothing(with_rod, tmp_path):
     assert question(with_rod(""), tmp_path) == []
     (clear,) = question(with_rod(ROD + "opaque = false\n"), tmp_path)
     assert clear.level == "will work"
-    assert clear.text == "Light is taken to pass through an insert as through resin (opaque = false)."
+    assert clear.text == (
+        "Light is taken to pass through an insert as through resin (opaque = false). "
+        "25 % of the part lies inside an insert, where nothing is printed."
+    )
     (aside,) = question(with_rod(ROD.replace("height_mm = 40.0", "height_mm = 9, at_mm = [3.5, 0, 0]")), tmp_path)
-    assert aside.text == "An opaque insert casts its shadow on the part, from more than 0.12 mm away."
+    assert aside.text.startswith("An opaque insert casts its shadow on the part, from more than 0.12 mm away.")
 
 
 def test_where_light_ends_the_quick_bound_is_not_used(with_rod, tmp_path):

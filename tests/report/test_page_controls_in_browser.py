@@ -140,3 +140,18 @@ def test_no_sideways_scrolling_on_a_phone(shown, odd):
     shown.page.set_viewport_size({"width": 360, "height": 800})
     shown.show(odd[1])
     assert shown.page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+def test_no_sideways_scrolling_after_the_window_became_narrower(shown):
+    """Every chart and slice is drawn anew, as wide as its place."""
+    fits = """() => {
+        const drawn = [...document.querySelectorAll(".svg-container")];
+        const off = drawn.map(one => one.getBoundingClientRect().width
+            - one.closest(".js-plotly-plot").getBoundingClientRect().width);
+        return drawn.length > 12 && Math.max(...off.map(Math.abs)) < 1
+            && document.documentElement.scrollWidth <= innerWidth;
+    }"""
+    for width in (1100, 500, 360, 900):
+        shown.page.set_viewport_size({"width": width, "height": 800})
+        shown.page.wait_for_function(fits, timeout=10_000)
+    assert not shown.faults
