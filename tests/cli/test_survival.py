@@ -1,5 +1,6 @@
 """Runs in slabs that survive: kills, full disks, folders that go, memory that runs out, losses that turn NaN."""
 
+import copy
 import math
 import random
 import subprocess
@@ -10,9 +11,11 @@ from dataclasses import replace
 import pytest
 import torch
 
+from lightlathe import pipeline
 from lightlathe.cli import progress
 from lightlathe.cli.main import main
 from lightlathe.errors import ResultError
+from lightlathe.job import load_job
 from lightlathe.result import partial, read_result
 from lightlathe.result.storage import opened
 from lightlathe.solve import Problem, slabs
@@ -136,6 +139,36 @@ def test_memory_that_runs_out_makes_smaller_slabs_and_says_so(tmp_path, monkeypa
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     assert calls == [3, 3, 2, 2, 1]
     assert "out of memory with 3 slices at a time; going on with 2" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("iterations", "at", "slabs"), [("6", 6 + 4, [4] * 6), ('"auto"', 18 + 3 + 2, [3] * 6 + [4] * 3)]
+)
+def test_the_log_holds_nothing_of_a_slab_that_ran_out_of_memory(tmp_path, monkeypatch, iterations, at, slabs):
+    """In the second slab of a pass, some iterations on: 4 slabs (3, 2, 2, 1 slices) are behind every row of that pass,
+    3 behind those of the pass before; a state of then has each slab's iterations once."""
+    from lightlathe.flow import until_done
+
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", f"\niterations = {iterations}"))
+    monkeypatch.chdir(tmp_path)
+    for name, value in (("RAMP", 6), ("ROUND", 3), ("MOST", 9)):
+        monkeypatch.setattr(until_done, name, value)
+    real, seen, states = Problem.evaluate, [], []
+
+    def short(self, *args):
+        seen.append(self.operator.dose_shape[2])
+        if len(seen) == at:
+            raise torch.OutOfMemoryError("CUDA out of memory")
+        return real(self, *args)
+
+    monkeypatch.setattr(Problem, "evaluate", short)
+    record = pipeline.design(load_job("ball.toml"), checkpoint=lambda _, log: states.append(copy.deepcopy(log)))
+    assert seen[at - 1 : at + 2] == [3, 2, 2]
+    assert record.log["iteration"] == list(range(len(slabs)))
+    assert record.log["slabs"] == slabs
+    for log in states:
+        rows = list(zip(log["iteration"], log["slab"], strict=True))
+        assert len(set(rows)) == len(rows)
 
 
 def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp_path, monkeypatch, caplog):

@@ -147,6 +147,10 @@ def run_stages(
             if last and on_iteration is not None:
                 on_iteration(row)
 
+        def abandoned(slab: int, first: int, rows: Log = rows) -> None:
+            kept = [n for n, at in enumerate(rows["iteration"]) if rows["slab"][n] != slab or at < first]
+            rows.update({name: [values[n] for n in kept] for name, values in rows.items()})
+
         def keep(run: dict[str, Any], rows: Log = rows, ready: dict[str, Any] = ready) -> None:
             if checkpoint is not None:
                 checkpoint({**ready, "run": run, "iteration": run["iteration"]}, rows)
@@ -164,6 +168,7 @@ def run_stages(
                 setup.why_in_slabs,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
+                on_abandoned=abandoned,
                 stop=stop if last else _half(stop),
                 checkpoint=keep,
                 state=goes_on,
@@ -187,10 +192,12 @@ def _solved(
     vial: str,
     slab: int | None,
     why_slabs: str,
+    *,
+    on_abandoned: Callable[[int, int], None],
     **also: Any,
 ) -> Outcome:
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
-    `slab` how many slices are designed at a time, and why."""
+    `slab` how many slices are designed at a time, and why; `on_abandoned` as in solve/slabs.py."""
     kind = "all slices at once" if slab is None else "slabs" if is_by_slice(solver, problem) else "overlapping slabs"
     if also["state"] is not None and _kind_of(also["state"]) != kind:
         raise SolveError(
@@ -201,12 +208,16 @@ def _solved(
     if kind == "overlapping slabs" and slab is not None:
         return _overlapped(problem, solver, start, iterations, past, vial, slab, why_slabs, **also)
     if iterations is None:
-        return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
+        return solve_until_done(
+            problem, solver, start, past=past, vial=vial, slab=slab, on_abandoned=on_abandoned, **also
+        )
     if slab is None:
         return solve(problem, solver, start, iterations=iterations, **also)
     state, spent_s = also.pop("state"), also.pop("spent_s")
     run = begun(problem, slab, spent_s) if state is None else state
-    found = passed(problem, solver, start, run, iterations=iterations, ramp=iterations, **also)
+    found = passed(
+        problem, solver, start, run, iterations=iterations, ramp=iterations, on_abandoned=on_abandoned, **also
+    )
     best = on_one_threshold(problem, found.run["best"], found.run["most"])
     return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
 

@@ -101,6 +101,7 @@ def passed(
     ramp: int,
     log_every: int = 1,
     on_iteration: Callable[[dict[str, float]], None] | None = None,
+    on_abandoned: Callable[[int, int], None] | None = None,
     checkpoint: Callable[[Run], None] | None = None,
     stop: Stop | None = None,
 ) -> Passed:
@@ -110,7 +111,8 @@ def passed(
     Other arguments as those of `solve`. The states given to `checkpoint` are runs to call this with again: of one
     process after each logged iteration, unless the slab's own state takes more than LARGEST_STATE, and after
     each slab; of several processes after each round of slabs, by the first of them.
-    Where the device runs out of memory, slabs are halved from there on.
+    Where the device runs out of memory, slabs are halved from there on, and the slab under way is begun anew:
+    `on_abandoned` gets its number and the iteration at which the pass began; its rows from there on count no more.
     """
     team, lanes, log = ranks(), run["lanes"], {}
     began = time.perf_counter() - run["seconds"]
@@ -154,6 +156,8 @@ def passed(
                 run = {**run, "most": -(-most // 2), "slab": None}
                 torch.cuda.empty_cache()
                 log_.error("out of memory with %d slices at a time; going on with %d", most, run["most"])
+                if on_abandoned is not None:
+                    on_abandoned(first_slab, run["first"])
                 continue
             except SolveError as problem_:
                 raise _in_slab(problem_, first_slab + team.rank, mine) from None
