@@ -90,6 +90,16 @@ def test_several_processes_design_what_one_does(tmp_path, alone, processes):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "ball.toml"]
 
 
+def test_every_process_gets_some_of_the_slices_that_are_designed(tmp_path, alone):
+    """Of the grid's slices 8 hold part: where the job names no slab_slices, two processes design 4 each."""
+    code, said = designed(tmp_path, 2, "a.h5", text=BALL.replace("\nslab_slices = 3", ""))
+    assert code == 0, said[-2000:]
+    record = read_result(tmp_path / "a.h5")
+    assert record.part.grid.shape[2] >= 2 * 8
+    assert set(record.log["slabs"]) == {2}
+    assert record.quality["window_relative"] == pytest.approx(alone.quality["window_relative"], abs=0.005)
+
+
 def test_a_process_that_dies_ends_the_run(tmp_path):
     """Killed outright in the middle: the others stop, no result, no half-written file; the next run begins anew."""
     (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 12", "iterations = 100000"))

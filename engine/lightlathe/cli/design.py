@@ -84,7 +84,7 @@ def design_into(
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
-    from lightlathe.result.partial import state_bytes
+    from lightlathe.result.partial import seconds_to_write
     from lightlathe.result.storage import require_writable
     from lightlathe.support.files import STATE
     from lightlathe.support.ranks import ranks
@@ -117,7 +117,10 @@ def design_into(
     for line in setup.warnings:
         print(f"warning: {line}")
     told_others(True)
-    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
+    keeper = Keeper(
+        lambda state, log: write_partial(partial, job.text, settings, state, log),
+        lambda state: seconds_to_write(partial, state),
+    )
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
         write_result(record, path, replace=arguments.force)

@@ -185,6 +185,14 @@ def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) 
     return Slabs(_rounded(designed, nz), _rounded(judged, nz), _rounded(fine, nz * finer), limit)
 
 
+def shared_evenly(slices: int, most: int, processes: int) -> int:
+    """Slices of a slab, `most` at most, so that processes that each take one in a round have about as much to do, in as
+    few rounds as can be; a multiple of TOGETHER where there are several."""
+    rounds = -(-slices // (most * processes))
+    even = -(-slices // (rounds * processes))
+    return even if rounds == 1 or even < TOGETHER else min(most, -(-even // TOGETHER) * TOGETHER)
+
+
 def _rounded(count: int, most: int) -> int:
     """Slices of each of the fewest slabs of at most `count`, about equal; a multiple of TOGETHER where it is larger."""
     if count >= most:

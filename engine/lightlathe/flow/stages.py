@@ -17,10 +17,12 @@ from lightlathe.flow import overlapped
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
+from lightlathe.flow.slabs import shared_evenly
 from lightlathe.flow.until_done import solve_until_done
 from lightlathe.quantities import Light
 from lightlathe.solve import Auto, Outcome, Problem, Scenarios, Solver, StopRule, is_by_slice, logged_every, solve
 from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
+from lightlathe.support.ranks import ranks
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -164,7 +166,7 @@ def run_stages(
                 stage.iterations,
                 rows,
                 setup.design_vial,
-                setup.slabs.design,
+                _at_a_time(setup, slices.problem),
                 setup.why_in_slabs,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
@@ -263,6 +265,15 @@ def _of_slab(log: Log, number: int) -> Log:
     """The rows of a log that are of one slab."""
     places = [place for place, slab in enumerate(log.get("slab", [])) if slab == number]
     return {name: [values[place] for place in places] for name, values in log.items()}
+
+
+def _at_a_time(setup: Setup, problem: Problem) -> int | None:
+    """How many of a problem's slices are designed at a time; None: all. Where the job does not say, several processes
+    share them evenly: equal and empty slices of the grid are not among them."""
+    slab, processes = setup.slabs.design, ranks().size
+    if slab is None or processes == 1 or setup.job.design.slab_slices is not None or not problem.slices_independent:
+        return slab
+    return shared_evenly(problem.operator.dose_shape[2], slab, processes)
 
 
 def _all_at_once(why_slabs: str) -> JobError:

@@ -242,16 +242,20 @@ def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
 
 def on_one_threshold(problem: Problem, best: Tensor, most: int) -> ByRow:
     """As solve/best.py has it, of patterns (slice, angle, column) in main memory, `most` slices at a time; made when
-    they are asked for."""
-    device, dtype = problem.operator.device, problem.operator.dtype
+    they are asked for. Several processes share the slices out, and each has the scales of all."""
+    device, dtype, team = problem.operator.device, problem.operator.dtype, ranks()
     count = len(best)
     scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
-    for here in torch.arange(count).split(most):
+    groups = torch.arange(count).split(most)
+    for here in groups[team.rank :: team.size]:
         part = problem.slab(here)
         taken = of_slices(best, here, device, dtype)
         figures = Figures.of(part.seen(part.operator(taken)), part.target)
         wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
         scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
+    for rank in range(min(team.size, len(groups))):
+        its = torch.cat(groups[rank :: team.size])
+        scale[its], peak[its] = team.shared_by(rank, torch.stack([scale[its], peak[its]]))
     scale *= min(1.0, problem.limit / float(peak.amax())) if float(peak.amax()) > 0 else 1.0
     factor = scale.to(dtype)
 
