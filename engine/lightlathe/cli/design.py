@@ -26,11 +26,10 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
     from lightlathe.support.ranks import HelpedOut, joined
 
     job = load_job(arguments.job)
-    with joined() as team:
+    with joined() as team, ends_with_others():
         if not team.first:
             try:
-                with ends_with_others():
-                    help_out(job, arguments)
+                help_out(job, arguments)
             except HelpedOut:
                 return 0
         return design_here(job, arguments, out)
