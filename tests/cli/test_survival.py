@@ -3,6 +3,8 @@
 import copy
 import math
 import random
+import re
+import shutil
 import subprocess
 import sys
 import time
@@ -103,6 +105,22 @@ def test_a_state_that_cannot_be_written_does_not_end_the_design(tmp_path, monkey
     said = capsys.readouterr().err
     assert said.count("The state could not be written, and the design goes on without it") == 1
     assert read_result("a.h5").log["slabs"][-1] == 3
+
+
+def test_a_disk_that_is_too_small_is_said_before_it_begins(tmp_path, monkeypatch, capsys):
+    """And not where the result fits: its size as it came out is within what is said, to a factor of 3."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 2"))
+    monkeypatch.chdir(tmp_path)
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    assert main(["design", "ball.toml", "-o", "out/a.h5"]) in (0, 3)
+    (said,) = (line for line in capsys.readouterr().out.splitlines() if "of disk are free" in line)
+    about = float(re.search(r"takes about (\d+) kB", said)[1]) * 1e3
+    assert said.startswith("warning: 1 kB of disk are free where out/a.h5 goes, and it takes about")
+    assert about / 3 < (tmp_path / "out/a.h5").stat().st_size < 3 * about
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=int(3 * about)))
+    assert main(["design", "ball.toml", "-o", "b.h5"]) in (0, 3)
+    assert "of disk are free" not in capsys.readouterr().out
 
 
 def test_a_folder_that_goes_while_it_runs_is_made_again(tmp_path, monkeypatch):

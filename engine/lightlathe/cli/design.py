@@ -3,6 +3,7 @@
 import argparse
 import json
 import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -12,6 +13,7 @@ from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
+    from lightlathe.flow.prepare import Setup
     from lightlathe.job import Job
 
 
@@ -54,6 +56,25 @@ def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
             return design_into(path, job, arguments, out, told_others)
     finally:
         told_others(False)
+
+
+def little_disk(path: Path, setup: "Setup") -> list[str]:
+    """A sentence where less disk is free than the result is likely to take; none where there is enough."""
+    from lightlathe.feasibility.estimates import packed_bytes
+    from lightlathe.support.words import size
+
+    grid, finer, turn = setup.part.grid, setup.job.grid.finer, setup.job.turn
+    fine = grid.voxels * finer**3 if finer > 1 else 0
+    wanted, surface = packed_bytes(grid.voxels, turn.angles * setup.field.lit_pixels, fine), setup.wanted
+    if surface is not None:
+        wanted += 12 * (len(surface.vertices_mm) + len(surface.faces))
+    free = shutil.disk_usage(path.absolute().parent).free
+    if free >= wanted:
+        return []
+    return [
+        f"{size(free)} of disk are free where {path} goes, and it takes about {size(wanted)}, its state beside it as "
+        "much again or more: make room before it is done."
+    ]
 
 
 def help_out(job: "Job", arguments: argparse.Namespace) -> None:
@@ -113,7 +134,7 @@ def design_into(
         tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
     setup = pipeline.prepare(job, (solids, said), thin)
-    for line in setup.warnings:
+    for line in [*setup.warnings, *little_disk(path, setup)]:
         print(f"warning: {line}")
     told_others(True)
     keeper = Keeper(
