@@ -36,11 +36,12 @@ class Span:
 
 def spans_of(solids: Sequence[Solid]) -> list[Span]:
     """Those of a job's inserts that light is not taken to pass as resin."""
-    return [
-        Span(*solid.form.bounds_mm[:, 2].tolist(), None if solid.opaque else solid.absorption_per_mm)
-        for solid in solids
-        if solid.opaque or solid.absorption_per_mm is not None
-    ]
+    found = []
+    for solid in solids:
+        if solid.opaque or solid.absorption_per_mm is not None:
+            low, high = solid.form.bounds_mm[:, 2].tolist()
+            found.append(Span(low, high, None if solid.opaque else solid.absorption_per_mm))
+    return found
 
 
 def facts_of_spans(spans: Sequence[Span]) -> dict[str, list[float]]:
