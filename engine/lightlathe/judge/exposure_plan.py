@@ -131,7 +131,7 @@ def plan_exposure(
     max_out_per_turn, min_in_per_turn    mJ/cm3 of one turn of the levels as they are, outside and inside the part
     liquid_below, solid_above            mJ/cm3, the resin's; the gel dose is their middle
     turn_s, max_exposure_s               seconds of one turn; longest exposure allowed
-    best_per_turn    thresholds that print best (`best_thresholds` of one turn's dose), for where the window is negative
+    best_per_turn    thresholds that print best (`best_thresholds`), for where the window is negative
                      and no exposure is right everywhere
     least_turns      expose no shorter, and dim the levels instead
     full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
