@@ -45,7 +45,7 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
     from lightlathe.flow.settings import settings_of
     from lightlathe.job import job_from
     from lightlathe.result import partial_path, write_partial, write_result
-    from lightlathe.result.partial import state_bytes
+    from lightlathe.result.partial import seconds_to_write
 
     card = torch.cuda.is_available()
     spent: defaultdict[str, float] = defaultdict(float)
@@ -62,7 +62,11 @@ def in_here(tables: dict[str, Any], out: Path, began: float) -> None:
     stage("preparing")
     setup = pipeline.prepare(job)
     settings, path = settings_of(job, setup.solids), out / "job.lathe.h5"
-    inner = Keeper(lambda state, log: write_partial(partial_path(path), job.text, settings, state, log), state_bytes)
+    partial = partial_path(path)
+    inner = Keeper(
+        lambda state, log: write_partial(partial, job.text, settings, state, log),
+        lambda state: seconds_to_write(partial, state),
+    )
 
     def keep(state: dict[str, Any], log: dict[str, list[float]]) -> None:
         before, moment = now[0], time.time()

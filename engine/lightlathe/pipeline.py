@@ -150,4 +150,4 @@ def _recorded(job: Job, setup: Setup, settings: dict[str, Any], plain: Problem, 
 
 
 def _proof(setup: Setup, found: Found, plain: Problem) -> tuple[Certificate | None, list[Remedy]]:
-    return proven(setup, SliceDoses.lit(setup, found.patterns, plain.operator.gain), found.iterations)
+    return proven(setup, lambda: SliceDoses.lit(setup, found.patterns, plain.operator.gain), found.iterations)

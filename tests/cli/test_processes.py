@@ -10,10 +10,14 @@ import time
 import numpy as np
 import pytest
 
+from lightlathe.cli.main import main
+from lightlathe.cli.together import ends_with_others
+from lightlathe.errors import LightlatheError
 from lightlathe.result import read_result
 from lightlathe.result.storage import opened
 from lightlathe.study.file import read_study
 from lightlathe.support.files import STATE
+from lightlathe.support.ranks import Ranks
 from odd_jobs import ball
 from studies import PLAN
 
@@ -89,6 +93,16 @@ def test_two_processes_design_what_one_does(tmp_path, alone):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "ball.toml"]
 
 
+def test_every_process_gets_some_of_the_slices_that_are_designed(tmp_path, alone):
+    """Of the grid's slices 8 hold part: where the job names no slab_slices, two processes design 4 each."""
+    code, said = designed(tmp_path, 2, "a.h5", text=BALL.replace("\nslab_slices = 3", ""))
+    assert code == 0, said[-2000:]
+    record = read_result(tmp_path / "a.h5")
+    assert record.part.grid.shape[2] >= 2 * 8
+    assert set(record.log["slabs"]) == {2}
+    assert record.quality["wrong_voxels"] == alone.quality["wrong_voxels"] == 0
+
+
 def test_a_process_that_dies_ends_the_run(tmp_path):
     """Killed outright in the middle: the others stop, no result, no half-written file; the next run begins anew."""
     (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 12", "iterations = 100000"))
@@ -110,9 +124,30 @@ def test_a_process_that_dies_ends_the_run(tmp_path):
         run.wait()
     assert run.returncode != 0
     assert "Signal 9" in said
+    assert "gloo/transport" not in said
     assert not (tmp_path / "a.h5").exists()
     code, said = designed(tmp_path, 2, "a.h5", "--force")
     assert code == 0, said[-2000:]
+
+
+def test_a_connection_that_is_lost_is_said_in_one_line(monkeypatch):
+    """As gloo says it in a process that waits for another; of one alone such an error is its own."""
+    lost = RuntimeError("[gloo/transport/tcp/pair.cc:553] Connection closed by peer [127.0.0.1]:12685.")
+    with pytest.raises(RuntimeError, match="closed by peer"), ends_with_others():
+        raise lost
+    monkeypatch.setattr("lightlathe.support.ranks.ranks", lambda: Ranks(0, 2))
+    with pytest.raises(LightlatheError, match="another process of this run ended") as said, ends_with_others():
+        raise lost
+    assert len(str(said.value).splitlines()) == 1
+    with pytest.raises(RuntimeError, match="another matter"), ends_with_others():
+        raise RuntimeError("another matter")
+
+
+def test_a_command_leaves_signals_as_they_were(capsys):
+    """So that a kill that comes while the interpreter ends, as from torchrun, raises nothing in it."""
+    before = signal.getsignal(signal.SIGTERM)
+    assert main(["help"]) == 0
+    assert signal.getsignal(signal.SIGTERM) == before
 
 
 def _children(pid):

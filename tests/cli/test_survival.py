@@ -1,7 +1,10 @@
 """Runs in slabs that survive: kills, full disks, folders that go, memory that runs out, losses that turn NaN."""
 
+import copy
 import math
 import random
+import re
+import shutil
 import subprocess
 import sys
 import time
@@ -10,9 +13,11 @@ from dataclasses import replace
 import pytest
 import torch
 
+from lightlathe import pipeline
 from lightlathe.cli import progress
 from lightlathe.cli.main import main
 from lightlathe.errors import ResultError
+from lightlathe.job import load_job
 from lightlathe.result import partial, read_result
 from lightlathe.result.storage import opened
 from lightlathe.solve import Problem, slabs
@@ -102,6 +107,22 @@ def test_a_state_that_cannot_be_written_does_not_end_the_design(tmp_path, monkey
     assert read_result("a.h5").log["slabs"][-1] == 3
 
 
+def test_a_disk_that_is_too_small_is_said_before_it_begins(tmp_path, monkeypatch, capsys):
+    """And not where the result fits: its size as it came out is within what is said, to a factor of 3."""
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 2"))
+    monkeypatch.chdir(tmp_path)
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    assert main(["design", "ball.toml", "-o", "out/a.h5"]) in (0, 3)
+    (said,) = (line for line in capsys.readouterr().out.splitlines() if "of disk are free" in line)
+    about = float(re.search(r"takes about (\d+) kB", said)[1]) * 1e3
+    assert said.startswith("warning: 1 kB of disk are free where out/a.h5 goes, and it takes about")
+    assert about / 3 < (tmp_path / "out/a.h5").stat().st_size < 3 * about
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=int(3 * about)))
+    assert main(["design", "ball.toml", "-o", "b.h5"]) in (0, 3)
+    assert "of disk are free" not in capsys.readouterr().out
+
+
 def test_a_folder_that_goes_while_it_runs_is_made_again(tmp_path, monkeypatch):
     folder = tmp_path / "out"
     (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", "\niterations = 6"))
@@ -136,6 +157,36 @@ def test_memory_that_runs_out_makes_smaller_slabs_and_says_so(tmp_path, monkeypa
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     assert calls == [3, 3, 2, 2, 1]
     assert "out of memory with 3 slices at a time; going on with 2" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("iterations", "at", "slabs"), [("6", 6 + 4, [4] * 6), ('"auto"', 18 + 3 + 2, [3] * 6 + [4] * 3)]
+)
+def test_the_log_holds_nothing_of_a_slab_that_ran_out_of_memory(tmp_path, monkeypatch, iterations, at, slabs):
+    """In the second slab of a pass, some iterations on: 4 slabs (3, 2, 2, 1 slices) are behind every row of that pass,
+    3 behind those of the pass before; a state of then has each slab's iterations once."""
+    from lightlathe.flow import until_done
+
+    (tmp_path / "ball.toml").write_text(BALL.replace("\niterations = 40", f"\niterations = {iterations}"))
+    monkeypatch.chdir(tmp_path)
+    for name, value in (("RAMP", 6), ("ROUND", 3), ("MOST", 9)):
+        monkeypatch.setattr(until_done, name, value)
+    real, seen, states = Problem.evaluate, [], []
+
+    def short(self, *args):
+        seen.append(self.operator.dose_shape[2])
+        if len(seen) == at:
+            raise torch.OutOfMemoryError("CUDA out of memory")
+        return real(self, *args)
+
+    monkeypatch.setattr(Problem, "evaluate", short)
+    record = pipeline.design(load_job("ball.toml"), checkpoint=lambda _, log: states.append(copy.deepcopy(log)))
+    assert seen[at - 1 : at + 2] == [3, 2, 2]
+    assert record.log["iteration"] == list(range(len(slabs)))
+    assert record.log["slabs"] == slabs
+    for log in states:
+        rows = list(zip(log["iteration"], log["slab"], strict=True))
+        assert len(set(rows)) == len(rows)
 
 
 def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp_path, monkeypatch, caplog):

@@ -10,7 +10,7 @@ from rod_jobs import ROD
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
-from lightlathe.errors import JobError, ResultError, ShapeError
+from lightlathe.errors import JobError, ResultError
 from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.flow.beside_inserts import lit_share
 from lightlathe.flow.operators import absorbers_of
@@ -129,7 +129,7 @@ def test_the_check_says_what_inserts_leave(tmp_path):
     assert clear.number == pytest.approx(1, abs=1e-4)
     assert "Within 0.5 mm of an insert even light from all around leaves" in weak.text
     assert "with resin in the insert's place." in weak.text
-    assert alike.text.startswith("An insert stands in no slice of the part, or absorbs as the resin does")
+    assert "An insert stands in no slice of the part, or absorbs as the resin does" in alike.text
     mixed = question(
         job_of(tmp_path, ROD + "absorption_per_mm = 0.2\n", ROD.replace("40.0", "40.0, at_mm = [0.3, 0, 0]"))
     )
@@ -221,7 +221,7 @@ def test_a_design_around_a_rod_in_light_of_a_lens(tmp_path, insert):
     again = pipeline.predict(read_result(path))
     assert again.quality["wrong_voxels"] == 0
     ignored = pipeline.design(job_of(tmp_path, ROD + "opaque = false\n", changes=changes))
-    held = dataclasses.replace(ignored, part=record.part)
+    held = dataclasses.replace(ignored, part=record.part, facts=record.facts)
     assert pipeline.predict(held).quality["wrong_voxels"] > 10
     question(job_of(tmp_path, insert, changes=changes))
 
@@ -251,12 +251,35 @@ def test_a_rod_that_ends_in_the_light_of_a_lens_is_refused(tmp_path):
         prepare(job_of(tmp_path, through, changes=[above]))
 
 
+def test_what_if_a_lens_above_stood_nearer(tmp_path):
+    """Designed for a lens far away, a rod that ends above the grid is passed; that of a lens as near as in the test
+    above is not, also where the file alone is at hand. One that light passes as resin does not matter."""
+    far = (LENS[0], LENS[1].replace("throw_ratio = 1.4", "throw_ratio = 14, lens_height_mm = 6"))
+    changes = [far, ("iterations = 12\nbound_iterations = 40", "iterations = 2\nbound_iterations = 0")]
+    end = prepare(job_of(tmp_path, ROD, changes=[far])).part.grid.shape[2] * 0.25 / 2
+    through = ROD.replace("height_mm = 40.0", f"height_mm = {2 * end + 1.4}")  # (6 - end) * 10 / 201 = 0.25 mm above
+    path = write_result(pipeline.design(job_of(tmp_path, through, changes=changes)), tmp_path / "far.h5")
+    record = read_result(path)
+    assert pipeline.predict(record).dose.isfinite().all()
+    near = {"throw_ratio": 1.4}
+    with pytest.raises(JobError, match=f"it ends at z = {end + 0.7:.3g} mm, between the heights of .* such as a rod"):
+        pipeline.predict(record, light=near)
+    facts = {name: value for name, value in record.facts.items() if not name.startswith("inserts_")}
+    with pytest.raises(ResultError, match="does not hold how far its inserts reach"):
+        pipeline.predict(dataclasses.replace(record, facts=facts), light=near)
+    for wrong in ([[1.0]], "high", [math.nan], [-9.0], [1.0, 2.0], np.zeros(0)):
+        with pytest.raises(ResultError, match="of the result are no lists"):
+            pipeline.predict(dataclasses.replace(record, facts=record.facts | {"inserts_high_mm": wrong}), light=near)
+    resin = pipeline.design(job_of(tmp_path, through + "absorption_per_mm = 0.1\n", changes=changes))
+    assert pipeline.predict(resin, light=near).dose.isfinite().all()
+
+
 def test_what_if_the_light_came_from_a_lens(tmp_path):
     """A record of parallel light around an insert that ends: the case of a lens is refused, and said so."""
     changes = [("iterations = 12\nbound_iterations = 40", "iterations = 2\nbound_iterations = 0")]
     short = ROD.replace("height_mm = 40.0", "height_mm = 1.0, at_mm = [0, 0, -0.5]")
     record = pipeline.design(job_of(tmp_path, short, changes=changes))
-    with pytest.raises(ShapeError, match="the cross-section of an insert changes along z"):
+    with pytest.raises(JobError, match="it ends at z = 0 mm"):
         pipeline.predict(record, light={"throw_ratio": 1.4})
     through = pipeline.design(job_of(tmp_path, ROD, changes=changes))
     dose = pipeline.predict(through, light={"throw_ratio": 1.4}).dose

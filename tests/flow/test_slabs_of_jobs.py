@@ -14,7 +14,7 @@ from lightlathe.flow import findings, until_done
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.prediction import printed
 from lightlathe.flow.quantisation import expose
-from lightlathe.flow.slabs import Slabs, need_of, slabs_of
+from lightlathe.flow.slabs import Slabs, need_of, shared_evenly, slabs_of
 from lightlathe.job import parse_job
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Field, Grid, unpacked_from
@@ -175,6 +175,18 @@ def test_what_a_job_asks_for_is_its_slab_on_any_number_of_processes():
     assert [Slabs().at_most(6, processes, 16, 2).design for processes in (1, 2, 3, 8)] == [6, 6, 6, 6]
     assert [Slabs().at_most(None, processes, 16, 2).design for processes in (1, 2, 3)] == [None, 8, 6]
     assert Slabs(4, 4, 8).at_most(6, 2, 16, 2).design == 4  # memory holds no more
+
+
+@pytest.mark.parametrize("processes", [2, 3, 4, 5, 8, 16, 64])
+def test_processes_get_as_much_to_do_as_each_other(processes):
+    """Slabs of a gyroid of 1228 slices, of which a card holds 256: no process waits for longer than the work of a
+    twentieth of its slices. In slabs as large as fit, 2 processes would wait a seventh of the time, 4 a third."""
+    slab = shared_evenly(1228, 256, processes)
+    groups = [len(here) for here in torch.arange(1228).split(slab)]
+    longest = sum(max(groups[first : first + processes]) for first in range(0, len(groups), processes))
+    assert slab <= 256
+    assert longest * processes <= 1.05 * 1228
+    assert [shared_evenly(3, 256, 8), shared_evenly(40, 4, 2), shared_evenly(8, 20, 2)] == [1, 4, 4]
 
 
 def test_a_rule_that_slabs_do_not_keep_is_said(small_job, tmp_path, in_slabs):

@@ -1,5 +1,6 @@
 """The counters of covered fractions: same bits, torch and card against the CPU, and what they refuse."""
 
+import itertools
 import subprocess
 import sys
 
@@ -77,3 +78,16 @@ def test_the_part_stage_loads_no_mesh_library_and_no_compiler():
     code = "import sys, lightlathe.part; print([m for m in ('trimesh', 'numba', 'scipy') if m in sys.modules])"
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert said.strip() == "[]"
+
+
+@pytest.mark.parametrize("solid", ["closed", "open"])
+def test_slabs_are_counted_as_in_the_whole(solid):
+    """Bit for bit: a slab knows of the facets above it, and those below it leave nothing in it."""
+    grid = Grid((11, 10, 12), voxel_mm=0.29)
+    ball = ball_triangles(1.2, (0.1, 0.0, 0.2), rings=12)
+    part = CROWD if solid == "closed" else surface(ball[ball[:, :, 2].max(axis=1) < 1.1])
+    whole = coverage(part, grid)
+    assert 0.02 < float(whole.mean()) < 0.98
+    for cuts in ([0, 5, 12], [0, 1, 2, 11, 12]):
+        slabs = [coverage(part, grid.slab(low, high)) for low, high in itertools.pairwise(cuts)]
+        assert torch.equal(torch.cat(slabs, 2), whole)

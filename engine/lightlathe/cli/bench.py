@@ -12,7 +12,7 @@ from lightlathe.cli.together import ToldOthers, ends_with_others
 def bench(arguments: argparse.Namespace) -> int:
     from lightlathe.support.ranks import joined
 
-    with joined() as team:
+    with joined() as team, ends_with_others():
         if not team.first:
             return help_out(arguments)
         told = ToldOthers()
@@ -29,10 +29,9 @@ def help_out(arguments: argparse.Namespace) -> int:
     from lightlathe.flow.devices import device_named
     from lightlathe.support.ranks import ranks
 
-    with ends_with_others():
-        if ranks().told_by(0, None):
-            device = device_named(arguments.device or "auto", "--device")
-            together(None, device, for_s=seconds_for(arguments.quick))
+    if ranks().told_by(0, None):
+        device = device_named(arguments.device or "auto", "--device")
+        together(None, device, for_s=seconds_for(arguments.quick))
     return 0
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def compare(arguments: argparse.Namespace) -> int:
     from lightlathe.support.ranks import joined
 
-    with figures_alone(arguments.json) as out, joined() as team:
+    with figures_alone(arguments.json) as out, joined() as team, ends_with_others():
         if not team.first:
             return help_out(arguments)
         told = ToldOthers()
@@ -35,13 +35,11 @@ def help_out(arguments: argparse.Namespace) -> int:
     from lightlathe.study.run import begin, run
     from lightlathe.support.ranks import ranks
 
-    with ends_with_others():
-        if not ranks().told_by(0, None):  # nothing to make; the first says why
-            return 0
+    if not ranks().told_by(0, None):  # nothing to make; the first says why
+        return 0
     path = study_path(arguments)
     study, todo = begin(load_plan(arguments.study), path, resume=arguments.resume)
-    with ends_with_others():
-        run(study, todo, path)
+    run(study, todo, path)
     return 0
 
 

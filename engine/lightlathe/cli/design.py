@@ -3,6 +3,7 @@
 import argparse
 import json
 import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -12,6 +13,7 @@ from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
+    from lightlathe.flow.prepare import Setup
     from lightlathe.job import Job
 
 
@@ -26,11 +28,10 @@ def design_to(out: TextIO, arguments: argparse.Namespace) -> int:
     from lightlathe.support.ranks import HelpedOut, joined
 
     job = load_job(arguments.job)
-    with joined() as team:
+    with joined() as team, ends_with_others():
         if not team.first:
             try:
-                with ends_with_others():
-                    help_out(job, arguments)
+                help_out(job, arguments)
             except HelpedOut:
                 return 0
         return design_here(job, arguments, out)
@@ -55,6 +56,25 @@ def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
             return design_into(path, job, arguments, out, told_others)
     finally:
         told_others(False)
+
+
+def little_disk(path: Path, setup: "Setup") -> list[str]:
+    """A sentence where less disk is free than the result is likely to take; none where there is enough."""
+    from lightlathe.feasibility.estimates import packed_bytes
+    from lightlathe.support.words import size
+
+    grid, finer, turn = setup.part.grid, setup.job.grid.finer, setup.job.turn
+    fine = grid.voxels * finer**3 if finer > 1 else 0
+    wanted, surface = packed_bytes(grid.voxels, turn.angles * setup.field.lit_pixels, fine), setup.wanted
+    if surface is not None:
+        wanted += 12 * (len(surface.vertices_mm) + len(surface.faces))
+    free = shutil.disk_usage(path.absolute().parent).free
+    if free >= wanted:
+        return []
+    return [
+        f"{size(free)} of disk are free where {path} goes, and it takes about {size(wanted)}, its state beside it as "
+        "much again or more: make room before it is done."
+    ]
 
 
 def help_out(job: "Job", arguments: argparse.Namespace) -> None:
@@ -84,7 +104,7 @@ def design_into(
     from lightlathe.flow.solids import load_solids
     from lightlathe.judge import STOPS, outcome_of
     from lightlathe.result import partial_path, read_partial, write_partial, write_result
-    from lightlathe.result.partial import state_bytes
+    from lightlathe.result.partial import seconds_to_write
     from lightlathe.result.storage import require_writable
     from lightlathe.support.files import STATE
     from lightlathe.support.ranks import ranks
@@ -114,10 +134,13 @@ def design_into(
         tell(f"the check says: {verdict.level}; nothing was designed (exit code {verdict.exit_code}).{anyway}")
         return verdict.exit_code
     setup = pipeline.prepare(job, (solids, said), thin)
-    for line in setup.warnings:
+    for line in [*setup.warnings, *little_disk(path, setup)]:
         print(f"warning: {line}")
     told_others(True)
-    keeper = Keeper(lambda state, log: write_partial(partial, job.text, settings, state, log), state_bytes)
+    keeper = Keeper(
+        lambda state, log: write_partial(partial, job.text, settings, state, log),
+        lambda state: seconds_to_write(partial, state),
+    )
     try:
         record = pipeline.design(job, setup=setup, resume=resume, checkpoint=keeper)
         write_result(record, path, replace=arguments.force)

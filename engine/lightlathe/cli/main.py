@@ -41,10 +41,11 @@ def main(argv: list[str] | None = None) -> int:
     logging.basicConfig(
         level=logging.INFO if arguments.verbose else logging.ERROR, format="%(name)s: %(message)s", stream=sys.stderr
     )
+    before = {}
     if threading.current_thread() is threading.main_thread():
         for number in _polite_kills():
             if signal.getsignal(number) is not signal.SIG_IGN:  # as nohup leaves it
-                signal.signal(number, _as_interrupt)
+                before[number] = signal.signal(number, _as_interrupt)
     try:
         with Bar() if leads() else contextlib.nullcontext() as bar, watched(bar):
             if arguments.command not in AT_ONCE and sys.stderr.isatty():  # a file need not hold this line
@@ -71,6 +72,9 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         tell("\nstopped")
         return EXIT_INTERRUPTED
+    finally:  # a kill that comes when all is done raises nothing
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 AT_ONCE = ("init", "help", "resin", "projector")  # need little of the package

@@ -16,42 +16,52 @@ QUIET_S = {True: 0.3, False: 2.0}  # on a terminal, in a file: what is quicker i
 PAUSE_S = {True: 0.1, False: 10.0}  # between two states of a line; a file need not hold every one
 TICK_S = 0.5
 SHARE = 33  # seconds of design for each second in which its state is written
-OFTEN_S = 30.0  # from one state to the next at least
-ASSUMED_SPEED = 5e8  # bytes per second, before one has been written: a plain solid-state disk, packing included
+OFTEN_S = 30.0  # from one state to the next at least, and from the start to the first
 
 
 class Keeper:
     """Writes the state of a run now and then, for at most 3 % of its time, and once more when asked.
 
     After a write that took t seconds, SHARE t pass before the next, and 30 s at least; before the first, SHARE times
-    what it would take at ASSUMED_SPEED.
+    what it is going to take, and 30 s at least.
     """
 
     def __init__(
         self,
         write: Callable[[dict, dict], None],
-        size: Callable[[dict], int],
+        cost: Callable[[dict], float],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`size` gives the bytes of a state."""
-        self._write, self._size, self._clock = write, size, clock
+        """`cost` gives the seconds that writing a state is going to take; it is asked once, after OFTEN_S."""
+        self._write, self._cost, self._clock = write, cost, clock
         self.last: tuple[dict[str, Any], dict[str, list[float]]] | None = None
         self.written: Any = None  # the last state that was written
-        self.due: float | None = None
-        self.failed = False
+        self.began: float | None = None
+        self.due, self.known, self.failed = math.inf, False, False
 
     def __call__(self, state: dict[str, Any], log: dict[str, list[float]]) -> None:
         self.last = (state, {name: list(values) for name, values in log.items()})
-        if self.due is None:
-            self.due = self._clock() + SHARE * self._size(state) / ASSUMED_SPEED
-        if self._clock() >= self.due:
-            try:
+        if self.began is None:
+            self.began = self._clock()
+            self.due = self.began + OFTEN_S
+        if self._clock() < self.due:
+            return
+        try:
+            if not self.known:
+                self._plan(state)
+            if self._clock() >= self.due:
                 self.write()
-            except LightlatheError as problem:  # there may be room again before it ends
-                self.due = self._clock() + OFTEN_S
-                if not self.failed:
-                    tell(f"\nThe state could not be written, and the design goes on without it: {problem}")
-                self.failed = True
+        except LightlatheError as problem:  # there may be room again before it ends
+            self.due = self._clock() + OFTEN_S
+            if not self.failed:
+                tell(f"\nThe state could not be written, and the design goes on without it: {problem}")
+            self.failed = True
+
+    def _plan(self, state: dict[str, Any]) -> None:
+        """When the first is due: finding out what it takes is part of what it takes."""
+        asked = self._clock()
+        cost_s = self._cost(state)
+        self.known, self.due = True, (self.began or 0.0) + max(OFTEN_S, SHARE * (cost_s + self._clock() - asked))
 
     def write(self) -> None:
         """Write the last state, unless that was done."""
@@ -59,7 +69,7 @@ class Keeper:
             return
         began = self._clock()
         self._write(*self.last)
-        self.written, ended = self.last, self._clock()
+        self.written, self.known, ended = self.last, True, self._clock()
         self.due = ended + max(OFTEN_S, SHARE * (ended - began))
 
 

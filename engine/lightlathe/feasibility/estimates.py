@@ -142,7 +142,12 @@ def file_bytes(case: Case) -> float:
     """Disk that the result takes: packed doses, levels, and what is wanted and printed on the finer grid."""
     levels = case.turn.angles * lit(case).lit_pixels
     fine = voxels(case) * case.grid.finer**3 if case.grid.finer > 1 else 0
-    return sum(each * count for each, count in zip(PACKED, (voxels(case), levels, fine), strict=True))
+    return packed_bytes(voxels(case), levels, fine)
+
+
+def packed_bytes(own: int, levels: int, fine: int) -> float:
+    """Disk of a result of so many voxels, levels, and voxels of the finer grid."""
+    return sum(each * count for each, count in zip(PACKED, (own, levels, fine), strict=True))
 
 
 def _pixels(case: Case) -> tuple[int, int]:

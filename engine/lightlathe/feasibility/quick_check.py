@@ -19,7 +19,7 @@ from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, optics_of, shadows_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
-from lightlathe.flow.through import require_through
+from lightlathe.flow.through import require_through, spans_of
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
 from lightlathe.part import ThinReport, level_ends
@@ -122,7 +122,7 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
         radius_mm, resin = job.vial.radius_mm, job.resin
         part, beside = part.seen_as(counted), beside_inserts(solids, counted, radius_mm, resin.absorption_per_mm)
         shadows, absorbers = shadows_of(counted, radius_mm), absorbers_of(counted, radius_mm)
-        require_through(solids, optics_of(job, shadows=shadows, absorbers=absorbers), grid)
+        require_through(spans_of(solids), optics_of(job, shadows=shadows, absorbers=absorbers), grid)
     except PartError as problem:
         violations.append(str(problem))
     return dataclasses.replace(

@@ -17,6 +17,7 @@ from lightlathe.flow.operators import absorbers_of, in_motion, optics_of, shadow
 from lightlathe.flow.print_in_slabs import InSlabs
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
+from lightlathe.flow.through import require_through, spans_in
 from lightlathe.judge import light_use, quality
 from lightlathe.judge.exposure_plan import MARGINS, margins
 from lightlathe.judge.quality import light_shares
@@ -142,7 +143,8 @@ def predict(
                      what is judged stays as it was
     finer            judge on the record's finer grid too, where it holds one; takes some ten times as long
     run_own          see job_of
-    Raises JobError for values that cannot be, ResultError for what the record's file does not hold (flow/recorded.py)
+    Raises JobError for values that cannot be, and for an insert that rays of a lens pass and that ends there
+    (flow/through.py), ResultError for what the record's file does not hold (flow/recorded.py)
     """
     job = lit_as_stored(job_of(record, resin, run_own=run_own), record)
     if motion is not None:
@@ -175,6 +177,8 @@ def predict(
         absorbers = tuple(absorber.moved(*insert_offset_mm) for absorber in absorbers)
     optics = optics_of(dataclasses.replace(job, resin=resin), axis_offset_mm, shadows, absorbers)
     optics = optics.lit(patterns.field).replace(angle_rad=angle_rad, vial_radius_mm=record.vial_radius_mm)
+    if optics.chords.magnification is not None:
+        require_through(spans_in(record.facts, record.part), optics, record.part.grid)
     gain = gain_mj_cm3(resin.absorption_per_mm, patterns.irradiance_mw_cm2, exposure / len(patterns.angle_rad))
     operator = DoseOperator(optics, record.part.grid, gain=gain)
     turning = in_motion(job, operator, record.part)

@@ -18,7 +18,7 @@ from lightlathe.flow.operators import absorbers_of, backend_of, in_design, in_mo
 from lightlathe.flow.settings import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
-from lightlathe.flow.through import require_through
+from lightlathe.flow.through import require_through, spans_of
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, require_fit, thin_walls
@@ -206,7 +206,7 @@ def prepare(
     said += conflicts(part.coverage, regions_to_keep(solids, grid, device, slabs.dose))
     radius_mm = job.vial.radius_mm
     optics = optics_of(job, shadows=shadows_of(part, radius_mm), absorbers=absorbers_of(part, radius_mm))
-    require_through(solids, optics, grid)
+    require_through(spans_of(solids), optics, grid)
     operator = DoseOperator(optics.lit(field), grid, backend_of(job, device, dtype))
     said += [*lightless_lines(lightless_mm(operator.optics, part)), *left_out(job)]
     if slabs.design is not None and getattr(job.design.stop, "wrong_voxels", None) is not None:

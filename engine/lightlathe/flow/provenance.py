@@ -9,11 +9,12 @@ import lightlathe
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slabs import Slabs
 from lightlathe.flow.stages import Found
+from lightlathe.flow.through import facts_of_spans, spans_of
 from lightlathe.flow.wanted import frame_facts
 
 
 def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
-    """Program, machine, and the extent of the parts in the vial."""
+    """Program, machine, the extent of the parts in the vial, the ends of inserts."""
     device = setup.device
     forms = [solid.form for solid in setup.solids if solid.role == "part"]
     return {
@@ -34,6 +35,7 @@ def facts_of(setup: Setup, found: Found) -> dict[str, Any]:
         "coarse_seconds": found.coarse_s,
         **_slab_facts(setup),
         **frame_facts(setup.solids),
+        **facts_of_spans(spans_of(setup.solids)),
     }
 
 

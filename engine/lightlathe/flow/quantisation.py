@@ -27,6 +27,7 @@ from lightlathe.judge import ExposurePlan, with_margins_of
 from lightlathe.losses import SoftWindow
 from lightlathe.projector import Codebook, quantise
 from lightlathe.quantities import ByRow, Light, Patterns, rows_of
+from lightlathe.quantities.by_row import PIECE
 from lightlathe.solve import Problem, rounded
 from lightlathe.solve.rounding import nearest
 from lightlathe.support.watching import doing
@@ -139,12 +140,12 @@ class Exposure:
         """The nearest levels."""
         return self.light.patterns(self.dimming, self.turns)
 
-    def rounded(self) -> Patterns:
-        """Levels that keep the window wide."""
+    def rounded(self, nearest: Patterns) -> Patterns:
+        """Levels that keep the window wide, in place of the nearest."""
         light = self.light.fractions
         dimmed = light * self.dimming if isinstance(light, Tensor) else light.map(lambda rows: rows * self.dimming)
         levels = rounded_levels(self.light.setup, dimmed, self.turns, self.light.book)
-        return dataclasses.replace(self.nearest(), levels=levels)
+        return dataclasses.replace(nearest, levels=levels)
 
     def plan(self, patterns: Patterns) -> ExposurePlan:
         """The plan of these levels, already dimmed, in these turns."""
@@ -176,7 +177,7 @@ def expose(setup: Setup, found: Light, gel_gain: float | None = None) -> tuple[P
     patterns = exposure.nearest()
     plan = exposure.plan(patterns)
     if setup.job.rounding_steps:
-        rounded_ = exposure.rounded()
+        rounded_ = exposure.rounded(patterns)
         if not np.array_equal(rounded_.levels.numpy(), patterns.levels.numpy()):  # else the plan is the same
             its_plan = exposure.plan(rounded_)
             if _as_good(its_plan, plan):
@@ -232,14 +233,21 @@ def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -
     if isinstance(fractions, Tensor):
         return as_levels(rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST))
     levels = _rows_together(fractions.shape, kind)
-    for rows, piece in rows_of(fractions):  # of rows that light no part
-        levels[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()])
-    if problem.operator.row_of_slice is None:  # slices share rows: the nearest
+    row_of_slice = problem.operator.row_of_slice
+    if row_of_slice is None:  # slices share rows: the nearest
+        for rows, piece in rows_of(fractions):
+            levels[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()])
         return levels
-    for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, setup.slabs.design or 1, steps):
-        given = as_levels(chosen)
-        kept = torch.int16 if kind == torch.uint16 else kind  # torch puts no 16-bit levels without a sign by index
-        levels.view(kept)[:, :, rows] = given.view(kept)
+    kept = torch.int16 if kind == torch.uint16 else kind  # torch puts no 16-bit levels without a sign by index
+    part = problem.target.with_part.cpu()
+    lit = (part & (row_of_slice.cpu() >= 0)).nonzero().flatten()
+    dark = torch.ones(fractions.shape[2], dtype=torch.bool)  # rows that light no part
+    dark[row_of_slice.cpu()[lit]] = False
+    for rows in dark.nonzero().flatten().split(max(1, PIECE // (fractions.shape[0] * fractions.shape[1]))):
+        piece = fractions[:, :, rows]
+        levels.view(kept)[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()]).view(kept)
+    for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, lit, setup.slabs.design or 1, steps):
+        levels.view(kept)[:, :, rows] = as_levels(chosen).view(kept)
     return levels
 
 
@@ -250,14 +258,13 @@ def _rows_together(shape: tuple[int, int, int], dtype: torch.dtype) -> Tensor:
 
 
 def _rounded_in_slabs(
-    problem: Problem, fractions: ByRow, allowed: Tensor, most: int, steps: int
+    problem: Problem, fractions: ByRow, allowed: Tensor, lit: Tensor, most: int, steps: int
 ) -> Iterator[tuple[Tensor, Tensor]]:
-    """(rows, their rounded patterns) of slices that have rows of their own, `most` at a time: each slab keeps its own
-    window wide."""
-    rows, part = problem.operator.row_of_slice, problem.target.with_part
-    assert rows is not None  # it was designed in slabs
-    lit = (part & (rows.to(part.device) >= 0)).nonzero().flatten()
+    """(rows, their rounded patterns) of slices `lit` that have rows of their own, `most` at a time: each slab keeps its
+    own window wide."""
+    row_of_slice = problem.operator.row_of_slice
+    assert row_of_slice is not None  # it was designed in slabs
     for here in lit.split(most):
-        of_slab, at = problem.slab(here), rows.cpu()[here]
-        given = fractions[:, :, at].to(of_slab.operator.device).contiguous()
-        yield at, rounded(of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST)
+        of_slab, rows = problem.slab(here), row_of_slice.cpu()[here]
+        given = fractions[:, :, rows].to(of_slab.operator.device).contiguous()
+        yield rows, rounded(of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST)

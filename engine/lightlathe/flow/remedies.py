@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -30,10 +31,10 @@ class Remedy:
     upper_bound: float
 
 
-def proven(setup: Setup, dose: SliceDoses, iterations: float) -> tuple[Certificate | None, list[Remedy]]:
+def proven(setup: Setup, lit: Callable[[], SliceDoses], iterations: float) -> tuple[Certificate | None, list[Remedy]]:
     """The certificate of a design and, where it has no process window, remedies.
 
-    dose         of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
+    lit          gives the doses of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
     None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
     where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
@@ -41,6 +42,7 @@ def proven(setup: Setup, dose: SliceDoses, iterations: float) -> tuple[Certifica
     steps = setup.job.design.bound_iterations
     if steps == 0 or setup.lightless_mm or not setup.operator.optics.slices_independent:
         return None, []
+    dose = lit()
     if steps == "auto":
         certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))
     else:

@@ -18,7 +18,7 @@ from lightlathe.support.ranks import ranks
 from lightlathe.support.words import amount, size
 
 MEMORY_SHARE = 0.8  # of the free memory; the rest is for other processes (no source)
-SCRATCH_BYTES = 0.35e9  # while figures are counted: judge/order.py, 18 bytes for each of 2^24 voxels, and its tables
+COUNTED, COUNTED_BYTES, TABLES_BYTES = 1 << 24, 18, 0.05e9  # voxels at a time while figures are counted: judge/order.py
 TOGETHER = 16  # slabs hold a multiple of so many slices, where they hold more: kernels work on as many at a time
 # bytes a voxel of a slab, beside the views: dose and a copy of it, coverage while it is counted, judged, solid, masks
 JUDGING = {"cpu": 16, "cuda": 36}
@@ -169,20 +169,29 @@ def limit_of(asked_gb: float | None, free: float, device: str) -> float:
 
 def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) -> Slabs | float:
     """The slabs that take no more than `limit` bytes; where not even one slice fits, what that would take."""
-    nz = grid.shape[2]
+    nz, scratch = grid.shape[2], TABLES_BYTES + COUNTED_BYTES * min(COUNTED, grid.voxels * finer**3)
     whole = WHOLE * grid.voxels
     if whole + need.design * nz <= limit:
-        fine = int((limit - whole - SCRATCH_BYTES) // need.fine)
+        fine = int((limit - whole - scratch) // need.fine)
         if fine >= nz * finer or finer == 1:
             return Slabs(limit_bytes=limit)
         if fine >= 1:
             return Slabs(fine=_rounded(fine, nz * finer), limit_bytes=limit)
     left = limit - (need.held if device == "cpu" else 0)
-    designed, judged = int(left // need.design), int((left - SCRATCH_BYTES) // need.dose)
-    fine = int((left - SCRATCH_BYTES) // need.fine)
+    designed, judged = int(left // need.design), int((left - scratch) // need.dose)
+    fine = int((left - scratch) // need.fine)
     if min(designed, judged, fine) < 1:
-        return limit - left + max(need.design, SCRATCH_BYTES + max(need.dose, need.fine))
+        in_slabs = limit - left + max(need.design, scratch + max(need.dose, need.fine))
+        return min(in_slabs, whole + max(need.design * nz, scratch + need.fine))
     return Slabs(_rounded(designed, nz), _rounded(judged, nz), _rounded(fine, nz * finer), limit)
+
+
+def shared_evenly(slices: int, most: int, processes: int) -> int:
+    """Slices of a slab, `most` at most, so that processes that each take one in a round have about as much to do, in as
+    few rounds as can be; a multiple of TOGETHER where there are several."""
+    rounds = -(-slices // (most * processes))
+    even = -(-slices // (rounds * processes))
+    return even if rounds == 1 or even < TOGETHER else min(most, -(-even // TOGETHER) * TOGETHER)
 
 
 def _rounded(count: int, most: int) -> int:

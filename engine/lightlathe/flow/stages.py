@@ -17,10 +17,12 @@ from lightlathe.flow import overlapped
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
 from lightlathe.flow.prepare import Setup
+from lightlathe.flow.slabs import shared_evenly
 from lightlathe.flow.until_done import solve_until_done
 from lightlathe.quantities import Light
 from lightlathe.solve import Auto, Outcome, Problem, Scenarios, Solver, StopRule, is_by_slice, logged_every, solve
 from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
+from lightlathe.support.ranks import ranks
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
@@ -147,6 +149,10 @@ def run_stages(
             if last and on_iteration is not None:
                 on_iteration(row)
 
+        def abandoned(slab: int, first: int, rows: Log = rows) -> None:
+            kept = [n for n, at in enumerate(rows["iteration"]) if rows["slab"][n] != slab or at < first]
+            rows.update({name: [values[n] for n in kept] for name, values in rows.items()})
+
         def keep(run: dict[str, Any], rows: Log = rows, ready: dict[str, Any] = ready) -> None:
             if checkpoint is not None:
                 checkpoint({**ready, "run": run, "iteration": run["iteration"]}, rows)
@@ -160,10 +166,11 @@ def run_stages(
                 stage.iterations,
                 rows,
                 setup.design_vial,
-                setup.slabs.design,
+                _at_a_time(setup, slices.problem),
                 setup.why_in_slabs,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
+                on_abandoned=abandoned,
                 stop=stop if last else _half(stop),
                 checkpoint=keep,
                 state=goes_on,
@@ -187,10 +194,12 @@ def _solved(
     vial: str,
     slab: int | None,
     why_slabs: str,
+    *,
+    on_abandoned: Callable[[int, int], None],
     **also: Any,
 ) -> Outcome:
     """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
-    `slab` how many slices are designed at a time, and why."""
+    `slab` how many slices are designed at a time, and why; `on_abandoned` as in solve/slabs.py."""
     kind = "all slices at once" if slab is None else "slabs" if is_by_slice(solver, problem) else "overlapping slabs"
     if also["state"] is not None and _kind_of(also["state"]) != kind:
         raise SolveError(
@@ -201,12 +210,16 @@ def _solved(
     if kind == "overlapping slabs" and slab is not None:
         return _overlapped(problem, solver, start, iterations, past, vial, slab, why_slabs, **also)
     if iterations is None:
-        return solve_until_done(problem, solver, start, past=past, vial=vial, slab=slab, **also)
+        return solve_until_done(
+            problem, solver, start, past=past, vial=vial, slab=slab, on_abandoned=on_abandoned, **also
+        )
     if slab is None:
         return solve(problem, solver, start, iterations=iterations, **also)
     state, spent_s = also.pop("state"), also.pop("spent_s")
     run = begun(problem, slab, spent_s) if state is None else state
-    found = passed(problem, solver, start, run, iterations=iterations, ramp=iterations, **also)
+    found = passed(
+        problem, solver, start, run, iterations=iterations, ramp=iterations, on_abandoned=on_abandoned, **also
+    )
     best = on_one_threshold(problem, found.run["best"], found.run["most"])
     return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
 
@@ -252,6 +265,15 @@ def _of_slab(log: Log, number: int) -> Log:
     """The rows of a log that are of one slab."""
     places = [place for place, slab in enumerate(log.get("slab", [])) if slab == number]
     return {name: [values[place] for place in places] for name, values in log.items()}
+
+
+def _at_a_time(setup: Setup, problem: Problem) -> int | None:
+    """How many of a problem's slices are designed at a time; None: all. Where the job does not say, several processes
+    share them evenly: equal and empty slices of the grid are not among them."""
+    slab, processes = setup.slabs.design, ranks().size
+    if slab is None or processes == 1 or setup.job.design.slab_slices is not None or not problem.slices_independent:
+        return slab
+    return shared_evenly(problem.operator.dose_shape[2], slab, processes)
 
 
 def _all_at_once(why_slabs: str) -> JobError:

@@ -50,6 +50,7 @@ def solve_until_done(
     on_iteration: Callable[[dict[str, float]], None],
     vial: str = STANDING,
     slab: int | None = None,
+    on_abandoned: Callable[[int, int], None] | None = None,
     **also: Any,
 ) -> Outcome:
     """As solve.solve, in as many iterations as it takes, MOST at most.
@@ -57,6 +58,7 @@ def solve_until_done(
     past   the log of the run that `state` is of
     vial   that the problem assumes, in words
     slab   slices that are designed at a time, where each has patterns of its own; None: all of them
+    on_abandoned   as in solve/slabs.py
     """
     ramp = RAMP if hasattr(problem.loss, "stage") else PLAIN
     if not is_by_slice(solver, problem):
@@ -65,7 +67,7 @@ def solve_until_done(
                      on_iteration=on_iteration, **also)  # fmt: skip
     if slab is not None:
         return _in_slabs(problem, solver, start, slab, ramp=ramp, stop=stop, state=state, vial=vial,
-                         on_iteration=on_iteration, **also)  # fmt: skip
+                         on_iteration=on_iteration, on_abandoned=on_abandoned, **also)  # fmt: skip
     done = 0 if state is None else int(state["iteration"])
     end = ramp if done < ramp else min(ramp + ROUND * ((done - ramp) // ROUND + 1), MOST)
     if state is not None and done >= ramp and (done - ramp) % ROUND == 0:  # it was stopped between two rounds

@@ -19,6 +19,7 @@ def count_voxels(count: Count) -> NDArray[np.float32]:
     nx = count.shape[0]
     first = np.clip(np.floor(count.corners[:, :, 0].min(axis=1)), 0, nx).astype(np.int64)
     last = np.clip(np.floor(count.corners[:, :, 0].max(axis=1)), -1, nx - 1).astype(np.int64)
+    last[count.corners[:, :, 2].max(axis=1) <= 0] = -1  # facets below the floor, of a slab most of them: no solid
     starts, members = _by_layer(first, last, nx)
     result = np.zeros(count.shape, dtype=np.float32)
 

@@ -1,6 +1,8 @@
 """The state of an unfinished design, from which it can be resumed."""
 
 import json
+import math
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,7 @@ from lightlathe.support.files import STATE
 FORMAT = STATE
 STATE_VERSION = 12  # of what solvers keep and of what a job designs: to be raised whenever either changes
 PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
+PIECE = 1 << 24  # bytes of a state that are written to see how long all of it takes
 NOTES = "notes"  # a table of settings that may differ when a design is resumed: nothing is computed from it
 EQUAL = "equal_to"  # in place of a tensor: the path, below /state, of one with the same type, shape and values
 
@@ -43,6 +46,33 @@ def write_partial(path: Path, toml: str, settings: dict[str, Any], state: dict[s
 def state_bytes(state: dict[str, Any]) -> int:
     """Bytes of the tensors of a state, each memory counted once."""
     return sum({value.data_ptr(): value.nbytes for value in _tensors(state)}.values())
+
+
+def seconds_to_write(path: Path, state: dict[str, Any]) -> float:
+    """About how long `write_partial` of a state takes: a PIECE of it, and nothing, are written beside `path`, timed and
+    removed. ResultError as there."""
+    share = min(1.0, PIECE / max(1, state_bytes(state)))
+    probe, took = path.with_name(f".{path.name}.probe"), []
+    for piece in ({}, _piece(state, share)):
+        began = time.perf_counter()
+        with whole_file(probe, FORMAT) as file:
+            _put_state(file.create_group("state"), piece, {})
+        took.append(time.perf_counter() - began)
+        probe.unlink(missing_ok=True)
+    return took[0] + max(took[1] - took[0], 0.0) / share
+
+
+def _piece(state: dict[str, Any], share: float) -> dict[str, Any]:
+    """The middle of every tensor of a state, about that share of it."""
+    cut = {}
+    for name, value in state.items():
+        if isinstance(value, dict):
+            cut[name] = _piece(value, share)
+        elif isinstance(value, torch.Tensor) and value.ndim:
+            axis = max(range(value.ndim), key=lambda n: value.shape[n])
+            kept = math.ceil(share * value.shape[axis])
+            cut[name] = value.narrow(axis, (value.shape[axis] - kept) // 2, kept)
+    return cut
 
 
 def _tensors(state: dict[str, Any]) -> Iterator[torch.Tensor]:

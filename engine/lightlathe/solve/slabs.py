@@ -101,6 +101,7 @@ def passed(
     ramp: int,
     log_every: int = 1,
     on_iteration: Callable[[dict[str, float]], None] | None = None,
+    on_abandoned: Callable[[int, int], None] | None = None,
     checkpoint: Callable[[Run], None] | None = None,
     stop: Stop | None = None,
 ) -> Passed:
@@ -110,7 +111,8 @@ def passed(
     Other arguments as those of `solve`. The states given to `checkpoint` are runs to call this with again: of one
     process after each logged iteration, unless the slab's own state takes more than LARGEST_STATE, and after
     each slab; of several processes after each round of slabs, by the first of them.
-    Where the device runs out of memory, slabs are halved from there on.
+    Where the device runs out of memory, slabs are halved from there on, and the slab under way is begun anew:
+    `on_abandoned` gets its number and the iteration at which the pass began; its rows from there on count no more.
     """
     team, lanes, log = ranks(), run["lanes"], {}
     began = time.perf_counter() - run["seconds"]
@@ -154,6 +156,8 @@ def passed(
                 run = {**run, "most": -(-most // 2), "slab": None}
                 torch.cuda.empty_cache()
                 log_.error("out of memory with %d slices at a time; going on with %d", most, run["most"])
+                if on_abandoned is not None:
+                    on_abandoned(first_slab, run["first"])
                 continue
             except SolveError as problem_:
                 raise _in_slab(problem_, first_slab + team.rank, mine) from None
@@ -238,16 +242,20 @@ def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
 
 def on_one_threshold(problem: Problem, best: Tensor, most: int) -> ByRow:
     """As solve/best.py has it, of patterns (slice, angle, column) in main memory, `most` slices at a time; made when
-    they are asked for."""
-    device, dtype = problem.operator.device, problem.operator.dtype
+    they are asked for. Several processes share the slices out, and each has the scales of all."""
+    device, dtype, team = problem.operator.device, problem.operator.dtype, ranks()
     count = len(best)
     scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
-    for here in torch.arange(count).split(most):
+    groups = torch.arange(count).split(most)
+    for here in groups[team.rank :: team.size]:
         part = problem.slab(here)
         taken = of_slices(best, here, device, dtype)
         figures = Figures.of(part.seen(part.operator(taken)), part.target)
         wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
         scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
+    for rank in range(min(team.size, len(groups))):
+        its = torch.cat(groups[rank :: team.size])
+        scale[its], peak[its] = team.shared_by(rank, torch.stack([scale[its], peak[its]]))
     scale *= min(1.0, problem.limit / float(peak.amax())) if float(peak.amax()) > 0 else 1.0
     factor = scale.to(dtype)
 
