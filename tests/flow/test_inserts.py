@@ -99,7 +99,7 @@ def test_an_insert_below_the_part_costs_nothing(with_rod, tmp_path):
         with_rod(ROD.replace("height_mm = 40.0", "height_mm = 2.0, at_mm = [0.0, 0.0, -3.0]")), tmp_path
     )
     assert reason.level == "will work"
-    assert reason.text == "An opaque insert stands in no slice of the part, so no shadow falls on it."
+    assert reason.text == "An opaque insert stands in no slice of the part, so no shadow falls on the part."
     assert question(with_rod(""), tmp_path) == []
     (clear,) = question(with_rod(ROD + "opaque = false\n"), tmp_path)
     assert clear.level == "will work"

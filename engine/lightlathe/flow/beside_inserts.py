@@ -86,8 +86,9 @@ class Beside:
             return ""
         which = "An opaque insert" if not self.dims else "An insert"
         if not self.shaded:
-            why = "" if not self.dims else ", or absorbs as the resin does"
-            return f"{which} stands in no slice of the part{why}, so no shadow falls on it."
+            aside = ["stands in no slice of the part"] if self.inside == 0 else []
+            why = " or ".join([*aside, "absorbs as the resin does"] if self.dims else aside)
+            return f"{which} {why}, so no shadow falls on the part."
         if math.isnan(self.least):
             return f"{which} casts its shadow on the part, from more than {amount(self.near_mm)} mm away."
         near, mean, least = amount(self.near_mm), percent(self.mean), percent(self.least)
