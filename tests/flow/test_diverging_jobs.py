@@ -175,7 +175,7 @@ def test_scenarios_and_coarse_stages(folder):
     assert coarse.views.spread.plane_mm == 0.375  # half a coarse voxel: rows of 0.25 mm are finer
     found = pipeline.design(job, setup=setup)
     assert found.quality["window_all_scenarios_robust"] > found.quality["window_all_scenarios_plain"]
-    assert "window_proven_at_most" not in found.quality
+    assert found.quality["window_gap"] >= -0.002  # of the plain case; levels are rounded
 
 
 def test_the_check_has_a_line_on_it(folder):

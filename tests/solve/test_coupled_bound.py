@@ -75,7 +75,7 @@ def test_bound_lies_just_above_the_linear_program_of_the_whole(light):
     assert bound.weights.shape == operator.dose_shape
     assert window <= best + 1e-7  # HiGHS keeps its constraints to 1e-7
     assert best <= bound.window + 1e-7
-    assert bound.window - best <= 0.03  # as of single slices in test_bound.py
+    assert bound.window - best <= 0.015  # 0.002 to 0.006, measured; in benchmarks/QUALITY.md
 
 
 def test_any_weights_bound_any_light():

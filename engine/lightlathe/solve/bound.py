@@ -30,7 +30,6 @@ from lightlathe.support.watching import doing, step
 
 START_SHARPNESS = (10.0, 30.0, 100.0, 300.0, 1000.0)  # sharpnesses of the soft windows whose weights are tried first
 JOINT_START = (3.0, 10.0, 30.0)  # of all slices at once
-SOFTEST, STAGES = 5.0, 20  # of the soft minimum over rays
 ROUNDING = 1e-9  # relative; see `certify`
 RAMP, ROUND, MOST = 200, 100, 2000  # steps where none are said: through all sharpnesses, from look to look, in all
 WON = 0.002  # of window: a round that lowers the bound by no more is the last, as of a design
@@ -144,9 +143,13 @@ def _searched(
 
 
 def _sharpness(steps: int) -> list[float]:
-    """Of the soft minimum over rays, stage by stage: sharper where there are more steps."""
-    sharpest = min(max(100 * (steps / 50) ** (5 / 3), 30.0), 1000.0)
-    return [SOFTEST * (sharpest / SOFTEST) ** (number / (STAGES - 1)) for number in range(STAGES)]
+    """Of the soft minimum over rays, stage by stage: sharper and in more stages where there are more steps.
+
+    Measured: after 800 steps on a tooth 512 voxels across 0.124 where 300 in 8 stages gives 0.128; with 100 steps a
+    dark resin wants the latter.
+    """
+    sharpest, stages = (1000, 20) if steps >= RAMP else (300, 8)
+    return [10 * (sharpest / 10) ** (number / (stages - 1)) for number in range(stages)]
 
 
 @doing("checking the proof")

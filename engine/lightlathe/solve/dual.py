@@ -12,7 +12,7 @@ from lightlathe.support.sums import by_slice, log_of_sum
 
 TINY = 1e-30
 FLOOR = 1e-4  # added to every root: no step can take the weights of a whole class away
-EVEN = 1e-3  # share of the weight that is spread evenly at first: a weight of 0 would hardly grow
+EVEN = 0.01  # share of the weight that is spread evenly at first: a weight of 0 would hardly grow
 
 
 class DualProblem:
@@ -20,8 +20,8 @@ class DualProblem:
 
     A weight w = u^2 has the gradient 2 u dF/dw by its root u, and a step against it changes w by a share of itself,
     whatever its size, and near 0 by little: steps in u are to first order those of exponentiated gradients (Kivinen &
-    Warmuth, Inf. Comput. 132 (1997) 1). In logarithms of weights small ones hardly move; after 100 steps such bounds
-    lay two to five times as far above the linear program's (benchmarks/QUALITY.md).
+    Warmuth, Inf. Comput. 132 (1997) 1). In logarithms of weights small ones hardly move: after 100 steps such bounds
+    lay twice as far above the linear program's (benchmarks/QUALITY.md).
 
     What the operator does to the surroundings and to the part is done at once, as slices one after the other: products
     of few slices cost kernels little less than those of twice as many.
