@@ -59,7 +59,7 @@ TOGETHER = {
     ),
     "a best exposure, where any dose is too much": (r"liquid below 0 ", r"best exposure lies"),
     "fewer copies, where one does not fit": (r"100 billion voxels", r"fewer copies"),
-    "memory called hopeless": (r"effort:[^\n]*B are free", r"verdict: cannot work\n  stop    effort"),
+    "memory called hopeless": (r"effort:[^\n]*B are available", r"verdict: cannot work\n  stop    effort"),
 }
 
 
@@ -110,7 +110,7 @@ WORDS = (
     ("insert", "check", "an opaque insert the part sees light from 69 % of all directions in the mean, 61 % at least"),
     ("inhibited", "design", "the doses that this resin needs change with the time over which they come"),
     ("no_safe_dose", "design", "liquid_below is 0, so any dose turns this resin solid"),
-    ("one_bit", "design", "the design's light times 0.585"),
+    ("one_bit", "design", "levels at 0.585 of the design's light"),
     ("strong_lamp", "design", "A dimmer lamp keeps the projector's steps fine."),
     ("one_slice", "check", "the part's 20 columns takes 63 images)"),
     ("insert", "design", "73 % of it is not absorbed in the part"),
@@ -138,7 +138,7 @@ WORDS = (
     ("micro_pixels", "check", "pixels of 17 um or more"),
     ("fine_pixels", "check", "voxels of 0.25 mm, thinnest wall 1 mm: the pixels are finer"),
     ("micro_pixels", "check", "watch   diffraction: "),
-    ("insert", "check", "ok      insert: Within 0.5 mm of an opaque insert"),
+    ("insert", "check", "nothing is printed. Within 0.5 mm of an opaque insert"),
     (
         "insert",
         "design",

@@ -62,7 +62,7 @@ def test_the_first_python_designs(small_job, tmp_path, monkeypatch, capsys):
     (tmp_path / "job.toml").write_text(small_job(iterations=5))
     code = python_with("ll.load_job").replace("configs/quickstart.toml", "job.toml")
     exec(compile(code, "README, a design", "exec"), {})
-    assert (tmp_path / "valve.lathe.h5").exists()
+    assert (tmp_path / "my_print.lathe.h5").exists()
     assert "(40, 40" in capsys.readouterr().out
 
 

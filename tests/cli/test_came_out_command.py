@@ -10,9 +10,10 @@ import torch
 import lightlathe as ll
 from lightlathe.beams import Telecentric
 from lightlathe.cli.main import main
+from lightlathe.result.outcomes import Kept, keep_outcomes
 
 LINES = {  # words, what is said of them
-    "too thin by 0.1 mm": "next exposure: 1",
+    "too thin by 0.1 mm": "so that seems to be this resin",
     "nothing": "1.5 times longer",
     "a solid block": "1.5 times shorter",
     "holes closed": "the threshold lies below",
@@ -31,7 +32,10 @@ LINES = {  # words, what is said of them
 @pytest.fixture(scope="module")
 def designed(small_job, tmp_path_factory):
     folder = tmp_path_factory.mktemp("printed")
-    (folder / "a.toml").write_text(small_job(iterations=20) + "bound_iterations = 0\n")
+    disc, tube = 'cylinder", radius_mm = 2.0', 'tube", outer_radius_mm = 2.0, inner_radius_mm = 0.75'
+    text = small_job(iterations=20) + "bound_iterations = 0\n"
+    assert disc in text
+    (folder / "a.toml").write_text(text.replace(disc, tube))
     return ll.design(folder / "a.toml")
 
 
@@ -126,7 +130,33 @@ def test_what_was_seen_of_every_print_is_answered(result, capsys):
     for words, answer in zip(prints, ["it absorbs above 0.", "axis_offset_pixels = ", "write sense = "], strict=True):
         assert answer in said
         assert sum(line.startswith(f"{words}: ") for line in said.splitlines()) == 1
-    assert "1.5 times longer" in said_of(result, capsys, "nothing", "mirrored")  # and the exposure is not forgotten
+
+
+@pytest.mark.parametrize("words", ["mirrored", "upside down", "doubled edges by 0.2 mm"])
+def test_what_every_exposure_of_these_frames_has_leaves_no_next_exposure(result, words, capsys):
+    """Mended by a new design alone: an exposure of these frames would print the same fault again."""
+    for prints in ([f"9.8 s: too thin by 0.1 mm, {words}"], ["9.8 s: too thin by 0.1 mm", f"10 s: {words}"]):
+        said = said_of(result, capsys, *prints)
+        assert f"no exposure is advised: {words} at any exposure of these frames" in said
+        assert "next exposure" not in said
+        assert "lightlathe export" not in said.replace("lightlathe export JOB.toml --calibration", "")
+    said_of(result, capsys, f"9.8 s: {words}", options=["--keep"])
+    assert "no exposure is advised" in said_of(result, capsys, options=["--kept"])
+    mended = said_of(result, capsys, "9.8 s: too thin by 0.1 mm")  # the next print says nothing of it any more
+    assert "taken as mended" in mended
+    assert "next exposure" in mended
+
+
+def test_holes_cannot_close_in_a_part_without_any(small_job, tmp_path, capsys):
+    (tmp_path / "a.toml").write_text(small_job(iterations=8) + "bound_iterations = 0\n")
+    record = ll.design(tmp_path / "a.toml")
+    result = str(ll.write_result(record, tmp_path / "a.lathe.h5"))
+    for options in ([], ["--keep"]):
+        assert main(["predict", result, "--came-out", "12 s: holes closed", *options]) == 1
+        assert "'12 s: holes closed': this part has no hole, channel or gap" in capsys.readouterr().err
+    keep_outcomes(tmp_path / "a.lathe.h5", [Kept(12.0, "holes closed")])  # as files from before may have it
+    assert main(["predict", result, "--came-out", "too thin"]) == 1
+    assert "taken out of 'vials' in " in capsys.readouterr().err
 
 
 def test_what_earlier_prints_had_is_named_and_kept_prints_alone_are_answered_in_full(result, capsys):
@@ -188,7 +218,7 @@ def test_the_core_needs_what_the_prints_say_where_they_tell_of_the_threshold(res
 
 def test_only_prints_that_tell_of_the_threshold_are_counted(result, capsys):
     telling = ["8 s: nothing", "9.8 s: too thin by 0.1 mm"]
-    others = ["10 s: mirrored", "10 s: sank"]
+    others = ["10 s: sank", "11 s: sank"]
     assert "By 2 prints the threshold is" in said_of(result, capsys, *others, *telling)
     one = said_of(result, capsys, *others, telling[1])
     assert "prints the threshold is" not in one

@@ -201,3 +201,24 @@ def test_a_mesh_is_no_result(capsys, tmp_path):
     (tmp_path / "a.STL").write_bytes(bytes(84))
     assert main(["show", str(tmp_path / "a.STL")]) == 1
     assert "is a mesh, not a result" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["design", "a.toml", "--resum"], None),  # argparse takes what is unique
+        (["design", "a.toml", "--itertions", "3"], "there is no option --itertions of lightlathe design."),
+        (["predict", "a.h5", "--axis_offset", "1"], "there is no option --axis_offset of lightlathe predict. Did you"),
+        (["show", "a.h5", "b.h5"], "b.h5 is one too many; expected lightlathe show RESULT [options]."),
+    ],
+)
+def test_an_option_that_is_none_is_named_with_its_command(arguments, said, capsys):
+    if said is None:
+        assert main(arguments) == 1
+        return
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert f"usage: lightlathe {arguments[0]} " in error

@@ -147,7 +147,7 @@ def test_stopped_before_the_first_run_nothing_is_promised(folder, capsys, monkey
         (["losses.toml", "--plots", "disc.toml"], "disc.toml: cannot be made a folder"),
         (["broken.toml"], "unknown kind 'sqared_error'. Did you mean 'squared_error'?"),
         (["other.h5"], "its format is 'lightlathe-result'"),
-        (["text.h5"], "not a readable HDF5 file"),
+        (["text.h5"], "text.h5: is a text file; expected a study (HDF5)."),
         (["other.h5", "--resume"], "-o and --resume go with a study file"),
         (["losses.toml", "-o", "text.h5", "--resume"], "is a text file, not a study; it is not replaced"),
     ],

@@ -50,7 +50,7 @@ def test_every_command_but_help_has_it(capsys):
 def test_those_that_need_no_result(folder, monkeypatch, capsys):
     monkeypatch.chdir(folder)
     assert said(capsys, "check", "disc.toml")["exit_code"] in (0, 3)
-    assert said(capsys, "init", "new") == {"job": "new/valve.toml", "mesh": "new/check_valve.stl"}
+    assert said(capsys, "init", "new") == {"job": "new/new.toml", "mesh": "new/check_valve.stl"}
     assert len(said(capsys, "resin", "--known")["known"]) == len(KNOWN)
     assert said(capsys, "projector", "alignment.csv", "--job", "disc.toml")
 
@@ -104,9 +104,9 @@ def test_a_study_file_is_told_from_a_job(folder, monkeypatch, capsys, command):
     monkeypatch.chdir(folder)
     assert main([command, "study.toml"]) == 1
     told = capsys.readouterr().err
-    assert "It is a study file: `lightlathe compare study.toml -o study.study.h5` makes its runs" in told
+    assert "is a study file (TOML); expected a result (HDF5). `lightlathe compare study.toml -o study.study.h5`" in told
     assert main([command, "disc.toml"]) == 1
-    assert "`lightlathe design disc.toml` makes the result file" in capsys.readouterr().err
+    assert "`lightlathe design disc.toml` makes the result of a job" in capsys.readouterr().err
 
 
 def test_a_study_file_is_no_job(folder, monkeypatch, capsys):

@@ -23,8 +23,9 @@ def test_both_directions_are_the_references_to_rounding(case):
     deposited, collected = module.deposit(light.to(DEVICE), views, 0.37), module.collect(dose.to(DEVICE), views, 0.37)
     assert gap(deposited, reference.deposit(light, views, 0.37)) < 1e-14
     assert gap(collected, reference.collect(dose, views, 0.37)) < 1e-14
-    assert torch.equal(deposited, module.deposit(light.to(DEVICE), views, 0.37))
-    assert torch.equal(collected, module.collect(dose.to(DEVICE), views, 0.37))
+    if ON_CARD:  # the interpreter runs one thing after the other
+        assert torch.equal(deposited, module.deposit(light.to(DEVICE), views, 0.37))
+        assert torch.equal(collected, module.collect(dose.to(DEVICE), views, 0.37))
 
 
 def test_more_slices_than_a_program_takes_and_none():

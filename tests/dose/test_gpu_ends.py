@@ -5,7 +5,7 @@ import pytest
 import torch
 from rods import rod, shadowed
 
-from gpu_device import DEVICE
+from gpu_device import DEVICE, ON_CARD
 from lightlathe.dose.kernels import choose, reference, triton_ends
 from lightlathe.quantities import Grid
 from operators import gap, operator, random
@@ -43,8 +43,9 @@ def test_both_directions_are_the_references_to_rounding(name, dtype):
     deposited, collected = module.deposit(light.to(DEVICE), views, 0.37), module.collect(dose.to(DEVICE), views, 0.37)
     assert gap(deposited, reference.deposit(light.double(), views, 0.37)) < ALLOWED[dtype]
     assert gap(collected, reference.collect(dose.double(), views, 0.37)) < ALLOWED[dtype]
-    assert torch.equal(deposited, module.deposit(light.to(DEVICE), views, 0.37))
-    assert torch.equal(collected, module.collect(dose.to(DEVICE), views, 0.37))
+    if ON_CARD:  # the interpreter runs one thing after the other
+        assert torch.equal(deposited, module.deposit(light.to(DEVICE), views, 0.37))
+        assert torch.equal(collected, module.collect(dose.to(DEVICE), views, 0.37))
 
 
 def test_batches_and_none():

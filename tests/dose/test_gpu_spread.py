@@ -37,7 +37,8 @@ def test_both_directions_are_the_references_to_rounding(name, dtype):
     for x, name_ in zip(given, ("deposit", "collect"), strict=True):
         found = getattr(triton_spread, name_)(x.to(DEVICE), views, 0.37)
         assert gap(found, getattr(reference_spread, name_)(x.double(), views, 0.37)) < allowed
-        assert torch.equal(found, getattr(triton_spread, name_)(x.to(DEVICE), views, 0.37))
+        if ON_CARD:  # the interpreter runs one thing after the other
+            assert torch.equal(found, getattr(triton_spread, name_)(x.to(DEVICE), views, 0.37))
     p, d = random(a.pattern_shape, dtype).to(DEVICE), random(a.dose_shape, dtype, 1).to(DEVICE)
     left, right = (a(p).double() * d).sum(), (p * a.transpose(d).double()).sum()
     assert abs(float(left - right)) < (1e-12 if dtype == torch.float64 else 1e-5) * float(a(p).norm() * d.norm())

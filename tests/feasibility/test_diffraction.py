@@ -93,7 +93,8 @@ def test_wavelength_and_index_are_used(tmp_path):
     assert "n = 1.33" in water.text
     unsaid = diffraction(MICRO.replace("wavelength_nm = 405", ""), tmp_path)
     assert unsaid.number == plain
-    assert "wavelength_nm in [light] is not given" in unsaid.text
+    assert "not given, so assumed: wavelength_nm in [light], refractive_index in [resin])" in unsaid.text
+    assert "assumed" not in water.text
 
 
 def test_one_wavelength_in_a_job(tmp_path):

@@ -84,7 +84,7 @@ def test_what_does_not_fit_at_once_goes_in_slabs():
     case = changed(memory_free_bytes=12e9, **large)
     said = only(verdict_on(case), "effort")
     assert said.level != "does not fit this machine"
-    assert (found := re.search(r"12 GB are free, so it goes (\d+) of 404 slices at a time", said.text))
+    assert (found := re.search(r"12 GB are available, so it goes (\d+) of 404 slices at a time", said.text))
     cut = in_slabs(case)
     assert cut is not None
     slabs, need = cut
@@ -101,7 +101,7 @@ def test_what_does_not_fit_at_once_goes_in_slabs():
     assert "GB of main memory beside it" in only(verdict_on(card), "effort").text
     short = only(verdict_on(card.having(machine={"main_free_bytes": 5e8})), "effort")
     assert short.level == "does not fit this machine"
-    assert "of main memory beside it, of which 0.5 GB are free" in short.text
+    assert "of main memory beside it, of which 0.5 GB are available" in short.text
 
 
 def test_processes_share_out_the_iterations():

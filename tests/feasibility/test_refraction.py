@@ -75,7 +75,7 @@ def test_work_grows_with_the_views():
     ("vial", "said", "not_said"),
     [
         ({}, "the job does not say what surrounds the vial", "far wall"),
-        ({"surroundings": "matched"}, "wall_index is not given", "bath"),
+        ({"surroundings": "matched"}, "wall_index in [vial] is not given", "bath"),
         ({"surroundings": "matched", "wall_mm": 1.0, "wall_index": 1.48}, "The beam is parallel", "match"),
         (AIR, "reflected inside the vial, at its far wall above all, is left out", "match"),
     ],

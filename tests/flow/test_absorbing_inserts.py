@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 import torch
+from rod_jobs import ROD
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
@@ -26,7 +27,6 @@ from odd_jobs import disc
 from operators import gap
 from sealing import sealed_anew
 
-ROD = '[[part]]\nrole = "insert"\nshape = { kind = "cylinder", radius_mm = 1.0, height_mm = 40.0 }\n'
 LENS = ("columns = 40\nrows = 20", 'beam = { kind = "diverging", throw_ratio = 1.4 }\ncolumns = 56\nrows = 30')
 
 

@@ -1,7 +1,9 @@
 """The bound of a whole print: where it binds, and what would help."""
 
 import math
+from pathlib import Path
 
+import pytest
 import torch
 
 from lightlathe import pipeline
@@ -85,21 +87,40 @@ def test_no_design_reaches_more_than_is_proven_where_pixels_are_finer_than_voxel
     assert q["window_gap"] >= -0.002  # rounded levels
 
 
-def test_a_design_without_a_window_names_no_best_exposure(small_job, tmp_path):
-    text = small_job(absorption=0.8, iterations=5).replace("[light]", "doses_known_to_percent = 3\n[light]")
-    record = pipeline.design(parse_job(text, name="t", folder=tmp_path))
-    said = "\n".join(exposure_lines(record))
+def designed(small_job, absorption, more=""):
+    """A resin of 0.8 / mm is too dark for any design; one of 0.1 / mm is not."""
+    text = small_job(absorption=absorption, iterations=5) + more
+    text = text.replace("[light]", "doses_known_to_percent = 3\n[light]")
+    return pipeline.design(parse_job(text, name="t", folder=Path()))
+
+
+@pytest.fixture(scope="module")
+def dark(small_job):
+    return designed(small_job, 0.8)
+
+
+@pytest.fixture(scope="module")
+def clear(small_job):
+    return designed(small_job, 0.1)
+
+
+def test_a_design_without_a_window_names_no_best_exposure(dark, clear):
+    said = "\n".join(exposure_lines(dark))
     assert "no exposure prints every voxel" in said
     assert "best exposure" not in said
-    fine = pipeline.design(parse_job(text.replace("0.8", "0.1"), name="t", folder=tmp_path))
-    assert "best exposure lies between" in "\n".join(exposure_lines(fine))
+    assert "best exposure lies between" in "\n".join(exposure_lines(clear))
 
 
-def test_a_design_that_fails_says_what_would_help(small_job, tmp_path):
-    record = pipeline.design(parse_job(small_job(absorption=0.8, iterations=5), name="t", folder=tmp_path))
-    assert sum("half the absorption" in text for text in record.warnings) == 1
-    fine = pipeline.design(parse_job(small_job(), name="t", folder=tmp_path))
-    assert not any("absorption" in text for text in fine.warnings)
+def test_a_design_that_fails_says_what_would_help(dark, clear, small_job):
+    """With a proof that excludes every design no iterations are asked for; without one the advice is general."""
+    warnings = dark.warnings
+    assert sum("half the absorption" in text for text in warnings) == 1
+    assert sum("Proven: no patterns whatever" in text for text in warnings) == 1
+    assert not any("terations" in text for text in warnings)
+    warnings = designed(small_job, 0.8, "bound_iterations = 0\n").warnings
+    assert sum("More iterations" in text for text in warnings) == 1
+    assert sum("terations" in text for text in warnings) == 1
+    assert not any("absorption" in text for text in clear.warnings)
 
 
 def test_too_few_angles_are_told(small_job, tmp_path):
@@ -134,12 +155,3 @@ def test_what_may_help_hangs_on_what_is_known():
     assert "the bound does not rule out a window of 4.5 % on these voxels: more iterations may find one" in open_
     assert "as it is far below 0 (at most 4 %)" in open_
     assert window_words(math.nan) == "no light in part of it"
-
-
-def test_no_proof_no_advice_beside_it(small_job, tmp_path):
-    """Without a proof the advice is general; with one that excludes every design, no iterations are asked for."""
-    text = small_job(absorption=0.8, iterations=5)
-    for more, words in (("bound_iterations = 0\n", "More iterations"), ("", "Proven: no patterns whatever")):
-        warnings = pipeline.design(parse_job(text + more, name="t", folder=tmp_path)).warnings
-        assert sum(words in text for text in warnings) == 1
-        assert sum("terations" in text for text in warnings) == (1 if more else 0)

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 import torch
 
+from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.feasibility import case_of
@@ -18,16 +19,12 @@ from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.flow.solids import load_solids
 from lightlathe.flow.stages import run_stages
 from lightlathe.flow.until_done import next_round
-from lightlathe.job import job_from, parse_job, resolved
-from lightlathe.result import read_partial, read_result, write_partial, write_result
+from lightlathe.job import job_from, parse_job
+from lightlathe.result import read_result, write_result
 from lightlathe.solve import Filtered, SlicewiseLBFGS, solve
 from lightlathe.solve.metrics import Figures
 
 VALVE = Path(__file__).resolve().parents[2] / "configs" / "meshes" / "check_valve.stl"
-
-
-class Stop(Exception):
-    pass
 
 
 def valve(images, motion="continuous", **design):
@@ -133,31 +130,19 @@ def test_a_robust_design_in_motion_keeps_more_over_its_scenarios(monkeypatch):
     assert moving > still + 0.01
 
 
-@pytest.mark.parametrize(
-    ("more", "stage", "at"),
-    [
-        ("", "design", 4),
-        ("robust = { absorption_percent = [-10, 10] }\nladder = [{ coarser = 2, iterations = 6 }]\n", "coarser_1", 3),
-        ("robust = { absorption_percent = [-10, 10] }\nladder = [{ coarser = 2, iterations = 6 }]\n", "robust", 5),
-    ],
-)
+ROBUST = "robust = { absorption_percent = [-10, 10] }\nladder = [{ coarser = 2, iterations = 6 }]\n"
+
+
+@pytest.mark.parametrize(("more", "stops"), [("", [("design", 4)]), (ROBUST, [("coarser_1", 3), ("robust", 5)])])
 @pytest.mark.parametrize("motion", ["continuous", "stepped"])
-def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, more, stage, at, motion):
+def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, more, stops, motion):
     text = small_job(iterations=8).replace("angles = 60", f'angles = 60\nmotion = "{motion}"')
-    job, path = parse_job(text + "bound_iterations = 0\n" + more, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
-    whole = pipeline.design(job)
-
-    def keep(state, log):
-        write_partial(path, job.text, resolved(job), state, log)
-        if (state["stage"], state["iteration"]) == (stage, at):
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.log["loss"] == whole.log["loss"]
-    assert again.facts["design_parts"] == whole.facts["design_parts"] == (3 if motion == "continuous" else 1)
+    job = parse_job(text + "bound_iterations = 0\n" + more, name="t", folder=tmp_path)
+    whole, states = design_with_states(job, tmp_path, stops, lambda state, _: (state["stage"], state["iteration"]))
+    for state in states.values():
+        again = pipeline.design(job, resume=state)
+        assert same_design(again, whole)
+        assert again.facts["design_parts"] == whole.facts["design_parts"] == (3 if motion == "continuous" else 1)
 
 
 def test_the_summary_and_the_record_say_so(small_job, tmp_path):

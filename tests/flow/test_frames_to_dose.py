@@ -81,20 +81,22 @@ def dose_by_hand(
     return dose
 
 
-@pytest.fixture(params=[("clockwise", "continuous"), ("counterclockwise", "continuous"), ("clockwise", "stepped")])
-def printed(request, small_job, tmp_path):
-    sense, motion = request.param
+@pytest.fixture(
+    scope="module", params=[("clockwise", "continuous"), ("counterclockwise", "continuous"), ("clockwise", "stepped")]
+)
+def printed(request, small_job, tmp_path_factory):
+    (sense, motion), folder = request.param, tmp_path_factory.mktemp("printed")
     text = small_job(absorption=ABSORPTION, sense=sense, iterations=10)
     text = text.replace("angles = 60", f'angles = 60\nmotion = "{motion}"')
     curve = f'response = {{ kind = "power", exponent = {EXPONENT} }}\n[turn]'
     text = F + text[text.index("[vial]") :].replace("[turn]", curve)
-    record = pipeline.design(parse_job(text, name="f", folder=tmp_path))
-    pipeline.frames(record, tmp_path / "frames")
+    record = pipeline.design(parse_job(text, name="f", folder=folder))
+    pipeline.frames(record, folder / "frames")
     nx, ny, nz = record.part.grid.shape
     i, j = np.mgrid[:nx, :ny]
     x, y, z = ((n - (size - 1) / 2) * 0.25 for n, size in ((i, nx), (j, ny), (np.arange(nz), nz)))
     inside = np.hypot(x, y) <= RADIUS
-    return tmp_path / "frames", x[inside], y[inside], z, record.prediction.dose.numpy()[inside], SAME[motion]
+    return folder / "frames", x[inside], y[inside], z, record.prediction.dose.numpy()[inside], SAME[motion]
 
 
 def off(one, other):

@@ -1,55 +1,29 @@
-"""Inserts: the light that they leave against closed forms; design, certificate and record of a job that has one."""
+"""Inserts: the light that they leave against closed forms; operators and certificate of a job that has one."""
 
 import dataclasses
-import json
 import math
 
-import h5py
 import numpy as np
 import pytest
 import torch
+from rod_jobs import ROD, job_of
 from scipy.optimize import linprog
 
-from lightlathe import pipeline
-from lightlathe.cli.main import main
 from lightlathe.dose import DoseOperator
 from lightlathe.errors import JobError
-from lightlathe.feasibility import case_of, parts_lines, verdict_on
+from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts, lit_share
 from lightlathe.flow.certificate import certificate_of
 from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.prepare import prepare
-from lightlathe.flow.recorded import job_of as recorded_job
 from lightlathe.flow.slice_doses import SliceDoses
-from lightlathe.flow.solids import lay_out, load_solids, voxels
-from lightlathe.flow.what_if import cases
+from lightlathe.flow.solids import lay_out, voxels
 from lightlathe.job import parse_job
-from lightlathe.part import SHAPES, fit
-from lightlathe.quantities import SOLID, Grid
-from lightlathe.result import read_result, write_result
+from lightlathe.quantities import SOLID
+from lightlathe.support.words import percent
 from operators import dense, gap
-from sealing import sealed_anew
 
-ROD = '[[part]]\nrole = "insert"\nshape = { kind = "cylinder", radius_mm = 1.0, height_mm = 40.0 }\n'
 CPU = torch.device("cpu")
-
-
-def job_of(text, tmp_path):
-    job = parse_job(text, name="rod", folder=tmp_path)
-    solids, said = load_solids(job)
-    return job, solids, said
-
-
-@pytest.fixture
-def with_rod(small_job):
-    """A disc of 2 mm radius on a rod of 1 mm radius, which sticks out of the resin; voxels of 0.0625 mm."""
-
-    def text(rod=ROD, voxel=0.0625, **changes):
-        head, rest = small_job(**changes).split("[vial]")
-        rest = rest.replace("voxel_mm = 0.25", f"voxel_mm = {voxel}")
-        return head.replace("[part]", "[[part]]") + rod + "[vial]" + rest
-
-    return text
 
 
 def question(text, tmp_path):
@@ -83,6 +57,23 @@ def test_what_a_rod_leaves_of_all_directions(with_rod, tmp_path):
     assert "Within 0.12 mm of an opaque insert the part sees light from" in reason.text
 
 
+def test_what_share_of_the_part_lies_in_the_insert_and_in_its_shadow(with_rod, tmp_path):
+    """A disc of radius 4 mm on a rod of R = 1 mm on the axis: R^2 / 16 lies in the rod, and at radius r the rod hides
+    asin(R / r) / pi of all directions, a tenth or more up to r = R / sin(pi / 10)."""
+    text = with_rod(voxel=0.125).replace("radius_mm = 2.0", "radius_mm = 4.0")
+    (reason,) = question(text, tmp_path)
+    job, solids, _ = job_of(text, tmp_path)
+    part = voxels(job, solids, lay_out(job, solids).grid, CPU)
+    found = beside_inserts(solids, part, 5.0)
+    limit = 1 / math.sin(math.pi / 10)
+    assert found.inside == pytest.approx(1 / 16, rel=0.05)  # the rod is 16 voxels across
+    assert found.shadowed == pytest.approx((limit**2 - 1) / (16 - 1), rel=0.05)
+    assert f"{percent(found.inside)} of the part lies inside an insert" in reason.text
+    assert f"{percent(found.shadowed)} of the rest of the part lies in shadow" in reason.text
+    beside = text.replace('role = "insert"', 'role = "insert"\nopaque = false')
+    assert "lies in shadow" not in question(beside, tmp_path)[0].text
+
+
 def test_what_stands_in_a_hollow_sees_no_light(with_rod, tmp_path):
     """The bore of an opaque tube, which the part fills: 0.7^2 of the 2^2 - (1.2^2 - 0.7^2) that is to be printed."""
     kind = 'kind = "tube", outer_radius_mm = 1.2, inner_radius_mm = 0.7, height_mm = 40'
@@ -112,9 +103,12 @@ def test_an_insert_below_the_part_costs_nothing(with_rod, tmp_path):
     assert question(with_rod(""), tmp_path) == []
     (clear,) = question(with_rod(ROD + "opaque = false\n"), tmp_path)
     assert clear.level == "will work"
-    assert clear.text == "Light is taken to pass through an insert as through resin (opaque = false)."
+    assert clear.text == (
+        "Light is taken to pass through an insert as through resin (opaque = false). "
+        "25 % of the part lies inside an insert, where nothing is printed."
+    )
     (aside,) = question(with_rod(ROD.replace("height_mm = 40.0", "height_mm = 9, at_mm = [3.5, 0, 0]")), tmp_path)
-    assert aside.text == "An opaque insert casts its shadow on the part, from more than 0.12 mm away."
+    assert aside.text.startswith("An opaque insert casts its shadow on the part, from more than 0.12 mm away.")
 
 
 def test_where_light_ends_the_quick_bound_is_not_used(with_rod, tmp_path):
@@ -226,96 +220,3 @@ def test_the_bound_lies_above_what_a_linear_program_reaches(with_rod, tmp_path):
         )
         assert best[name] - 1e-6 <= proof.upper_bound <= best[name] + 0.1
     assert abs(best["opaque"] - best["clear"]) > 0.005  # 0.009 as measured
-
-
-def test_a_design_with_an_insert(with_rod, tmp_path, monkeypatch, capsys):
-    """Every voxel right beside an opaque rod; said in check, summary and file; predicted again from the file alone."""
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "rod.toml").write_text(with_rod(ROD, 0.25, liquid_below=41, solid_above=43) + "bound_iterations = 20\n")
-    assert main(["check", "rod.toml"]) in (0, 3)
-    said = capsys.readouterr().out
-    assert "ok      insert: Within 0.5 mm of an opaque insert the part sees light from" in said
-    assert "  assumed Light ends at an opaque insert" in said
-    assert main(["design", "rod.toml"]) in (0, 3)
-    assert "  assumed     Light ends at an opaque insert" in capsys.readouterr().out
-    record = read_result("rod.lathe.h5")
-    assert record.quality["wrong_voxels"] == 0
-    assert record.quality["window_gap"] >= -0.002
-    assert record.settings["part"][1]["opaque"] is True
-    again = pipeline.predict(record)
-    torch.testing.assert_close(again.dose, record.prediction.dose, rtol=2**-12, atol=1e-5)  # the file's is rounded
-    assert not again.dose[record.part.grid.radius_mm() < 0.5].any()  # two pixels deep
-    clear = dataclasses.replace(record, part=dataclasses.replace(record.part, opaque=None))
-    assert gap(pipeline.predict(clear).dose, again.dose) > 0.1
-
-
-def test_files_of_before_are_of_inserts_that_light_passes(with_rod, tmp_path):
-    """A file without /part/opaque and without the key: predicted as it was designed, and it says so."""
-    job, _, _ = job_of(with_rod(ROD + "opaque = false\n", 0.25, iterations=2) + "bound_iterations = 0\n", tmp_path)
-    record = pipeline.design(job)
-    path = write_result(record, tmp_path / "old.h5")
-    with sealed_anew(path) as file:
-        settings = json.loads(file["job/resolved"][()])
-        del settings["part"][1]["opaque"]
-        del file["job/resolved"]
-        file["job"].create_dataset("resolved", data=json.dumps(settings)).attrs.update({"units": "1", "dims": []})
-    old = read_result(path)
-    assert old.settings["part"][1]["opaque"] is False
-    assert any("designed before inserts cast shadows" in line for line in old.warnings)
-    assert old.part.opaque is None
-    predicted = pipeline.predict(old)
-    torch.testing.assert_close(predicted.dose, record.prediction.dose, rtol=1e-5, atol=1e-5)
-    assert "Light passes through an insert as through resin" in pipeline.summary(old, path)
-
-
-def test_an_insert_that_sticks_out_is_normal(with_rod, tmp_path):
-    """40 mm of rod in 12 mm of resin and 5 mm of light: no problem, and no taller grid. One wider than the vial is."""
-    rod = SHAPES["cylinder"](1.0, 40.0)
-    assert fit(rod, 5.0, 12.0, 10.0, 5.0, insert=True).problems == ()
-    assert fit(rod, 5.0, 12.0, 10.0, 5.0).problems != ()
-    wide = fit(SHAPES["cylinder"](6.0, 40.0), 5.0, 12.0, 10.0, 5.0, insert=True).problems
-    assert wide[0].startswith("The insert reaches 1 mm beyond the vial's inner radius of 5 mm")
-    job, solids, said = job_of(with_rod(), tmp_path)
-    bare = job_of(with_rod(""), tmp_path)
-    assert lay_out(job, solids).grid == lay_out(bare[0], bare[1]).grid
-    assert case_of(job, solids).part.possible_mistakes == ()
-    lines = parts_lines(job, solids, said)
-    assert not any(line.startswith("warning") for line in lines)
-    assert any("thinnest wall 0.9" in line for line in lines)  # 1 mm from rod to outside; aslant up to 8 % less
-    grid = Grid((160, 160, 20), 0.0625)
-    assert (shadows_of(voxels(job, solids, grid, CPU), 5.0).class_of_slice == 0).all()
-
-
-def test_the_insert_is_in_the_record(with_rod, tmp_path):
-    """/part/insert and /part/opaque hold its covered fraction; files without them are read as before."""
-    job, _, _ = job_of(with_rod(ROD, 0.25, iterations=2) + "bound_iterations = 0\n", tmp_path)
-    record = pipeline.design(job)
-    again = read_result(write_result(record, tmp_path / "rod.h5"))
-    torch.testing.assert_close(again.part.insert, record.part.insert, rtol=0, atol=0.5 / 255)
-    assert torch.equal(again.part.opaque, again.part.insert)
-    one, other = shadows_of(again.part, 5.0), shadows_of(record.part, 5.0)
-    assert torch.equal(one.covered, other.covered)  # of 255ths, so the same from the file
-    area = float(again.part.insert[:, :, again.part.grid.shape[2] // 2].sum()) * 0.25**2
-    assert area == pytest.approx(math.pi, rel=0.01)  # 8 bits a voxel
-    with h5py.File(tmp_path / "rod.h5") as file:
-        for name in ("insert", "opaque"):
-            assert file[f"part/{name}"].dtype == np.uint8
-            assert file[f"part/{name}"].attrs["full"] == 255
-    plain = dataclasses.replace(record, part=dataclasses.replace(record.part, insert=None, opaque=None))
-    read = read_result(write_result(plain, tmp_path / "plain.h5")).part
-    assert read.insert is None
-    assert read.opaque is None
-
-
-def test_an_insert_that_stands_elsewhere_shadows_elsewhere(with_rod, tmp_path):
-    """Moved by a voxel its shadow is that of a rod made there; a job without an opaque insert has none to move."""
-    record = pipeline.design(job_of(with_rod(ROD, 0.25, iterations=10) + "bound_iterations = 0\n", tmp_path)[0])
-    moved = pipeline.predict(record, insert_offset_mm=(0.25, 0.0))
-    there = dataclasses.replace(record.part, opaque=torch.roll(record.part.opaque, 1, 0))
-    made = pipeline.predict(dataclasses.replace(record, part=there))
-    assert gap(moved.dose, made.dose) < 1e-5
-    assert gap(moved.dose, pipeline.predict(record).dose) > 0.01
-    assert any("insert_offset_mm" in asked for _, asked in cases(recorded_job(record), 10.0))
-    clear = dataclasses.replace(record, part=dataclasses.replace(record.part, opaque=None))
-    with pytest.raises(JobError, match="a result with an insert that is opaque"):
-        pipeline.predict(clear, insert_offset_mm=(0.25, 0.0))

@@ -47,10 +47,12 @@ def pictures(record, folder):
     return np.stack(images)
 
 
-@pytest.mark.parametrize("more", ["", PENALTY, ROBUST, COARSE], ids=["plain", "penalty", "robust", "ladder"])
+SIZES = [((40, 20), (400, 300)), ((41, 20), (401, 300)), ((40, 21), (400, 301)), ((41, 21), (401, 301))]
+
+
 @pytest.mark.parametrize(
-    ("tight", "native"),
-    [((40, 20), (400, 300)), ((41, 20), (401, 300)), ((40, 21), (400, 301)), ((41, 21), (401, 301))],
+    ("tight", "native", "more"),
+    [*((*size, "") for size in SIZES), *((*size, more) for size in SIZES[::3] for more in (PENALTY, ROBUST, COARSE))],
 )
 def test_a_large_field_is_designed_like_a_tight_one(tmp_path, more, tight, native):
     """The same numbers, bit for bit, as the same pixels are lit; frames have the size of the projector's field."""

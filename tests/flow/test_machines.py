@@ -82,7 +82,7 @@ def test_what_does_not_fit_is_not_what_cannot_work(job, capsys, tmp_path):
     assert main(["check", "large.toml", "--memory", "1", "--device", "cpu"]) == 5
     said = capsys.readouterr().out
     assert said.startswith("verdict: does not fit this machine\n  too big effort: ")
-    assert "1 GB are free on a machine with 1 GB" in said
+    assert "1 GB are available on a machine with 1 GB" in said
     assert "cannot work" not in said
     assert main(["check", job, "--memory", "1", "--device", "cpu", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["exit_code"] == 0
@@ -110,7 +110,7 @@ def test_a_card_is_judged_without_one(job, small_job, tmp_path, bench_file, caps
     assert main(["check", job, "--machine", "other.json"]) == 0
     assert main(["check", job, "--memory", "24", "--device", "cuda"]) == 0
     assert main(["check", job, "--memory", "0.0001", "--device", "cuda"]) == 5
-    assert "100 kB are free on a card with 0.0001 GB" in capsys.readouterr().out
+    assert "100 kB are available on a card with 0.0001 GB" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

@@ -3,15 +3,14 @@
 import dataclasses
 
 import pytest
-import torch
 
+from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.errors import JobError
 from lightlathe.flow import overlapped
 from lightlathe.flow import prepare as prepared
 from lightlathe.flow.slabs import Slabs
 from lightlathe.job import parse_job
-from lightlathe.result import read_partial, write_partial
 
 LIGHT = {
     "rows between slices": "pixel_mm = 0.3",
@@ -60,28 +59,13 @@ def test_a_slab_of_everything_is_the_design_of_everything(small_job, tmp_path, i
     assert cut.log["loss"] == pytest.approx(whole.log["loss"], rel=1e-4)
 
 
-@pytest.mark.parametrize("at", [3, 10, 12])
-def test_stopped_and_resumed(small_job, tmp_path, in_slabs, at):
+def test_stopped_and_resumed(small_job, tmp_path, in_slabs):
     """In the first slab, at its end, in a later one: the same levels."""
     in_slabs(18)
-    job, path = job_of(small_job, tmp_path, LIGHT["blur along z"], iterations=10), tmp_path / "t.partial.h5"
-    whole, seen = pipeline.design(job), 0
-
-    class Stop(Exception):
-        pass
-
-    def stop(state, log):
-        nonlocal seen
-        seen += 1
-        if seen == at:
-            write_partial(path, job.text, {}, state, log)
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=stop)
-    again = pipeline.design(job, resume=read_partial(path, {}))
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.log["loss"] == whole.log["loss"]
+    job = job_of(small_job, tmp_path, LIGHT["blur along z"], iterations=10)
+    whole, states = design_with_states(job, tmp_path, (3, 10, 12))
+    for state in states.values():
+        assert same_design(pipeline.design(job, resume=state), whole)
 
 
 def test_slices_without_part_are_passed_over(small_job, tmp_path, in_slabs):

@@ -6,6 +6,7 @@ import math
 import pytest
 import torch
 
+from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.beams import Diverging
 from lightlathe.errors import JobError
@@ -14,10 +15,9 @@ from lightlathe.flow import prepare as prepared
 from lightlathe.flow.prediction import printed
 from lightlathe.flow.quantisation import expose
 from lightlathe.flow.slabs import Slabs, need_of, slabs_of
-from lightlathe.job import parse_job, resolved
+from lightlathe.job import parse_job
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Field, Grid, unpacked_from
-from lightlathe.result import read_partial, write_partial
 from lightlathe.result.short_floats import RELATIVE_ERROR, shortened_tensor
 from lightlathe.solve import Auto
 from lightlathe.solve.slabs import whole_log
@@ -26,30 +26,10 @@ BALL = '[[part]]\nshape = { kind = "sphere", radius_mm = 2.0 }\n'
 START = 'start = { kind = "uniform" }\nbound_iterations = 0\n'
 
 
-class Stop(Exception):
-    pass
-
-
 def job_of(small_job, folder, more=START, iterations=12):
     """A ball, whose slices all differ."""
     text = small_job(iterations=iterations) + more
     return parse_job(BALL + text[text.index("[vial]") :], name="t", folder=folder)
-
-
-def stopped_and_resumed(job, path, at):
-    """The design, stopped at its `at`th state, which goes through a file."""
-    seen = 0
-
-    def keep(state, log):
-        nonlocal seen
-        seen += 1
-        write_partial(path, job.text, resolved(job), state, log)
-        if seen == at:
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    return pipeline.design(job, resume=read_partial(path, resolved(job)))
 
 
 @pytest.fixture
@@ -118,32 +98,30 @@ def test_slabs_judge_a_print_as_the_whole_does(small_job, tmp_path, pixel, slabs
     torch.testing.assert_close(shortened_tensor(a.dose), unpacked_from(b.dose), rtol=RELATIVE_ERROR * 2, atol=0)
 
 
-@pytest.mark.parametrize("at", [1, 7, 19, 20, 21, 33])
-def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, in_slabs, short, at):
+def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, in_slabs, short):
     """In the first slab and at its end, in a later one, in the rounds of those slices that are left."""
     in_slabs(6)
     text = small_job() + START
     text = BALL + text[text.index("[vial]") :].replace("iterations = 30", 'iterations = "auto"')
-    job, path = parse_job(text, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
-    whole = pipeline.design(job)
+    job = parse_job(text, name="t", folder=tmp_path)
+    whole, states = design_with_states(job, tmp_path, (1, 19, 20, 21, 33))
     assert whole.log["slabs"][0] == 2
-    again = stopped_and_resumed(job, path, at)
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.log["loss"] == whole.log["loss"]
-    assert again.facts["stopped_because"] == whole.facts["stopped_because"]
+    for state in states.values():
+        again = pipeline.design(job, resume=state)
+        assert same_design(again, whole)
+        assert again.facts["stopped_because"] == whole.facts["stopped_because"]
 
 
-@pytest.mark.parametrize("at", [3, 15, 27])
-def test_a_robust_design_goes_slab_by_slab_too(small_job, tmp_path, in_slabs, at):
+def test_a_robust_design_goes_slab_by_slab_too(small_job, tmp_path, in_slabs):
     """Stopped in the first slab of the plain stage, in the second, in the robust stage."""
     in_slabs(6)
     job = job_of(small_job, tmp_path, START + "robust = { absorption_percent = [-10, 10] }\n", iterations=8)
-    path = tmp_path / "t.partial.h5"
-    whole = pipeline.design(job)
+    whole, states = design_with_states(job, tmp_path, (3, 15, 27))
     assert whole.quality["window_all_scenarios_robust"] > whole.quality["window_all_scenarios_plain"]
-    again = stopped_and_resumed(job, path, at)
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.quality["window_all_scenarios_plain"] == whole.quality["window_all_scenarios_plain"]
+    for state in states.values():
+        again = pipeline.design(job, resume=state)
+        assert same_design(again, whole)
+        assert again.quality["window_all_scenarios_plain"] == whole.quality["window_all_scenarios_plain"]
 
 
 def test_a_rule_on_time_leaves_no_slab_undesigned(small_job, tmp_path, in_slabs):

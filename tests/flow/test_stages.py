@@ -6,11 +6,12 @@ from itertools import pairwise
 import pytest
 import torch
 
+from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.cli.progress import QUIET_S, Bar
 from lightlathe.flow import stages as staged
-from lightlathe.job import parse_job, resolved
-from lightlathe.result import read_partial, read_result, write_partial, write_result
+from lightlathe.job import parse_job
+from lightlathe.result import read_result, write_result
 from lightlathe.solve import solve
 from lightlathe.support.watching import doing, step, watched
 
@@ -50,45 +51,34 @@ def test_every_stage_has_its_log_in_the_file(small_job, tmp_path, more, stages):
 
 
 @pytest.mark.parametrize(
-    ("more", "stage", "at"),
+    ("more", "stops"),
     [
-        ("", "design", 4),
-        (ROBUST, "plain", 3),
-        (ROBUST, "robust", 1),
-        (ROBUST, "robust", 5),
-        (ROBUST + LADDER, "coarser_2", 2),
-        ("bound_iterations = 0\n" + LADDER, "coarser_1", 4),
-        ("bound_iterations = 0\n" + LADDER, "design", 4),
+        ("", [("design", 4)]),
+        (ROBUST, [("plain", 3), ("robust", 1), ("robust", 5)]),
+        (ROBUST + LADDER, [("coarser_2", 2)]),
+        ("bound_iterations = 0\n" + LADDER, [("coarser_1", 4), ("design", 4)]),
     ],
 )
-def test_stopped_in_any_stage_and_resumed_is_the_same_design(small_job, tmp_path, monkeypatch, more, stage, at):
+def test_stopped_in_any_stage_and_resumed_is_the_same_design(small_job, tmp_path, monkeypatch, more, stops):
     """Through a file; nothing that was done is done again."""
-    job, path = job_of(small_job, tmp_path, more), tmp_path / "t.partial.h5"
-    whole = pipeline.design(job)
-
-    def keep(state, log):
-        write_partial(path, job.text, resolved(job), state, log)
-        if (state["stage"], state["iteration"]) == (stage, at):
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    begun = []
+    job = job_of(small_job, tmp_path, more)
+    whole, states = design_with_states(job, tmp_path, stops, lambda state, _: (state["stage"], state["iteration"]))
     monkeypatch.setattr("lightlathe.flow.stages.start_of", lambda *_: pytest.fail("it began anew"))
-    again = pipeline.design(
-        job,
-        resume=read_partial(path, resolved(job)),
-        checkpoint=lambda state, log: begun.append((state["stage"], state["iteration"])),
-    )
-    assert begun[0] == (stage, at + 1)
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.log["loss"] == whole.log["loss"]
-    assert {n: log["loss"] for n, log in again.log_before.items()} == {
-        n: log["loss"] for n, log in whole.log_before.items()
-    }
-    compared = [name for name in whole.quality if "scenario" in name]
-    assert len(compared) == (4 if "robust" in more else 0)
-    assert [again.quality[name] for name in compared] == [whole.quality[name] for name in compared]
+    for (stage, at), kept in states.items():
+        begun = []
+        again = pipeline.design(
+            job,
+            resume=kept,
+            checkpoint=lambda state, _: begun.append((state["stage"], state["iteration"])),  # noqa: B023
+        )
+        assert begun[0] == (stage, at + 1)
+        assert same_design(again, whole)
+        assert {n: log["loss"] for n, log in again.log_before.items()} == {
+            n: log["loss"] for n, log in whole.log_before.items()
+        }
+        compared = [name for name in whole.quality if "scenario" in name]
+        assert len(compared) == (4 if "robust" in more else 0)
+        assert [again.quality[name] for name in compared] == [whole.quality[name] for name in compared]
 
 
 def test_each_rung_hands_its_light_on(small_job, tmp_path, monkeypatch):

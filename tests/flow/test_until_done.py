@@ -7,23 +7,19 @@ import pytest
 import torch
 
 from flat_problems import Mixing, make
+from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.dose import DoseOperator
 from lightlathe.flow import until_done
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.until_done import NothingWon, next_round, solve_until_done
-from lightlathe.job import parse_job, resolved
+from lightlathe.job import parse_job
 from lightlathe.losses import GapHinge, SoftWindow
 from lightlathe.quantities import Shadows, Target
-from lightlathe.result import read_partial, write_partial
 from lightlathe.solve import Auto, BoundedLBFGS, Filtered, Problem, Scenarios, SlicewiseLBFGS, StopRule, narrowed, solve
 from odd_jobs import disc
 
 SHAPES = ("disc", "hook", "two_pins")
-
-
-class Stop(Exception):
-    pass
 
 
 @pytest.fixture
@@ -110,24 +106,15 @@ def test_only_slices_below_the_bound_go_on(short):
     assert going["solver"]["trial"].shape[2] == 2
 
 
-@pytest.mark.parametrize("at", [1, 39, 40, 45, 60])
-def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, short, at):
+def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, short):
     text = small_job().replace("iterations = 30", 'iterations = "auto"')
-    job, path = parse_job(text, name="t", folder=tmp_path), tmp_path / "t.partial.h5"
+    job = parse_job(text, name="t", folder=tmp_path)
     assert job.design.iterations == "auto"
-    whole = pipeline.design(job)
-
-    def keep(state, log):
-        write_partial(path, job.text, resolved(job), state, log)
-        if state["iteration"] == at:
-            raise Stop
-
-    with pytest.raises(Stop):
-        pipeline.design(job, checkpoint=keep)
-    again = pipeline.design(job, resume=read_partial(path, resolved(job)))
-    assert torch.equal(again.patterns.levels, whole.patterns.levels)
-    assert again.log["loss"] == whole.log["loss"]
-    assert again.facts["stopped_because"] == whole.facts["stopped_because"]
+    whole, states = design_with_states(job, tmp_path, (1, 39, 40, 45, 60), lambda state, _: state["iteration"])
+    for state in states.values():
+        again = pipeline.design(job, resume=state)
+        assert same_design(again, whole)
+        assert again.facts["stopped_because"] == whole.facts["stopped_because"]
 
 
 def test_slices_that_share_rows_are_designed_together_until_nothing_is_won(short):

@@ -80,7 +80,7 @@ def test_the_ends_are_told_from_each_other_and_long_times_are_said_in_days():
     assert weak.startswith("24 h: 8640 turns of 10 s")
     assert "right from 5.208 to 6.944 days" in weak
     dim = plan_exposure(20000, 30000, 60, 90, turn_s=10).text()
-    assert "the design's light times 0.003" in dim
+    assert "levels at 0.003 of the design's light" in dim
 
 
 def test_what_is_not_judged_is_not_called_dark():

@@ -9,6 +9,7 @@ import torch
 from lightlathe.errors import ShapeError, SolveError
 from lightlathe.judge import best_thresholds, light_use, quality
 from lightlathe.judge import order as order_module
+from lightlathe.judge.order import pieces_of
 from lightlathe.quantities import IGNORED, LIQUID, SOLID, Grid, Part
 
 LIMITS = {"liquid_below_mj_cm3": 60.0, "solid_above_mj_cm3": 100.0}
@@ -107,7 +108,7 @@ def test_homogeneity_of_a_normal_dose():
 
 def test_best_thresholds_against_trying_every_threshold():
     dose, part = random_case(3)
-    low, high, iou = best_thresholds(dose, part)
+    low, high, iou = best_thresholds(pieces_of(dose, part.judged))
     inside, outside = dose[part.judged == SOLID], dose[part.judged == LIQUID]
 
     def reached(threshold):
@@ -122,7 +123,7 @@ def test_best_thresholds_against_trying_every_threshold():
 
 def test_best_thresholds_are_the_whole_window_where_there_is_one():
     dose = torch.tensor([100.0, 120.0, 60.0, 10.0]).reshape(4, 1, 1)
-    low, high, iou = best_thresholds(dose, row([SOLID, SOLID, LIQUID, LIQUID]))
+    low, high, iou = best_thresholds(pieces_of(dose, row([SOLID, SOLID, LIQUID, LIQUID]).judged))
     assert iou == 1
     assert low == pytest.approx(60, rel=1e-3)  # one bucket
     assert high == pytest.approx(100, rel=1e-3)
@@ -130,15 +131,15 @@ def test_best_thresholds_are_the_whole_window_where_there_is_one():
 
 def test_a_small_part_is_not_best_printed_by_printing_nothing():
     dose = torch.tensor([50.0, 60.0, 70.0, 10.0]).reshape(4, 1, 1)
-    low, high, iou = best_thresholds(dose, row([SOLID, LIQUID, LIQUID, LIQUID]))
+    low, high, iou = best_thresholds(pieces_of(dose, row([SOLID, LIQUID, LIQUID, LIQUID]).judged))
     assert iou == pytest.approx(1 / 3)
     assert 9 < low < high < 51
 
 
 def test_no_best_threshold_without_a_part_or_light():
     dose = torch.tensor([0.0, 60.0]).reshape(2, 1, 1)
-    assert all(math.isnan(x) for x in best_thresholds(dose, row([SOLID, LIQUID])))
-    assert all(math.isnan(x) for x in best_thresholds(dose, row([LIQUID, LIQUID])))
+    assert all(math.isnan(x) for x in best_thresholds(pieces_of(dose, row([SOLID, LIQUID]).judged)))
+    assert all(math.isnan(x) for x in best_thresholds(pieces_of(dose, row([LIQUID, LIQUID]).judged)))
 
 
 def test_light_use_by_hand():

@@ -94,7 +94,7 @@ BROKEN = {
     "bad_empty.stl": r"bad_empty\.stl is empty \(0 bytes\)",
     "bad_zero_triangles.stl": r"bad_zero_triangles\.stl holds no facets",
     "bad_nan_inf.stl": r"2 of 12 facets have a corner that is not a finite number \(the first is facet \d+\)",
-    "single_triangle.stl": r"single_triangle\.stl encloses nothing: its 1 facets, closed over 3 open edges",
+    "single_triangle.stl": r"single_triangle\.stl encloses nothing: its 1 facet, closed over 3 open edges",
 }
 
 

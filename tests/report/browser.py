@@ -42,6 +42,15 @@ class Tab:
         """PNG of the first element."""
         return self.page.locator(selector).first.screenshot()
 
+    def still(self, selector: str) -> bytes:
+        """A picture that no longer changes by itself: what was drawn or scrolled before has come to rest."""
+        for _ in range(20):
+            before = self.picture(selector)
+            self.page.wait_for_timeout(100)
+            if self.picture(selector) == before:
+                return before
+        pytest.fail(f"{selector} does not come to rest")
+
 
 @contextlib.contextmanager
 def tab() -> Iterator[Tab]:

@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import re
+import shutil
 
 import pytest
 from PIL import Image
@@ -13,24 +14,33 @@ from lightlathe.report.page.prints import ROOM, WIDE, prints_section
 from lightlathe.result import read_result
 
 
-@pytest.fixture
-def result(tmp_path, monkeypatch, small_job, capsys):
-    """A result in a folder of its own, with two prints kept, the second with a photo of which a camera turned the
-    picture and noted the place."""
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "disc.toml").write_text(small_job(iterations=3))
-    main(["design", "disc.toml"])
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory, small_job):
+    """The folder of a result with two prints kept, the second with a photo of which a camera turned the picture and
+    noted the place."""
+    folder = tmp_path_factory.mktemp("kept")
+    (folder / "disc.toml").write_text(small_job(iterations=3))
     photo = Image.new("RGB", (900, 600), "white")
     photo.paste("red", (0, 0, 450, 600))
     exif = Image.Exif()
     exif[0x0112] = 6  # to be shown turned by 90 degrees clockwise
     exif[0x013B] = "A. Smith, 52.5 N"
-    photo.save("vial <2>.jpg", exif=exif)
-    planned = read_result(tmp_path / "disc.lathe.h5").patterns.exposure_s
-    assert main(["predict", "disc.lathe.h5", "--came-out", f"{planned} s: too thin by 0.02 mm", "--keep"]) == 0
-    photo = ["--photo", "vial <2>.jpg"]
-    assert main(["predict", "disc.lathe.h5", "--came-out", f"{1.1 * planned} s: right", "--keep", *photo]) == 0
-    capsys.readouterr()
+    photo.save(folder / "vial <2>.jpg", exif=exif)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        main(["design", "disc.toml"])
+        planned = read_result(folder / "disc.lathe.h5").patterns.exposure_s
+        thin, right = f"{planned} s: too thin by 0.02 mm", f"{1.1 * planned} s: right"
+        assert main(["predict", "disc.lathe.h5", "--came-out", thin, "--keep"]) == 0
+        assert main(["predict", "disc.lathe.h5", "--came-out", right, "--keep", "--photo", "vial <2>.jpg"]) == 0
+    return folder
+
+
+@pytest.fixture
+def result(kept, tmp_path, monkeypatch):
+    """The result in a copy of that folder."""
+    shutil.copytree(kept, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
     return tmp_path / "disc.lathe.h5"
 
 

@@ -1,7 +1,6 @@
-"""The HTML page of a result in headless Chromium: offline, true to the file, usable by keyboard, in both themes."""
+"""The HTML page of a result in headless Chromium: offline, true to the file, beside another, and that of a study."""
 
 import html
-import io
 import json
 import math
 import re
@@ -9,64 +8,13 @@ import re
 import h5py
 import numpy as np
 import pytest
-from browser import SIZE, tab
-from PIL import Image
 
 from lightlathe import pipeline
-from lightlathe.job import parse_job
-from lightlathe.result import read_result, write_result
+from lightlathe.result import read_result
 from lightlathe.study.file import Run, Study
 from lightlathe.study.page import write_study_page
-from odd_jobs import disc, parts
 
 pytest.importorskip("plotly")
-NAME = """a<b> & "c" 'd' </script><script>alert(1)</script> é"""
-REMARK = "# </script><script>alert(2)</script> <!-- & \"quoted\" 'too' --> \\u003c é\n"
-INSERT = parts(
-    'shape = { kind = "cylinder", radius_mm = 3.0, height_mm = 1.0 }',
-    'role = "insert"\nshape = { kind = "cylinder", radius_mm = 1.0, height_mm = 30.0 }',
-)
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    return tmp_path_factory.mktemp("pages")
-
-
-@pytest.fixture(scope="module")
-def browsed():
-    with tab() as found:
-        yield found
-
-
-def made(folder, name, file, *changes):
-    """A result and its page."""
-    record = pipeline.design(parse_job(REMARK + disc(*changes), name=name, folder=folder))
-    path = folder / f"{file}.lathe.h5"
-    write_result(record, path)
-    return path, pipeline.report([read_result(path)], [path], folder / f"{file}.html")
-
-
-@pytest.fixture(scope="module")
-def odd(folder):
-    """With an insert, and names and text that would break a careless page: (result, page)."""
-    return made(folder, NAME, "odd <name> & #1", INSERT, ("iterations = 12", "iterations = 6"))
-
-
-@pytest.fixture(scope="module")
-def other(folder):
-    """Half as high, so that its grid is smaller."""
-    return made(folder, "other", "other", ("iterations = 12", "iterations = 3"), ("height_mm = 1.0", "height_mm = 0.5"))
-
-
-@pytest.fixture
-def shown(browsed, odd):
-    """The page of `odd`, drawn; loaded once, as long as no test shows another."""
-    browsed.page.emulate_media(color_scheme="light", media="screen")
-    browsed.page.set_viewport_size(SIZE)
-    if browsed.path != odd[1]:
-        browsed.show(odd[1])
-    return browsed
 
 
 def test_nothing_is_asked_for_and_nothing_fails(shown, odd):
@@ -234,149 +182,6 @@ def test_solids_keep_their_proportions(shown):
     assert len({round(high - low, 3) for low, high in ranges}) > 1  # else this could not fail
 
 
-def still(shown, selector):
-    """A picture that no longer changes by itself: what was drawn or scrolled before has come to rest."""
-    for _ in range(20):
-        before = shown.picture(selector)
-        shown.page.wait_for_timeout(100)
-        if shown.picture(selector) == before:
-            return before
-    pytest.fail(f"{selector} does not come to rest")
-
-
-SLIDERS = {
-    "slices-z": "[data-axis=z] .panels > div:nth-child(2)",
-    "slices-y": "[data-axis=y] .panels > div:nth-child(2)",
-    "slices-x": "[data-axis=x] .panels > div:nth-child(2)",
-    "slices-zoom": "[data-axis=z] .panels > div:nth-child(2)",
-    "solid-cut": ".scene",
-    "solid-turn": ".scene",
-    "solid-tilt": ".scene",
-    "frames-angle": ".picture",
-    "frames-row": ".sinogram",
-}
-
-
-@pytest.mark.parametrize("slider", SLIDERS)
-def test_sliders_change_the_picture_by_keyboard(shown, slider):
-    control = shown.page.locator(f"#{slider}")
-    said = control.locator("xpath=../output").text_content()
-    control.focus()
-    before = still(shown, SLIDERS[slider])
-    at_the_left = shown.page.evaluate("document.activeElement.value === document.activeElement.min")
-    for _ in range(8):
-        shown.page.keyboard.press("ArrowRight" if at_the_left else "ArrowLeft")
-    shown.drawn()
-    shown.page.wait_for_timeout(100)
-    assert shown.picture(SLIDERS[slider]) != before
-    assert control.locator("xpath=../output").text_content() != said
-    assert not shown.faults
-
-
-def test_choices_change_the_picture(shown):
-    """Another surface, another grid, a place."""
-    for choice, picture in (
-        ("input[name=solid-show][value=part]", ".scene"),
-        ("#solid-insert", ".scene"),
-        ("input[name=slices-grid][value=own]", "[data-axis=z] .panels > div:nth-child(4)"),
-        ("[data-place='1']", "[data-axis=z] .panels > div:nth-child(2)"),
-    ):
-        before = still(shown, picture)
-        shown.page.locator(choice).click()
-        shown.drawn()
-        shown.page.wait_for_timeout(100)
-        assert shown.picture(picture) != before, choice
-    assert not shown.faults
-
-
-def test_the_keyboard_reaches_every_control(shown):
-    """By Tab from the top; of radio buttons with one name the chosen one, as browsers have it."""
-    wanted = shown.page.evaluate(
-        """() => {
-          const controls = [...document.querySelectorAll("a[href], button, input, select, summary")];
-          const stops = controls.filter(c => (c.type !== "radio" || c.checked) && c.checkVisibility());
-          stops.forEach((control, n) => { control.dataset.stop = n; });
-          return stops.length;
-        }"""
-    )
-    assert wanted > 30
-    reached, unnamed = set(), []
-    for _ in range(wanted + 60):  # tables that scroll, and texts, are stops too
-        shown.page.keyboard.press("Tab")
-        stop, name = shown.page.evaluate(
-            """() => {
-              const at = document.activeElement;
-              const label = at.labels?.[0]?.textContent || at.textContent || at.getAttribute("aria-label") || "";
-              return [at.dataset.stop, label.trim()];
-            }"""
-        )
-        reached.add(stop)
-        if stop is not None and not name:
-            unnamed.append(stop)
-    assert {str(n) for n in range(wanted)} <= reached
-    assert not unnamed
-
-
-def test_pictures_have_words(shown):
-    empty = shown.page.eval_on_selector_all(
-        "[role=img]", "all => all.filter(one => !(one.getAttribute('aria-label') || '').trim()).length"
-    )
-    assert empty == 0
-    assert shown.page.locator("[role=img]").count() >= 12 + 8
-    axes = shown.page.eval_on_selector_all(
-        ".js-plotly-plot",
-        "all => all.flatMap(p => ['xaxis', 'yaxis'].map(a => p.layout[a]?.title?.text)).filter(t => t)",
-    )
-    assert len(axes) >= 40
-    bare = {title for title in axes if " / " not in title} - {"column", "row", "iteration", "loss", "wrong voxels"}
-    assert not bare  # every other axis has its unit
-
-
-def test_both_themes_and_print(shown, folder):
-    mean = {}
-    for scheme in ("light", "dark"):
-        shown.page.emulate_media(color_scheme=scheme, media="screen")
-        shown.drawn()
-        shown.page.screenshot(path=folder / f"{scheme}.png")
-        mean[scheme] = np.asarray(Image.open(folder / f"{scheme}.png").convert("L")).mean()
-    assert mean["light"] > 200  # of 255: dark on light, and the other way round
-    assert mean["dark"] < 80
-    grid = "document.querySelector('[data-chart=dose_volume]').layout.font.color"
-    assert shown.page.evaluate(grid) == "#e8ecf1"
-    pdf = shown.page.pdf()  # prints in the light colours, whatever the theme
-    assert pdf.startswith(b"%PDF")
-    shown.page.emulate_media(color_scheme="dark", media="print")
-    assert shown.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
-    assert not shown.page.locator("nav").is_visible()
-    assert not shown.faults
-
-
-def test_the_solid_is_printed_in_light_colours_from_a_dark_page(shown, odd):
-    """The picture for paper has the ink of the light theme; that of the dark one is in the edges of letters alone."""
-    shown.page.emulate_media(color_scheme="dark", media="screen")
-    shown.show(odd[1])
-    assert not shown.page.locator(".on-paper").is_visible()
-    shown.page.evaluate("() => window.dispatchEvent(new Event('beforeprint'))")
-    assert shown.page.locator(".on-paper").is_visible()
-    assert not shown.page.locator(".scene").is_visible()
-    assert shown.page.locator("details.printed").get_attribute("open") is not None
-    with Image.open(io.BytesIO(shown.picture(".on-paper"))) as picture:
-        pixels = np.asarray(picture.convert("RGB")).reshape(-1, 3).astype(int)
-    inks = {"light": (0x56, 0x61, 0x70), "dark": (0xA3, 0xAE, 0xBB)}  # --muted of page.css: labels of the axes
-    near = {name: int((np.abs(pixels - ink).max(1) <= 4).sum()) for name, ink in inks.items()}
-    assert near["light"] > max(100, 2 * near["dark"])
-    assert pixels[0].min() > 250  # paper
-    shown.page.evaluate("() => window.dispatchEvent(new Event('afterprint'))")
-    assert shown.page.locator(".scene").is_visible()
-    assert shown.page.locator("details.printed").get_attribute("open") is None
-
-
-def test_no_sideways_scrolling_on_a_phone(shown, odd):
-    shown.page.set_viewport_size({"width": 360, "height": 800})
-    shown.show(odd[1])
-    assert shown.page.evaluate("document.documentElement.scrollWidth") <= 360
-
-
 def test_side_by_side(browsed, odd, other, folder):
     """Figures of both files, the settings that differ, and the difference of the doses, cell by cell."""
     results = [odd[0], other[0]]
@@ -403,7 +208,7 @@ def test_side_by_side(browsed, odd, other, folder):
     assert np.shape(one) == np.shape(two)
     np.testing.assert_allclose(apart, np.subtract(two, one), atol=1e-9)
     browsed.page.locator("#slices-z").focus()
-    before = still(browsed, "[data-axis=z] .panels > div:nth-child(3)")
+    before = browsed.still("[data-axis=z] .panels > div:nth-child(3)")
     browsed.page.keyboard.press("Home")
     browsed.drawn()
     assert browsed.picture("[data-axis=z] .panels > div:nth-child(3)") != before

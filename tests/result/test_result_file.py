@@ -85,7 +85,7 @@ def test_what_is_not_a_result_is_named(record, tmp_path):
     with pytest.raises(ResultError, match="no such file"):
         read_result(tmp_path / "none.h5")
     (tmp_path / "text.h5").write_text("hello")
-    with pytest.raises(ResultError, match="not a readable HDF5 file"):
+    with pytest.raises(ResultError, match=r"text.h5: is a text file; expected a result \(HDF5\)\."):
         read_result(tmp_path / "text.h5")
     with h5py.File(tmp_path / "other.h5", "w") as file:
         file.attrs["format"] = "something-else"
@@ -244,7 +244,7 @@ def test_state_of_an_unfinished_run(record, tmp_path):
 def test_a_job_in_place_of_a_result_is_recognised(tmp_path):
     path = tmp_path / "valve.toml"
     path.write_text("[part]\n")
-    with pytest.raises(ResultError, match=r"looks like a job: `lightlathe design .*valve\.toml` makes"):
+    with pytest.raises(ResultError, match=r"is a job .*; expected a result .*`lightlathe design .*valve\.toml` makes"):
         read_result(path)
 
 

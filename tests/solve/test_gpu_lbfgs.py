@@ -11,12 +11,18 @@ from lightlathe.solve.moves import Coded, Move, Point
 from lightlathe.solve.reference import lbfgs as lbfgs_passes
 from operators import gap
 
+# all four on one shape; the interpreter is slow, so of the others each answer once
+ANSWERS = [(YES, YES), (NO, NO), (YES, NO), (NO, YES)]
+LARGE = [(1, (1, 1, 1)), (1, (2, 100, 50)), (5, (2, 70, 31)), (10, (3, 20, 11))]
+
 
 @pytest.mark.parametrize(
-    ("memory", "shape"), [(1, (1, 1, 1)), (1, (4, 100, 50)), (5, (3, 20, 11)), (5, (2, 70, 31)), (10, (3, 20, 11))]
+    ("memory", "shape", "accepted", "learn"),
+    [
+        *((5, (3, 20, 11), *answers) for answers in ANSWERS),
+        *((*size, *answers) for size in LARGE for answers in ANSWERS[:2]),
+    ],
 )
-@pytest.mark.parametrize("learn", [YES, NO])
-@pytest.mark.parametrize("accepted", [YES, NO])
 def test_lbfgs(shape, accepted, learn, memory):
     tried, x = numbers(shape, 1, positive=True), numbers(shape, 2, positive=True)
     tried_gradient, gradient = numbers(shape, 3), numbers(shape, 4)

@@ -69,5 +69,5 @@ def test_shares_are_never_none_or_all_that_are_not():
 
 
 def test_times_come_in_a_unit_of_their_size():
-    said = [duration(s) for s in (0.0141, 34.1, 600.0, 7200.0, 176256.0, 1e10)]
-    assert said == ["0.0141 s", "34.1 s", "10 min", "2 h", "2.04 days", "more than a lifetime"]
+    said = [duration(s) for s in (0.0141, 34.1, 600.0, 7200.0, 176256.0, 3e9, 1e11)]
+    assert said == ["0.0141 s", "34.1 s", "10 min", "2 h", "2.04 days", "95.1 years", "more than 1000 years"]

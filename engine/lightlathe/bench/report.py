@@ -74,7 +74,7 @@ def table(result: Result) -> str:
     if "together" in result:
         lines += ["", *together_words(result["together"])]
     if result["left_out"]:
-        lines.append(f"Left out, too large for the memory free or for --quick: {', '.join(result['left_out'])}.")
+        lines.append(f"Left out, too large for the available memory or for --quick: {', '.join(result['left_out'])}.")
     if "verify" in result:
         lines += ["", *_verified(result["verify"])]
     return "\n".join(lines)

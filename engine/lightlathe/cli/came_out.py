@@ -5,7 +5,7 @@ import json
 import shlex
 from typing import TYPE_CHECKING, Any
 
-from lightlathe.errors import LightlatheError
+from lightlathe.errors import JobError, LightlatheError
 
 if TYPE_CHECKING:
     from lightlathe.flow.after_print import AfterPrint
@@ -18,7 +18,7 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     from lightlathe.judge.seen import exposure_and_words, read_all
     from lightlathe.report.after_print import changes
     from lightlathe.report.estimates import estimates, question
-    from lightlathe.result.outcomes import Kept, keep_outcomes, outcomes_path, photo_of, read_outcomes
+    from lightlathe.result.outcomes import Kept, keep_outcomes, photo_of, read_outcomes
 
     said = arguments.came_out or []
     if arguments.photo is not None and len(said) != 1:
@@ -35,7 +35,12 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
             raise LightlatheError(f"'{words}' names an exposure, and --exposure too; expected one of the two.")
         new.append((vial_of(record, read_all(rest), arguments.exposure if seconds is None else seconds), rest))
     before = [vial_of(record, read_all(one.came_out), one.exposure_s) for one in kept]
-    found = after_print(record, [*before, *(vial for vial, _ in new)], named=len(new) or None)
+    try:
+        found = after_print(record, [*before, *(vial for vial, _ in new)], named=len(new) or None)
+    except JobError as problem:
+        if not any(f"'{vial.words}'" in str(problem) for vial in before):
+            raise
+        raise JobError(f"{problem}\n  {_kept_in(arguments)}.") from problem
     path = None
     if arguments.keep:
         photo = (None, None) if arguments.photo is None else photo_of(arguments.photo, arguments.result)
@@ -49,13 +54,19 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
             print(f"{'prints:' if number == 0 else '':12}{vial.words}{'' if number < len(before) else '  (new)'}")
     asked = question(found)
     if asked and before:
-        asked.append(f"a kept print that was misread is taken out of 'vials' in {outcomes_path(arguments.result)}")
+        asked.append(_kept_in(arguments))
     print("\n".join(asked + lines + _next(record, found, arguments) + more))
     if path is not None:
         print(f"kept in {path}")
     elif said:
         print("nothing was kept: --keep adds this to the result's record, and the next estimate counts it")
     return 0
+
+
+def _kept_in(arguments: argparse.Namespace) -> str:
+    from lightlathe.result.outcomes import outcomes_path
+
+    return f"a kept print that was misread is taken out of 'vials' in {outcomes_path(arguments.result)}"
 
 
 def _next(record: "Record", found: "AfterPrint", arguments: argparse.Namespace) -> list[str]:

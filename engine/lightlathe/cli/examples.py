@@ -2,32 +2,29 @@
 
 import textwrap
 
-EXIT_CODES = {
-    "check": "exit codes: 0 will work, 3 marginal, 4 cannot work, 5 does not fit this machine; 1 an error, "
-    "2 a wrong call",
-    "design": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, doses between liquid_below and solid_above, or an exposure with less than 2 % of margin; "
-    "4 less than 50 % overlap; 4 or 5 where the check stopped it; 1 an error, 2 a wrong call, 130 interrupted",
-    "show": "exit codes, as for design: 0 it prints, 3 marginal, 4 less than 50 % overlap; 1 an error, 2 a wrong call",
-    "predict": "exit codes: 0 it prints; 3 marginal: a voxel comes out wrong, less than 95 % overlap with the true "
-    "shape on the finer grid, or doses between liquid_below and solid_above; 4 less than 50 % overlap; 1 an error, "
-    "2 a wrong call",
-}
+VERDICT = (
+    "exit codes: 0 will work or prints, 3 marginal, 4 cannot work or does not print, 5 does not fit this machine; "
+    "1 an error, 2 a wrong call, 130 interrupted (lightlathe help verdicts)"
+)
+EXIT_CODES = dict.fromkeys(("check", "design", "show", "predict"), VERDICT)
 EXAMPLES = {
-    "init": ("lightlathe init my_print && lightlathe design my_print/valve.toml",),
-    "check": ("lightlathe check job.toml", "lightlathe check job.toml --memory 80 --device cuda"),
-    "design": ("lightlathe design job.toml -o valve.lathe.h5",),
+    "init": ("lightlathe init my_print && lightlathe design my_print/my_print.toml",),
+    "check": ("lightlathe check my_print.toml", "lightlathe check my_print.toml --memory 80 --device cuda"),
+    "design": ("lightlathe design my_print.toml",),
     "predict": (
-        "lightlathe predict valve.lathe.h5 --exposure 40",
-        'lightlathe predict valve.lathe.h5 --came-out "36 s: too thin by 0.1 mm" --keep',
+        "lightlathe predict my_print.lathe.h5 --exposure 40",
+        'lightlathe predict my_print.lathe.h5 --came-out "36 s: too thin by 0.1 mm" --keep',
     ),
-    "export": ("lightlathe export valve.lathe.h5 --frames frames --picture valve.png",),
+    "export": ("lightlathe export my_print.lathe.h5 --frames frames --picture my_print.png",),
     "compare": (
         "lightlathe compare study.toml -o losses.study.h5 --plots plots",
         "lightlathe compare losses.study.h5 --rank-by window_relative --csv runs.csv",
     ),
-    "show": ("lightlathe show valve.lathe.h5",),
-    "report": ("lightlathe report valve.lathe.h5 -o valve.html", "lightlathe report valve.lathe.h5 other.lathe.h5"),
+    "show": ("lightlathe show my_print.lathe.h5",),
+    "report": (
+        "lightlathe report my_print.lathe.h5 -o my_print.html",
+        "lightlathe report my_print.lathe.h5 other.lathe.h5",
+    ),
     "resin": ("lightlathe resin cuvette.csv vials.csv -o resin.toml",),
     "projector": ("lightlathe projector calibration/alignment.csv --job job.toml",),
     "bench": ("lightlathe bench --quick -o here.json --against there.json",),

@@ -2,14 +2,15 @@
 
 import argparse
 import json
+import re
 import shlex
 from importlib.resources import files
 from pathlib import Path
 
 from lightlathe.errors import LightlatheError
 
-JOB, MESH = "valve.toml", "check_valve.stl"
-IN_THE_CHECKOUT = {"configs/quickstart.toml": JOB, "meshes/check_valve.stl": MESH}  # names there and names here
+MESH = "check_valve.stl"
+PLAIN = re.compile(r"[\w][\w.-]*")  # a folder of such a name gives it to its job
 
 
 def init(arguments: argparse.Namespace) -> int:
@@ -28,15 +29,22 @@ def init(arguments: argparse.Namespace) -> int:
 def write_example(folder: Path) -> tuple[Path, Path]:
     """Write the example's job and mesh into a folder, which is made where there is none; returns both paths.
 
-    Nothing is replaced: LightlatheError where a file of either name is there, and then neither is written.
+    The job is called as the folder is, so that its results are too; "job" where that is no plain name. Nothing is
+    replaced: LightlatheError where a file of either name is there, and then neither is written.
     """
     example = files("lightlathe.cli").joinpath("example")
     text = example.joinpath("quickstart.toml").read_text(encoding="utf-8")
-    for there, here in IN_THE_CHECKOUT.items():
+    name = folder.resolve().name
+    name = name if PLAIN.fullmatch(name) else "job"
+    for there, here in (
+        ("configs/quickstart.toml", f"{name}.toml"),
+        ("quickstart.lathe.h5", f"{name}.lathe.h5"),
+        ("meshes/check_valve.stl", MESH),
+    ):
         text = text.replace(there, here)
-    job, mesh = folder / JOB, folder / MESH
+    job, mesh = folder / f"{name}.toml", folder / MESH
     if folder.exists() and not folder.is_dir():
-        raise LightlatheError(f"{folder}: is a file; expected a folder, or a name that is free. Name another.")
+        raise LightlatheError(f"{folder}: is a file; expected a folder, or a name that nothing has yet.")
     for path in (job, mesh):
         if path.exists() or path.is_symlink():
             raise LightlatheError(

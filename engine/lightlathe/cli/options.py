@@ -34,6 +34,21 @@ class Once(argparse.Action):
 class Top(argparse.ArgumentParser):
     """Of the program itself: without a command it lists them all, for a misspelt one it names the nearest."""
 
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:  # pyright: ignore[reportIncompatibleMethodOverride]
+        """As argparse does it, but what is left over is called by what it is, with the nearest option."""
+        found, left = self.parse_known_args(args, namespace)
+        if left:
+            (commands,) = (action for action in self._actions if isinstance(action, argparse._SubParsersAction))
+            command = commands.choices[found.command]
+            unknown = [word for word in left if word.startswith("-")]
+            if not unknown:
+                command.error(f"{' '.join(left)} is one too many; expected {command.usage}.")
+            options = [option for action in command._actions for option in action.option_strings]
+            near = difflib.get_close_matches(unknown[0].partition("=")[0], options, 1)
+            hint = f" Did you mean {near[0]}?" if near else f" lightlathe {found.command} --help lists them."
+            command.error(f"there is no option {unknown[0]} of lightlathe {found.command}.{hint}")
+        return found
+
     def error(self, message: str) -> NoReturn:
         if message.endswith("required: COMMAND"):
             self.print_help(sys.stderr)

@@ -4,7 +4,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING
 
-from lightlathe.cli.assumed import assumptions, light_assumed, vial_assumed
+from lightlathe.cli.assumed import assumptions, in_options, light_assumed, vial_assumed
 from lightlathe.cli.came_out import after_prints
 from lightlathe.cli.say import note, run_own, told
 from lightlathe.errors import LightlatheError
@@ -38,26 +38,30 @@ def predict(arguments: argparse.Namespace) -> int:
         if stated or arguments.exposure is not None:
             raise LightlatheError("--assumptions makes a list of its own; expected no other assumption beside it.")
         return _listed(record, arguments)
-    resin = pipeline.job_of(record).resin
-    if arguments.absorption is not None:
-        resin = absorbing(resin, arguments.absorption)
+    designed = pipeline.job_of(record).resin
+    resin = designed
     along_x, along_y = arguments.insert_offset or (0.0, 0.0)
-    prediction = pipeline.predict(
-        record,
-        resin=resin,
-        exposure_s=arguments.exposure,
-        axis_offset_mm=arguments.axis_offset,
-        axis_tilt_deg=arguments.axis_tilt_deg,
-        sense=arguments.sense,
-        motion=arguments.motion,
-        vial=vial_assumed(arguments) or None,
-        light=light_assumed(arguments) or None,
-        insert_offset_mm=(along_x, along_y),
-    )
+    with in_options():
+        if arguments.absorption is not None:
+            resin = absorbing(resin, arguments.absorption)
+        prediction = pipeline.predict(
+            record,
+            resin=None if resin is designed else resin,
+            exposure_s=arguments.exposure,
+            axis_offset_mm=arguments.axis_offset,
+            axis_tilt_deg=arguments.axis_tilt_deg,
+            sense=arguments.sense,
+            motion=arguments.motion,
+            vial=vial_assumed(arguments) or None,
+            light=light_assumed(arguments) or None,
+            insert_offset_mm=(along_x, along_y),
+        )
     if arguments.json:
         print(json.dumps(finite(prediction.quality), indent=1))
     else:
-        print(comparison(record, prediction, assumptions(arguments, resin.refractive_index)))
+        index_assumed = "resin.refractive_index" in record.assumed_keys
+        said = assumptions(arguments, resin.refractive_index, index_assumed=index_assumed)
+        print(comparison(record, prediction, said))
     return told(outcome_of(prediction.quality), quietly=arguments.json)
 
 

@@ -140,7 +140,7 @@ class Images:
         if needed > free:
             raise ResultError(
                 f"a frame of {columns} x {rows} pixels takes {needed / 1e9:.3g} GB to write, and "
-                f"{free / 1e9:.3g} GB are free. Are these the projector's columns and rows?"
+                f"{free / 1e9:.3g} GB are available. Are these the projector's columns and rows?"
             )
 
     def manifest(self, place: Callable[[int], dict[str, Any]]) -> dict[str, Any]:

@@ -29,6 +29,7 @@ class Case:
     part: Extent
     design: Design = field(default_factory=Design)
     machine: Machine = field(default_factory=Machine)
+    index_assumed: bool = False  # the job does not give the resin's refractive index
     straight_rays: bool = True  # of the job's optics, from wall to wall: the closed-form limits are theirs alone
 
     def having(self, **tables: dict[str, Any]) -> "Case":

@@ -32,14 +32,15 @@ def divergence(case: Case) -> Reason | None:
     )
     chords = chords_of(light, case.vial, case.resin, torch.zeros(1, dtype=torch.float64))
     lights = int(((chords.offset_mm.abs() <= part.radius_mm) & (chords.transmittance > 0)).sum())
+    fan = count(angle_deg, "degree", digits=4)
     text = (
         f"the lens is {amount(distance_mm, 3)} mm before the axis, {amount(ratio, 3)} times the width of the picture: "
-        f"a fan of {amount(angle_deg, 4)} degrees to either side. From the part's front to its back rows spread by "
-        f"{percent(high / low - 1)}, so that its ends, {amount(part.farthest_z_mm, 3)} mm from the middle, are lit in "
-        f"a turn from rows up to {amount(moves_mm)} mm ({count(moves_mm / light.pixel_mm, 'pixel', digits=2)}) apart. "
-        f"Every place is lit at all angles within {amount(width, 3)} mm across and {amount(height, 3)} mm up and down; "
-        f"the part takes {amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of "
-        f"{light.columns} columns."
+        f"a fan of {fan} to either side. From the part's front to its back rows spread by {percent(high / low - 1)}, "
+        f"so that its ends, {amount(part.farthest_z_mm, 3)} mm from the middle, are lit in a turn from rows up to "
+        f"{amount(moves_mm)} mm ({count(moves_mm / light.pixel_mm, 'pixel', digits=2)}) apart. Every place is lit at "
+        f"all angles within {amount(width, 3)} mm across and {amount(height, 3)} mm up and down; the part takes "
+        f"{amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of {light.columns} "
+        "columns."
     )
     tall = 2 * part.farthest_z_mm
     if tall > height + light.pixel_mm / 2:

@@ -65,7 +65,11 @@ def _shared(case: Case) -> str:
 def _slab_words(case: Case, slabs: Slabs, need: Need) -> str:
     """How a design that does not fit at once is cut into slabs, and the main memory that the whole takes."""
     limit = case.design.memory_limit_gb
-    room = f"{size(case.machine.memory_free_bytes or 0.0)} are free" if limit is None else f"the limit is {limit:g} GB"
+    room = (
+        f"{size(case.machine.memory_free_bytes or 0.0)} are available"
+        if limit is None
+        else f"the limit is {limit:g} GB"
+    )
     if slabs.design is None:
         how = f"the finer grid is judged {count(slabs.fine or 0, 'slice')} at a time"
     else:
@@ -103,7 +107,7 @@ def effort(case: Case) -> Reason:
         text += "" if slabs is None else _slab_words(case, *slabs)
         main, held = case.machine.main_free_bytes, 0.0 if slabs is None else slabs[1].main(slabs[0])
         if main is not None and held > MEMORY_SHARE * main:
-            text += f", of which {size(main)} are free."
+            text += f", of which {size(main)} are available."
             change = f"{_larger(case, lambda other: _held(other) <= MEMORY_SHARE * main)}or more main memory."
             return Reason("effort", "does not fit this machine", text, held, main, "bytes", change)
     if slabs is None and asked is not None and need > 1e9 * asked:  # the design refuses it
@@ -123,7 +127,7 @@ def effort(case: Case) -> Reason:
             change = f"finer = {finer[-1]} in [grid]; or {change}"
         # the program itself may be in memory already
         level = "does not fit this machine" if arrays > 1.5 * free else "marginal"
-        text += f"; {size(free)} are free on {case.machine.name}."
+        text += f"; {size(free)} are available on {case.machine.name}."
         return Reason("effort", level, text, need, free, "bytes", change)
     if time > HOUR_S:
         change = f"{_larger(case, lambda other: design_s(other) <= HOUR_S)}fewer iterations, or a graphics card."

@@ -27,6 +27,7 @@ class Extent:
     beside             what its inserts leave of the light beside them; None where there is no insert
     violations            sentences on what lies outside the resin or the light: the print cannot work
     helps              what can make it fit
+    unit_question      whether a mesh is in another unit, where that is likely; empty elsewhere
     possible_mistakes             sentences on likely mistakes: inserts or regions outside, a tiny part
     """
 
@@ -42,6 +43,7 @@ class Extent:
     beside: Beside | None = None
     violations: tuple[str, ...] = ()
     helps: tuple[str, ...] = ()
+    unit_question: str = ""
     possible_mistakes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -11,6 +11,9 @@ from lightlathe.judge.ends import REL_TOLERANCE
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, any_of, rounded_up
 
+OTHER_UNITS = {"cm": 10.0, "inch": 25.4, "m": 1000.0}  # that lengths of a vial are written in by mistake
+SUITS = 4.0  # times the picture's width, or height: a vial of more is not the one it was made for (no source)
+
 
 def room(case: Case) -> Reason:
     """Whether the part fits the vial's radius and the resin's height."""
@@ -23,13 +26,34 @@ def room(case: Case) -> Reason:
     )
     if clear < -slack or case.part.height_mm > case.vial.resin_height_mm + slack:
         helps = case.part.helps or ("a smaller part", *_larger_room(case, slack))
-        change = f"{any_of(helps)}. Is the part's unit right?"
+        change = _asking(case.part.unit_question or _vial_in(case, slack), f"{any_of(helps)}.")
         return Reason("room", "cannot work", f"{text}: it does not fit.", clear, 0.0, "mm", change)
     around = 2 * case.grid.voxel_mm
     if clear < around:
         change = "a wider vial or a smaller part: at least two voxels of resin around it."
         return Reason("room", "marginal", f"{text}: {amount(clear)} mm to the wall.", clear, around, "mm", change)
     return Reason("room", "will work", f"{text}.", clear, around, "mm")
+
+
+def _asking(question: str, else_: str) -> str:
+    """A change that helps, after the question that it is needless to follow if answered by yes."""
+    return f"{question} Else {else_}" if question else else_
+
+
+def _vial_in(case: Case, slack: float) -> str:
+    """Whether a length of the vial is in another unit, where that would hold the part and suit the picture; or ''."""
+    vial, part, light = case.vial, case.part, (case.light, case.vial, case.resin)
+    lengths = (
+        ("inner_diameter_mm", vial.inner_diameter_mm, 2 * part.radius_mm, width_mm(*light)),
+        ("resin_height_mm", vial.resin_height_mm, part.height_mm, height_mm(*light, part.radius_mm)),
+    )
+    for key, given, needed, picture in lengths:
+        if needed <= given + slack:
+            continue
+        for unit, times in OTHER_UNITS.items():
+            if needed <= given * times <= SUITS * max(picture, needed):
+                return f"Is {key} in {unit}? In mm it is {amount(given * times, 3)}, which would hold the part."
+    return ""
 
 
 def _larger_room(case: Case, slack: float) -> list[str]:
@@ -41,10 +65,11 @@ def place(case: Case) -> Reason:
     """Whether everything lies inside the resin and the light, from the findings in the case."""
     found = " ".join((*case.part.violations, *case.part.possible_mistakes))
     if case.part.violations:
-        change = f"{any_of(case.part.helps or ('finer voxels', 'a larger part', 'another place'))}."
+        helps = any_of(case.part.helps or ("finer voxels", "a larger part", "another place"))
+        change = _asking(case.part.unit_question or _vial_in(case, REL_TOLERANCE * case.grid.voxel_mm), f"{helps}.")
         return Reason("place", "cannot work", found, len(case.part.violations), 0.0, "violations", change)
     if case.part.possible_mistakes:
-        change = "look at role, unit and place of each solid."
+        change = _asking(case.part.unit_question, "look at role, unit and place of each solid.")
         return Reason("place", "marginal", found, len(case.part.possible_mistakes), 0.0, "possible mistakes", change)
     return Reason("place", "will work", "all of the part is inside the resin and the light.", 0.0, 0.0, "violations")
 
@@ -69,6 +94,7 @@ def field(case: Case) -> Reason:
         )
         times = rounded_up(max(across / width, case.part.height_mm / height), 3)
         change = f"{_missing(case)}; or a lens that enlarges the picture {times} times, or a smaller part."
+        change = _asking(case.part.unit_question, change)
         spare = min(width - across, height - case.part.height_mm)
         return Reason("field", "cannot work", text, spare, 0.0, "mm", change)
     share = across / width

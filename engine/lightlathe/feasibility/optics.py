@@ -51,7 +51,9 @@ def diffraction(case: Case) -> Reason | None:
         f"in focus on the axis, a line of {amount(1000 * pixel, 3)} um spreads over {count(wall, 'pixel')} at the wall "
         f"and {amount(edge)} at the part's edge (lambda z / (n p) at {nm:g} nm, n = {n:g}"
     )
-    text += ")" if known_nm else "; wavelength_nm in [light] is not given)"
+    open_ = ["wavelength_nm in [light]"] if known_nm is None else []
+    open_ += ["refractive_index in [resin]"] if case.index_assumed else []
+    text += f"; not given, so assumed: {', '.join(open_)})" if open_ else ")"
     if edge <= SPREAD_PIXELS:
         return Reason("diffraction", "will work", f"{text}.", edge, SPREAD_PIXELS, "pixels")
     wide = finest_mm(nm, n, case.part.radius_mm)

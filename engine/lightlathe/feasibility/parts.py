@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from lightlathe.flow.solids import Solid, lay_out
 from lightlathe.job import Job
+from lightlathe.judge.ends import moved_words
 from lightlathe.part import Surface, ThinReport, thin_walls
 from lightlathe.part.units import size_text
 from lightlathe.support.own import OwnMember
@@ -39,6 +40,8 @@ def parts_lines(
             f"  as placed {size_text(fitting.size_mm)}; {amount(fitting.wall_clearance_mm, 3)} mm to the vial's wall, "
             f"{amount(fitting.field_clearance_mm, 3)} mm to the edge of the light"
         )
+        if solid.onto_rows_mm:
+            lines.append(f"  {moved_words(solid.onto_rows_mm)}")
         problems += fitting.notes
         if solid.role == "part":
             found = next(walls)

@@ -89,7 +89,10 @@ def case_of(
     part = seen(job, solids, thin)
     straight = optics_of(job).straight_rays and not (part.beside is not None and part.beside.shaded)
     machine = machine or this_machine(job)
-    return Case(job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine, straight)
+    return Case(
+        job.vial, job.resin, job.light, job.turn, job.grid, part, job.design, machine,
+        index_assumed="resin.refractive_index" in job.assumed, straight_rays=straight,
+    )  # fmt: skip
 
 
 def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None = None) -> Extent:
@@ -97,10 +100,12 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
     parts = [solid.form for solid in solids if solid.role == "part"]
     layout = lay_out(job, solids)
     grid = check_grid(layout.grid, len(solids))
-    violations, possible_mistakes, helps = [], [], []
+    violations, possible_mistakes, helps, question = [], [], [], ""
     for solid, report in zip(solids, layout.fits, strict=True):
         (violations if solid.role == "part" else possible_mistakes).extend(report.problems)
         helps += report.helps if solid.role == "part" else ()
+        question = question or report.unit_question
+        possible_mistakes += report.notes if report.unit_question else ()
     walls = [found.thinnest_mm for found in (thinnest(job, solids) if thin is None else thin)]
     low = min(float(p.bounds_mm[0, 2]) for p in parts)
     high = max(float(p.bounds_mm[1, 2]) for p in parts)
@@ -125,5 +130,6 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
         beside=beside,
         violations=tuple(violations),
         helps=tuple(dict.fromkeys(helps)),
+        unit_question=question,
         possible_mistakes=tuple(possible_mistakes),
     )

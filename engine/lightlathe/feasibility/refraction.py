@@ -75,6 +75,8 @@ def assumed(case: Case) -> tuple[str, ...]:
     light = {**vars(case.light), "beam": {"kind": "diverging"} if case.light.rows_spread else None}
     beside = case.part.beside
     return (
-        *assumptions(case.resin.refractive_index, dataclasses.asdict(case.vial), light),
+        *assumptions(
+            case.resin.refractive_index, dataclasses.asdict(case.vial), light, index_assumed=case.index_assumed
+        ),
         *(() if beside is None else about_inserts(beside.opaque, beside.through, beside.dims)),
     )

@@ -22,7 +22,7 @@ def tilt(case: Case) -> Reason | None:
     across, along = 2 * end * math.tan(angle), 2 * beside * math.tan(angle)
     side = "right" if light.axis_tilt_deg > 0 else "left"
     text = (
-        f"the axis leans {amount(abs(light.axis_tilt_deg), 3)} degrees to the {side}: light moves by "
+        f"the axis leans {count(abs(light.axis_tilt_deg), 'degree', digits=3)} to the {side}: light moves by "
         f"{count(across / pixel, 'column')} from the part's bottom to its top and by {count(along / pixel, 'row')} "
         f"from side to side. The design allows for both; one that did not would miss the axis by {amount(across / 2)} "
         f"mm ({count(across / 2 / pixel, 'pixel')}) at the part's ends and smear it along z (the valve of "

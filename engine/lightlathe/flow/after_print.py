@@ -22,6 +22,7 @@ from lightlathe.judge.estimates import (
     threshold_from,
 )
 from lightlathe.judge.evidence import Doses, doses_of
+from lightlathe.judge.gaps import has_gaps
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import LIQUID, any_in_slices
 from lightlathe.resins.own import absorbing
@@ -29,6 +30,7 @@ from lightlathe.result import Record
 from lightlathe.support.watching import case, doing, step
 from lightlathe.support.words import amount, count
 
+IN_THE_FRAMES = ("mirrored", "upside down", "doubled edges")  # mended by other frames alone
 TIMES = (0.5, 1.0, 2.0, 4.0)  # the job's absorption, at which prints are predicted for an estimate of the true one
 
 
@@ -82,6 +84,7 @@ def after_print(
     for vial in vials:
         if not (math.isfinite(vial.exposure_s) and vial.exposure_s > 0):
             raise JobError(f"the exposure is {vial.exposure_s:g} s; expected a time above 0.")
+    _require_gaps(record, vials)
     steady = is_steady(job_of(record).resin, record.patterns.exposure_s)
     doses, threshold, found = None, None, None
     surrounded = any_in_slices(record.part.judged, lambda codes: codes == LIQUID)
@@ -114,9 +117,20 @@ def _advised(record: Record, said: AfterPrint) -> AfterPrint:
     if against:
         return replace(said, contradiction=against)
     right = any(one.kind == "right" for one in said.vials[-1].seen) and said.vials[-1] in agreeing
-    why = "" if right else _withheld(said, stated, ruled_out)
+    why = _of_the_frames(said) or ("" if right else _withheld(said, stated, ruled_out))
     following = None if why else _next(record, agreeing, said.threshold, said.doses)
     return replace(said, next=following, threshold=None if ruled_out else said.threshold, withheld=why)
+
+
+def _of_the_frames(said: AfterPrint) -> str:
+    """Why no exposure of these frames can be advised: what a new print has is wrong at every exposure."""
+    seen = {one.kind: one.words for vial in said.new for one in vial.seen if one.kind in IN_THE_FRAMES}
+    if not seen:
+        return ""
+    return (
+        f"{', '.join(seen.values())} at any exposure of these frames. Mend that as said above and design again: the "
+        "new design plans its own exposure"
+    )
 
 
 def _withheld(said: AfterPrint, stated: float, ruled_out: bool) -> str:
@@ -133,6 +147,17 @@ def _withheld(said: AfterPrint, stated: float, ruled_out: bool) -> str:
     if any(vial.way for vial in said.vials) and any(centre_liquid(vial, said.vials) for vial in said.vials):
         return "the liquid centre has to be mended first"
     return ""
+
+
+def _require_gaps(record: Record, vials: Sequence[Vial]) -> None:
+    """JobError where holes are said to have closed in a part that has none."""
+    part = record.part
+    closed = [vial for vial in vials if any(one.kind == "holes closed" for one in vial.seen)]
+    if closed and not has_gaps(part.judged if part.whole is None else part.whole):
+        raise JobError(
+            f"'{closed[0].words}': this part has no hole, channel or gap that could close; expected what came out of "
+            "it. Say 'too fat', with 'by 0.1 mm' if it was measured, or 'all solid'."
+        )
 
 
 def _require_readable(vial: Vial, doses: Doses) -> None:

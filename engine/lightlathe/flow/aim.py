@@ -12,7 +12,7 @@ from lightlathe.families.linear_map import doses
 from lightlathe.flow.formulation import worst_case
 from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
-from lightlathe.judge import ExposurePlan, best_thresholds_of, between, plan_exposure
+from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
 from lightlathe.judge.order import Pieces, pieces_of
 from lightlathe.quantities import FineShape, Light, Part, Patterns, Volume, unpacked_from
 
@@ -53,7 +53,7 @@ class Doses:
     def best(self) -> tuple[float, float]:
         """Thresholds that print the job's own voxels best, without scenarios."""
         setup = self.setup
-        return best_thresholds_of(_judged(setup, setup.turning, self.levels, setup.part.judged, setup.slabs.dose))[:2]
+        return best_thresholds(_judged(setup, setup.turning, self.levels, setup.part.judged, setup.slabs.dose))[:2]
 
     def plan(
         self, full_turns: float | None = None, resin_after_s: float | None = None, aim: Aim = MIDDLE
@@ -109,7 +109,7 @@ def aim_of(turn: Doses) -> Aim:
     pieces = _judged(setup, rough.on(shape.grid), turn.levels, shape.judged, slices)
     asked = plan.turns * plan.dimming
     if math.isnan(plan.shortest_s):
-        best = best_thresholds_of(pieces)[:2]
+        best = best_thresholds(pieces)[:2]
         return Aim(factor=sum(turn.best) / sum(best)) if sum(best) > 0 else MIDDLE
     shortest, longest = (asked * end / plan.exposure_s for end in (plan.shortest_s, plan.longest_s))
     if not math.isfinite(longest):
@@ -119,7 +119,7 @@ def aim_of(turn: Doses) -> Aim:
         return MIDDLE
     kept = min(0.5, max(KEPT, math.log1p(KEPT_PERCENT / 100) / width))
     ends = (between(shortest, longest, 1 - kept), between(shortest, longest, kept))
-    best = best_thresholds_of(pieces, (plan.gel_mj_cm3 / ends[0], plan.gel_mj_cm3 / ends[1]))
+    best = best_thresholds(pieces, (plan.gel_mj_cm3 / ends[0], plan.gel_mj_cm3 / ends[1]))
     if math.isnan(best[2]):
         return MIDDLE
     wanted = plan.gel_mj_cm3 / math.sqrt(best[0] * best[1])

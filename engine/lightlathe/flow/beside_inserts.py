@@ -20,12 +20,14 @@ from lightlathe.quantities import (
     Part,
     Shadows,
     joint_classes,
+    slices_of,
     unpacked_from,
 )
 from lightlathe.support.words import amount, percent
 
 ANGLES = 360  # directions that are looked in
 PITCH = 0.45  # of a voxel, columns of even light: no simple fraction, so that they fall anywhere on an insert's edge
+SHADOWED = 0.1  # of even light: a voxel that loses so much of it counts as in shadow (no source)
 NEAR = 2  # voxels from an insert, centre to centre: what counts as beside it
 SECTIONS = 64  # cross-sections that are looked at, at most; more are sampled evenly
 
@@ -41,6 +43,8 @@ class Beside:
                       as bright as it is against resin alone, 1 at most; NaN where none of the part is as near
     dark              share of the part's voxels, of those looked at, that light reaches from no direction
     dark_mm           (x, y, z) of one of them
+    inside            share of the part's voxels that lie in an insert, where nothing is printed
+    shadowed          share of the other voxels of the part that SHADOWED of even light or more does not reach
     """
 
     opaque: bool
@@ -52,13 +56,22 @@ class Beside:
     dark: float = 0.0
     dark_mm: tuple[float, float, float] | None = None
     dims: bool = False
+    inside: float = 0.0
+    shadowed: float = 0.0
 
     def text(self) -> str:
         """Sentences on what inserts do to the light of the part."""
         said = []
         if self.through:
             said.append("Light is taken to pass through an insert as through resin (opaque = false).")
+        if self.inside > 0:
+            said.append(inside_words(self.inside))
         said.append(self._shade())
+        if self.shadowed > 0:
+            said.append(
+                f"{percent(self.shadowed)} of the rest of the part lies in shadow: {percent(SHADOWED)} or more of even "
+                "light does not reach it."
+            )
         if self.dark > 0 and self.dark_mm is not None:
             x, y, z = (amount(mm) for mm in self.dark_mm)
             said.append(
@@ -102,7 +115,7 @@ def beside_inserts(
         return None
     dims = any(solid.absorption_per_mm is not None for solid in inserts)
     through = any(not solid.opaque and solid.absorption_per_mm is None for solid in inserts)
-    found = Beside(any(solid.opaque for solid in inserts), through, dims=dims)
+    found = Beside(any(solid.opaque for solid in inserts), through, dims=dims, inside=share_inside(part))
     shadows, absorbers = shadows_of(part, radius_mm), absorbers_of(part, radius_mm)
     absorbers = tuple(each for each in absorbers if each.absorption_per_mm != absorption_per_mm)
     around = [*([] if shadows is None else [shadows]), *(each.sections for each in absorbers)]
@@ -119,7 +132,7 @@ def beside_inserts(
     slices = torch.stack([(classes == k).nonzero()[0, 0] for k in sections])
     seen = lit_share(shadows, part.grid, radius_mm, slices, absorbers)
     volumes = [*([] if part.opaque is None else [part.opaque]), *(each.covered for each in part.absorbing)]
-    beside, dark, looked_at, dark_mm = [], 0, 0, None
+    beside, dark, shadowed, looked_at, dark_mm = [], 0, 0, 0, None
     for n, k in enumerate(sections.tolist()):
         alike = (classes == k).nonzero().flatten()
         stands = torch.stack([volume[:, :, int(alike[0])].cpu() >= HALF for volume in volumes]).any(0)
@@ -128,13 +141,33 @@ def beside_inserts(
         beside.append(seen[:, :, n][near].repeat_interleave(here.sum(2)[near]))
         without = here & (seen[:, :, n] <= 0)[:, :, None]
         dark, looked_at = dark + int(without.sum()), looked_at + int(here.sum())
+        shadowed += int((here & (seen[:, :, n] <= 1 - SHADOWED)[:, :, None]).sum())
         if dark_mm is None and bool(without.any()):
             x, y, z = without.nonzero()[0].tolist()
             at = [float(part.grid.centres_mm(axis)[n]) for axis, n in enumerate((x, y, int(alike[z])))]
             dark_mm = (at[0], at[1], at[2])
     shares = torch.cat(beside)
-    found = replace(found, shaded=True, near_mm=near_mm, dark=dark / looked_at, dark_mm=dark_mm)
+    beside_one = int(solid[:, :, classes >= 0].sum()) / int(solid.sum())  # of the part, in slices with an insert
+    found = replace(
+        found, shaded=True, near_mm=near_mm, dark=dark / looked_at, dark_mm=dark_mm,
+        shadowed=beside_one * shadowed / looked_at,
+    )  # fmt: skip
     return found if not len(shares) else replace(found, least=float(shares.min()), mean=float(shares.double().mean()))
+
+
+def share_inside(part: Part) -> float:
+    """The share of a part's voxels that lie in an insert; 0 where there is none."""
+    if part.insert is None:
+        return 0.0
+    total = inside = 0
+    for _, (covered, insert) in slices_of(part.coverage, part.insert):
+        belongs = covered >= HALF
+        total, inside = total + int(belongs.sum()), inside + int((belongs & (insert >= HALF)).sum())
+    return inside / total if total else 0.0
+
+
+def inside_words(share: float) -> str:
+    return f"{percent(share)} of the part lies inside an insert, where nothing is printed."
 
 
 def lit_share(

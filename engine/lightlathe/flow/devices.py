@@ -17,14 +17,15 @@ def require_memory(grid: Grid, device: torch.device, patterns: int = 0) -> None:
     if 8.0 * patterns > free:
         raise JobError(
             f"the lit pixels of all images of a turn take {8e-9 * patterns:.3g} GB twice over, and {free / 1e9:.3g} GB "
-            f"are free on {device}.\n  Fewer angles in [turn], or larger and so fewer pixels in [light], would fit."
+            f"are available on {device}.\n  Fewer angles in [turn], or larger and so fewer pixels in [light], would "
+            "fit."
         )
     if needed > free:
         larger = grid.voxel_mm * (needed / free) ** (1 / 3) * 2
         raise JobError(
             f"a grid of {' x '.join(str(n) for n in grid.shape)} voxels takes {amount(needed / 1e9, 3)} GB for two "
-            f"volumes, and {amount(free / 1e9, 3)} GB are free on {device}.\n  voxel_mm = {amount(larger)} in [grid] "
-            "would fit."
+            f"volumes, and {amount(free / 1e9, 3)} GB are available on {device}.\n  voxel_mm = {amount(larger)} in "
+            "[grid] would fit."
         )
 
 

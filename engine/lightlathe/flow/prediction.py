@@ -18,12 +18,14 @@ from lightlathe.flow.print_in_slabs import InSlabs
 from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.judge import light_use, quality
+from lightlathe.judge.exposure_plan import MARGINS, margins
 from lightlathe.judge.quality import light_shares
 from lightlathe.judge.surface_distance import crossings_of, surface_figures, wanted_surface
 from lightlathe.quantities import FineShape, Light, Packed, Part, Prediction, TriangleMesh
 from lightlathe.result import Record
 from lightlathe.support.watching import doing, step
 
+OF_THE_DESIGN = ("reachable", "wanted_dose_rms", "wanted_dose_90")  # figures that hold for a print as designed
 LOOKED_AT = 64  # slices of a packed result that are lit at a time, where memory would hold more
 
 
@@ -125,6 +127,8 @@ def predict(
 ) -> Prediction:
     """The print of a record's patterns under other assumptions, float32 on the CPU.
 
+    Its figures include the margins of the exposure, so that `judge.outcome_of` says what it says of a design.
+
     resin            another member of RESINS, or one of your own; the record's own where None
     exposure_s       exposure time, s, spread evenly over the images; the planned one where None
     axis_offset_mm   how far the projector's middle column misses the turning axis, beyond the job's axis_offset_pixels
@@ -150,7 +154,7 @@ def predict(
     if axis_tilt_deg:
         tilted_deg = job.light.axis_tilt_deg + axis_tilt_deg
         job = dataclasses.replace(job, light=dataclasses.replace(job.light, axis_tilt_deg=tilted_deg))
-    resin = resin or job.resin
+    given, resin = resin, resin or job.resin
     patterns = record.patterns
     exposure = patterns.exposure_s if exposure_s is None else exposure_s
     if not (math.isfinite(exposure) and exposure > 0):
@@ -183,4 +187,17 @@ def predict(
     elif slabs.dose is None and isinstance(part.judged, Packed):
         slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
-    return printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
+    found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
+    own = given is None or given == job_of(record).resin
+    if own and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
+        figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
+    else:
+        figures = margins(found.quality, exposure, resin)
+    return dataclasses.replace(found, quality=found.quality | figures)
+
+
+def _as_designed(found: Prediction, record: Record) -> bool:
+    """Whether a print at the planned exposure is that of the record: its margins then hold for every scenario of a
+    robust design, and its figures of graded parts for this print."""
+    pairs = ((value, record.quality.get(name, math.nan)) for name, value in found.quality.items())
+    return all(math.isclose(a, b, rel_tol=1e-6) or (math.isnan(a) and math.isnan(b)) for a, b in pairs)

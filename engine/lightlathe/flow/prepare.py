@@ -68,6 +68,8 @@ class Setup:
             return "slab_slices in [design] asks for slabs"
         if ranks().size > 1:
             return f"{ranks().size} processes share out slabs of slices"
+        if self.job.design.memory_limit_gb is not None:
+            return f"memory_limit_gb = {self.job.design.memory_limit_gb:g} in [design] does not hold all slices at once"
         return "memory does not hold all slices at once"
 
     def judged_in_smaller_slabs(self) -> "Setup":

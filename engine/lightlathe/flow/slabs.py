@@ -110,7 +110,7 @@ def need_of(
 
 
 def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts: int = 1, bins: float = 1.0) -> Slabs:
-    """The slabs of a job: within `memory_limit_gb` of [design], or within what is free.
+    """The slabs of a job: within `memory_limit_gb` of [design], or within what is available.
 
     JobError where not even one slice fits.
     """
@@ -141,11 +141,11 @@ def slabs_of(job: Job, grid: Grid, field: Field, device: torch.device, *, parts:
             found = found.at_most(grid.shape[2], 1, grid.shape[2], job.grid.finer)  # all at a time, the record packed
         _require_main(need, main, found, device)
         return found.at_most(design.slab_slices, ranks().size, grid.shape[2], job.grid.finer)
-    what = "the memory that is free" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
+    what = "the available memory" if design.memory_limit_gb is None else "memory_limit_gb in [design]"
     least_gb = (found + (PROGRAM_BYTES if device.type == "cpu" else 0.0)) / 1e9
     raise JobError(
         f"{what} leaves {size(max(limit, 0.0))} for arrays on {device}; one slice at a time takes {size(found)}."
-        f"\n  memory_limit_gb = {amount(math.ceil(least_gb * 100) / 100)} would do where so much is free; larger "
+        f"\n  memory_limit_gb = {amount(math.ceil(least_gb * 100) / 100)} would do where so much is available; larger "
         "voxels in [grid], fewer angles in [turn] or finer = 1 in [grid] take less."
     )
 

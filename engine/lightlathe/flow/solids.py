@@ -11,9 +11,10 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from lightlathe.errors import MeshError, shown
 from lightlathe.families import Shape
 from lightlathe.job import Job
-from lightlathe.judge.ends import move_onto_rows
+from lightlathe.judge.ends import move_onto_rows, move_words
 from lightlathe.part import (
     FitReport,
     Scaling,
@@ -39,6 +40,7 @@ class Solid:
 
     opaque   of an insert: no light enters it
     absorption_per_mm   of an insert that light crosses; None where that is not given
+    onto_rows_mm   by how much it was moved along z so that the part's flat ends lie on rows of pixels
     to_vial  (4, 4), of a mesh: from mm in the axes of its file to the vial's frame
     """
 
@@ -49,6 +51,7 @@ class Solid:
     opaque: bool = False
     to_vial: NDArray[np.float64] | None = None
     absorption_per_mm: float | None = None
+    onto_rows_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             solids.append(Solid(table.role, table.shape, None, **light))
             continue
         with doing(f"reading {table.mesh}"):
-            surface = read_surface(job.path(table.mesh), table.unit)
+            surface = _read(job, table.mesh, table.unit)
         said += surface.warnings
         read[len(solids)] = surface
         form = place(surface, table.scale, table.rotation_deg, table.lay, centre=False)
@@ -120,12 +123,15 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     move_mm = onto_rows(job, solids)
-    if move_mm is not None:
-        solids = [dataclasses.replace(solid, form=_along_z(solid.form, move_mm)) for solid in solids]
+    if move_mm is not None and any(table.shift_mm[2] for table in job.parts):
         said.append(
-            f"everything is laid {abs(move_mm):.3g} mm {'higher' if move_mm > 0 else 'lower'}, so that the part's flat "
-            'ends lie on rows of pixels, which draw them sharp (level_ends = "as_placed" in [grid] leaves it out).'
+            "the shift_mm of the job puts the part's flat ends between two rows of pixels, where they print up to half "
+            f"a row short. Leave the shift along z out, and they are moved onto rows; or: {move_words(move_mm)}."
         )
+    elif move_mm is not None:
+        solids = [
+            dataclasses.replace(solid, form=_along_z(solid.form, move_mm), onto_rows_mm=move_mm) for solid in solids
+        ]
     for n, surface in read.items():
         form, table = solids[n].form, job.parts[n]
         assert isinstance(form, Surface)
@@ -134,13 +140,23 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
     return tuple(solids), said
 
 
-def onto_rows(job: Job, solids: list[Solid]) -> float | None:
-    """How far along z a job's meshes are moved so that the part's flat ends lie on rows; see judge/ends.py.
+def _read(job: Job, mesh: str, unit: str | None) -> Surface:
+    """A mesh of a job. MeshError names the job."""
+    path = job.path(mesh)
+    try:
+        return read_surface(path, unit)
+    except MeshError as problem:
+        hint = "" if path.exists() else f"\n  Paths in a job start at its own folder, {job.folder}."
+        raise MeshError(f"job {job.name}, [part] mesh = {shown(mesh)}: {problem}{hint}") from problem
 
-    None where they lie well, and where the job says where they lie: meshes that are not centred or are shifted along
-    z, shapes, [grid] level_ends. None as well where rows spread with depth, and lie on a flat end at one depth only.
+
+def onto_rows(job: Job, solids: list[Solid]) -> float | None:
+    """How far along z a job's meshes would have to be moved so that the part's flat ends lie on rows; judge/ends.py.
+
+    None where they lie well, and where the job says where they lie: meshes that are not centred, shapes, [grid]
+    level_ends. None as well where rows spread with depth, and lie on a flat end at one depth only.
     """
-    placed = any(table.mesh is None or not table.centre or table.shift_mm[2] for table in job.parts)
+    placed = any(table.mesh is None or not table.centre for table in job.parts)
     parts = [solid.form for solid in solids if solid.role == "part"]
     if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0 or job.light.rows_spread:
         return None

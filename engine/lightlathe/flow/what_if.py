@@ -14,7 +14,7 @@ from lightlathe.job.vial import INDICES
 from lightlathe.quantities import Prediction
 from lightlathe.result import Record
 from lightlathe.support.watching import case, doing, step
-from lightlathe.support.words import amount
+from lightlathe.support.words import amount, count
 
 GLASS_MM, GLASS = 1.0, 1.48  # a wall of borosilicate, where the job names none: common practice, no source
 THROW_RATIO = 1.4  # of many small projectors (common practice, no source)
@@ -77,7 +77,7 @@ def cases(job: Job, exposure_s: float) -> Iterator[tuple[str, dict[str, Any]]]:
     yield f"the vial turns {sense}", {"sense": sense}
     off = OFF_PIXELS * light.pixel_mm
     yield f"the axis is off by {OFF_PIXELS:g} pixel ({amount(off)} mm)", {"axis_offset_mm": off}
-    yield f"the axis is tilted by {TILT_DEG:g} degrees more to the right", {"axis_tilt_deg": TILT_DEG}
+    yield f"the axis is tilted by {count(TILT_DEG, 'degree')} more to the right", {"axis_tilt_deg": TILT_DEG}
     if any(part.role == "insert" and (part.opaque or part.absorption_per_mm is not None) for part in job.parts):
         for words, place in (("x", (light.pixel_mm, 0.0)), ("y", (0.0, light.pixel_mm))):
             yield (

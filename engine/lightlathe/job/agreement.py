@@ -12,6 +12,8 @@ from lightlathe.support.own import OwnMember
 
 WIDEST_BAND = 0.1  # of the vial's diameter: a wider band along the surface leaves nothing to judge, and takes minutes
 
+VIAL_IN = (("cm", 10.0), ("m", 1000.0))  # units in which a vial's diameter may have been written by mistake
+
 
 def require_agreement(job: Job, tables: Mapping[str, Any], top: Where) -> None:
     """Raises JobError.
@@ -43,9 +45,19 @@ def require_agreement(job: Job, tables: Mapping[str, Any], top: Where) -> None:
         )
     for table, key, length in (("light", "pixel_mm", job.light.pixel_mm), ("grid", "voxel_mm", job.grid.voxel_mm)):
         if length >= job.vial.inner_diameter_mm:
+            wide = job.vial.inner_diameter_mm
+            vial = next(
+                (
+                    f"{unit}, write inner_diameter_mm = {wide * times:g}"
+                    for unit, times in VIAL_IN
+                    if 10 * length < wide * times <= 100
+                ),
+                "",
+            )
+            or_vial = f" If inner_diameter_mm is in {vial}." if vial else ""
             raise JobError(
-                f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {job.vial.inner_diameter_mm:g} mm "
-                f"wide. If it is in um, write {key} = {length / 1000:g}."
+                f"{top.inner(table)}: {key} is {length:g}, in mm; the whole vial is {wide:g} mm wide. If {key} is in "
+                f"um, write {key} = {length / 1000:g}.{or_vial}"
             )
     if job.tolerance_mm > WIDEST_BAND * job.vial.inner_diameter_mm:
         raise JobError(

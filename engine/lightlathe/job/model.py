@@ -93,6 +93,7 @@ class Job:
     notes     the texts of [notes] by name
     renamed   sentences on former names that were read as current ones (renamed.py)
     files     (name, SHA-256) of the files of [light] and [resin] that were read with the job
+    assumed   dotted keys of [vial], [resin], [light] and [turn] that the job leaves out and that have a default
     """
 
     name: str
@@ -109,6 +110,7 @@ class Job:
     notes: Mapping[str, str] = field(default_factory=dict)
     renamed: tuple[str, ...] = ()
     files: tuple[tuple[str, str], ...] = ()
+    assumed: tuple[str, ...] = field(default=(), compare=False)  # a job is the same, whoever states its values
 
     @property
     def width_mm(self) -> float:

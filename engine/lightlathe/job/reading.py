@@ -27,7 +27,7 @@ from lightlathe.job.model import GridTable, Job, Output, Turn
 from lightlathe.job.notes import notes_of
 from lightlathe.job.parts import PartTable
 from lightlathe.job.renamed import with_names_of_today
-from lightlathe.job.resolved import TABLES, plain
+from lightlathe.job.resolved import TABLES, left_to_defaults, plain
 from lightlathe.job.shared_resin import with_resin_file
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
@@ -157,6 +157,7 @@ def job_from(
         renamed=renamed,
         files=(*resin_file.items(), *files.items()),
     )
+    job = dataclasses.replace(job, assumed=left_to_defaults(job, tables))
     require_agreement(job, tables, top)
     if ask:
         require_meant(job, sure, file)

@@ -31,6 +31,17 @@ def resolved(job: Job) -> dict[str, Any]:
     return {"part": [plain(p) for p in job.parts], **tables}
 
 
+def left_to_defaults(job: Job, tables: Mapping[str, Any]) -> tuple[str, ...]:
+    """Dotted keys of the machine and the resin that `tables` leave out, though the job has a value for them."""
+    found = []
+    for name in ("vial", "resin", "light", "turn"):
+        given, values = tables.get(name), plain(getattr(job, name))
+        if isinstance(given, Mapping) and isinstance(values, dict):
+            missing = (key for key in values if given.get(key) is None and values[key] not in (None, []))
+            found += [f"{name}.{key}" for key in missing if key != "kind"]
+    return tuple(found)
+
+
 def plain(value: Any) -> Any:
     """The equivalent plain data: members become tables with their `kind`."""
     if isinstance(value, OwnMember | Voxels | FlatField):

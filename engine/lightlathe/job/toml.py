@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from lightlathe.errors import JobError, shown
+from lightlathe.errors import JobError, brief, shown
 from lightlathe.job import backslash
 
 MAX_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
@@ -60,7 +60,7 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
         comma = _COMMA.search(text)
         hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
         hint += backslash.hint(text, str(problem))
-        raise JobError(f"{file}: not valid TOML: {problem}.{hint}") from None
+        raise JobError(f"{file}: not valid TOML: {problem}.{hint}{_line_of(text, str(problem))}") from None
     except RecursionError:
         raise JobError(f"{file}: {_TOO_DEEP}") from None
     layer: list[Any] = [tables]
@@ -70,6 +70,14 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
         raise JobError(f"{file}: {_TOO_DEEP}")
     backslash.require_none_eaten(tables, file)
     return tables
+
+
+def _line_of(text: str, problem: str) -> str:
+    """The line that TOML's reader stopped at, which names the key; empty where it names no line."""
+    at, lines = re.search(r"\(at line (\d+), column \d+\)", problem), text.split("\n")
+    if at is None or not 0 < int(at[1]) <= len(lines) or not lines[int(at[1]) - 1].strip():
+        return ""
+    return f"\n  line {at[1]}: {brief(lines[int(at[1]) - 1].strip())}"
 
 
 def lists_of(tables: Mapping[str, Any], file: str) -> dict[str, Any]:

@@ -5,13 +5,13 @@ from lightlathe.judge.came_out import NextExposure, next_exposure
 from lightlathe.judge.cautions import CAUTIONS, assumptions
 from lightlathe.judge.exposure_plan import ExposurePlan, between, is_steady, plan_exposure, with_margins_of
 from lightlathe.judge.outcome import outcome_of
-from lightlathe.judge.quality import best_thresholds, best_thresholds_of, graded, light_use, quality, quality_of
+from lightlathe.judge.quality import best_thresholds, graded, light_use, quality, quality_of
 from lightlathe.judge.seen import read_came_out
 from lightlathe.judge.spread import spread
 from lightlathe.judge.verdict import STOPS, Reason, Verdict
 
 __all__ = [
     "CAUTIONS", "STOPS", "ExposurePlan", "NextExposure", "Reason", "Verdict", "assumptions", "best_thresholds",
-    "best_thresholds_of", "between", "bracket", "graded", "is_steady", "light_use", "next_exposure", "outcome_of",
+    "between", "bracket", "graded", "is_steady", "light_use", "next_exposure", "outcome_of",
     "plan_exposure", "quality", "quality_of", "read_came_out", "spread", "with_margins_of",
 ]  # fmt: skip

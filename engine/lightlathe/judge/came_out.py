@@ -101,8 +101,8 @@ def next_exposure(
     if not 1 / FAR <= factor <= FAR:
         raise JobError(
             f"the dose falls too steeply at this part's surface to read a threshold from {amount(each, 3)} mm: it "
-            f"would ask for {amount(factor, 3)} times the exposure.\n  Try {'1.2' if factor > 1 else '0.85'} times, or "
-            f"say {NOTHING if seen.kind == 'thin' else ALL_SOLID} if that is how it looks."
+            f"would ask for {amount(factor, 3)} times the exposure.\n  Expose {'1.2' if factor > 1 else '0.85'} times "
+            f"as long, or say {NOTHING if seen.kind == 'thin' else ALL_SOLID} if that is how it looks."
         )
     assumed = "" if seen.by_mm is not None else " (a voxel, as no distance was given)"
     reason = (

@@ -22,14 +22,18 @@ ESTIMATES = (
 CAUTIONS = (LIGHT, RESIN, HEAT, ESTIMATES)
 
 
-def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping[str, Any]) -> tuple[str, ...]:
+def assumptions(
+    refractive_index: float, vial: Mapping[str, Any], light: Mapping[str, Any], *, index_assumed: bool = False
+) -> tuple[str, ...]:
     """The assumptions about the light behind every dose and figure: what the job does not say, and what is left out.
 
     refractive_index   of the resin
     vial, light        the keys of these tables of the job
+    index_assumed      the job does not give it
     """
     around, wall = vial.get("surroundings"), vial.get("wall_index")
-    matching = f"the resin's refractive index of {refractive_index:g} (to about 0.005)"
+    whose = ", which is assumed (refractive_index in [resin] is not given)," if index_assumed else ""
+    matching = f"the resin's refractive index of {refractive_index:g}{whose} to about 0.005"
     if around is None:
         first = (
             f"The bath and the vial's wall match {matching}, so that light enters straight: the job does not say what "
@@ -38,7 +42,7 @@ def assumptions(refractive_index: float, vial: Mapping[str, Any], light: Mapping
     elif around != "matched":
         first = ("Light reflected inside the vial, at its far wall above all, is left out.",)
     else:
-        first = () if wall is not None else (f"The vial's wall matches {matching} too: wall_index is not given.",)
+        first = () if wall is not None else (f"The vial's wall matches {matching}: wall_index in [vial] is not given.",)
     return (
         *first,
         _beam(light.get("beam"), light.get("numerical_aperture")),

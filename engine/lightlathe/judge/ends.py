@@ -46,6 +46,14 @@ def move_words(move_mm: float) -> str:
     return f"{by} mm more along z for all that is in the job (added to shift_mm[2] or at_mm[2]) lays both onto rows"
 
 
+def moved_words(moved_mm: float) -> str:
+    """That everything was moved along z, as `move_onto_rows` says."""
+    return (
+        f"moved {'up' if moved_mm > 0 else 'down'} by {abs(moved_mm):.3g} mm, so that flat ends lie on rows of pixels, "
+        'which draw them sharp (level_ends = "as_placed" in [grid]: not moved)'
+    )
+
+
 def move_onto_rows(
     ends_mm: tuple[float, float], reach_mm: float, pixel_mm: float, rows: int, resin_height_mm: float, voxel_mm: float
 ) -> float | None:

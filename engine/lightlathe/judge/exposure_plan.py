@@ -1,6 +1,7 @@
 """How long to expose: scales the patterns' dose window onto the resin's thresholds."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 
 from lightlathe.errors import JobError
@@ -10,6 +11,7 @@ from lightlathe.support.words import amount, count, duration
 REL_TOLERANCE = 1e-9  # relative; rounding
 LONG_S = 7200.0  # longer times are given in hours or days
 MAX_DECIMALS = 4  # of a time in s
+MARGINS = ("shortest_s", "longest_s", "sure", "shorter_percent", "longer_percent")  # figures of the margins of a plan
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,7 @@ class ExposurePlan:
         """
         dimming = f"{self.dimming:.3f}" if self.dimming >= 0.1 else amount(self.dimming)
         turns = f"{count(self.turns, 'turn')} of {self.turn_s:g} s"
-        first = f"{_time(self.exposure_s)}: {turns}, the design's light times {dimming}, in the levels of the projector"
+        first = f"{_time(self.exposure_s)}: {turns}, levels at {dimming} of the design's light"
         also = f"; {finer}" if finer else ""
         if math.isnan(self.shortest_s):
             return f"{first}\nno exposure prints every voxel {voxels} right{also}"
@@ -131,7 +133,7 @@ def plan_exposure(
     max_out_per_turn, min_in_per_turn    mJ/cm3 of one turn of the levels as they are, outside and inside the part
     liquid_below, solid_above            mJ/cm3, the resin's; the gel dose is their middle
     turn_s, max_exposure_s               seconds of one turn; longest exposure allowed
-    best_per_turn    thresholds that print best (`best_thresholds` of one turn's dose), for where the window is negative
+    best_per_turn    thresholds that print best (`best_thresholds`), for where the window is negative
                      and no exposure is right everywhere
     least_turns      expose no shorter, and dim the levels instead
     full_turns       turns of the undimmed levels, where doses are wanted rather than a threshold passed (graded parts)
@@ -157,16 +159,10 @@ def plan_exposure(
         )
     out = max_out_per_turn if math.isfinite(max_out_per_turn) else 0.0
     gel = (liquid_below + solid_above) / 2
-    sure_low = solid_above / min_in_per_turn if min_in_per_turn > 0 else math.inf
-    sure_high = liquid_below / out if out > 0 else (math.inf if liquid_below > 0 else -math.inf)
-    gel_high = gel / out if out > 0 else math.inf
-    sure = min_in_per_turn > out and sure_low <= sure_high
-    right = min_in_per_turn > out and (liquid_below > 0 or out == 0)
-    if sure:
-        low, high = sure_low, sure_high
-        x = between(low, high, aim)
-    elif right:
-        low, high = gel / min_in_per_turn, gel_high
+    sure_range, gel_range = right_ranges(out, min_in_per_turn, liquid_below, solid_above)
+    sure = sure_range is not None
+    if (best := sure_range or gel_range) is not None:
+        low, high = best
         x = between(low, high, aim)
     else:
         bounds = best_per_turn or (out, min_in_per_turn)
@@ -179,9 +175,9 @@ def plan_exposure(
         x, low, high = gel / middle, math.nan, math.nan
     if full_turns is not None:
         x = full_turns
-        if not sure_low <= x <= sure_high:
+        if sure_range is None or not sure_range[0] <= x <= sure_range[1]:
             sure = False
-            low, high = (gel / min_in_per_turn, gel_high) if right else (math.nan, math.nan)
+            low, high = gel_range or (math.nan, math.nan)
     turns = max(least_turns, math.ceil(x - 1e-9))
     allowed = math.inf if max_exposure_s is None else math.floor(max_exposure_s / turn_s + 1e-9)
     if allowed < 1:
@@ -205,6 +201,44 @@ def plan_exposure(
         gel_mj_cm3=gel,
         reachable=reachable,
     )
+
+
+def right_ranges(
+    out: float, inside: float, liquid_below: float, solid_above: float
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    """(lowest, highest) factors on an exposure that print right: whatever the threshold between the resin's two doses,
+    and for its gel dose; None where no factor does.
+
+    out, inside   mJ/cm3 of that exposure: most outside the part, least in it
+    """
+    if not inside > out:
+        return None, None
+    gel = (liquid_below + solid_above) / 2
+    high = liquid_below / out if out > 0 else (math.inf if liquid_below > 0 else -math.inf)
+    sure = (solid_above / inside, high) if solid_above / inside <= high else None
+    right = (gel / inside, gel / out if out > 0 else math.inf) if liquid_below > 0 or out == 0 else None
+    return sure, right
+
+
+def margins(quality: Mapping[str, float], exposure_s: float, resin: Resin) -> dict[str, float]:
+    """Figures of the exposures around one that is given that print right, named as in a plan of it; none where no dose
+    reaches the part.
+
+    quality   of the print at that exposure, as from judge/quality.py
+    """
+    out, inside = quality["window_low_mj_cm3"], quality["window_high_mj_cm3"]
+    out, here = out if math.isfinite(out) else 0.0, resin.at(exposure_s)
+    if not (math.isfinite(inside) and inside > 0):
+        return {}
+    sure, right = right_ranges(out, inside, here.liquid_below_mj_cm3, here.solid_above_mj_cm3)
+    low, high = sure or right or (math.nan, math.nan)
+    plan = ExposurePlan(
+        turns=1, dimming=1.0, exposure_s=exposure_s, turn_s=exposure_s, shortest_s=low * exposure_s,
+        longest_s=high * exposure_s, sure=sure is not None, low_mj_cm3=out, high_mj_cm3=inside,
+        gel_mj_cm3=here.gel_mj_cm3, reachable=True,
+    )  # fmt: skip
+    found = with_margins_of(plan, resin).figures()
+    return {name: math.nan if math.isnan(found[name]) else found[name] for name in MARGINS}  # nan itself equals itself
 
 
 def between(low: float, high: float, aim: float) -> float:

@@ -1,4 +1,7 @@
-"""The outcome of a predicted print as a word and an exit code: prints, marginal, or does not print."""
+"""The outcome of a predicted print as a word and an exit code: prints, marginal, or does not print.
+
+All limits are here; `lightlathe help verdicts` states them for users (tests/judge/test_outcome.py compares both).
+"""
 
 import math
 from collections.abc import Mapping
@@ -8,7 +11,7 @@ from typing import Literal
 from lightlathe.judge.verdict import EXIT_CODES
 
 MARGIN_PERCENT = 2.0  # lamps drift and timers round by about as much (common practice, no source)
-NO_PRINT = 0.5  # overlap with the part below which more is wrong than right
+NO_PRINT = 0.7  # overlap below which it is not the part: some third of the volume is wrong (no source)
 AGREES = 0.95  # overlap on the finer grid below which the shape is not the part's (no source)
 GRADED_TO = 0.15  # of the gel dose: a tenth of the doses further off than this is no graded part (no source)
 
@@ -18,7 +21,7 @@ class Outcome:
     """The outcome of a print.
 
     level     prints: every voxel right, with a margin, and the true shape met. marginal: less than that.
-              does not print: more is wrong than right
+              does not print: it is not the part
     reasons   why it is not the first, in words; the same figures as in the warnings
     """
 
@@ -43,14 +46,14 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
     overlap = quality["iou_fine" if fine else "iou"]
     where = "the finer grid" if fine else "the job's grid"
     if not overlap >= NO_PRINT:
-        share = "nothing" if math.isnan(overlap) else f"{100 * overlap:.0f} %"
+        share = "nothing" if math.isnan(overlap) else f"{_percent(overlap)} %"
         why = f"print and part overlap by {share} on {where}, less than {100 * NO_PRINT:.0f} %"
         return Outcome("does not print", (why,))
     reasons, wrong = [], int(quality["wrong_voxels"])
     if wrong:
         reasons.append(f"{wrong} {'voxel comes' if wrong == 1 else 'voxels come'} out wrong on the job's grid")
     if fine and overlap < AGREES:
-        reasons.append(f"print and part overlap by {100 * overlap:.1f} % on {where}, less than {100 * AGREES:.0f} %")
+        reasons.append(f"print and part overlap by {_percent(overlap)} % on {where}, less than {100 * AGREES:.0f} %")
     if not wrong and (quality["unsure_part_fraction"] > 0 or quality["unsure_liquid_fraction"] > 0):
         reasons.append("some doses lie between liquid_below and solid_above, where the resin may do either")
     if not quality.get("reachable", 1.0):
@@ -63,3 +66,8 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
     if quality.get("wanted_dose_90", 0.0) > GRADED_TO:
         reasons.append(f"a tenth of the part is further than {GRADED_TO:g} gel doses from the dose it wants")
     return Outcome("marginal", tuple(reasons)) if reasons else Outcome("prints")
+
+
+def _percent(share: float) -> str:
+    """To a tenth of a percent, rounded down: 69.99 % is less than 70 %."""
+    return f"{math.floor(1000 * share) / 10:g}"

@@ -8,7 +8,7 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import SolveError
-from lightlathe.judge.order import BUCKETS, Pieces, edges, histogram, histograms, pieces_of, received_by, slabs
+from lightlathe.judge.order import BUCKETS, Pieces, edges, histogram, histograms, received_by, slabs
 from lightlathe.quantities import LIQUID, SOLID, FineShape, Grid, Part, Target, Volume
 from lightlathe.support.sums import exact_total, mean
 
@@ -121,10 +121,8 @@ def quality_of(
     return {name + suffix: value for name, value in figures.items()}
 
 
-def best_thresholds(
-    dose: Tensor, part: Part | FineShape, between: tuple[float, float] | None = None
-) -> tuple[float, float, float]:
-    """The dose thresholds that print the part best: (lowest, highest, iou), in the unit of `dose`.
+def best_thresholds(pieces: Pieces, between: tuple[float, float] | None = None) -> tuple[float, float, float]:
+    """The dose thresholds that print the part best: (lowest, highest, iou), in the unit of the dose.
 
     Every threshold between the two gives the same, largest iou, within 0.05 % of the dose. With a positive window
     they are the window itself and the iou is 1. (Fewest wrong voxels would be the same there, but would call a small
@@ -132,12 +130,6 @@ def best_thresholds(
 
     between   the best of the thresholds from one to another; NaN, NaN, NaN too where they lie within 0.05 %
     """
-    has_axes("dose", dose, ("x", "y", "z"), part.grid.shape)
-    return best_thresholds_of(pieces_of(dose, part.judged), between)
-
-
-def best_thresholds_of(pieces: Pieces, between: tuple[float, float] | None = None) -> tuple[float, float, float]:
-    """As `best_thresholds`, of voxels that come in pieces."""
     inside, outside = histograms(pieces, (SOLID, LIQUID))
     lowest = edges()
     # entry b: a threshold at the lower edge of bucket b + 1, so that a voxel without dose is never solid

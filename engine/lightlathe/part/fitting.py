@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
-from lightlathe.part.units import MIXED_UP, MM_PER_UNIT, size_text
+from lightlathe.part.units import MIXED_UP, MM_PER_UNIT, PRINTABLE_MM, printable_units, size_text, unit_question
 from lightlathe.quantities import Grid
 from lightlathe.support.words import amount, any_of, rounded_down
 
@@ -81,6 +81,7 @@ class FitReport:
     field_clearance_mm    to the projector's edge across; at every angle the field must reach the part
     problems              one sentence for each thing that does not fit; empty where all fits
     helps                 what can make it fit, the easiest first; empty where all fits
+    unit_question         whether the mesh is in another unit, where that is likely; empty elsewhere
     notes                 what fits, but is probably a mistake (a unit that makes the part tiny)
     """
 
@@ -90,6 +91,7 @@ class FitReport:
     problems: tuple[str, ...]
     notes: tuple[str, ...] = ()
     helps: tuple[str, ...] = ()
+    unit_question: str = ""
 
     @property
     def fits(self) -> bool:
@@ -143,7 +145,7 @@ def fit(
     helps = _helps(placed, min(wall, field) < -slack, radius, height, slack) if beyond else []
     if share > 0 and scaling is not None:
         helps[-1] += f" (scale = {rounded_down(share * scaling.now)} in [part] would fit)"
-    notes = []
+    notes, question = [], ""
     if insert:
         radius, height, resin_height_mm = vial_radius_mm, math.inf, math.inf
     if problems and math.hypot(x, y) / 2 <= radius and z <= height:
@@ -154,6 +156,8 @@ def fit(
             for unit in MIXED_UP[read_as]
             if _fits(size, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
         ]
+        plausible = [] if PRINTABLE_MM[0] <= max(size) <= PRINTABLE_MM[1] else printable_units(size, read_as)
+        question = unit_question(size, read_as, fitting or plausible)
         if fitting:
             hint = f"In {' or '.join(fitting)} it would fit and fill the vial better: is the unit right?"
             (problems or notes).append(f"It was read in {read_as} and is {size_text(size)}. {hint}")
@@ -163,6 +167,7 @@ def fit(
         field_clearance_mm=field,
         problems=tuple(problems),
         notes=tuple(notes),
+        unit_question=question,
         helps=tuple(dict.fromkeys([*helps, *(larger for _, _, larger in beyond)])),
     )
 

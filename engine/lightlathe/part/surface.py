@@ -204,8 +204,9 @@ def refuse_hollow(name: str, vertices: NDArray[np.float64], faces: NDArray[np.in
     volume = abs(signed_volume(points, np.concatenate([faces, closed])))
     if volume <= 1e-12 * extent**3:  # rounding of a sum of signed tetrahedra; a foil 1e-9 thick still passes
         raise MeshError(
-            f"{name} encloses nothing: its {len(faces)} facets, closed over {len(closed)} open edges, hold a volume "
-            "of 0; expected the closed skin of a solid. Is it a sheet? Give it a thickness."
+            f"{name} encloses nothing: its {count(len(faces), 'facet')}, closed over "
+            f"{count(len(closed), 'open edge')}, hold a volume of 0; expected the closed skin of a solid. Is it a "
+            "sheet? Give it a thickness."
         )
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lightlathe.errors import MeasurementError, shown
+from lightlathe.support.csv_rows import lines_of, read_csv
 
 HEADS = ("row", "column_at_0_deg", "column_at_180_deg")
 LONGEST = 1_000_000  # bytes of a file
@@ -35,15 +36,7 @@ def read_alignment(path: Path) -> list[tuple[float, float, float]]:
 
     Raises MeasurementError with the line for what is no such table.
     """
-    try:
-        if path.stat().st_size > LONGEST:
-            raise MeasurementError(f"{path}: has {path.stat().st_size} bytes; expected a short table. {FORM}")
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as problem:
-        raise MeasurementError(f"{shown(str(path))}: cannot be read ({problem.strerror}). Is the path right?") from None
-    except UnicodeDecodeError as problem:
-        raise MeasurementError(f"{path}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    lines = lines_of(read_csv(path, LONGEST, MeasurementError))
     if not lines or [cell.strip() for cell in lines[0][1].split(",")] != list(HEADS):
         raise MeasurementError(f"{path}: the head is {shown(lines[0][1] if lines else '')}. {FORM}")
     found = []

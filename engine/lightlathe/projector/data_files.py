@@ -1,12 +1,12 @@
 """Files of numbers that a job names: read whole, of limited size, with the line of each row for messages."""
 
-import csv
 import hashlib
 import math
 from pathlib import Path
 from typing import NamedTuple
 
 from lightlathe.errors import JobError, shown
+from lightlathe.support.csv_rows import cells_of, decoded, lines_of
 
 MAX_BYTES = 100_000_000  # the CSV of a field of 4096 x 2160 pixels with ten characters each
 
@@ -39,24 +39,11 @@ def rows_of(file: DataFile) -> list[tuple[int, list[str]]]:
     Cells are parted by commas, semicolons or tabs, whichever the first row uses. Raises JobError.
     """
     name = shown(file.path.name)
-    try:
-        text = file.content.decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        raise JobError(f"{name}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
-    lines = [
-        (n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")
-    ]
+    lines = lines_of(decoded(file.content, name, JobError))
     if not lines:
         raise JobError(f"{name}: is empty; expected rows of numbers.")
     parted = next((mark for mark in (";", "\t") if mark in lines[0][1]), ",")
-    rows = []
-    for number, line in lines:
-        try:
-            cells = next(csv.reader([line], delimiter=parted))
-        except csv.Error as problem:
-            raise JobError(f"{name} line {number}: {problem}; expected cells parted by {parted!r}.") from None
-        rows.append((number, [cell.strip() for cell in cells]))
-    return rows
+    return [(number, cells_of(name, number, line, parted, JobError)) for number, line in lines]
 
 
 def number_in(file: DataFile, line: int, what: str, cell: str) -> float:

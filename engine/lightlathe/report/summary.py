@@ -8,12 +8,15 @@ from pathlib import Path
 import torch
 
 from lightlathe.families import Resin
+from lightlathe.flow.beside_inserts import inside_words, share_inside
 from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
+from lightlathe.judge.ends import moved_words
 from lightlathe.judge.order import slabs
 from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.notes import notes_lines
+from lightlathe.report.slabs import slab_lines
 from lightlathe.report.surfaces import surface_lines, surface_rows
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
@@ -36,7 +39,10 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
     lines = [
         f"{record.name}: designed" + ("" if q["wrong_voxels"] == 0 else "; not every voxel comes out right"),
         _part(record),
+        *_moved(record),
+        *_inside(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
+        *slab_lines(record),
         *_agreement(record),
         *surface_lines(record),
         _window(record),
@@ -69,7 +75,12 @@ def assumed(record: Record, resin: Resin) -> tuple[str, ...]:
     inserts = [part for part in parts if part.get("role") == "insert"]
     through = any(part.get("opaque") is False for part in inserts)
     return (
-        *assumptions(resin.refractive_index, record.settings["vial"], record.settings["light"]),
+        *assumptions(
+            resin.refractive_index,
+            record.settings["vial"],
+            record.settings["light"],
+            index_assumed="resin.refractive_index" in record.assumed_keys,
+        ),
         *about_inserts(record.part.opaque is not None, through, bool(record.part.absorbing)),
     )
 
@@ -122,6 +133,18 @@ def _part(record: Record) -> str:
         f"({middle[0]:.2f}, {middle[1]:.2f}, {middle[2]:.2f}) mm, reaches {reach:.2f} mm from the axis "
         f"of the vial's {record.vial_radius_mm:.2f} mm"
     )
+
+
+def _moved(record: Record) -> list[str]:
+    """That the part was moved onto rows of pixels, where it was."""
+    moved_mm = record.facts.get("moved_onto_rows_mm", 0.0)
+    return [f"              {moved_words(moved_mm)}"] if moved_mm else []
+
+
+def _inside(record: Record) -> list[str]:
+    """How much of the part lies in an insert."""
+    share = share_inside(record.part)
+    return [f"              {inside_words(share)}"] if share > 0 else []
 
 
 def _agreement(record: Record) -> list[str]:
@@ -245,6 +268,8 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
         f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
         f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
         **surface_rows(other.quality),
+        "exposure may be shorter by, %": "shorter_percent",
+        "exposure may be longer by, %": "longer_percent",
     }
     wrong = int(other.quality["wrong_voxels"])
     said = f"every voxel of the job's own grid{_less(record)} comes out right"
@@ -252,7 +277,7 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
     cells = [("", "as designed", "now")]
     for words, name in rows.items():
         if name in other.quality:
-            cells.append((words, _cell(record.quality.get(name, math.nan)), _cell(other.quality[name])))
+            cells.append((words, _cell(record.quality.get(name, math.nan), name), _cell(other.quality[name], name)))
     widths = [max(len(row[k]) for row in cells) for k in range(3)]
     lines = [f"{assumed}: {said}", *(f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells)]
     if record.fine is None and record.settings["grid"]["finer"] > 1:
@@ -260,8 +285,10 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
     return "\n".join(lines)
 
 
-def _cell(value: float) -> str:
+def _cell(value: float, name: str) -> str:
     """A figure in a column: up to four decimals; - where there is none."""
+    if name.endswith("_percent"):
+        return "-" if math.isnan(value) else "however much" if math.isinf(value) else f"{value:.1f}"
     if math.isnan(value):
         return "-"
     if value < FAR_BELOW:

@@ -19,8 +19,8 @@ def table(record: Record, found: Sequence[WhatIf]) -> str:
     lines += [f"not computed, if {case.words}: {case.why_not}" for case in found if case.print is None]
     lines.append(
         f"{count(len(rows) - 2, 'case')}, the patterns as they are: what the job does not state, what is never known "
-        "exactly, and the other way to turn. State in the job what is true of your machine, and design again: most of "
-        "this is free then."
+        "exactly, and the other way to turn. State in the job what is true of your machine, and design again: a design "
+        "that knows of it loses little to most of this."
     )
     return "\n".join(lines)
 

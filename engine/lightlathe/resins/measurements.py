@@ -1,6 +1,5 @@
 """Tables of measurements: CSV files whose column heads carry their units."""
 
-import csv
 import math
 import re
 import unicodedata
@@ -11,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lightlathe.errors import MeasurementError, brief, shown
+from lightlathe.support.csv_rows import cells_of, lines_of, read_csv
 
 
 class Column(NamedTuple):
@@ -100,23 +100,15 @@ def read_table(path: str | Path) -> Table:
     Raises MeasurementError with the line, what came and what is accepted.
     """
     path = Path(path)
-    try:
-        size = path.stat().st_size
-        if size > LONGEST_FILE:
-            raise MeasurementError(f"{path}: has {size} bytes; a table of measurements has up to {LONGEST_FILE}.")
-        text = unicodedata.normalize("NFKC", path.read_text(encoding="utf-8-sig"))  # cm², μm and µm are one each
-    except OSError as problem:
-        raise MeasurementError(f"{shown(str(path))}: cannot be read ({problem.strerror}). Is the path right?") from None
-    except UnicodeDecodeError as problem:
-        raise MeasurementError(f"{path}: byte {problem.start} is not UTF-8; save the table as UTF-8 CSV.") from None
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    text = read_csv(path, LONGEST_FILE, MeasurementError)
+    lines = lines_of(unicodedata.normalize("NFKC", text))  # cm², μm and µm are one each
     if not lines:
         raise MeasurementError(f"{path}: is empty. {accepted()}")
     head = lines[0][1]
     parted = next((mark for mark in (";", "\t", ",") if mark in head), None)
     if parted is None:
         raise MeasurementError(f"{path}: the head {shown(head.strip())} has one column only. {accepted()}")
-    columns = [_column(path.name, cell) for cell in _cells(path.name, lines[0][0], head, parted)]
+    columns = [_column(path.name, cell) for cell in cells_of(path.name, lines[0][0], head, parted, MeasurementError)]
     at = [n for n, (name, _) in enumerate(columns) if name in REMARKS]
     if len(at) > 1:
         raise MeasurementError(f"{path.name}: {len(at)} columns of remarks in the head; expected one at most.")
@@ -128,13 +120,13 @@ def read_table(path: str | Path) -> Table:
         raise MeasurementError(f"{path.name}: columns {', '.join(names)} do not make a known series. {accepted()}")
     rows, remarks = [], []
     for number, line in lines[1:]:
-        cells = _cells(path.name, number, line, parted)
+        cells = cells_of(path.name, number, line, parted, MeasurementError)
         if len(cells) != len(columns):
             raise MeasurementError(
                 f"{path.name} line {number}: {len(cells)} cells where the head has {len(columns)} columns. "
                 "Is a decimal comma among them? Numbers need a decimal point."
             )
-        remarks += [_words(cells[n].strip()) for n in at]
+        remarks += [_words(cells[n]) for n in at]
         rows.append([_number(path.name, number, name, COLUMNS[name].units[unit], cell) for (name, unit), cell in
                      zip(columns, cells, strict=True) if name not in REMARKS])  # fmt: skip
     if not rows:
@@ -142,13 +134,6 @@ def read_table(path: str | Path) -> Table:
     values = np.array(rows, dtype=float)
     places, units = tuple(n for n, _ in lines[1:]), {name: unit for name, unit in columns if name not in REMARKS}
     return Table(path.name, series, dict(zip(names, values.T, strict=True)), places, units, tuple(remarks))
-
-
-def _cells(file: str, line: int, text: str, parted: str) -> list[str]:
-    try:
-        return next(csv.reader([text], delimiter=parted))
-    except csv.Error as problem:
-        raise MeasurementError(f"{file} line {line}: {problem}; expected cells parted by {parted!r}.") from None
 
 
 def _words(remark: str) -> str:

@@ -49,5 +49,10 @@ class Record:
         return import_module("lightlathe.report.notebook").html_of(self)
 
     @property
+    def assumed_keys(self) -> frozenset[str]:
+        """Dotted keys of the machine and the resin that the job left to their defaults; none in files from before."""
+        return frozenset(filter(None, str(self.facts.get("assumed_keys", "")).split(", ")))
+
+    @property
     def quality(self) -> dict[str, float]:
         return self.prediction.quality

@@ -17,7 +17,17 @@ from lightlathe.result.checksums import SEAL, read_checked, seal
 from lightlathe.result.claim import left_by_dead, unfinished_name
 from lightlathe.result.disk import Disk
 from lightlathe.result.tree import Node
-from lightlathe.support.files import ENDINGS, RESULT, STATE, STUDY, require_replaceable
+from lightlathe.support.files import (
+    ENDINGS,
+    OUTCOMES,
+    RESULT,
+    STATE,
+    STUDY,
+    WORDS,
+    kind_of,
+    require_replaceable,
+    what_is,
+)
 from lightlathe.support.hdf5_guards import attribute, require_sound_heaps
 
 FORMAT_VERSION = 3  # older.py says what the versions before held
@@ -112,7 +122,7 @@ def opened(path: str | Path, expected: str) -> Iterator[Node]:
         raise ResultError(f"{path}: no such file. `lightlathe {writes}` writes one.")
     try:
         require_sound_heaps(path)
-        with _readable(path) as file:
+        with _readable(path, expected) as file:
             _require_kind(path, file, expected)
             root = read_checked(file)
         if SEAL not in root.attrs:
@@ -126,29 +136,39 @@ def opened(path: str | Path, expected: str) -> Iterator[Node]:
         raise ResultError(f"{path}: damaged result file: {str(problem)[:300]}.") from problem
 
 
-def _readable(path: Path) -> Any:
+def _readable(path: Path, expected: str) -> Any:
     try:
         return h5py.File(path, "r")
     except OSError as problem:
+        if kind_of(path) == OUTCOMES:
+            result = path.with_name(path.name.removesuffix(".outcomes.json") + ".h5")
+            raise ResultError(
+                f"{path}: is the list of prints kept of a result; expected the result itself, {result}. "
+                f"`lightlathe predict {result} --kept` says what these prints tell."
+            ) from None
         if ENDINGS.get(path.suffix.lower()) == "a mesh":
             raise ResultError(
                 f"{path}: is a mesh, not a result. A job that names it (mesh in [part]) can be designed; "
                 "`lightlathe init` writes one to begin with."
             ) from None
-        hint = instead_of_toml(path) if path.suffix == ".toml" else "Was it cut off while being copied?"
-        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). {hint}") from None
+        if path.suffix.lower() == ".toml":
+            raise ResultError(f"{path}: {instead_of_toml(path, expected)}") from None
+        if not h5py.is_hdf5(path):
+            raise ResultError(f"{path}: is {what_is(path)}; expected {WORDS[expected]} (HDF5).") from None
+        raise ResultError(f"{path}: not a readable HDF5 file ({problem}). Was it cut off while being copied?") from None
 
 
-def instead_of_toml(path: Path) -> str:
-    """Which command makes an HDF5 file of a TOML file."""
+def instead_of_toml(path: Path, expected: str) -> str:
+    """What a TOML file is, and which command makes the HDF5 file of it that was expected."""
+    wanted = f"expected {WORDS[expected]} (HDF5)"
     with contextlib.suppress(OSError, ValueError):
         if path.stat().st_size < MOST_TOML_BYTES and "study" in tomllib.loads(path.read_text(encoding="utf-8")):
             made = f"{path.stem}.study.h5"
             return (
-                f"It is a study file: `lightlathe compare {path} -o {made}` makes its runs, and `lightlathe report "
-                f"{made}` their page."
+                f"is a study file (TOML); {wanted}. `lightlathe compare {path} -o {made}` makes its runs, and "
+                f"`lightlathe report {made}` their page."
             )
-    return f"It looks like a job: `lightlathe design {path}` makes the result file."
+    return f"is a job (TOML); {wanted}. `lightlathe design {path}` makes the result of a job."
 
 
 def _require_kind(path: Path, file: Any, expected: str) -> None:

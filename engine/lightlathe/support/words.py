@@ -5,8 +5,12 @@ from collections.abc import Sequence
 from numbers import Integral
 
 WRITTEN_OUT = (1e-9, 1e15)
-LIFETIME_S = 3e9
-UNITS = (("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, LIFETIME_S))
+YEAR_S = 365.25 * 86400.0
+MOST_YEARS = 1000
+UNITS = (  # name, length in s, up to how many s
+    ("s", 1.0, 120.0), ("min", 60.0, 7200.0), ("h", 3600.0, 48 * 3600.0), ("days", 86400.0, 2 * YEAR_S),
+    ("years", YEAR_S, MOST_YEARS * YEAR_S),
+)  # fmt: skip
 SIZES = (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3))
 LARGE = (("billion", 1e9), ("million", 1e6))
 
@@ -80,13 +84,13 @@ def percent(share: float) -> str:
 
 
 def duration(seconds: float, digits: int = 3) -> str:
-    """A time in s, min, h or days."""
+    """A time in s, min, h, days or years."""
     if math.isnan(seconds):
         return "an unknown time"
     for unit, length, until in UNITS:
         if seconds < until:
             return f"{amount(seconds / length, digits)} {unit}"
-    return "more than a lifetime"
+    return f"more than {MOST_YEARS} years"
 
 
 def any_of(things: Sequence[str]) -> str:

@@ -3,13 +3,11 @@
 Deposit shares out tiles of voxel columns among the threads, collect shares out angles. Each number is summed by one
 thread in one fixed order, so results are bit-equal from run to run and for any number of threads
 (`torch.set_num_threads` sets it). Voxel columns outside the resin, dark views and empty blocks cost nothing.
-Slices in which light ends at an insert go through the loops of cpu_ends.py, those in which one dims it through those of
-cpu_depths.py, all others through those of cpu_loops.py.
+Slices in which an insert ends or dims light are computed together, and so are all others.
 """
 
 from collections.abc import Callable
-from importlib import import_module
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import torch
@@ -37,32 +35,25 @@ def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None
 
 
-class _Loops(NamedTuple):
-    """The compiled loops for some slices, and what they take of some views beside the geometry."""
-
-    name: str
-    of_views: Callable[[slice], tuple[Any, ...]]
-
-    def get(self, function: str) -> Callable[..., None]:
-        return getattr(import_module(f"lightlathe.dose.kernels.{self.name}"), function)
-
-
 def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = None) -> Tensor:
     """Dose (x, y, slice) of views (angle, bin, slice), times gain. Memory: 1 MB a thread beside input and output."""
-    return _by_inserts(views_array, views, lambda some, loops: _deposit(some, views, gain, loops))
+    return _by_inserts(views_array, views, lambda some, inserts: _deposit(some, views, gain, inserts))
 
 
 def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     """The exact transpose: views (angle, bin, slice) of a volume (x, y, slice), times gain. Memory: 1 MB a thread."""
-    return _by_inserts(volume, views, lambda some, loops: _collect(some, views, gain, loops))
+    return _by_inserts(volume, views, lambda some, inserts: _collect(some, views, gain, inserts))
 
 
-def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Loops], Tensor]) -> Tensor:
+# of some views, what the loops take of inserts: `meets`, `ends`, `depths` of cpu_inserts.py
+_Inserts = Callable[[slice], tuple[Any, Any, Any]]
+
+
+def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Inserts], Tensor]) -> Tensor:
     """A product of slices that inserts shade, and of the others, each together."""
     inserts = views.ends if views.depths is None else views.depths
-    plain = _Loops("cpu_loops", lambda _: (_profile(views),))
     if inserts is None:
-        return product(array, plain)
+        return product(array, _no_inserts)
     classes = inserts.classes(array.shape[2])
     which = classes[classes >= 0].numpy()
     shaded = _with_ends(views.ends, which) if views.depths is None else _with_depths(views.depths, which)
@@ -71,62 +62,65 @@ def _by_inserts(array: Tensor, views, product: Callable[[Tensor, _Loops], Tensor
     stands, lengths = (classes >= 0).unique_consecutive(return_counts=True)
     runs = array.split(lengths.tolist(), 2)
     parts = []
-    for these, loops in ((stands, shaded), (~stands, plain)):
-        some = torch.cat([run for run, taken in zip(runs, these.tolist(), strict=True) if taken], 2)
-        parts.append(product(some, loops).split(lengths[these].tolist(), 2))
+    for these, taken in ((stands, shaded), (~stands, _no_inserts)):
+        some = torch.cat([run for run, here in zip(runs, these.tolist(), strict=True) if here], 2)
+        parts.append(product(some, taken).split(lengths[these].tolist(), 2))
     of_shaded, free = iter(parts[0]), iter(parts[1])
     return torch.cat([next(of_shaded if taken else free) for taken in stands.tolist()], 2)
 
 
-def _with_ends(ends, which: np.ndarray) -> _Loops:
+def _no_inserts(taken: slice) -> tuple[None, None, None]:
+    return None, None, None
+
+
+def _with_ends(ends, which: np.ndarray) -> _Inserts:
     t, soonest, first = ends.t_mm.numpy(), ends.t_mm.amin(2).numpy(), np.int64(ends.first_bin)
-    return _Loops("cpu_ends", lambda taken: (t[taken], soonest[taken], first, which))
+    return lambda taken: ((soonest[taken], first, which), t[taken], None)
 
 
-def _with_depths(depths, which: np.ndarray) -> _Loops:
-    return _Loops("cpu_depths", lambda taken: (lists_of(depths, taken), which))
+def _with_depths(depths, which: np.ndarray) -> _Inserts:
+    soonest, first = depths.lists.soonest.numpy(), np.int64(depths.lists.first_bin)
+    return lambda taken: ((soonest[taken], first, which), None, lists_of(depths, taken))
 
 
-def lists_of(depths, views: slice) -> tuple:
-    """The lists of some views, as the loops take them; of no bin where `depths` is None."""
-    if depths is None:
-        none = np.zeros(1, np.float32)
-        return np.zeros(1, np.int32), none, none, none, none[None], np.int64(0), np.int64(0), np.int64(1)
+def lists_of(depths, views: slice) -> tuple[Any, ...]:
+    """The lists of some views, as the loops take them (cpu_depths.py)."""
     lists = depths.lists
-    start, *numbers, soonest = (x.numpy() for x in lists[3:])
     each = lists.bins * lists.classes
-    own = start[views.start * each : views.stop * each + 1]
-    sizes = (np.int64(n) for n in (lists.first_bin, lists.bins, lists.classes))
-    return own, *numbers, soonest[views], *sizes
+    own = lists.start[views.start * each : views.stop * each + 1]
+    numbers = (x.numpy() for x in (own, lists.enter_mm, lists.per_mm, lists.depth))
+    return *numbers, *(np.int64(n) for n in (lists.first_bin, lists.bins, lists.classes))
 
 
-def _deposit(views_array: Tensor, views, gain: float, loops: _Loops) -> Tensor:
-    deposit_tiles = loops.get("deposit_tiles")
+def _deposit(views_array: Tensor, views, gain: float, inserts: _Inserts) -> Tensor:
+    from lightlathe.dose.kernels.cpu_loops import deposit_tiles
+
     light = as_numpy(views_array)
     dose = np.zeros(views.dose_shape(light.shape[2]), light.dtype)
-    tiles = tiles_of(views)
-    fixed = (*_directions(views), *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
-    work = fixed + loops.of_views(slice(0, views.angles))
+    tiles, all_views = tiles_of(views), slice(0, views.angles)
+    work: Any = (*_directions(views), *_of_tiles(views, gain), *inserts(all_views))
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *work), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
 
-def _collect(volume: Tensor, views, gain: float, loops: _Loops) -> Tensor:
-    from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS
+def _collect(volume: Tensor, views, gain: float, inserts: _Inserts) -> Tensor:
+    from lightlathe.dose.kernels.cpu_loops import ANGLES_PER_PASS, collect_angles
 
-    collect_angles = loops.get("collect_angles")
     dose = as_numpy(volume)
     light = np.zeros(views.view_shape(dose.shape[2]), dose.dtype)
-    tiles = tiles_of(views)
-    cos, sin = _directions(views)
-    fixed = (*_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views))
+    tiles, (cos, sin), fixed = tiles_of(views), _directions(views), _of_tiles(views, gain)
 
     def work(first: int, last: int) -> None:
-        here = loops.of_views(slice(first, last))
-        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *fixed, *here)
+        here: Any = (*fixed, *inserts(slice(first, last)))
+        collect_angles(dose, light[first:last], tiles, cos[first:last], sin[first:last], *here)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
+
+
+def _of_tiles(views, gain: float) -> tuple[Any, ...]:
+    """What the loops take of bins on any chords, beside directions: columns, optics, lines, bins of a tile, profile."""
+    return *_columns(views), _optics(views, gain), _lines(views), _bins_of_a_tile(views), _profile(views)
 
 
 def geometry(views, gain: float) -> tuple:
@@ -140,7 +134,7 @@ def as_numpy(tensor: Tensor) -> np.ndarray:
 
 def tiles_of(views) -> np.ndarray:
     """(tile, 2): first x and y of every tile that holds a voxel column in the resin."""
-    from lightlathe.dose.kernels.cpu_loops import TILE
+    from lightlathe.dose.kernels.cpu_tiles import TILE
 
     inside = views.inside().numpy()
     across, along = (-(-n // TILE) for n in inside.shape)
@@ -173,15 +167,15 @@ def _lines(views) -> tuple[np.ndarray, ...]:
     return offset.numpy(), turn.numpy(), turn.cos().numpy(), turn.sin().numpy()
 
 
-def _profile(views) -> np.ndarray:
-    """As cpu_loops.shape_pixels takes it; empty where bins are read linearly."""
+def _profile(views) -> np.ndarray | None:
+    """As cpu_weights.shape_pixels takes it; None where bins are read linearly."""
     if views.profile is None:
-        return np.empty(0)
+        return None
     knots = views.profile.knots
     return views.profile.at(torch.arange(knots + 1, dtype=torch.float64) / knots).numpy()
 
 
 def _bins_of_a_tile(views) -> int:
-    from lightlathe.dose.kernels.cpu_loops import TILE
+    from lightlathe.dose.kernels.cpu_tiles import TILE
 
     return views.bins_across(TILE)

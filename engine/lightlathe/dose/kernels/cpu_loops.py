@@ -1,250 +1,34 @@
 """The compiled loops of the CPU kernel.
 
 All slices share one set of weights, so both directions are a sparse matrix, made on the fly a tile at a time, times
-dense rows of SLICES slices: `add_rows` is that product and nearly all of the time. A tile is TILE x TILE voxel
-columns; its rows are copied side by side first, because rows a power of two apart would share a few cache lines.
+dense rows of SLICES slices: `add_rows` and `add_pairs` are that product and nearly all of the time.
+
+With inserts slices differ, though of most tiles no chord meets one in front or within, and nothing changes there. Else
+a block of slices with one cross-section has weights of its own, and light in one with several is ended or dimmed slice
+by slice (cpu_inserts.py). Without, numba drops those branches as it compiles: their arguments are None.
 """
 
+# what is set where `meets` is not None is used only there
+# pyright: reportPossiblyUnboundVariable=false
+
 import numpy as np
-from llvmlite import ir
-from numba import njit
-from numba.core import cgutils, types
-from numba.extending import intrinsic
 
-TILE = 24
-SLICES = 64  # one row of numbers: 4 registers of 16 float32 where the machine has AVX-512
-FEW = 16  # of no more slices than these the rest of the row is not summed
+from lightlathe.dose.kernels.cpu_inserts import (
+    SEVERAL,
+    class_weights,
+    collect_apart,
+    deposit_apart,
+    meets_any,
+    one_class,
+    room_for,
+    sorted_by_bin,
+)
+from lightlathe.dose.kernels.cpu_tiles import SLICES, TILE, columns_of, fast, fetch, inner, lit, rows_of_zeros
+from lightlathe.dose.kernels.cpu_vectors import FEW, add_few, add_few_pairs, add_pairs, add_rows
+from lightlathe.dose.kernels.cpu_weights import along_chords, weigh_view
+
 GROUP = 4  # angles that one pass over a tile adds
-FIRST = np.uint64(0)
 ANGLES_PER_PASS = 64  # angles whose weights are kept; read once, used for every block of slices
-INVERSES = tuple(1 / k for k in range(13, 0, -1))  # of the series of exp
-
-fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
-# called by compiled functions alone: kept within those; without entries for Python they take less time to compile
-inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
-
-
-def vectors(context, builder, signature, values, lanes):
-    """What the sums below are made of: the data of the arguments, and functions that give a row's address, a whole
-    number of an array as an index, and a number of an array in each of `lanes` lanes."""
-    data = [context.make_array(t)(context, builder, v).data if isinstance(t, types.Array) else v
-            for t, v in zip(signature.args, values, strict=True)]  # fmt: skip
-    vector = ir.VectorType(context.get_value_type(signature.args[0].dtype), lanes)
-    nowhere, zero = ir.Constant(vector, ir.Undefined), ir.Constant(ir.IntType(32), 0)
-    every = ir.Constant(ir.VectorType(zero.type, lanes), [0] * lanes)
-
-    def row_of(base, k):
-        return builder.bitcast(builder.gep(base, [builder.mul(k, k.type(SLICES))]), vector.as_pointer())
-
-    def number_of(numbers, k):
-        return builder.sext(builder.load(builder.gep(numbers, [k])), k.type)
-
-    def everywhere(weights, k):
-        lone = builder.insert_element(nowhere, builder.load(builder.gep(weights, [k])), zero)
-        return builder.shuffle_vector(lone, nowhere, every)
-
-    return data, row_of, number_of, everywhere
-
-
-def adding(lanes):
-    """`add_rows` for the first `lanes` slices of each row."""
-
-    @intrinsic
-    def add_rows(context, out, i, rows, number, weight, first, last, step):
-        def codegen(context, builder, signature, values):
-            data, row_of, number_of, everywhere = vectors(context, builder, signature, values, lanes)
-            out, i, rows, number, weight, first, last, step = data
-            place = row_of(out, i)
-            total = cgutils.alloca_once_value(builder, builder.load(place, align=4))
-            with cgutils.for_range_slice(builder, first, last, step) as (k, _):
-                row = builder.load(row_of(rows, number_of(number, k)), align=4)
-                term = builder.fmul(everywhere(weight, k), row, flags=["contract"])
-                builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
-            builder.store(builder.load(total), place, align=4)
-            return context.get_dummy_value()
-
-        return types.void(out, i, rows, number, weight, first, last, step), codegen
-
-    return add_rows
-
-
-def pairing(lanes):
-    """`add_pairs` for the first `lanes` slices of each row."""
-
-    @intrinsic
-    def add_pairs(context, out, r, rows, number, near, far, first, last):
-        def codegen(context, builder, signature, values):
-            data, row_of, number_of, everywhere = vectors(context, builder, signature, values, lanes)
-            out, r, rows, number, near, far, first, last = data
-            places = row_of(out, r), row_of(out, builder.add(r, r.type(1)))
-            totals = [cgutils.alloca_once_value(builder, builder.load(place, align=4)) for place in places]
-            with cgutils.for_range_slice(builder, first, last, first.type(1)) as (k, _):
-                row = builder.load(row_of(rows, number_of(number, k)), align=4)
-                for total, weight in zip(totals, (near, far), strict=True):
-                    term = builder.fmul(everywhere(weight, k), row, flags=["contract"])
-                    builder.store(builder.fadd(builder.load(total), term, flags=["contract"]), total)
-            for place, total in zip(places, totals, strict=True):
-                builder.store(builder.load(total), place, align=4)
-            return context.get_dummy_value()
-
-        return types.void(out, r, rows, number, near, far, first, last), codegen
-
-    return add_pairs
-
-
-# Spelled in LLVM's vectors, so that sums stay in registers on every machine, whatever the compiler guesses.
-# add_rows: out[i] += sum of weight[k] * rows[number[k]] over k in range(first, last, step), each row SLICES long
-add_rows, add_few = adding(SLICES), adding(FEW)
-# add_pairs: out[r] += sum of near[k] * rows[number[k]] and out[r + 1] += sum of far[k] * rows[number[k]], first to last
-add_pairs, add_few_pairs = pairing(SLICES), pairing(FEW)
-
-
-@inner
-def rows_of_zeros(count, like):
-    """(count, SLICES) zeros of the dtype of `like`, starting on a cache line."""
-    size = like.itemsize
-    memory = np.zeros(count * SLICES + 64 // size, like.dtype)
-    skip = (-memory.ctypes.data % 64) // size
-    return memory[skip : skip + count * SLICES].reshape(count, SLICES)
-
-
-@inner
-def exp_of_negative(x):
-    """exp(x) for x <= 0 to a few last digits of float64; written out because a call would not vectorise."""
-    x = max(x, -700.0)
-    doublings = np.floor(x * 1.4426950408889634 + 0.5)
-    x = x - doublings * 0.6931471805599453
-    series = 1.0
-    for inverse in INVERSES:
-        series = 1.0 + series * x * inverse
-    return series * np.int64((np.int64(doublings) + 1023) << 52).view(np.float64)
-
-
-@inner
-def in_band(t, optics):
-    """The weight of light at t, where views are one of several bands of depth; 1 where they are all."""
-    focus, rise_at, rise, fall_at, fall = optics[5:]
-    away = abs(t - focus)
-    return min(max(min(rise_at + rise * away, fall_at - fall * away), 0.0), 1.0)
-
-
-@inner
-def weigh(x, y, count, cos, sin, bins, optics, low, near, far):
-    """Of one view at `count` voxel columns: the lower bin (one dark bin counted at each end), its weight, the next's.
-
-    Returns the first bin that the tile reads and how many.
-    """
-    bin_mm, middle, radius_mm, absorption_per_mm, gain = optics[:5]
-    for p in range(count):
-        s, t = x[p] * cos + y[p] * sin, y[p] * cos - x[p] * sin
-        place = min(max(s / bin_mm + middle, 0.0), bins + 1.0)
-        below = min(np.floor(place), float(bins))
-        depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + t
-        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) * in_band(t, optics)
-        light = light if (place > 0.0) & (place < bins + 1.0) else 0.0
-        low[p] = np.int64(below)
-        near[p] = light * (1.0 - (place - below))
-        far[p] = light * (place - below)
-    first, last = low[0], low[0]
-    for p in range(count):
-        first, last = min(first, low[p]), max(last, low[p])
-    return first, last + 2 - first
-
-
-@inner
-def shape_pixels(count, near, far, profile):
-    """Weights of bins that are read linearly become those of a profile of the pixels, which ends within a bin of them.
-
-    profile   its values at even distances from 0 to one bin, linear between them
-    """
-    knots = len(profile) - 1
-    for p in range(count):
-        light = np.float64(near[p]) + np.float64(far[p])
-        if light != 0:
-            place = min(max(far[p] / light, 0.0), 1.0) * knots
-            k = min(np.int64(place), knots - 1)
-            part = place - k
-            near[p] = light * (profile[k] + part * (profile[k + 1] - profile[k]))
-            far[p] = light * (profile[knots - k] + part * (profile[knots - k - 1] - profile[knots - k]))
-
-
-@inner
-def weigh_lines(x, y, count, cos, sin, bins, optics, lines, low, near, far):
-    """The same for bins that are chords of their own; the search goes on from one voxel column to the next.
-
-    Places are distances to the two chords beside a voxel; the turn between the chords is theirs in that proportion.
-    """
-    _, _, radius_mm, absorption_per_mm, gain = optics[:5]
-    offset, turn, across, along = lines
-    k, first, last = 0, bins, 0
-    for p in range(count):
-        s, t = x[p] * cos + y[p] * sin, y[p] * cos - x[p] * sin
-        while k < bins and s * across[k + 1] + t * along[k + 1] >= offset[k + 1]:
-            k += 1
-        while k > 0 and s * across[k] + t * along[k] < offset[k]:
-            k -= 1
-        below = s * across[k] + t * along[k] - offset[k]
-        above = s * across[k + 1] + t * along[k + 1] - offset[k + 1]
-        lit = (below >= 0) & (above < 0)
-        part = below / (below - above) if lit else 0.0
-        bend = part * (turn[k + 1] - turn[k])
-        turned = s * across[k] + t * along[k], t * across[k] - s * along[k]
-        s, t = turned[0] * np.cos(bend) + turned[1] * np.sin(bend), turned[1] * np.cos(bend) - turned[0] * np.sin(bend)
-        depth = np.sqrt(max(radius_mm * radius_mm - s * s, 0.0)) + t
-        light = gain * exp_of_negative(-absorption_per_mm * max(depth, 0.0)) * in_band(t, optics) if lit else 0.0
-        low[p] = k
-        near[p] = light * (1.0 - part)
-        far[p] = light * part
-        first, last = min(first, k), max(last, k)
-    return first, last + 2 - first
-
-
-@inner
-def columns_of(tile, x, y, radius_mm, i, j, x_in, y_in):
-    """The voxel columns of a tile that lie in the resin, by number and by place; returns how many."""
-    count = 0
-    for a in range(tile[0], min(tile[0] + TILE, len(x))):
-        for b in range(tile[1], min(tile[1] + TILE, len(y))):
-            if x[a] * x[a] + y[b] * y[b] <= radius_mm * radius_mm * (1 + 1e-12):
-                i[count], j[count], x_in[count], y_in[count] = a, b, x[a], y[b]
-                count += 1
-    return count
-
-
-@inner
-def fetch(rows, r, array, a, b, z, length):
-    """Copy array[a, b, z : z + length] into rows[r]. r, z and length are unsigned: no index counts from the end."""
-    for k in range(length):
-        rows[r, k] = array[a, b, z + k]
-
-
-@inner
-def lit(rows, first, last):
-    """True if any number of rows first to last is not 0; fast where most are not."""
-    for r in range(first, last):
-        for k in range(SLICES):
-            if rows[r, k] != 0:
-                return True
-    return False
-
-
-@inner
-def sort_by_bin(count, low, near, far, first_bin, bins_read, start, number, weight):
-    """List what each bin lights: entries start[r] to start[r + 1] of number (voxel column) and weight are bin r's."""
-    start[:] = 0
-    for p in range(count):
-        start[low[p] - first_bin + 2] += 1
-        start[low[p] - first_bin + 3] += 1
-    for r in range(2, bins_read + 2):
-        start[r] += start[r - 1]  # now start[r + 1] is where bin r begins; filling bin r moves it to its end
-    for p in range(count):
-        r = low[p] - first_bin
-        at = start[r + 1]
-        number[at], weight[at] = p, near[p]
-        start[r + 1] = at + 1
-        at = start[r + 2]
-        number[at], weight[at] = p, far[p]
-        start[r + 2] = at + 1
 
 
 @inner
@@ -254,7 +38,7 @@ def group_by_bin(count, low, near, far, first_bin, bins_read, start, number, by_
     for p in range(count):
         start[low[p] - first_bin + 2] += 1
     for r in range(2, bins_read + 1):
-        start[r] += start[r - 1]  # as in `sort_by_bin`
+        start[r] += start[r - 1]  # now start[r + 1] is where bin r begins; filling bin r moves it to its end
     for p in range(count):
         r = low[p] - first_bin
         at = start[r + 1]
@@ -263,11 +47,12 @@ def group_by_bin(count, low, near, far, first_bin, bins_read, start, number, by_
 
 
 @fast
-def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profile):
+def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profile, meets, ends, depths):
     """Fill the dose of some tiles: every voxel column sums GROUP angles at a time.
 
     span      the most bins a tile reads
-    profile   see shape_pixels; empty where bins are read linearly
+    profile   see shape_pixels; None where bins are read linearly
+    meets, ends, depths   see cpu_inserts.py; all None where there are no inserts
     """
     angles, bins, slices = light.shape
     shape = TILE * TILE
@@ -276,26 +61,47 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profi
     low, number = np.empty(shape, np.int64), np.empty((2 * ANGLES_PER_PASS, shape), np.int32)
     weight = np.empty((2 * ANGLES_PER_PASS, shape), light.dtype)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    if meets is not None:
+        kept, row = np.empty_like(weight), np.empty((ANGLES_PER_PASS, shape), np.int32)
+        t, met = np.empty((ANGLES_PER_PASS, shape)), np.zeros(ANGLES_PER_PASS, np.bool_)
+        least, largest = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS)
+        room = room_for(span, light, ends, depths)
     for tile in tiles:
         count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
         for a0 in range(0, angles, ANGLES_PER_PASS):
-            here = min(ANGLES_PER_PASS, angles - a0)
+            here, cut, of_class = min(ANGLES_PER_PASS, angles - a0), False, SEVERAL
             for a in range(here):
                 c, n, near, far = cos[a0 + a], sin[a0 + a], weight[2 * a], weight[2 * a + 1]
-                if len(lines[0]) == 0:
-                    first_bin[a], bins_read[a] = weigh(x_in, y_in, count, c, n, bins, optics, low, near, far)
-                    if len(profile) > 0:
-                        shape_pixels(count, near, far, profile)
-                else:
-                    first_bin[a], bins_read[a] = weigh_lines(
-                        x_in, y_in, count, c, n, bins, optics, lines, low, near, far
-                    )
+                first_bin[a], bins_read[a] = weigh_view(
+                    x_in, y_in, count, c, n, bins, optics, lines, profile, low, near, far
+                )
                 shift = (a % GROUP) * span - first_bin[a]
                 for p in range(count):
                     number[2 * a, p] = low[p] + shift
                     number[2 * a + 1, p] = low[p] + shift + 1
+                if meets is not None:
+                    least[a], largest[a] = along_chords(x_in, y_in, count, c, n, lines, low, near, far, t[a])
+                    met[a] = meets_any(meets, (a0 + a, first_bin[a], bins_read[a], least[a], largest[a]))
+                    cut = cut or met[a]
+                    for p in range(count):
+                        row[a, p] = low[p] - first_bin[a]
             for block in range((slices + SLICES - 1) // SLICES):
                 z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
+                weights = weight
+                if meets is not None:
+                    one = one_class((meets[2], z, length))
+                    if cut and one != SEVERAL:
+                        weights = kept
+                        for a in range(here if one != of_class else 0):
+                            if met[a]:
+                                voxels = weight[2 * a], weight[2 * a + 1], row[a], t[a], count
+                                seen = a0 + a, first_bin[a], bins_read[a], least[a], largest[a]
+                                class_weights(
+                                    (kept[2 * a], kept[2 * a + 1]), voxels, meets, ends, depths, seen, one, room
+                                )
+                            else:
+                                kept[2 * a : 2 * a + 2] = weight[2 * a : 2 * a + 2]
+                        of_class = one
                 if a0 == 0:
                     total[:] = 0
                 else:
@@ -313,24 +119,29 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, lines, span, profi
                             else:
                                 strip[at] = 0
                         shining = shining or lit(strip, k * span, k * span + bins_read[a])
+                        if meets is not None and one == SEVERAL and met[a]:
+                            voxels = weight[2 * a], weight[2 * a + 1], row[a], t[a], count
+                            seen = a0 + a, first_bin[a], bins_read[a], least[a], largest[a]
+                            some = meets[2], z, length
+                            deposit_apart(total, strip[k * span :], voxels, meets, ends, depths, seen, some, room)
                     if shining:
                         for p in range(count):
                             first = group * GROUP * 2 * shape + p
                             last = first + 2 * members * shape
                             if length <= FEW:
-                                add_few(total, p, strip, number, weight, first, last, shape)  # pyright: ignore[reportCallIssue]
+                                add_few(total, p, strip, number, weights, first, last, shape)  # pyright: ignore[reportCallIssue]
                             else:
-                                add_rows(total, p, strip, number, weight, first, last, shape)  # pyright: ignore[reportCallIssue]
+                                add_rows(total, p, strip, number, weights, first, last, shape)  # pyright: ignore[reportCallIssue]
                 for p in range(count):
                     for k in range(length):
                         dose[i[p], j[p], z + k] = total[p, k]
 
 
 @fast
-def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, profile):
+def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, profile, meets, ends, depths):
     """Fill some angles of the light: every bin sums, tile by tile, the voxel columns that it lights.
 
-    span, profile   as above
+    span, profile, meets, ends, depths   as above, of these angles
     """
     angles, bins, slices = light.shape
     shape = TILE * TILE
@@ -341,37 +152,57 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, lines, span, prof
     by_near, by_far = np.empty((ANGLES_PER_PASS, shape), light.dtype), np.empty((ANGLES_PER_PASS, shape), light.dtype)
     start = np.zeros((ANGLES_PER_PASS, span + 2), np.int64)
     first_bin, bins_read = np.zeros(ANGLES_PER_PASS, np.int64), np.zeros(ANGLES_PER_PASS, np.int64)
+    if meets is not None:
+        kept_near, kept_far, row = np.empty_like(by_near), np.empty_like(by_far), np.empty_like(number)
+        t, by_t = np.empty(shape), np.empty((ANGLES_PER_PASS, shape))
+        least, largest = np.zeros(ANGLES_PER_PASS), np.zeros(ANGLES_PER_PASS)
+        met, room = np.zeros(ANGLES_PER_PASS, np.bool_), room_for(span, light, ends, depths)
     for tile in tiles:
-        count = columns_of(tile, x, y, optics[2], i, j, x_in, y_in)
+        count, of_class = columns_of(tile, x, y, optics[2], i, j, x_in, y_in), SEVERAL
         for a in range(angles):
-            if len(lines[0]) == 0:
-                first_bin[a], bins_read[a] = weigh(x_in, y_in, count, cos[a], sin[a], bins, optics, low, near, far)
-                if len(profile) > 0:
-                    shape_pixels(count, near, far, profile)
-            else:
-                first_bin[a], bins_read[a] = weigh_lines(
-                    x_in, y_in, count, cos[a], sin[a], bins, optics, lines, low, near, far
-                )
+            first_bin[a], bins_read[a] = weigh_view(
+                x_in, y_in, count, cos[a], sin[a], bins, optics, lines, profile, low, near, far
+            )
             group_by_bin(count, low, near, far, first_bin[a], bins_read[a], start[a], number[a], by_near[a], by_far[a])
+            if meets is not None:
+                least[a], largest[a] = along_chords(x_in, y_in, count, cos[a], sin[a], lines, low, near, far, t)
+                met[a] = meets_any(meets, (a, first_bin[a], bins_read[a], least[a], largest[a]))
+                sorted_by_bin(row[a], by_t[a], t, number[a], start[a], bins_read[a])
         for block in range((slices + SLICES - 1) // SLICES):
             z, length = np.uint64(block * SLICES), np.uint64(min(SLICES, slices - block * SLICES))
             for p in range(count):
                 fetch(tile_rows, np.uint64(p), dose, i[p], j[p], z, length)
             if not lit(tile_rows, 0, count):
                 continue
+            if meets is not None:
+                one = one_class((meets[2], z, length))
             for a in range(angles):
                 for r in range(bins_read[a]):
                     b = first_bin[a] + r - 1
                     if 0 <= b < bins:
                         fetch(strip, np.uint64(r), light, a, b, z, length)
-                for r in range(bins_read[a] - 1):  # into the last bin no voxel column falls
+                nears, fars, together = by_near[a], by_far[a], True
+                if meets is not None and met[a]:
+                    seen = a, first_bin[a], bins_read[a], least[a], largest[a]
+                    if one == SEVERAL:
+                        together = False
+                        entries, some = (nears, fars, number[a], by_t[a], start[a]), (meets[2], z, length)
+                        collect_apart(strip, tile_rows, entries, meets, ends, depths, seen, some, room)
+                    else:
+                        own, voxels = (kept_near[a], kept_far[a]), (nears, fars, row[a], by_t[a], count)
+                        if one != of_class:
+                            class_weights(own, voxels, meets, ends, depths, seen, one, room)
+                        nears, fars = own
+                for r in range(bins_read[a] - 1 if together else 0):  # into the last bin no voxel column falls
                     first, last = start[a, r], start[a, r + 1]
                     if length <= FEW:
-                        add_few_pairs(strip, r, tile_rows, number[a], by_near[a], by_far[a], first, last)  # pyright: ignore[reportCallIssue]
+                        add_few_pairs(strip, r, tile_rows, number[a], nears, fars, first, last)  # pyright: ignore[reportCallIssue]
                     else:
-                        add_pairs(strip, r, tile_rows, number[a], by_near[a], by_far[a], first, last)  # pyright: ignore[reportCallIssue]
+                        add_pairs(strip, r, tile_rows, number[a], nears, fars, first, last)  # pyright: ignore[reportCallIssue]
                 for r in range(bins_read[a]):
                     b = first_bin[a] + r - 1
                     if 0 <= b < bins:
                         for k in range(length):
                             light[a, b, z + k] = strip[r, k]
+            if meets is not None:
+                of_class = one if one != SEVERAL else of_class

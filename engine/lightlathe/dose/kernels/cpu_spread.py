@@ -26,8 +26,8 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
 
     light, spread = cpu.as_numpy(views_array), views.spread
     dose = np.zeros(views.dose_shape(light.shape[2] // spread.planes * spread.slices), light.dtype)
-    lists = cpu.lists_of(views.depths, slice(0, views.angles))
-    tiles, fixed = cpu.tiles_of(views), (*cpu.geometry(views, gain), *_spread(views), lists)
+    depths = _depths(views, slice(0, views.angles))
+    tiles, fixed = cpu.tiles_of(views), (*cpu.geometry(views, gain), *_spread(views), depths)
     share_out(lambda first, last: deposit_tiles(light, dose, tiles[first:last], *fixed), len(tiles), max_items=4)
     return torch.from_numpy(dose)
 
@@ -42,12 +42,15 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     (cos, sin, *fixed), rest = cpu.geometry(views, gain), _spread(views)
 
     def work(first: int, last: int) -> None:
-        lists = cpu.lists_of(views.depths, slice(first, last))
-        given: Any = (tiles, cos[first:last], sin[first:last], *fixed, *rest, lists)
+        given: Any = (tiles, cos[first:last], sin[first:last], *fixed, *rest, _depths(views, slice(first, last)))
         collect_angles(dose, light[first:last], *given)
 
     share_out(work, views.angles, max_items=ANGLES_PER_PASS)
     return torch.from_numpy(light)
+
+
+def _depths(views, taken: slice) -> tuple[Any, ...] | None:
+    return None if views.depths is None else cpu.lists_of(views.depths, taken)
 
 
 def _spread(views) -> tuple:
@@ -57,7 +60,9 @@ def _spread(views) -> tuple:
               the first + (k - the second) * the third / M
     sizes     planes, slices, the most nodes of a tile, planes that a block of slices reads at most
     """
-    from lightlathe.dose.kernels.cpu_spread_loops import NODE_ROWS, REACH, SHIFTS, SLICES, TILE
+    from lightlathe.dose.kernels.cpu_spread_loops import NODE_ROWS
+    from lightlathe.dose.kernels.cpu_tiles import SLICES, TILE
+    from lightlathe.dose.kernels.cpu_vectors import REACH, SHIFTS
 
     spread, voxel = views.spread, views.voxel_mm
     padded = tuple(np.pad(values.numpy(), 1, mode="edge") for values in (spread.at_foot, spread.per_mm))

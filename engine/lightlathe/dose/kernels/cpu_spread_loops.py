@@ -7,33 +7,19 @@ mixes the two nodes beside its own 1 / M. The place it reads at is linear in 1 /
 what is left is a blur: two nodes are NODE_ROWS rows of pixels apart at most, at the slice farthest from the pupil's
 height. At any real size a row lies within 0.05 rows of where the reference has it and is less than 0.06 rows wider
 (tests/dose/test_spread_kernels.py).
-
-Resampling a line of planes is a sum of shifted copies of it under weights: where slices are about as far apart as
-planes, the numbers of the planes that a block of slices reads differ from theirs by a few values only.
 """
 
 import numpy as np
-from numba import njit
 
-from lightlathe.dose.kernels.cpu_loops import (
-    SLICES,
-    TILE,
-    add_rows,
-    columns_of,
-    fetch,
-    lit,
-    rows_of_zeros,
-    weigh,
-)
-from lightlathe.dose.kernels.cpu_spread_vectors import REACH, SHIFTS, add_copies, add_copies_back
-from lightlathe.dose.kernels.cpu_transmittance import NONE, chord_of, transmittance
+from lightlathe.dose.kernels.cpu_depths import chord_of, transmittance
+from lightlathe.dose.kernels.cpu_planes import add_planes, on_planes, on_slices, planes_of, read_at
+from lightlathe.dose.kernels.cpu_tiles import SLICES, TILE, columns_of, fast, fetch, inner, lit, rows_of_zeros
+from lightlathe.dose.kernels.cpu_vectors import REACH, SHIFTS, add_rows
+from lightlathe.dose.kernels.cpu_weights import weigh
 
 NODE_ROWS = 0.5
 GROUP = 2  # angles that one pass over a tile adds
 ANGLES_PER_PASS = 32  # angles whose weights are kept
-
-fast = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
-inner = njit(error_model="numpy", fastmath={"contract"}, no_cpython_wrapper=True, no_cfunc_wrapper=True)  # pyright: ignore[reportCallIssue]
 
 
 @inner
@@ -69,113 +55,17 @@ def magnify(x, y, count, cos, sin, bins, optics, at_foot, per_mm, apart, nodes, 
 @inner
 def dim(x, y, count, cos, sin, lists, view, low, near, far):
     """Weights of one view, times what inserts of one cross-section leave at each voxel of both bins' light."""
-    if lists[6] == 0:
-        return
     for p in range(count):
-        if near[p] == 0 and far[p] == 0:
-            continue
         t = y[p] * cos - x[p] * sin
-        of_near, of_far = chord_of(lists, view, low[p] - 1, 0), chord_of(lists, view, low[p], 0)
-        if of_near != NONE:
-            near[p] *= transmittance(lists, of_near, t)
-        if of_far != NONE:
-            far[p] *= transmittance(lists, of_far, t)
-
-
-@inner
-def read_at(first, step, number, z, length, heights, moved, numbers, weight, start):
-    """Where the slices z to z + length read the planes at every node.
-
-    numbers, weight   (node, SLICES) number of the lower plane in the line; (node * SHIFTS, SLICES or REACH) the
-                      weights of shifted copies, or in the first row of a node the share of the upper plane
-    moved             1 where those of copy c are moved c to the right, for the way back; else 0
-    start             (node, 2) first shift and how many copies; 0 of them where slices are read one by one
-    Returns the first plane of the line that they are read from, and how many it has.
-    """
-    at_zero, pupil, growth = heights
-    low, high = np.inf, -np.inf
-    for n in range(number):
-        shrinks = first + n * step
-        for k in (0, length - 1):
-            place = at_zero + (z + k - pupil) * growth * shrinks
-            low, high = min(low, np.floor(place)), max(high, np.floor(place))
-    base = np.int64(low) - SHIFTS  # copies may start before what is read, under weights of 0
-    for n in range(number):
-        shrinks = first + n * step
-        for k in range(length):
-            place = at_zero + (z + k - pupil) * growth * shrinks
-            below = np.floor(place)
-            numbers[n, k] = np.int64(below) - base
-            weight[n * SHIFTS, k] = place - below
-        ends = numbers[n, 0], numbers[n, length - 1] - (length - 1)
-        shift, copies = min(ends[0], ends[1]), abs(ends[0] - ends[1]) + 2
-        start[n, 0], start[n, 1] = shift, copies if (copies <= SHIFTS) & (shift >= 0) else 0
-        if start[n, 1] > 0:
-            weight[n * SHIFTS : n * SHIFTS + copies] = 0
-            for k in range(length):
-                place = at_zero + (z + k - pupil) * growth * shrinks
-                row = n * SHIFTS + numbers[n, k] - k - shift
-                share = place - np.floor(place)
-                weight[row, k + moved * (row - n * SHIFTS)] = 1 - share
-                weight[row + 1, k + moved * (row + 1 - n * SHIFTS)] = share
-    return base, np.int64(high) + 2 - base
-
-
-@inner
-def on_slices(lines, bins, strip, row, n, numbers, weight, start, length):
-    """strip[row + r] = the planes of line r as the slices read them at node n, for each of some bins."""
-    if start[n, 1] > 0:
-        add_copies(strip, row, lines, start[n, 0], lines.shape[1], bins, weight, n * SHIFTS, start[n, 1])  # pyright: ignore[reportCallIssue]
-        return
-    for r in range(bins):
-        for k in range(length):
-            share = weight[n * SHIFTS, k]
-            strip[row + r, k] = (1 - share) * lines[r, numbers[n, k]] + share * lines[r, numbers[n, k] + 1]
-        for k in range(length, SLICES):
-            strip[row + r, k] = 0
-
-
-@inner
-def on_planes(lines, bins, strip, row, n, numbers, weight, start, length):
-    """The transpose: line r += what the slices of strip[row + r] read of it at node n."""
-    if start[n, 1] > 0:
-        add_copies_back(lines, start[n, 0], lines.shape[1], strip, row, bins, weight, n * SHIFTS, start[n, 1])  # pyright: ignore[reportCallIssue]
-        return
-    for r in range(bins):
-        for k in range(length):
-            share = weight[n * SHIFTS, k]
-            lines[r, numbers[n, k]] += (1 - share) * strip[row + r, k]
-            lines[r, numbers[n, k] + 1] += share * strip[row + r, k]
-
-
-@inner
-def planes_of(lines, r, light, a, b, at, base, wide, planes):
-    """lines[r] = planes base to base + wide of light[a, b, at :], dark beyond both ends; True if any is lit."""
-    first, last = max(base, 0), min(base + wide, planes)
-    lines[r] = 0
-    bright = False
-    if first < last:
-        here, there = np.uint64(first - base), np.uint64(at + first)
-        for k in range(np.uint64(last - first)):
-            lines[r, here + k] = light[a, b, there + k]
-            bright = bright | (lines[r, here + k] != 0)
-    return bright
-
-
-@inner
-def add_planes(light, a, b, at, lines, r, base, wide, planes):
-    """The transpose: light[a, b, at :] += lines[r], planes base to base + wide."""
-    first, last = max(base, 0), min(base + wide, planes)
-    if first < last:
-        here, there = np.uint64(first - base), np.uint64(at + first)
-        for k in range(np.uint64(last - first)):
-            light[a, b, there + k] += lines[r, here + k]
+        if near[p] != 0 or far[p] != 0:
+            near[p] *= transmittance(lists, chord_of(lists, view, low[p] - 1, 0), t)
+            far[p] *= transmittance(lists, chord_of(lists, view, low[p], 0), t)
 
 
 @fast
 def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per_mm, heights, apart, sizes, lists):
     """Fill the dose of some tiles: every voxel column sums GROUP angles at a time. What comes last: see `_spread`, and
-    `lists` as in cpu_transmittance.py, of one class."""
+    `lists` as in cpu_depths.py, of one class, or None."""
     planes, slices, nodes, width = sizes
     angles, bins, batch = light.shape[0], light.shape[1], light.shape[2] // planes
     shape = TILE * TILE
@@ -198,7 +88,8 @@ def deposit_tiles(light, dose, tiles, cos, sin, x, y, optics, span, at_foot, per
                 inverse[a, 0], inverse[a, 1], counts[a] = magnify(
                     x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
                 )
-                dim(x_in, y_in, count, c, n, lists, a0 + a, low, near, far)
+                if lists is not None:
+                    dim(x_in, y_in, count, c, n, lists, a0 + a, low, near, far)
                 shift = (a % GROUP) * span * nodes - first_bin[a]
                 beside = span if counts[a] > 1 else 0
                 for p in range(count):
@@ -302,7 +193,8 @@ def collect_angles(dose, light, tiles, cos, sin, x, y, optics, span, at_foot, pe
             inverse[a, 0], inverse[a, 1], counts[a] = magnify(
                 x_in, y_in, count, c, n, bins, optics, at_foot, per_mm, apart, nodes, near, far, node, upper
             )
-            dim(x_in, y_in, count, c, n, lists, a, low, near, far)
+            if lists is not None:
+                dim(x_in, y_in, count, c, n, lists, a, low, near, far)
             beside = span if counts[a] > 1 else 0
             sort_by_row(
                 count, low, node, upper, near, far, first_bin[a], span, span * counts[a], beside, begin[a], number[a],

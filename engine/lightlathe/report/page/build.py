@@ -62,7 +62,7 @@ def sections(record: Record, resin: Resin, path: Path | None, listed: Listed | N
         by_slice_section(record, here),
         plan_section(record, path),
         *([] if path is None else [prints_section(record, path)]),
-        settings_section(record.settings, _resin_words(resin, record.patterns.exposure_s)),
+        settings_section(record.settings, _resin_words(resin, record.patterns.exposure_s), record.assumed_keys),
         Section("assumptions", "Assumptions", items(assumed(record, here))),
         Section("cautions", "Cautions", items(CAUTIONS, "cautions")),
         figures_section(record),

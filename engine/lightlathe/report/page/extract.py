@@ -29,6 +29,7 @@ class Extract:
     outcome: Outcome
     quality: dict[str, float]
     settings: dict[str, Any]
+    assumed_keys: frozenset[str]
     facts: dict[str, Any]
     log: dict[str, list[float]]
     log_step: int
@@ -67,6 +68,7 @@ def extract(record: Record, label: str, file: str, listed: Listed | None, share:
         outcome=outcome_of(record.quality),
         quality=record.quality,
         settings=record.settings,
+        assumed_keys=record.assumed_keys,
         facts=record.facts,
         log=log,
         log_step=step,

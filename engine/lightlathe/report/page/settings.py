@@ -1,7 +1,8 @@
 """A job's settings as rows of a table: dotted keys with the unit that stands in their names."""
 
 import json
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 from lightlathe.report.page.section import Section, folded, table, text
@@ -56,12 +57,26 @@ def word(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, default=str)
 
 
-def rows(tree: Any) -> list[tuple[str, str, str]]:
-    """HTML cells: key, value, unit. A setting that is not stated has no unit."""
+def rows(tree: Any, name: str = "", assumed: Collection[str] = ()) -> list[tuple[str, str, str]]:
+    """HTML cells: key, value, unit. A setting that is not stated has no unit.
+
+    name      of the table
+    assumed   dotted keys, with that name before them, that the job left to their defaults
+    """
     return [
-        (f"<code>{text(key)}</code>", text(word(value)), "" if value is None else unit_cell(key))
+        (
+            f"<code>{text(key)}</code>",
+            text(word(value)) + marked(f"{name}.{key}", assumed),
+            "" if value is None else unit_cell(key),
+        )
         for key, value in flat(tree)
     ]
+
+
+def marked(key: str, assumed: Collection[str]) -> str:
+    """HTML after a value that the job does not give; empty for one that it does."""
+    top = ".".join(re.split(r"[.\[]", key)[:2])  # a member's own keys go with it
+    return ' <span class="assumed">(assumed)</span>' if top in assumed else ""
 
 
 def differing(settings: list[Mapping[str, Any]]) -> list[tuple[str, list[Any]]]:
@@ -75,12 +90,12 @@ def differing(settings: list[Mapping[str, Any]]) -> list[tuple[str, list[Any]]]:
 MISSING = "-"
 
 
-def settings_section(settings: Mapping[str, Any], resin_words: str) -> Section:
+def settings_section(settings: Mapping[str, Any], resin_words: str, assumed: Collection[str] = ()) -> Section:
     """Resin, vial, light and the rest as the job has them after defaults; the first three are open."""
     tables = "".join(
         folded(
             TITLES[name],
-            table(("key", "value", "unit"), rows(settings[name]), kind="settings"),
+            table(("key", "value", "unit"), rows(settings[name], name, assumed), kind="settings"),
             is_open=name in ("notes", "resin", "vial", "light"),
         )
         for name in SHOWN

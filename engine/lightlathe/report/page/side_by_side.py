@@ -15,8 +15,8 @@ from lightlathe.report.page.convergence import LOWEST, thinned_words
 from lightlathe.report.page.document import document
 from lightlathe.report.page.extract import Extract, extract
 from lightlathe.report.page.section import Section, charts, folded, items, number, paragraph, table, text
-from lightlathe.report.page.settings import differing, unit_cell, word
-from lightlathe.report.page.verdict import MARKS
+from lightlathe.report.page.settings import differing, marked, unit_cell, word
+from lightlathe.report.page.verdict import MARKS, RIGHT
 from lightlathe.report.page.volumes import dose_top, step_words
 from lightlathe.result import Record
 from lightlathe.result.listing import listing
@@ -81,7 +81,7 @@ def verdicts(ones: Sequence[Extract]) -> Section:
     lines = "".join(
         f'<p class="verdict {one.outcome.level.replace(" ", "-")}"><span class="sign" aria-hidden="true">'
         f"{MARKS[one.outcome.level]}</span><span><strong>{text(one.label)}</strong> ({text(one.file)}): "
-        f"<strong>{text(one.outcome.level)}</strong>: {text('; '.join(one.outcome.reasons))}</span></p>"
+        f"<strong>{text(one.outcome.level)}</strong>: {text('; '.join(one.outcome.reasons) or RIGHT)}</span></p>"
         for one in ones
     )
     rows = [_row(ones, name, words) for name, words in FIRST if any(name in one.quality for one in ones)]
@@ -124,7 +124,12 @@ def settings_that_differ(ones: Sequence[Extract]) -> Section:
     if not found:
         return Section("settings", "Settings that differ", paragraph("None: all settings are the same."))
     rows = [
-        (f"<code>{text(key)}</code>", *(text(word(value)) for value in values), unit_cell(key)) for key, values in found
+        (
+            f"<code>{text(key)}</code>",
+            *(text(word(value)) + marked(key, one.assumed_keys) for one, value in zip(ones, values, strict=True)),
+            unit_cell(key),
+        )
+        for key, values in found
     ]
     heads = ["setting", *(one.label for one in ones), "unit"]
     return Section("settings", "Settings that differ", table(heads, rows, kind="settings"))

@@ -20,6 +20,7 @@ class Slices {
     this.zoom.addEventListener("input", () => this.draw());
     this.goTo(this.data.places.length ? this.data.places[0].at_mm : [0, 0, 0]);
     drawings.push(() => this.drawNow());
+    drawnAtWidth(this.view.querySelector(".panels"), () => this.draw());
   }
 
   startRow(row) {

@@ -50,6 +50,16 @@ window.addEventListener("afterprint", () => {
   redraw();
 });
 
+// Draws again when a place gets another width; `draw` may change its height.
+function drawnAtWidth(place, draw) {
+  let width = place.clientWidth;
+  new ResizeObserver(() => {
+    if (place.clientWidth === width || paper.theme) return;
+    width = place.clientWidth;
+    draw();
+  }).observe(place);
+}
+
 // The size of a picture, for Plotly: by itself on the screen, of its place on paper.
 function sized(place) {
   return paper.theme ? { autosize: false, width: place.clientWidth, height: place.clientHeight } : { autosize: true };
