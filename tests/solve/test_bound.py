@@ -6,8 +6,7 @@ import pytest
 import torch
 from test_against_programs_outside import CASES, best_ratio, flat
 
-from flat_problems import Mixing, make
-from lightlathe.dose import Backend, DoseOperator
+from flat_problems import make
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Target
@@ -48,7 +47,8 @@ def test_bound_by_hand():
     min(a / 2, 1 - a), at most 1/3 for a = 2/3; patterns (1, 1) reach it: 1 / 3."""
 
     class Plain:
-        dtype, device = torch.float64, torch.device("cpu")
+        dtype, device, slices_independent = torch.float64, torch.device("cpu"), True
+        pattern_shape, dose_shape = (1, 2, 1), (3, 1, 1)
         matrix = torch.tensor([[2.0, 1], [1, 0], [0, 1]], dtype=torch.float64)
 
         def transpose(self, volume):
@@ -116,16 +116,3 @@ def test_single_precision_searches_and_double_certifies():
     assert bound.window == pytest.approx(same.window, abs=0.005)  # two searches; both are certified
     with pytest.raises(SolveError, match="float64"):
         certify(single.operator, single.target, bound.weights)
-
-
-def test_slices_that_light_ties_together_are_refused():
-    case = make("hook", slices=2)
-    with pytest.raises(SolveError, match="light ties these slices to each other"):
-        prove(Mixing(case.operator), case.target, torch.ones(case.grid.shape), exact=case.operator)
-
-
-def test_rows_that_are_not_slices_are_refused():
-    case = make("hook", slices=2)
-    operator = DoseOperator(case.operator.optics.replace(rows=1), case.grid, Backend("reference"))
-    with pytest.raises(SolveError, match="one pattern row per slice"):
-        prove(operator, case.target, torch.ones(case.grid.shape), exact=operator)

@@ -63,7 +63,7 @@ def absorption(case: Case) -> Reason:
         why, beside = "this beam's rays are not straight", case.part.beside
         if beside is not None and beside.shaded:
             why = "light ends at an insert" if beside.opaque else "an insert absorbs otherwise than the resin"
-        light += f"; {why}, so the quick bound on the process window does not hold"
+        light += f"; {why}, so the quick bound on the process window does not hold: the design proves one"
     if at_wall or (limit > 0 and not case.straight_rays):
         if case.a < MAX_OPTICAL_DEPTH:
             return Reason("absorption", "will work", f"{light}.", case.a, MAX_OPTICAL_DEPTH)

@@ -16,7 +16,7 @@ def job_s(case: Case, iterations_s: float, updates: float) -> float:
     iterations_s   of the design
     updates        voxels times angles, and parts of their step, of a dose on the job's own grid
     """
-    proof = 0.0 if case.design.bound_iterations == 0 or case.light.rows_spread else PROOF
+    proof = 0.0 if case.design.bound_iterations == 0 else PROOF
     total = AROUND_S[case.machine.device] + iterations_s * (1 + proof)
     if case.grid.finer > 1:
         fine = updates * case.grid.finer**3

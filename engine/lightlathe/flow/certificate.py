@@ -33,6 +33,7 @@ class Certificate:
     upper_bound    of any patterns, whatever their light
     slice_z_mm     height of the binding slice
     part_mm, surroundings_mm   (x, y) of the voxels in it with the largest dual weights: the window is limited there
+    surroundings_z_mm   height of the latter, where slices are bounded together: the former's is slice_z_mm
     """
 
     reached: float
@@ -40,9 +41,11 @@ class Certificate:
     slice_z_mm: float
     part_mm: tuple[float, float]
     surroundings_mm: tuple[float, float]
+    surroundings_z_mm: float | None = None
 
     def figures(self) -> dict[str, float]:
         """As a result file holds them."""
+        beside = self.surroundings_z_mm
         return {
             "window_proven_at_most": self.upper_bound,
             "window_reached": self.reached,
@@ -51,6 +54,7 @@ class Certificate:
             "window_binding_part_y_mm": self.part_mm[1],
             "window_binding_surroundings_x_mm": self.surroundings_mm[0],
             "window_binding_surroundings_y_mm": self.surroundings_mm[1],
+            **({} if beside is None else {"window_binding_surroundings_z_mm": beside}),
         }
 
 

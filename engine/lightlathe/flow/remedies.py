@@ -9,7 +9,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Turning
-from lightlathe.flow.certificate import Certificate, certificate_of, operators_of, steps_in
+from lightlathe.flow.certificate import Certificate, operators_of
+from lightlathe.flow.coupled_certificate import certificate_for, steps_in
 from lightlathe.flow.operators import in_design
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slice_doses import SliceDoses
@@ -36,18 +37,18 @@ def proven(setup: Setup, lit: Callable[[], SliceDoses], iterations: float) -> tu
 
     lit          gives the doses of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
-    None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
-    where rows of light spread over slices: the proof is of slices that are lit by patterns of their own.
+    None where the job asks for none, where there is nothing to separate, and where some of the part gets no light. No
+    remedies where light couples slices by depth: they are designs of one slice alone.
     """
     steps = setup.job.design.bound_iterations
-    if steps == 0 or setup.lightless_mm or not setup.operator.optics.slices_independent:
+    if steps == 0 or setup.lightless_mm:
         return None, []
     dose = lit()
     if steps == "auto":
-        certificate = certificate_of(setup, dose, most=steps_in(setup, iterations))
+        certificate = certificate_for(setup, dose, most=steps_in(setup, iterations))
     else:
-        certificate = certificate_of(setup, dose, iterations=steps)
-    if certificate is None or certificate.reached > 0:
+        certificate = certificate_for(setup, dose, iterations=steps)
+    if certificate is None or certificate.reached > 0 or not setup.operator.optics.slices_independent:
         return certificate, []
     return closer(certificate, remedies_of(setup, certificate))
 

@@ -41,9 +41,15 @@ def advice(certificate: Certificate, remedies: list[Remedy], images: int) -> str
             f"{percent(certificate.upper_bound)} on these voxels: more iterations may find one, more of the bound "
             "(bound_iterations) may rule it out. "
         )
+    z, beside_z = certificate.slice_z_mm, certificate.surroundings_z_mm
+    if beside_z is not None:  # light couples slices, and none of them is looked at alone
+        return (
+            f"{said}It is decided between ({x:.2f}, {y:.2f}, {z:.2f}) mm in the part and ({beside_x:.2f}, "
+            f"{beside_y:.2f}, {beside_z:.2f}) mm beside it."
+        )
     tried = "; ".join(f"{r.words} {window_words(r.reached)} (at most {window_words(r.upper_bound)})" for r in remedies)
     return (
-        f"{said}It is decided in the slice at z = {certificate.slice_z_mm:.2f} mm, between ({x:.2f}, {y:.2f}) mm in "
+        f"{said}It is decided in the slice at z = {z:.2f} mm, between ({x:.2f}, {y:.2f}) mm in "
         f"the part and ({beside_x:.2f}, {beside_y:.2f}) mm beside it. Windows of that slice alone, by what is changed: "
         f"{tried}."
     )

@@ -208,18 +208,21 @@ def _window(record: Record) -> str:
 
 def _not_proven(record: Record) -> list[str]:
     """Why there is no bound, where the light is the reason."""
-    if record.optics is None or record.optics.slices_independent:
+    if "window_gap" in record.quality or record.optics is None or record.optics.slices_independent:
+        return []
+    if record.settings.get("design", {}).get("bound_iterations") == 0:
         return []
     why = "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
-    return [f"              no bound is computed for light {why}"]
+    return [f"              no bound was computed: light {why} takes one of all slices at once, in memory"]
 
 
 def _proven(q: dict[str, float]) -> list[str]:
     lines = []
     if "window_gap" in q:
+        where = "decided at" if "window_binding_surroundings_z_mm" in q else "slice at"
         lines.append(
             f"              proven: no patterns whatever reach more than {_share(q['window_proven_at_most'])} on these "
-            f"voxels (slice at z = {q['window_binding_slice_z_mm']:.2f} mm)"
+            f"voxels ({where} z = {q['window_binding_slice_z_mm']:.2f} mm)"
             + (f"; gap {_share(q['window_gap'])}" if q.get("window_relative", 1.0) > 0 else "")
         )
         if q["window_gap"] > WIDE_GAP and q.get("light_at_level_limit", 0.0) > HELD:

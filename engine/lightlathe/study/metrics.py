@@ -18,8 +18,8 @@ SUFFIXES = ("", "_fine", "_fine_judged", "_whole")  # of figures on other grids:
 OF_A_RUN = (  # what study/run.py adds, and what only some designs have
     "seconds", "cpu_seconds", "iterations", "iterations_to_none_wrong", "light_mj", "window_proven_at_most",
     "window_gap", "window_binding_slice_z_mm", "window_binding_part_x_mm", "window_binding_part_y_mm",
-    "window_binding_surroundings_x_mm", "window_binding_surroundings_y_mm", "wanted_dose_rms", "wanted_dose_90",
-    "window_all_scenarios_robust",
+    "window_binding_surroundings_x_mm", "window_binding_surroundings_y_mm", "window_binding_surroundings_z_mm",
+    "wanted_dose_rms", "wanted_dose_90", "window_all_scenarios_robust",
     "window_all_scenarios_plain", "window_no_scenario_robust", "window_no_scenario_plain",
 )  # fmt: skip
 SMALL_JOB: dict[str, Any] = {

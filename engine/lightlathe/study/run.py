@@ -20,7 +20,7 @@ import torch
 from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.flow.certificate import certificate_of
+from lightlathe.flow.coupled_certificate import certificate_for
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
@@ -244,7 +244,7 @@ def _machine(setup: Setup) -> dict[str, Any]:
 def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
     """The certified upper bound of the window for this part, grid and light."""
     dose = unpacked_from(record.prediction.dose).to(setup.device) / setup.job.resin.gel_mj_cm3
-    certificate = certificate_of(setup, SliceDoses.held(dose, unpacked_from(setup.part.judged)), iterations=iterations)
+    certificate = certificate_for(setup, SliceDoses.held(dose, unpacked_from(setup.part.judged)), iterations=iterations)
     return {} if certificate is None else _bound_in(certificate.figures())
 
 
