@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, ResultError
 from lightlathe.families import Resin
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.assumed import with_light, with_vial
@@ -192,12 +192,21 @@ def predict(
         slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
     found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
-    own = given is None or given == job_of(record).resin
-    if own and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
+    if _is_own(given, record) and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
     return dataclasses.replace(found, quality=found.quality | figures)
+
+
+def _is_own(resin: Resin | None, record: Record) -> bool:
+    """Whether a resin is the record's own; of one that its file does not hold nobody knows."""
+    if resin is None:
+        return True
+    try:
+        return resin == job_of(record).resin
+    except ResultError:
+        return False
 
 
 def _as_designed(found: Prediction, record: Record) -> bool:
