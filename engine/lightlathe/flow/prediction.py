@@ -192,7 +192,8 @@ def predict(
         slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
     found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
-    if _is_own(given, record) and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
+    planned = _is_own(given, record) and exposure == patterns.exposure_s and MARGINS[0] in record.quality
+    if planned and _as_designed(found, record):
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
