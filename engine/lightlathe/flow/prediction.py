@@ -193,7 +193,8 @@ def predict(
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
     found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
     planned = _is_own(given, record) and exposure == patterns.exposure_s and MARGINS[0] in record.quality
-    if planned and _as_designed(found, record):
+    other = (axis_offset_mm, axis_tilt_deg, sense, motion, vial, light, *insert_offset_mm)
+    if planned and (not any(other) or _as_designed(found, record)):
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
@@ -211,7 +212,8 @@ def _is_own(resin: Resin | None, record: Record) -> bool:
 
 
 def _as_designed(found: Prediction, record: Record) -> bool:
-    """Whether a print at the planned exposure is that of the record: its margins then hold for every scenario of a
-    robust design, and its figures of graded parts for this print."""
+    """Whether a print at the planned exposure, of other assumptions, is that of the record: its margins then hold for
+    every scenario of a robust design, and its figures of graded parts for this print. (Without other assumptions it is,
+    though a card that designed it rounds otherwise than this CPU.)"""
     pairs = ((value, record.quality.get(name, math.nan)) for name, value in found.quality.items())
     return all(math.isclose(a, b, rel_tol=1e-6) or (math.isnan(a) and math.isnan(b)) for a, b in pairs)
