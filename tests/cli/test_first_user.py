@@ -1,6 +1,7 @@
 """What a person meets who does things for the first time: one meaning of exit codes, assumed values marked, messages
 that name what was typed."""
 
+import dataclasses
 import json
 import shutil
 
@@ -8,6 +9,7 @@ import pytest
 import trimesh
 
 from lightlathe.cli.main import main
+from lightlathe.pipeline import predict
 from lightlathe.report.page.extract import extract
 from lightlathe.report.page.settings import rows
 from lightlathe.report.page.side_by_side import settings_that_differ
@@ -57,12 +59,28 @@ def test_the_margins_of_another_exposure_move_with_it(here, capsys):
         assert found["shorter_percent"] == pytest.approx(100 * (1 - found["shortest_s"] / seconds), abs=1e-6)
 
 
+def test_a_result_of_a_card_is_judged_by_its_own_margins(here):
+    """A card rounds otherwise than the CPU that predicts: its doses differ by more than a millionth, and the margins of
+    a robust design are no others for that."""
+    record = read_result("disc.lathe.h5")
+    quality = record.quality | {"window_low_mj_cm3": 1.0001 * record.quality["window_low_mj_cm3"], "reachable": 0.0}
+    quality |= {"shorter_percent": 1.5, "longer_percent": 1.25}  # of the worst scenario
+    robust = dataclasses.replace(record, prediction=dataclasses.replace(record.prediction, quality=quality))
+    found = predict(robust).quality
+    assert (found["shorter_percent"], found["longer_percent"], found["reachable"]) == (1.5, 1.25, 0.0)
+    other = predict(robust, axis_offset_mm=0.25).quality
+    assert other["longer_percent"] != 1.25
+    assert "reachable" not in other
+
+
 def test_slabs_are_told(here, capsys):
     main(["show", "disc.lathe.h5"])
     (line,) = (line for line in capsys.readouterr().out.splitlines() if line.startswith("  slabs "))
     record = read_result("disc.lathe.h5")
-    count = -(-record.part.grid.shape[2] // 3)
-    assert f"designed in {count} slabs of up to 3 slices" in line or f"designed in {count} slabs of up to 3," in line
+    designed, judged = int(record.log["slabs"][0]), -(-record.part.grid.shape[2] // 3)
+    assert designed < judged  # the disc's slices are equal, and those beyond it are not designed
+    said = "1 slab" if designed == 1 else f"{designed} slabs"
+    assert f"designed in {said} of up to 3, judged in {judged} slabs of up to 3" in line
     assert "slab_slices in [design] asks for slabs" in line
     main(["show", "disc.lathe.h5", "--json"])
     assert json.loads(capsys.readouterr().out)["facts"]["slab_slices_design"] == 3

@@ -7,11 +7,11 @@ import torch
 from dose_cases import runnable
 from test_diverging_light import AIR, optics
 
-from lightlathe.beams import Diverging
+from lightlathe.beams import Diverging, full_turn
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning
 from lightlathe.dose.kernels import choose
 from lightlathe.errors import KernelUnavailable
-from lightlathe.quantities import Footprint, Grid
+from lightlathe.quantities import Footprint, Grid, Optics
 from operators import dense, gap, random
 
 DIRECTIONS = {"one": Directions(), "finer, moving": Directions.even(2, moving=True, finer=2)}
@@ -43,6 +43,18 @@ def test_transpose_is_the_transpose(kernel, name, size):
     torch.testing.assert_close(a(batch), torch.stack([a(x) for x in batch]), rtol=0, atol=1e-14)
     doses = random((2, *a.dose_shape), seed=1)
     torch.testing.assert_close(a.transpose(doses), torch.stack([a.transpose(x) for x in doses]), rtol=0, atol=1e-14)
+
+
+@pytest.mark.parametrize("kernel", runnable(torch.float64))
+def test_no_light_takes_dose_away(kernel):
+    """Not by a last digit either: bounds on windows divide sums of these weights (solve/bound.py). Of single voxels."""
+    size = {"angle_rad": full_turn(20, 0.1), "columns": 18, "rows": 12, "pixel_mm": 0.125}
+    light = Optics(Diverging(distance_mm=4.0, lens_height_mm=0.3).chords(**size), 1.0, 0.5)
+    a = DoseOperator(light, Grid((16, 16, 9), 0.125), Backend(kernel, dtype=torch.float64))
+    for voxel in (46, 53, 172, 179, *range(0, 16 * 16 * 9, 97)):  # with nodes' shares above 1, the first took 4e-18
+        one = torch.zeros(a.dose_shape, dtype=torch.float64)
+        one.view(-1)[voxel] = 1
+        assert bool((a.transpose(one) >= 0).all())
 
 
 @pytest.mark.parametrize("kernel", runnable(torch.float32))

@@ -7,6 +7,8 @@ import pytest
 import torch
 
 from lightlathe import pipeline
+from lightlathe.errors import SolveError
+from lightlathe.flow import certificate
 from lightlathe.flow.certificate import Certificate, certificate_of, wall_bounds
 from lightlathe.flow.formulation import problem_of, start_of
 from lightlathe.flow.prepare import prepare
@@ -121,6 +123,16 @@ def test_a_design_that_fails_says_what_would_help(dark, clear, small_job):
     assert sum("More iterations" in text for text in warnings) == 1
     assert sum("terations" in text for text in warnings) == 1
     assert not any("absorption" in text for text in clear.warnings)
+
+
+def test_a_design_is_kept_where_nothing_can_be_certified(small_job, tmp_path, monkeypatch, caplog):
+    def less(*_, **__):
+        raise SolveError("the transpose takes weights of 0 or more below 0")
+
+    monkeypatch.setattr(certificate, "certify", less)  # of the quick bound
+    record = pipeline.design(parse_job(small_job(iterations=5), name="t", folder=tmp_path))
+    assert "window_proven_at_most" not in record.quality
+    assert "no bound on the window: the transpose takes weights" in caplog.text
 
 
 def test_too_few_angles_are_told(small_job, tmp_path):

@@ -2,6 +2,7 @@
 restores."""
 
 import json
+import math
 from dataclasses import replace
 
 import pytest
@@ -12,8 +13,10 @@ from lightlathe.cli.main import main
 from lightlathe.dose import Turning
 from lightlathe.errors import JobError, PartError
 from lightlathe.flow.certificate import Certificate
+from lightlathe.flow.coupled_certificate import certificate_for
 from lightlathe.flow.formulation import coarser_problem, problem_of
 from lightlathe.flow.prepare import prepare
+from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.job import parse_job
 from lightlathe.quantities import Field
 from lightlathe.report.advice import advice
@@ -87,6 +90,19 @@ def test_a_bound_that_was_left_out_is_not_missed(bare, folder):
     assert "no bound was computed: light whose rows spread" in pipeline.summary(without, folder / "x.h5")
     asked = {**bare.settings, "design": {**bare.settings["design"], "bound_iterations": 0}}
     assert "bound" not in pipeline.summary(replace(without, settings=asked), folder / "x.h5")
+
+
+def test_a_bound_that_memory_does_not_hold_is_left_out(folder, caplog):
+    """Of 160 bytes a voxel, and 50 a pixel, one byte is missing."""
+    setup = prepare(job_of(folder=folder))
+    need = 160 * setup.part.grid.voxels + 50 * math.prod(setup.operator.pattern_shape)
+    lit = torch.rand(setup.part.grid.shape)
+    dose = SliceDoses.held(lit, setup.part.judged)
+    for missing in (0, 1):
+        within = replace(setup, slabs=replace(setup.slabs, limit_bytes=need - missing))
+        proof = certificate_for(within, dose, iterations=1)
+        assert (proof is None) == (missing == 1)
+    assert "no bound on the window: the search for one takes" in caplog.text
 
 
 def test_advice_for_a_print_that_fails_names_both_places():

@@ -11,9 +11,11 @@ from lightlathe.flow.certificate import steps_in as steps_of_slices
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.solve import prove
+from lightlathe.support.words import size
 
 LEAST = 50  # steps of the search: fewer prove next to nothing (benchmarks/QUALITY.md)
 SHARE = 0.5  # of the time of the iterations that the search may take
+VOXEL_BYTES, PIXEL_BYTES = 160, 50  # at its peak; measured on a CPU as the growth of the resident size with either
 
 log = logging.getLogger(__name__)
 
@@ -38,12 +40,22 @@ def certificate_for(
     """The certificate of a print in any light, as `certificate_of`.
 
     Where weights that depend on depth couple slices, weights on all voxels bound the whole at once, by products with
-    the whole operator. None where no volume fits into memory at once.
+    the whole operator. None where that does not fit into memory: a card says so itself, a CPU's system would end the
+    program, so there the limit of the job's slabs counts, and with memory_limit_gb everywhere.
     """
     if setup.operator.optics.slices_independent:
         return certificate_of(setup, dose, iterations=iterations, most=most)
     if setup.slabs.dose is not None:
         log.error("no bound on the window: it takes all slices at once, which memory does not hold")
+        return None
+    need = VOXEL_BYTES * setup.part.grid.voxels + PIXEL_BYTES * math.prod(setup.operator.pattern_shape)
+    limited = setup.device.type == "cpu" or setup.job.design.memory_limit_gb is not None
+    if limited and need > setup.slabs.limit_bytes:
+        log.error(
+            "no bound on the window: the search for one takes %s, and %s are left for arrays",
+            size(need),
+            size(setup.slabs.limit_bytes),
+        )
         return None
     target = setup.part.target(setup.device)
     if not (bool(target.solid.any()) and bool(target.liquid.any())):

@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import DoseOperator, Turning, gain_mj_cm3
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, ResultError
 from lightlathe.families import Resin
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.assumed import with_light, with_vial
@@ -192,16 +192,28 @@ def predict(
         slabs = slabs.at_most(LOOKED_AT, 1, part.grid.shape[2], job.grid.finer)
     levels = patterns.fractions() if slabs.dose is None else patterns.fractions_by_row(torch.float32, cpu)
     found = printed(turning, levels, part, fine, resin.at(exposure), slabs, record.wanted)
-    own = given is None or given == job_of(record).resin
-    if own and exposure == patterns.exposure_s and MARGINS[0] in record.quality and _as_designed(found, record):
+    planned = _is_own(given, record) and exposure == patterns.exposure_s and MARGINS[0] in record.quality
+    other = (axis_offset_mm, axis_tilt_deg, sense, motion, vial, light, *insert_offset_mm)
+    if planned and (not any(other) or _as_designed(found, record)):
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
     return dataclasses.replace(found, quality=found.quality | figures)
 
 
+def _is_own(resin: Resin | None, record: Record) -> bool:
+    """Whether a resin is the record's own; of one that its file does not hold nobody knows."""
+    if resin is None:
+        return True
+    try:
+        return resin == job_of(record).resin
+    except ResultError:
+        return False
+
+
 def _as_designed(found: Prediction, record: Record) -> bool:
-    """Whether a print at the planned exposure is that of the record: its margins then hold for every scenario of a
-    robust design, and its figures of graded parts for this print."""
+    """Whether a print at the planned exposure, of other assumptions, is that of the record: its margins then hold for
+    every scenario of a robust design, and its figures of graded parts for this print. (Without other assumptions it is,
+    though a card that designed it rounds otherwise than this CPU.)"""
     pairs = ((value, record.quality.get(name, math.nan)) for name, value in found.quality.items())
     return all(math.isclose(a, b, rel_tol=1e-6) or (math.isnan(a) and math.isnan(b)) for a, b in pairs)

@@ -1,6 +1,7 @@
 """The proof of a print: its certificate and, where it has no process window, what would help."""
 
 import dataclasses
+import logging
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.dose import Turning
+from lightlathe.errors import SolveError
 from lightlathe.flow.certificate import Certificate, operators_of
 from lightlathe.flow.coupled_certificate import certificate_for, steps_in
 from lightlathe.flow.operators import in_design
@@ -20,6 +22,7 @@ from lightlathe.solve import Filtered, Problem, SlicewiseLBFGS, normalised, prov
 from lightlathe.support.watching import doing, step
 
 AS_IT_IS = "as it is"
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -37,17 +40,20 @@ def proven(setup: Setup, lit: Callable[[], SliceDoses], iterations: float) -> tu
 
     lit          gives the doses of the light before its levels are rounded, in the stage's motion; 1 at the gel dose
     iterations   that the design took: where the job leaves it open, the search for the bound takes no longer
-    None where the job asks for none, where there is nothing to separate, and where some of the part gets no light. No
-    remedies where light couples slices by depth: they are designs of one slice alone.
+    None where the job asks for none, where there is nothing to separate, where some of the part gets no light, and
+    where none can be certified: the log says why, and the design is kept. No remedies where light couples slices by
+    depth: they are designs of one slice alone.
     """
     steps = setup.job.design.bound_iterations
     if steps == 0 or setup.lightless_mm:
         return None, []
     dose = lit()
-    if steps == "auto":
-        certificate = certificate_for(setup, dose, most=steps_in(setup, iterations))
-    else:
-        certificate = certificate_for(setup, dose, iterations=steps)
+    asked = {"most": steps_in(setup, iterations)} if steps == "auto" else {"iterations": steps}
+    try:
+        certificate = certificate_for(setup, dose, **asked)
+    except SolveError as problem:
+        log.error("no bound on the window: %s", problem)
+        return None, []
     if certificate is None or certificate.reached > 0 or not setup.operator.optics.slices_independent:
         return certificate, []
     return closer(certificate, remedies_of(setup, certificate))

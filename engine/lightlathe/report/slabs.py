@@ -11,15 +11,24 @@ def slab_lines(record: Record) -> list[str]:
 
 
 def slab_words(record: Record) -> str:
-    """How many slabs of how many slices, and why; empty where all slices were worked on at once."""
+    """How many slabs of how many slices, and why; empty where all slices were worked on at once.
+
+    Of a design they are counted in its log: equal slices, and those without part, are not designed one by one.
+    """
     facts, nz = record.facts, record.part.grid.shape[2]
     if "slabs_because" not in facts:
         return ""
     finer = record.settings["grid"]["finer"]
     each = [
-        ("designed", nz, facts["slab_slices_design"]),
-        ("judged", nz, facts["slab_slices_dose"]),
-        *([("judged on the finer grid", nz * finer, facts["slab_slices_fine"])] if finer > 1 else []),
+        ("designed", int(max(record.log.get("slabs", [1.0]))), facts["slab_slices_design"]),
+        ("judged", _slabs(nz, facts["slab_slices_dose"]), facts["slab_slices_dose"]),
     ]
-    said = [f"{done} in {count(-(-of // int(taken)), 'slab')} of up to {int(taken)}" for done, of, taken in each]
+    if finer > 1:
+        taken = facts["slab_slices_fine"]
+        each.append(("judged on the finer grid", _slabs(nz * finer, taken), taken))
+    said = [f"{done} in {count(number, 'slab')} of up to {int(taken)}" for done, number, taken in each]
     return f"{', '.join(said)} slices: {facts['slabs_because']}"
+
+
+def _slabs(slices: int, taken: float) -> int:
+    return -(-slices // int(taken))

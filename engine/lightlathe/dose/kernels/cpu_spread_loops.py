@@ -45,7 +45,7 @@ def magnify(x, y, count, cos, sin, bins, optics, at_foot, per_mm, apart, nodes, 
     number = min(np.int64(np.ceil((most - least) / apart)) + 1, nodes)
     step = (most - least) / (number - 1) if number > 1 else 0.0
     for p in range(count):
-        place = (upper[p] - least) / step if step > 0 else 0.0
+        place = min((upper[p] - least) / step, number - 1.0) if step > 0 else 0.0  # no share is rounded above 1
         below = min(np.floor(place), max(number - 2.0, 0.0))
         node[p] = np.int64(below)
         upper[p] = place - below if step > 0 else 0.0

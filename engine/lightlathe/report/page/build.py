@@ -209,7 +209,9 @@ def by_slice_section(record: Record, resin: Resin) -> Section:
     name = "window_binding_slice_z_mm"
     if math.isfinite(z := record.quality.get(name, math.nan)):
         said = figure_of(name, z, f"{z:.2f}", "mm")
-        body += f'<p class="note">The slice at z = {said} limits the window, as proven.</p>'
+        together = "window_binding_surroundings_z_mm" in record.quality  # light couples slices
+        what = "What lies at" if together else "The slice at"
+        body += f'<p class="note">{what} z = {said} limits the window, as proven.</p>'
     return Section("by-slice", "Slice by slice", body, slice_charts(record, resin))
 
 
