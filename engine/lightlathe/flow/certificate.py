@@ -12,7 +12,7 @@ from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slice_doses import SliceDoses
 from lightlathe.judge.sample_slices import sample_slices
 from lightlathe.quantities import Grid, Target
-from lightlathe.solve import Bound, certify, first_bounds, prove
+from lightlathe.solve import Bound, certify, first_bounds, prove, steps_for
 
 LANES = {
     "cuda": 128,
@@ -67,10 +67,22 @@ def steps_in(setup: Setup, iterations: float) -> int:
     once, the steps take longer.) MOST at most.
     """
     slices = max(2 * SLICES, LANES[setup.device.type])
-    parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
     spent = iterations * setup.part.grid.shape[2] * setup.design_views
-    steps = round(SHARE[setup.device.type] * spent / (slices * parts))
-    return max(LEAST[setup.device.type], min(MOST, steps))
+    return max(LEAST[setup.device.type], afforded(setup, SHARE[setup.device.type] * spent / slices))
+
+
+def afforded(setup: Setup, products: float) -> int:
+    """How many steps of a search take as long as so many for a vial that stands; see `closest` for the last of them."""
+    turning = setup.turning
+    few, parts = (turning.coarser().parts, turning.parts) if isinstance(turning, Turning) else (1, 1)
+    return steps_for(products, few, parts)
+
+
+def closest(operator: DoseOperator | Turning, exact: DoseOperator | Turning) -> Turning | None:
+    """The operator of a search with all the substeps of `exact`, for its last stage; None where it has them already."""
+    if not (isinstance(operator, Turning) and isinstance(exact, Turning)) or operator.parts == exact.parts:
+        return None
+    return operator.of(operator.still, exact.parts)
 
 
 def certificate_of(
@@ -83,7 +95,8 @@ def certificate_of(
 
     The bound is for the map that gives the dose: where the vial turns during an image, each image is smeared over
     its step here too. (Images that stand still at the same angles may reach more or less.) The
-    weights are optimised with a quarter of the substeps and certified with all: any weights give a valid bound.
+    weights are optimised with a quarter of the substeps, at last with all, and certified with all: any weights give a
+    valid bound.
 
     One window must hold for all slices, so a bound for some of them bounds the whole. Light does not cross slices, and
     rows mix into slices with weights that sum to 1 or less: each slice sees patterns of its own, and the bound covers
@@ -141,7 +154,8 @@ def _bounded(
     operator, exact = operators_of(setup, chosen)
     slices = Target(*(mask[:, :, chosen].contiguous().to(operator.device) for mask in (target.solid, target.liquid)))
     start = dose.of(chosen).float().contiguous().to(operator.device)
-    return prove(operator, slices, start, exact=exact, iterations=iterations, most=most), slices
+    last = closest(operator, exact)
+    return prove(operator, slices, start, exact=exact, iterations=iterations, most=most, last=last), slices
 
 
 def wall_bounds(setup: Setup, target: Target, slices: Tensor) -> Tensor:

@@ -6,7 +6,7 @@ import math
 import torch
 
 from lightlathe.dose import Backend, DoseOperator, Turning
-from lightlathe.flow.certificate import MOST, Certificate, certificate_of
+from lightlathe.flow.certificate import MOST, Certificate, afforded, certificate_of, closest
 from lightlathe.flow.certificate import steps_in as steps_of_slices
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.slice_doses import SliceDoses
@@ -29,9 +29,7 @@ def steps_in(setup: Setup, iterations: float) -> int:
     """
     if setup.operator.optics.slices_independent:
         return steps_of_slices(setup, iterations)
-    parts = setup.turning.coarser().parts if isinstance(setup.turning, Turning) else 1
-    steps = round(SHARE * iterations * setup.design_views / (2 * parts))
-    return max(LEAST, min(MOST, steps))
+    return max(LEAST, afforded(setup, SHARE * iterations * setup.design_views / 2))
 
 
 def certificate_for(
@@ -63,7 +61,9 @@ def certificate_for(
     operator, exact = whole_operators(setup)
     start = dose.of(torch.arange(setup.part.grid.shape[2])).to(operator.device, operator.dtype).contiguous()
     try:
-        bound = prove(operator, target, start, exact=exact, iterations=iterations, most=most)
+        bound = prove(
+            operator, target, start, exact=exact, iterations=iterations, most=most, last=closest(operator, exact)
+        )
     except torch.OutOfMemoryError:
         log.error("no bound on the window: memory does not hold the search for one")
         torch.cuda.empty_cache()

@@ -11,7 +11,7 @@ from torch import Tensor
 
 from lightlathe.dose import Turning
 from lightlathe.errors import SolveError
-from lightlathe.flow.certificate import Certificate, operators_of
+from lightlathe.flow.certificate import Certificate, closest, operators_of
 from lightlathe.flow.coupled_certificate import certificate_for, steps_in
 from lightlathe.flow.operators import in_design
 from lightlathe.flow.prepare import Setup
@@ -92,7 +92,7 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
                 problem, SlicewiseLBFGS(), Filtered(), iterations=iterations, on_iteration=lambda row: step(figures=row)
             )
         dose = exact.scaled(scaled.gain)(outcome.patterns.to(torch.float64)).float()
-        bound = prove(scaled, aim, dose, exact=exact, most=4 * iterations)
+        bound = prove(scaled, aim, dose, exact=exact, most=4 * iterations, last=closest(scaled, exact))
         found.append(Remedy(words, _window(dose, aim), bound.window))
     return sorted(found, key=lambda remedy: -remedy.reached)
 

@@ -15,7 +15,7 @@ from lightlathe.solve.accelerated import AcceleratedGradient
 from lightlathe.solve.adam import Adam
 from lightlathe.solve.auto import Auto
 from lightlathe.solve.best import narrowed
-from lightlathe.solve.bound import Bound, certify, estimate, first_bounds, prove
+from lightlathe.solve.bound import Bound, certify, estimate, first_bounds, prove, steps_for
 from lightlathe.solve.design import ALL_DONE, Outcome, Solver, Start, is_by_slice, logged_every, solve, suited
 from lightlathe.solve.earlier import Earlier, patterns_for
 from lightlathe.solve.free_set_ramp import FreeSetRamp
@@ -47,5 +47,5 @@ __all__ = [
     "ALL_DONE", "SOLVERS", "STARTS", "AcceleratedGradient", "Adam", "Auto", "Bound", "BoundedLBFGS", "Earlier",
     "Evaluated", "Filtered", "FreeSetRamp", "Outcome", "PrimalDual", "Problem", "Scenarios", "SlicewiseLBFGS", "Solver",
     "Start", "StopRule", "Uniform", "certify", "copies", "estimate", "first_bounds", "is_by_slice", "logged_every",
-    "narrowed", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "suited",
+    "narrowed", "normalised", "patterns_for", "prove", "repeated", "rounded", "solve", "steps_for", "suited",
 ]  # fmt: skip

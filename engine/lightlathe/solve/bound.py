@@ -74,6 +74,7 @@ def prove(
     exact: LinearMap,
     iterations: int | None = None,
     most: int = MOST,
+    last: LinearMap | None = None,
 ) -> Bound:
     """The tightest bound that is found in a number of steps on the weights, certified with the operator `exact`.
 
@@ -82,10 +83,12 @@ def prove(
     dose         (x, y, z) in units of the gel dose, of a design: its worst voxels are where the weights start
     exact        the same operator in float64, normalised alike, on any device
     iterations   steps; left out: until ROUND of them lower the bound by no more than WON, `most` at most
+    last         what the last stage of the search goes by: as close to `exact` as its precision allows, where
+                 `operator` is not, since weights that fit only some of the rays certify less
 
     One iteration is two products with the operator and two with its transpose: of the part, of its surroundings.
     """
-    dual, depth, _ = _searched(operator, target, dose, iterations, most)
+    dual, depth, _ = _searched(operator, target, dose, iterations, most, last)
     return certify(exact, target, dual.weights(depth).reshape(target.solid.shape))
 
 
@@ -112,34 +115,50 @@ def _searched(
     dose: Tensor,
     iterations: int | None,
     most: int,
+    last: LinearMap | None = None,
 ) -> tuple[DualProblem, Tensor, Tensor]:
-    """The dual problem, its best point (x, y, z), and (slice,) the logarithm of the worst ratio there."""
+    """The dual problem, its best point (x, y, z), and (slice,) the logarithm of the worst ratio there.
+
+    last   as `prove` takes it
+    """
     joint = not _apart(operator)
     if joint:
         operator, target, dose = OneSlice(operator), target_of(target), one_slice(dose)
+        last = None if last is None else OneSlice(last)
     dual = DualProblem(operator, target)  # a solver asks of a problem no more than its limit and operator
     depth, lowest = dual.start(dose, JOINT_START if joint else START_SHARPNESS)
     solver = (BoundedLBFGS if joint else SlicewiseLBFGS)(first_change=1e-2)
     state = solver.begin(depth, dual)  # pyright: ignore[reportArgumentType]
-    ramp, last = iterations or min(RAMP, most), iterations or most
+    ramp, steps = iterations or min(RAMP, most), iterations or most
     sharpness = _sharpness(ramp)
     stage, best, before = -1, depth, math.inf
-    for number in range(last):
+    for number in range(steps):
         now = min(number * len(sharpness) // ramp, len(sharpness) - 1)
         if now != stage:
             stage, state = now, solver.restage(state)
+            if last is not None and stage + 1 == len(sharpness):
+                dual, lowest = DualProblem(last, target), torch.full_like(lowest, math.inf)
         at, worst = dual.evaluate(state["trial"], sharpness[stage])
         best = torch.where(worst < lowest, at.patterns, best)
         lowest = torch.minimum(worst, lowest)
         at = dataclasses.replace(at, value=at.value.sum()) if joint else at  # one value, not one of each slice
         state = solver.advance(state, at, dual)  # pyright: ignore[reportArgumentType]
-        step(number + 1, last)
+        step(number + 1, steps)
         if iterations is None and number + 1 >= ramp and (number + 1 - ramp) % ROUND == 0:
             bound = 1 - math.exp(-float(lowest.amin()))
             if before - bound <= WON:
                 break
             before = bound
     return dual, best, lowest
+
+
+def steps_for(products: float, cost: float, last_cost: float) -> int:
+    """How many steps `prove` can take, MOST at most, for so many of cost 1, where one of the last stage costs
+    `last_cost` and one before it `cost`."""
+    short, ramp = (cost + (last_cost - cost) / len(_sharpness(steps)) for steps in (RAMP - 1, RAMP))
+    if products < RAMP * short:
+        return round(products / short)
+    return min(MOST, RAMP + round((products - RAMP * ramp) / last_cost))
 
 
 def _sharpness(steps: int) -> list[float]:
