@@ -6,7 +6,7 @@ VERDICT = (
     "exit codes: 0 will work or prints, 3 marginal, 4 cannot work or does not print, 5 does not fit this machine; "
     "1 an error, 2 a wrong call, 130 interrupted (lightlathe help verdicts)"
 )
-EXIT_CODES = dict.fromkeys(("check", "design", "show", "predict"), VERDICT)
+EXIT_CODES: dict[str, str] = dict.fromkeys(("check", "design", "show", "predict"), VERDICT)
 EXAMPLES = {
     "init": ("lightlathe init my_print && lightlathe design my_print/my_print.toml",),
     "check": ("lightlathe check my_print.toml", "lightlathe check my_print.toml --memory 80 --device cuda"),
