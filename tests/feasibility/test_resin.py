@@ -133,5 +133,7 @@ def test_bent_rays_are_given_no_closed_form_limit():
     assert only(verdict_on(dark), "absorption").level == "cannot work"
     bent = only(verdict_on(dataclasses.replace(dark, straight_rays=False)), "absorption")
     assert bent.level == "marginal"
-    assert "the quick bound on the process window does not hold" in bent.text
+    assert "the quick bound on the process window does not hold: the design looks for one that does" in bent.text
+    none = dataclasses.replace(dark, straight_rays=False, design=dataclasses.replace(dark.design, bound_iterations=0))
+    assert "the design looks" not in only(verdict_on(none), "absorption").text
     assert "inf" not in only(verdict_on(dataclasses.replace(dark, straight_rays=False)), "threshold").text

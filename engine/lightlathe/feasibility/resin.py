@@ -63,7 +63,8 @@ def absorption(case: Case) -> Reason:
         why, beside = "this beam's rays are not straight", case.part.beside
         if beside is not None and beside.shaded:
             why = "light ends at an insert" if beside.opaque else "an insert absorbs otherwise than the resin"
-        light += f"; {why}, so the quick bound on the process window does not hold: the design proves one"
+        light += f"; {why}, so the quick bound on the process window does not hold"
+        light += "" if case.design.bound_iterations == 0 else ": the design looks for one that does"
     if at_wall or (limit > 0 and not case.straight_rays):
         if case.a < MAX_OPTICAL_DEPTH:
             return Reason("absorption", "will work", f"{light}.", case.a, MAX_OPTICAL_DEPTH)
@@ -83,9 +84,10 @@ def absorption(case: Case) -> Reason:
         least = "" if case.straight_rays else " at the very least, whatever the directions of the light"
         text += f"; it would need a penetration depth above {amount(needed)} mm{least}.{_slip(case, limit_at)}"
         return Reason("absorption", "cannot work", text, limit, 0.0, "process window", _paler(case, limit_at))
+    its_own = "" if case.design.bound_iterations == 0 else "; the design proves one for its voxels"
     text = (
         f"{light}. For {whose} no patterns reach a process window above {_percent(limit)}, by a quick bound "
-        "for resin everywhere, between the voxels' centres too; the design proves one for its voxels."
+        f"for resin everywhere, between the voxels' centres too{its_own}."
     )
     if limit < TIGHT_LIMIT or case.a > MAX_OPTICAL_DEPTH:
         return Reason("absorption", "marginal", text, limit, TIGHT_LIMIT, "process window", _paler(case, limit_at))
