@@ -10,7 +10,7 @@ from flat_problems import make
 from lightlathe.errors import SolveError
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Target
-from lightlathe.solve import BoundedLBFGS, Filtered, Problem, Uniform, certify, prove, solve
+from lightlathe.solve import BoundedLBFGS, Filtered, Problem, Uniform, certify, prove, solve, steps_for
 
 
 def designed(case, iterations=100, limit=1e6):
@@ -27,6 +27,16 @@ def test_bound_lies_just_above_the_linear_program(shape, absorption):
     assert max(outcome.log["window_relative"]) <= bound.window  # the gap is never negative
     assert best <= bound.window + 1e-7  # HiGHS keeps its constraints to 1e-7
     assert bound.window - best <= 0.03  # what is asked of benchmarks/quality.py at 32 x 32
+
+
+def test_how_many_steps_are_afforded():
+    """Steps of equal cost; a last stage, an eighth of them or 10 of 200, at five times the cost: by hand."""
+    assert steps_for(66, 1, 1) == 66
+    assert steps_for(1000, 1, 1) == 1000
+    assert steps_for(66, 2, 2) == 33
+    assert steps_for(66, 1, 5) == 44  # 38.5 at 1 and 5.5 at 5
+    assert steps_for(740, 1, 5) == 300  # 190 at 1, 10 at 5, then 100 at 5
+    assert steps_for(1e9, 1, 5) == 2000  # the most
 
 
 def test_any_weights_prove_something_true():
