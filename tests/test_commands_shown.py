@@ -13,7 +13,11 @@ from lightlathe.cli.main import main
 from odd_jobs import disc
 from test_readme import README, TEXTS, commands_in
 
-JOB = disc(("iterations = 12", "iterations = 5"), ("height_mm = 1.0", "height_mm = 3.0"), ("rows = 20", "rows = 30"))
+TUBE = 'kind = "tube", outer_radius_mm = 2.5, inner_radius_mm = 1.0, height_mm'
+JOB = disc(
+    ("iterations = 12", "iterations = 5"), ("rows = 20", "rows = 30"),
+    ('kind = "cylinder", radius_mm = 2.0, height_mm = 1.0', f"{TUBE} = 3.0"),
+)  # fmt: skip
 STUDY = """[study]
 jobs = ["quickstart.toml"]
 repeats = 1
@@ -45,6 +49,8 @@ def begun(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         assert main(["design", "configs/quickstart.toml"]) in (0, 3)
+    shutil.copy(folder / "configs" / "quickstart.toml", folder / "my_print.toml")
+    shutil.copy(folder / "quickstart.lathe.h5", folder / "my_print.lathe.h5")
     return folder
 
 
@@ -62,7 +68,7 @@ def here(begun, tmp_path, monkeypatch):
 def test_all_commands_of_the_readme_are_seen():
     """Those of its last block too: a fence that is read wrongly would hide them."""
     shown = "\n".join(commands_in(README))
-    for words in ("lightlathe design", "--surface valve.ply", "compare losses.study.h5", "check configs/gyroid.toml"):
+    for words in ("lightlathe design", "--surface my_print.ply", "compare losses.study.h5", "check configs/gyroid.toml"):
         assert words in shown
 
 
@@ -77,6 +83,6 @@ def test_each_command_runs(name, here, capsys):
             code = main(command[1:])
             assert code in (0, 3), f"{line}: {code}, {capsys.readouterr().err}"
     if name == "README":
-        for path in ("quickstart.html", "frames/manifest.json", "quickstart.mkv", "quickstart.png", "valve.ply"):
+        for path in ("my_print.html", "frames/manifest.json", "my_print.mkv", "my_print.png", "my_print.ply"):
             assert (here / path).stat().st_size > 0
         assert re.search(r"^losses\.study\.h5$", "\n".join(p.name for p in here.iterdir()), flags=re.M)

@@ -157,9 +157,9 @@ WORDS = (
     ("full_vial", "predict, came out too thin by 0.1 mm", "nothing around the part is judged"),
     ("tiny_part", "design", "0.60 x 0.60 x 0.50 mm"),
     ("no_safe_dose", "design", "any dose turns this resin solid"),
-    ("no_window", "design", "proven: no patterns whatever reach more than 1"),
-    ("no_window", "design", "does not rule out a window of 1"),
-    ("no_window", "design", "(at most 1"),
+    ("no_window", "design", "proven: no patterns whatever reach more than 8"),
+    ("no_window", "design", "does not rule out a window of 8"),
+    ("no_window", "design", "half the absorption 23 % (at most 3"),
     ("one_angle", "design", "half the absorption -"),
     (
         "tolerance_band",
@@ -187,7 +187,7 @@ WORDS = (
     ("graded", "design", "hardly any margin to the long side: it is right up to 0."),
     ("graded", "design", "0.71 % of the rest gets a dose"),
     ("dark_resin", "design", "5.1 times the part's volume"),
-    ("micro_pixels", "design", "as it is 20 % (at most 41 %)"),
+    ("micro_pixels", "design", "as it is 20 % (at most "),
     ("plain", "predict, came out all solid", "go on until gaps open"),
 )
 

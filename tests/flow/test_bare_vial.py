@@ -143,7 +143,7 @@ def test_predictions_of_other_surroundings_on_the_command_line(matched, folder, 
     said = capsys.readouterr().out
     assert said.startswith("surroundings 1.5, a wall of 0 mm, resin of index 1.5: every voxel")
     assert main(["predict", str(path), "--surroundings", "air"]) != 0
-    assert "wall_mm is missing" in capsys.readouterr().err
+    assert "--wall-mm is missing" in capsys.readouterr().err
 
 
 def test_what_cannot_be_assumed_is_refused(matched):

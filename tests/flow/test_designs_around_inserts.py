@@ -31,7 +31,7 @@ def test_a_design_with_an_insert(with_rod, tmp_path, monkeypatch, capsys):
     (tmp_path / "rod.toml").write_text(with_rod(ROD, 0.25, liquid_below=41, solid_above=43) + "bound_iterations = 20\n")
     assert main(["check", "rod.toml"]) in (0, 3)
     said = capsys.readouterr().out
-    assert "ok      insert: Within 0.5 mm of an opaque insert the part sees light from" in said
+    assert "Within 0.5 mm of an opaque insert the part sees light from" in said
     assert "  assumed Light ends at an opaque insert" in said
     assert main(["design", "rod.toml"]) in (0, 3)
     assert "  assumed     Light ends at an opaque insert" in capsys.readouterr().out

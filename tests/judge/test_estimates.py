@@ -252,7 +252,8 @@ def test_without_surroundings_prints_are_still_held_against_each_other(record):
     alone = replace(record, part=replace(record.part, judged=judged))
     nothing, solid = (CameOut("nothing"),), (CameOut("all solid"),)
     assert after_print(alone, [Vial(5.0, nothing)]).next.factor == pytest.approx(1.5)
-    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("mirrored"),))]).next is not None
+    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("mirrored"),))]).next is None  # at any exposure
+    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("sank"),))]).next is not None
     found = after_print(alone, [Vial(5.0, solid), Vial(9.0, nothing)])
     assert found.contradiction
     assert found.next is None
