@@ -68,7 +68,7 @@ def here(begun, tmp_path, monkeypatch):
 def test_all_commands_of_the_readme_are_seen():
     """Those of its last block too: a fence that is read wrongly would hide them."""
     shown = "\n".join(commands_in(README))
-    for words in ("lightlathe design", "--surface my_print.ply", "compare losses.study.h5", "check configs/gyroid.toml"):
+    for words in ("lightlathe design", "--surface my_print.ply", "compare losses.study", "check configs/gyroid.toml"):
         assert words in shown
 
 

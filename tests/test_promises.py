@@ -39,11 +39,22 @@ def test_the_exposures_promised_right_are_right(small_job, tmp_path, bits):
     assert q["high_mj_cm3"] == pytest.approx(q["window_high_mj_cm3"], rel=1e-5)
 
 
+AT_ONCE = """import lightlathe.cli.progress as progress  # the first state is written at once, not after half a minute
+from lightlathe.cli.main import main
+often_s, progress.OFTEN_S, write = progress.OFTEN_S, 0.0, progress.Keeper.write
+def first(keeper):
+    progress.OFTEN_S = often_s
+    write(keeper)
+progress.Keeper.write = first
+raise SystemExit(main())
+"""
+
+
 @contextlib.contextmanager
 def running(folder, text, output="a.h5"):
     """A design that does not end by itself, once its first state is written; its standard error goes to folder/said."""
     (folder / "disc.toml").write_text(text)
-    command = [sys.executable, "-m", "lightlathe", "design", "disc.toml", "-o", output]
+    command = [sys.executable, "-c", AT_ONCE, "design", "disc.toml", "-o", output]
     with (folder / "said").open("w") as said:
         # even where the tests themselves run under nohup
         heard = functools.partial(signal.signal, signal.SIGHUP, signal.SIG_DFL)
