@@ -187,7 +187,7 @@ WORDS = (
     ("graded", "design", "hardly any margin to the long side: it is right up to 0."),
     ("graded", "design", "0.71 % of the rest gets a dose"),
     ("dark_resin", "design", "5.1 times the part's volume"),
-    ("micro_pixels", "design", "as it is 20 % (at most "),
+    ("micro_pixels", "design", "as it is 20 % (at most 36 %)"),
     ("plain", "predict, came out all solid", "go on until gaps open"),
 )
 
