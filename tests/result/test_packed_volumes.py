@@ -11,7 +11,10 @@ from lightlathe import pipeline
 from lightlathe.errors import ShapeError
 from lightlathe.job import parse_job
 from lightlathe.quantities import (
+    LIQUID,
+    SOLID,
     ByRow,
+    Grid,
     Packed,
     Packing,
     Part,
@@ -23,7 +26,6 @@ from lightlathe.quantities import (
     slices_of,
     unpacked_from,
 )
-from lightlathe.quantities.volumes import LIQUID, SOLID, Grid
 from lightlathe.result import read_result, tree, write_result
 from lightlathe.result.checksums import content
 from lightlathe.result.chunks import read, read_packed, written_packed

@@ -8,10 +8,10 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.families.linear_map import doses
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.operators import on_coarser
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.recorded import axis_offset_pixels
-from lightlathe.flow.solids import voxels
 from lightlathe.job import Job
 from lightlathe.losses import weighted
 from lightlathe.part import coverage

@@ -11,13 +11,14 @@ import torch
 
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.errors import JobError
+from lightlathe.flow.counting import regions_to_keep, voxels
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.settings import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
-from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.flow.through import require_through, spans_of
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job

@@ -11,6 +11,7 @@ from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
 from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
+from lightlathe.quantities.grid import Grid
 from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
@@ -26,7 +27,6 @@ from lightlathe.quantities.volumes import (
     SOLID,
     Absorbing,
     FineShape,
-    Grid,
     Part,
     Prediction,
     Target,
