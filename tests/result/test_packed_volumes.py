@@ -14,6 +14,7 @@ from lightlathe.quantities import (
     LIQUID,
     SOLID,
     ByRow,
+    Codes,
     Grid,
     Packed,
     Packing,
@@ -21,6 +22,7 @@ from lightlathe.quantities import (
     Target,
     Where,
     any_in_slices,
+    at_hand,
     in_slices,
     rows_of,
     slices_of,
@@ -107,8 +109,36 @@ def test_a_target_of_packed_codes_gives_the_target_of_some_slices():
     twice = target.of_slices(first).of_slices(second, torch.device("cpu"))
     assert torch.equal(twice.solid, dense.solid[..., first[second]])
     assert torch.equal(twice.liquid, dense.liquid[..., first[second]])
+    near = part.target(near=torch.device("cpu"))  # codes close at hand
+    assert torch.equal(near.with_part, dense.with_part)
+    assert torch.equal(near.of_slices(first).of_slices(second, torch.device("cpu")).liquid, twice.liquid)
+    assert torch.equal(near.unpacked().solid, dense.solid)
     assert part.reach_mm == Part(grid, (codes == SOLID).float(), codes).reach_mm
     assert part.volume_mm3 == Part(grid, (codes == SOLID).float(), codes).volume_mm3
+
+
+@settings(max_examples=30, deadline=None)
+@given(data=st.data(), nz=st.integers(1, 40))
+def test_codes_at_hand_are_those_of_the_volume(data, nz):
+    wanted = torch.randint(0, 4, (5, 3, nz), dtype=torch.uint8)
+    packed = Packed.of(wanted)
+    codes = at_hand(packed, torch.device("cpu"))
+    assert at_hand(packed, torch.device("cpu")) is codes  # made once
+    taken = slice(*data.draw(st.tuples(st.integers(-nz, nz), st.integers(-nz, nz))))
+    few = torch.tensor(data.draw(st.lists(st.integers(0, nz - 1), max_size=8)), dtype=torch.int64)
+    assert torch.equal(codes[:, :, taken], wanted[:, :, taken])
+    assert torch.equal(codes[..., few], wanted[..., few])
+    assert codes.octets.numel() == 15 * -(-nz // 4)
+    assert at_hand(wanted, torch.device("cpu")) is wanted
+
+
+def test_codes_refuse_what_two_bits_do_not_hold():
+    with pytest.raises(ShapeError, match="4; two bits"):
+        Codes.of(Packed.of(torch.full((2, 2, 2), 4, dtype=torch.uint8)), torch.device("cpu"))
+    codes = Codes.of(Packed.of(torch.ones(2, 2, 2, dtype=torch.uint8)), torch.device("cpu"))
+    for index in ((0, slice(None), slice(None)), (Ellipsis, slice(0, 2, 2))):
+        with pytest.raises(ShapeError, match=r"by slices alone|steps of 2"):
+            codes[index]
 
 
 def test_patterns_by_row():

@@ -53,6 +53,7 @@ class Packed:
     chunk: Place
     pieces: dict[Place, bytes] = field(repr=False)
     kept: dict[int, Tensor] = field(default_factory=dict, repr=False)
+    at_hand: dict[str, Any] = field(default_factory=dict, repr=False)  # by device: see codes.py
     device = torch.device("cpu")
     ndim = 3
 
@@ -204,14 +205,14 @@ class Packed:
 
     def _at(self, *index: Tensor) -> Tensor:
         """The voxels at three tensors of indices of one shape."""
-        x, y, z = (part.cpu() for part in index)
-        found = torch.zeros(x.shape, dtype=self.dtype)
-        layers = x // self.chunk[0]
-        for layer in layers.unique().tolist():
-            mine, first = layers == layer, layer * self.chunk[0]
+        x, y, z = (part.cpu() for part in torch.broadcast_tensors(*index))
+        order, found = x.flatten().argsort(), torch.zeros(x.numel(), dtype=self.dtype)
+        layers, counts = (x.flatten()[order] // self.chunk[0]).unique_consecutive(return_counts=True)
+        for layer, mine in zip(layers.tolist(), order.split(counts.tolist()), strict=True):
+            first = layer * self.chunk[0]
             block = self[first : first + self.chunk[0]]
-            found[mine] = block[x[mine] - first, y[mine], z[mine]]
-        return found
+            found[mine] = block[x.flatten()[mine] - first, y.flatten()[mine], z.flatten()[mine]]
+        return found.reshape(x.shape)
 
 
 class Packing:
