@@ -56,7 +56,7 @@ def test_numbers_come_back_bit_for_bit(dtype, slices):
 @given(data=st.data())
 def test_it_is_indexed_like_a_tensor(data):
     wanted = numbers(torch.float32)
-    packed = Packed.of(wanted)
+    packed = Packing.of(wanted)
     index = []
     for n in SHAPE:
         ends = data.draw(st.tuples(st.integers(-n, n), st.integers(-n, n)))
@@ -76,7 +76,7 @@ def test_it_is_indexed_like_a_tensor(data):
 def test_layers_and_slices_one_after_another(monkeypatch):
     monkeypatch.setattr(in_slices, "LAYER_VOXELS", 20 * SHAPE[0] * SHAPE[1])
     wanted = numbers(torch.float32)
-    packed = Packed.of(wanted)
+    packed = Packing.of(wanted)
     assert torch.equal(torch.stack(list(packed)), wanted)
     assert torch.equal(torch.stack([packed[i] for i in range(SHAPE[0])]), wanted)
     pieces = list(slices_of(packed, wanted))
@@ -86,20 +86,20 @@ def test_layers_and_slices_one_after_another(monkeypatch):
 
 
 def test_zeros_take_no_memory():
-    assert Packed.of(torch.zeros(SHAPE)).nbytes == 0
-    assert 0 < Packed.of(numbers(torch.float32)).nbytes < 0.7 * numbers(torch.float32).numel() * 4
+    assert Packing.of(torch.zeros(SHAPE)).nbytes == 0
+    assert 0 < Packing.of(numbers(torch.float32)).nbytes < 0.7 * numbers(torch.float32).numel() * 4
 
 
 def test_comparing_a_whole_packed_volume_is_refused():
     """It would be False in silence."""
     with pytest.raises(ShapeError, match="some slices"):
-        Packed.of(numbers(torch.uint8)) == 2  # noqa: B015
+        Packing.of(numbers(torch.uint8)) == 2  # noqa: B015
 
 
 def test_a_target_of_packed_codes_gives_the_target_of_some_slices():
     codes = numbers(torch.uint8)
     grid = Grid(SHAPE, 0.1)
-    part = Part(grid, Packed.of((codes == SOLID).float()), Packed.of(codes))
+    part = Part(grid, Packing.of((codes == SOLID).float()), Packing.of(codes))
     dense = Target(codes == SOLID, codes == LIQUID)
     target = part.target()
     assert isinstance(target.solid, Where)
@@ -121,7 +121,7 @@ def test_a_target_of_packed_codes_gives_the_target_of_some_slices():
 @given(data=st.data(), nz=st.integers(1, 40))
 def test_codes_at_hand_are_those_of_the_volume(data, nz):
     wanted = torch.randint(0, 4, (5, 3, nz), dtype=torch.uint8)
-    packed = Packed.of(wanted)
+    packed = Packing.of(wanted)
     codes = at_hand(packed, torch.device("cpu"))
     assert at_hand(packed, torch.device("cpu")) is codes  # made once
     taken = slice(*data.draw(st.tuples(st.integers(-nz, nz), st.integers(-nz, nz))))
@@ -134,8 +134,8 @@ def test_codes_at_hand_are_those_of_the_volume(data, nz):
 
 def test_codes_refuse_what_two_bits_do_not_hold():
     with pytest.raises(ShapeError, match="4; two bits"):
-        Codes.of(Packed.of(torch.full((2, 2, 2), 4, dtype=torch.uint8)), torch.device("cpu"))
-    codes = Codes.of(Packed.of(torch.ones(2, 2, 2, dtype=torch.uint8)), torch.device("cpu"))
+        Codes.of(Packing.of(torch.full((2, 2, 2), 4, dtype=torch.uint8)), torch.device("cpu"))
+    codes = Codes.of(Packing.of(torch.ones(2, 2, 2, dtype=torch.uint8)), torch.device("cpu"))
     for index in ((0, slice(None), slice(None)), (Ellipsis, slice(0, 2, 2))):
         with pytest.raises(ShapeError, match=r"by slices alone|steps of 2"):
             codes[index]
@@ -156,7 +156,7 @@ def test_patterns_by_row():
 def test_h5py_alone_reads_a_packed_volume(tmp_path, dtype):
     """And its checksum is that of the numbers in C order, as of any dataset."""
     wanted = numbers(dtype)
-    packed = Packed.of(wanted)
+    packed = Packing.of(wanted)
     with h5py.File(tmp_path / "v.h5", "w") as file:
         data = written_packed(file, "v", packed)
         put(file, "w", packed, "1", ("x", "y", "z"))
@@ -172,7 +172,7 @@ def test_h5py_alone_reads_a_packed_volume(tmp_path, dtype):
 def test_pieces_of_a_checksum_do_not_follow_chunks():
     """4 MiB are no whole number of layers."""
     wanted = numbers(torch.float32, (100, 130, 170))
-    assert content(Packed.of(wanted)) == content(wanted.numpy())
+    assert content(Packing.of(wanted)) == content(wanted.numpy())
 
 
 def test_doses_are_shortened_alike_as_tensors():

@@ -17,7 +17,8 @@ from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices
 from lightlathe.quantities.light import Chords, Optics
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.mesh import TriangleMesh
-from lightlathe.quantities.packed import Packed, Packing
+from lightlathe.quantities.packed import Packed
+from lightlathe.quantities.packing import Packing
 from lightlathe.quantities.patterns import Field, Patterns
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.tilt import Tilt

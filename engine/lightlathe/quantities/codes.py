@@ -28,19 +28,27 @@ class Codes:
         return self.octets.device
 
     @staticmethod
+    def empty(shape: Place, device: torch.device) -> "Codes":
+        """All 0."""
+        nx, ny, nz = shape
+        return Codes(shape, torch.zeros(nx, ny, -(-nz // FOUR), dtype=torch.uint8, device=device))
+
+    @staticmethod
     def of(volume: Packed, device: torch.device) -> "Codes":
-        """A packed volume's, on a device. ShapeError of numbers beyond 3."""
-        nx, ny, nz = volume.shape
-        octets = torch.zeros(nx, ny, -(-nz // FOUR), dtype=torch.uint8, device=device)
-        for start in range(0, nz, SLICES):  # a multiple of four, and as many slices as a packed chunk has
-            piece = volume[:, :, start : start + SLICES].to(device)
-            if int(piece.max()) >= FOUR:
-                raise ShapeError(f"a code is {int(piece.max())}; two bits hold 0 to {FOUR - 1}.")
-            piece = torch.nn.functional.pad(piece, (0, -piece.shape[2] % FOUR)).unflatten(2, (-1, FOUR))
-            octets[:, :, start // FOUR : start // FOUR + piece.shape[2]] = sum(
-                piece[..., n] << (2 * n) for n in range(FOUR)
-            )
-        return Codes(volume.shape, octets)
+        """A packed volume's, on a device."""
+        made = Codes.empty(volume.shape, device)
+        for start in range(0, volume.shape[2], SLICES):  # as many as a packed chunk has
+            made.put(start, volume[:, :, start : start + SLICES].to(device))
+        return made
+
+    def put(self, start: int, slab: Tensor) -> None:
+        """The slices (x, y, slice) from `start` on, which were 0. ShapeError of numbers beyond 3."""
+        if slab.numel() and int(slab.max()) >= FOUR:
+            raise ShapeError(f"a code is {int(slab.max())}; two bits hold 0 to {FOUR - 1}.")
+        for n in range(FOUR):
+            mine = slab[:, :, (n - start) % FOUR :: FOUR]
+            first = (start + (n - start) % FOUR) // FOUR
+            self.octets[:, :, first : first + mine.shape[2]] |= mine << (2 * n)
 
     def __getitem__(self, index: Any) -> Tensor:
         """(x, y, slice) uint8 by [..., z] or [:, :, z], z a slice or a list of slices."""
@@ -52,11 +60,16 @@ class Codes:
             if step != 1:
                 raise ShapeError(f"codes are read in steps of {step}; expected 1.")
             first, stop = start // FOUR, max(start, stop)
-            octets = self.octets[:, :, first : -(-stop // FOUR), None]
-            shifts = 2 * torch.arange(FOUR, dtype=torch.uint8, device=self.device)
-            return ((octets >> shifts) & (FOUR - 1)).flatten(2)[:, :, start - FOUR * first : stop - FOUR * first]
+            octets = self.octets[:, :, first : -(-stop // FOUR)]
+            found = octets.new_empty(*octets.shape, FOUR)
+            for n in range(FOUR):
+                found[..., n] = (octets >> (2 * n)) & (FOUR - 1)
+            return found.flatten(2)[:, :, start - FOUR * first : stop - FOUR * first]
         wanted = wanted.to(self.device)
-        return (self.octets[:, :, wanted // FOUR] >> (2 * (wanted % FOUR)).to(torch.uint8)) & (FOUR - 1)
+        found = self.octets[:, :, wanted // FOUR]
+        found >>= (2 * (wanted % FOUR)).to(torch.uint8)
+        found &= FOUR - 1
+        return found
 
 
 def at_hand(volume: Any, device: torch.device) -> Any:
