@@ -85,7 +85,7 @@ def test_packed_volumes_look_the_same(record, tmp_path):
     """As those of large results are held: the notebook's table and picture, and the picture of `export`, pixel by
     pixel; and the part's place where the file does not hold it."""
     from lightlathe import pipeline
-    from lightlathe.quantities import Packing
+    from lightlathe.quantities import Packed, Packing
     from lightlathe.report.summary import extent_mm
 
     def packed(holder):
