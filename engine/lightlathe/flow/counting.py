@@ -14,7 +14,7 @@ from lightlathe.part import (
     judge,
     require_some,
 )
-from lightlathe.quantities import Absorbing, Grid, Packing, Part, Volume
+from lightlathe.quantities import Absorbing, Codes, Grid, Packing, Part, Volume
 from lightlathe.support.watching import doing, step
 
 VOLUMES = ("coverage", "judged", "insert", "whole", "opaque")  # of a Part
@@ -40,6 +40,7 @@ def voxels(
         return _voxels(job, solids, grid, device)
     beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
     made: dict[str, Packing] = {}
+    codes = Codes.empty(grid.shape, device)
     dimming: dict[float, Packing] = {}
     for start in range(0, nz, slices):
         stop = min(nz, start + slices)
@@ -51,6 +52,7 @@ def voxels(
                 made.setdefault(name, Packing(grid.shape, found.dtype)).append(
                     found[:, :, start - first : stop - first]
                 )
+        codes.put(start, slab.judged[:, :, start - first : stop - first])
         for each in slab.absorbing:
             into = dimming.setdefault(each.absorption_per_mm, Packing(grid.shape, torch.float32))
             into.append(each.covered[:, :, start - first : stop - first])
@@ -58,6 +60,7 @@ def voxels(
     if not covered:
         made["coverage"] = Packing(grid.shape, torch.float32)
     volumes = {name: packing.packed for name, packing in made.items()}
+    volumes["judged"].at_hand[str(device)] = codes
     whole = Part(grid, **volumes, absorbing=tuple(Absorbing(made.packed, mu) for mu, made in dimming.items()))
     require_some(whole.judged, whole.coverage, grid)
     return whole

@@ -30,7 +30,7 @@ def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -
     resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
     operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
     sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
-    problem = Problem(operator, sharp, setup.part.target(setup.where))
+    problem = Problem(operator, sharp, setup.target)
     allowed = torch.from_numpy(exact / book.full_scale).to(fractions.device, fractions.dtype)
     steps, kind = setup.job.rounding_steps, torch.uint8 if book.full_scale <= 255 else torch.uint16
 

@@ -23,7 +23,7 @@ from lightlathe.flow.through import require_through, spans_of
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Optics, Part, TriangleMesh
+from lightlathe.quantities import Field, FineShape, Optics, Part, Target, TriangleMesh
 from lightlathe.support.ranks import ranks
 
 log = logging.getLogger(__name__)
@@ -61,6 +61,11 @@ class Setup:
     def where(self) -> torch.device:
         """The device on which whole volumes and patterns lie."""
         return self.slabs.where(self.device)
+
+    @property
+    def target(self) -> Target:
+        """What a loss compares a dose with: on the job's device, in slabs as codes there that give slices alone."""
+        return self.part.target(self.where, self.device)
 
     @property
     def why_in_slabs(self) -> str:

@@ -9,6 +9,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
+from lightlathe.quantities.codes import at_hand
 from lightlathe.quantities.grid import Grid
 from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.packed import Packed
@@ -157,9 +158,12 @@ class Part:
         absorbing = tuple(Absorbing(made(each.covered), each.absorption_per_mm) for each in self.absorbing)
         return Part(self.grid, made(self.coverage), made(self.judged), insert, whole, opaque, absorbing)
 
-    def target(self, device: torch.device | str = "cpu") -> Target:
+    def target(self, device: torch.device | str = "cpu", near: torch.device | None = None) -> Target:
+        """What a loss compares a dose with, on a device. Packed codes are not unpacked in main memory: the target then
+        gives slices alone, from codes on the device `near`, where one is named."""
         judged = self.judged
         if isinstance(judged, Packed) and torch.device(device).type == "cpu":
+            judged = judged if near is None else at_hand(judged, near)
             codes: Any = (Where(judged, SOLID), Where(judged, LIQUID))
             return Target(*codes)
         judged = judged.to(device)
