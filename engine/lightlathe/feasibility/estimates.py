@@ -87,7 +87,7 @@ def design_bytes(case: Case) -> float:
 
 
 def can_be_cut(case: Case) -> bool:
-    """Whether a design can go slab by slab: see flow/stages.py."""
+    """Whether a design can go slab by slab: see flow/one_stage.py."""
     if case.light.rows_spread or case.design.ladder:
         return False
     return case.design.scenarios == 0 or _by_slice(case)

@@ -1,4 +1,4 @@
-"""The result file: HDF5 that anyone with h5py alone can check. Names are those of DEVELOPERS.md, "Result file".
+"""The result file: HDF5 that anyone with h5py alone can check. Names: `lightlathe help hdf5`.
 
 Groups and datasets that are written are typed Any: h5py's own types admit every kind of link at every step.
 """
