@@ -166,7 +166,7 @@ WORDS = (
         "predict",
         "as designed: every voxel of the job's own grid less the tolerance band comes out right",
     ),
-    ("tolerance_band", "predict", "agreement, own grid, whole shape"),
+    ("tolerance_band", "predict", "overlap, own grid, whole shape"),
     ("tolerance_band", "design", "a narrower one (tolerance_mm) helps"),
     ("inhibited", "design", "mJ/cm3 where the dose comes over 10 s; its gel dose is"),
     ("scenarios", "design", "0.25 mm under every scenario of [design.robust], for the gel dose only"),
@@ -241,7 +241,7 @@ def columns_stand_apart(name, said):
         if not command.startswith("predict") or "came out" in command:
             continue
         rows = [
-            line for line in text.splitlines() if re.match(r"(agreement|window|part that|rest that|most|least)", line)
+            line for line in text.splitlines() if re.match(r"(overlap|window|part that|rest that|most|least)", line)
         ]
         found += len(rows)
         for row in rows:

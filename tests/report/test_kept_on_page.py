@@ -115,7 +115,7 @@ def test_a_list_that_cannot_be_read_or_understood_leaves_the_page_whole(result, 
     assert main(["show", str(result)]) in (0, 3, 4)
     said = capsys.readouterr()
     assert "cannot be read" in said.err
-    assert "agreement" in said.out
+    assert "overlap" in said.out
 
 
 def test_none_is_kept(result):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from lightlathe.cli.assumed import assumptions, in_options, light_assumed, vial_assumed
 from lightlathe.cli.came_out import after_prints
-from lightlathe.cli.say import note, run_own, told
+from lightlathe.cli.say import note, run_own, tell, told
 from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
@@ -67,10 +67,19 @@ def predict(arguments: argparse.Namespace) -> int:
 
 def _listed(record: "Record", arguments: argparse.Namespace) -> int:
     """What each thing that the job leaves unstated may cost."""
-    from lightlathe.flow.what_if import what_ifs
+    from lightlathe.feasibility import this_machine
+    from lightlathe.feasibility.whole_job import predictions_s
+    from lightlathe.flow.recorded import job_of
+    from lightlathe.flow.what_if import cases, what_ifs
     from lightlathe.report.what_if import table
     from lightlathe.support.plain import finite
+    from lightlathe.support.words import duration
 
+    job, grid = job_of(record), record.part.grid
+    number = len(list(cases(job, record.patterns.exposure_s)))
+    updates = float(grid.voxels * job.turn.angles * record.facts.get("design_parts", 1))
+    seconds = predictions_s(number, updates, job.grid.finer, this_machine(job))
+    tell(f"{number} predictions of the print, roughly {duration(max(seconds, 1.0), 1)} on a machine that is not busy")
     found = what_ifs(record)
     if arguments.json:
         rows = [
