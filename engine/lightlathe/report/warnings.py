@@ -155,9 +155,9 @@ def _images(setup: Setup) -> str:
     reach_mm = max(solid.form.reach_mm for solid in setup.solids if solid.role == "part")
     pixel_mm = job.light.pixel_mm * narrowing(job.light, job.vial, job.resin)
     step_mm = 2 * math.pi * reach_mm / job.turn.angles
-    limit = SMEAR_PIXELS if job.turn.motion == "continuous" else STEP_PIXELS
-    if step_mm <= limit * pixel_mm:
+    if step_mm <= STEP_PIXELS * pixel_mm:
         return ""
+    limit = SMEAR_PIXELS if job.turn.motion == "continuous" else STEP_PIXELS
     wanted = math.ceil(views_per_turn(math.ceil(2 * reach_mm / pixel_mm)) / limit)
     return (
         f"{count(job.turn.angles, 'image')} a turn are too few, and narrow the process window: from one to the next "
