@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def predict(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
     from lightlathe.judge import outcome_of
-    from lightlathe.report.summary import comparison
+    from lightlathe.report.comparison import comparison
     from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
     from lightlathe.support.plain import finite
