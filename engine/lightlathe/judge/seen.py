@@ -48,10 +48,11 @@ _LENGTH = r"([0-9]*\.?[0-9]+) ?(mm|um|μm)"
 _TIME = r"([-\u2212]?[0-9]*\.?[0-9]+) ?(s|sec|seconds|min|minutes)"
 _VIAL = re.compile(rf"^{_TIME} ?: ?(.*)$")
 _NO_COLON = re.compile(rf"^{_TIME}[ ,.=-]+(.+)$")
-NEVER_TOGETHER = (  # two of a set cannot be said of one print: where nothing came out there are no holes
+NEVER_TOGETHER = (  # two of a set cannot be said of one print: where nothing came out nothing else can be seen
     {"thin", "fat", "right", "nothing", "all solid"},
-    {"nothing", "holes closed"},
-)
+    *({"nothing", kind} for kind in PHRASES if kind not in ("thin", "fat", "right", "nothing", "all solid")),
+    {"all solid", "top missing"}, {"all solid", "bottom missing"}, {"all solid", "liquid centre"},
+)  # fmt: skip
 MEANS = {phrase: kind for kind, phrases in PHRASES.items() for phrase in phrases}
 
 
@@ -62,11 +63,13 @@ class CameOut:
     kind      of PHRASES
     by_mm     thin and fat: measured minus wanted thickness, both sides together, above 0; doubled edges: how far apart
     give_mm   half a unit of the last digit that was read: by_mm may be off by that
+    wanted_mm   the size that was wanted, where it was said
     """
 
     kind: str
     by_mm: float | None = None
     give_mm: float = 0.0
+    wanted_mm: float | None = None
 
     @property
     def words(self) -> str:
@@ -123,8 +126,8 @@ def _one(text: str) -> CameOut | None:
         if min(came, wanted) <= 0:
             raise JobError(f"the print came out '{brief(text)}'; expected sizes above 0.")
         if math.isclose(came, wanted):
-            return CameOut("right", None, give)
-        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give)
+            return CameOut("right", None, give, wanted)
+        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give, wanted)
     if moved := re.fullmatch(rf"{_LENGTH} (too \w+|apart)", said):
         said = f"{moved[3].replace('apart', 'doubled')} by {moved[1]} {moved[2]}"
     phrase, _, length = said.partition(" by ")

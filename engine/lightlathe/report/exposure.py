@@ -3,14 +3,11 @@
 import math
 
 from lightlathe import judge
-from lightlathe.families import Resin
 from lightlathe.flow.calibration import plan_of, windows_of
 from lightlathe.flow.recorded import job_of
+from lightlathe.judge.spread import unstated
 from lightlathe.result import Record
 from lightlathe.support.words import amount
-
-# what a threshold is taken to be known to where the job does not say (common practice, no source)
-UNSTATED_PERCENT = 10.0
 
 
 def exposure_lines(record: Record) -> list[str]:
@@ -46,15 +43,6 @@ def exposure_lines(record: Record) -> list[str]:
         safe_dose=safe_dose,
     )
     return [*lines, series.text()]
-
-
-def unstated(resin: Resin) -> tuple[float, str]:
-    """The default uncertainty of a threshold in percent, and where it comes from."""
-    low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
-    apart = 100 * (high - low) / (high + low)
-    if low > 0 and apart > UNSTATED_PERCENT:
-        return apart, "as far as the resin's two doses lie from their middle"
-    return UNSTATED_PERCENT, "assumed"
 
 
 def on_finer(record: Record) -> str:
