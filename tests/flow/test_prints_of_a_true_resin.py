@@ -67,7 +67,7 @@ def test_the_interval_holds_the_truth_and_the_advice_reaches_a_right_print(recor
     surface, needed = surface_of(record), []
     for factor in TRUE:
         threshold, exposure, vials, width = 42.0 * factor, record.patterns.exposure_s, [], math.inf
-        for number in range(1, 7):
+        for _ in range(6):
             words = words_of(record, exposure, threshold, measured)
             vials.append(Vial(exposure, read_all(words)))
             found = after_print(record, vials, absorption=False, named=1, surface=surface)
@@ -86,7 +86,6 @@ def test_the_interval_holds_the_truth_and_the_advice_reaches_a_right_print(recor
             exposure = found.next.exposure_s
         else:
             pytest.fail(f"not right after six prints: {case}")
-        needed.append(number)
-    print(measured, needed)
+        needed.append(len(vials))
     assert max(needed) <= (3 if measured else 4)
     assert sum(needed) / len(needed) < (2.5 if measured else 3.2)

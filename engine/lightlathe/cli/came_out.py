@@ -53,9 +53,9 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
         path = keep_outcomes(arguments.result, [Kept(vial.exposure_s, words, *photo) for vial, words in new])
     turns = [partial_turns(record, vial.exposure_s) for vial, _ in new]
     uneven = [f"'{vial.words}': {one.text()}" for (vial, _), one in zip(new, turns, strict=True) if one is not None]
-    lines, more = [*left_out, *uneven, *changes(record, found)], list(estimates(record, found))
+    notes, lines, more = [*left_out, *uneven], changes(record, found), list(estimates(record, found))
     if arguments.json:
-        print(json.dumps(_as_json(found, lines), indent=1))
+        print(json.dumps({**_as_json(found, lines), "notes": notes}, indent=1))
         return 0
     if len(found.vials) > 1 or not said:
         for number, vial in enumerate(found.vials):
@@ -63,7 +63,7 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     asked = question(found)
     if asked and before:
         asked.append(_kept_in(arguments))
-    print("\n".join(asked + lines + _next(record, found, arguments) + more))
+    print("\n".join(notes + asked + lines + _next(record, found, arguments) + more))
     if path is not None:
         print(f"kept in {path}")
     elif said:

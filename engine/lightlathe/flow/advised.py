@@ -129,6 +129,9 @@ def _guessed(vials: Sequence[Vial], exposure_s: float, told: str) -> str:
 
 
 def _soft(record: Record, last: Vial, kind: str, allowed: Allowed, doses: Doses) -> Advice:
+    if not allowed.low > 0:
+        reason = "No print tells yet how long is too long, so this is a step: go on until it is hard or too fat."
+        return _try(record, last, STEP * last.exposure_s, math.nan, reason), ""
     longest = min(longest_safe(allowed, doses), LEAP * last.exposure_s)
     if longest <= last.exposure_s * REPEAT:
         return None, "no longer one is safe: cure it after washing instead, as said above"
@@ -160,8 +163,11 @@ def _place_liquid(record: Record, last: Vial, kind: str, allowed: Allowed, doses
             f"{seconds(needed)} would give {where} what it needs, and from {seconds(longest_safe(allowed, doses))} on "
             f"more than the part may turn solid{_whatever(allowed)}"
         )
-    reason = f"It gives the weakest place of {where} {amount(allowed.high, 3)} mJ/cm3, and nothing else turns solid."
-    return _try(record, last, needed, math.nan, reason), ""
+    middle = math.sqrt(allowed.low * allowed.high) / planned_dose(record, doses) * doses.exposure_s
+    exposure = min(max(needed, middle), longest_safe(allowed, doses))
+    given = amount(full * exposure / doses.exposure_s, 3)
+    reason = f"It gives the weakest place of {where} {given} mJ/cm3, and nothing else turns solid{_whatever(allowed)}."
+    return _try(record, last, exposure, math.nan, reason), ""
 
 
 def _whatever(allowed: Allowed) -> str:

@@ -198,6 +198,8 @@ def predict(
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
+        if exposure > job.turn.longest_s * (1 + 1e-9):
+            figures |= {"reachable": 0.0}
     return dataclasses.replace(found, quality=found.quality | figures)
 
 

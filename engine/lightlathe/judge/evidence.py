@@ -9,6 +9,8 @@ with t), and d(x) the dose x mm outside the wanted surface:
     too fat            T < m: some of the rest turned solid
     holes closed       T < m
     thin, fat by 2 x   d2(x + give) <= T <= d98(x - give), x below 0 for thin: the surface lies where the dose met T
+                       with a window also T > l or T < m where x is more than RIGHT voxels, so that some voxel came out
+                       wrong; T > m for thin and T < l for fat where it is more than PLACED
     nothing            T > D50 of the part: half of it stayed liquid at least
     all solid          T < D2 of the rest: 2 % of it turned solid at least
     soft               T < D2 of the part: it has a body
@@ -99,7 +101,7 @@ class Doses:
         return self._at(offset_mm, self.surface)
 
     def between(self, offset_mm: float, give_mm: float) -> tuple[float, float]:
-        """The doses of the voxels within `give_mm` of that distance, but for the fiftieth below and the fiftieth above."""
+        """The doses of the voxels within `give_mm` of that distance, but for 2 % below and 2 % above."""
         return self._at(offset_mm + give_mm, self.lower), self._at(offset_mm - give_mm, self.upper)
 
     def _at(self, offset_mm: float, doses: Sequence[float]) -> float:
@@ -168,9 +170,11 @@ def _measured(seen: CameOut, doses: Doses, share: float) -> Bound:
     assert seen.by_mm is not None
     offset = (-1 if seen.kind == "thin" else 1) * seen.by_mm / 2
     low, high = (share * dose for dose in doses.between(offset, seen.give_mm / 2 + PLACED * doses.voxel_mm))
-    if abs(offset) > RIGHT * doses.voxel_mm:  # so far off, some voxel came out wrong
-        low = max(low, share * doses.thin_above) if seen.kind == "thin" else low
-        high = min(high, share * doses.fat_below) if seen.kind == "fat" else high
+    far = abs(offset) > RIGHT * doses.voxel_mm  # then some voxel came out wrong
+    if far or (doses.by_window and doses.has_window and abs(offset) > PLACED * doses.voxel_mm):
+        above, below = (doses.thin_above, doses.fat_below) if far else doses.right
+        low = max(low, share * above) if seen.kind == "thin" else low
+        high = min(high, share * below) if seen.kind == "fat" else high
     value, wanted = doses.at(offset), doses.at(0.0)
     near = wanted / FAR <= value <= wanted * FAR
     return Bound(low, high, share * value if near else math.nan)

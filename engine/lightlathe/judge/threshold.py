@@ -157,9 +157,9 @@ def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float]
     """(liquid_below, solid_above, doses_known_to_percent) for the job, or None where what it says stands as it is.
 
     The interval that prints and job allow is told once: by doses_known_to_percent, which is half of it, around the
-    middle of two doses that lie as far apart as the job has them (how sharply the resin turns, of which prints say
-    nothing). Where the interval is narrower than those two doses lie apart, its ends are the two doses, known to
-    FLOOR_PERCENT. So the two doses never lie further apart than in the job.
+    value. That is the middle of the two doses, which lie as far apart as the job has them: how sharply the resin turns
+    solid, of which prints say nothing. Where the interval is narrower than the job's two doses lie apart, its ends are
+    the two doses, known to FLOOR_PERCENT. So the two doses never lie further apart than in the job.
     """
     both = with_job(prints, stated)
     low, high = both.low, both.high
@@ -170,7 +170,7 @@ def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float]
         return low, high, FLOOR_PERCENT
     value = stated.gel if both.by == "job" else prints.value if prints.measured else math.sqrt(low * high)
     middle = min(max(value, low * (1 + apart) / 2), high * (1 + apart) / (2 * apart))
-    percent = max(FLOOR_PERCENT, 100 * (high / middle - 1), 100 * (1 - low / middle))
+    percent = max(FLOOR_PERCENT, 50 * (high - low) / middle)
     if both.by == "job" and percent >= stated.known_to_percent * (1 - 1e-9):
         return None
     return 2 * middle / (1 + apart), 2 * middle * apart / (1 + apart), percent

@@ -30,6 +30,10 @@ def changes(record: Record, found: AfterPrint) -> list[str]:
     for vial in found.new:
         if at_odds(vial, found.doses):
             lines.append(f"{', '.join(one.words for one in vial.seen)}: {_at_odds(record, found, vial.exposure_s)}")
+        elif not vial.of_this_light and vial.kinds - set(ADVICE) - {"upside down"}:
+            lines.append(
+                f"'{vial.words}' tells nothing of the threshold: doses are predicted for the job's axis and sense."
+            )
     return lines + _of_earlier(before, found, set(seen))
 
 

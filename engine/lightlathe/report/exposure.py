@@ -27,9 +27,15 @@ def exposure_lines(record: Record) -> list[str]:
         why = f" ({said}; doses_known_to_percent in [resin] is not given)"
     windows = windows_of(record, resin)
     safe_dose = resin.liquid_below_mj_cm3 > 0
-    if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+    if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
+    here = resin.at(plan.exposure_s)
+    if around and 0 < here.liquid_below_mj_cm3 == here.solid_above_mj_cm3:
+        lines.append(
+            f"of one threshold, {amount(here.solid_above_mj_cm3, 3)} mJ/cm3: liquid_below and solid_above are the same "
+            "dose, an assumption that leaves no margin for what lies between"
+        )
     known = f"a threshold known to {amount(doses)} %{why}"
     known += f" and an absorption known to {amount(absorption)} %" if absorption else ""
     series = judge.bracket(

@@ -34,6 +34,8 @@ def soft(record: Record, found: AfterPrint, seen: CameOut, used: float) -> str:
             text += f"Up to {seconds(longest)} ({longest / used:.2f} times) nothing else turns solid, with {least}. "
         else:
             text += f"More than {seconds(longest)} may turn the surroundings solid, with {least}: no longer. "
+    elif allowed is not None:
+        text += "How much longer is too long no print tells yet. "
     wanting, a = most - weakest, job_of(record).resin.absorption_per_mm
     if wanting > 0:
         text += (
