@@ -17,7 +17,7 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     """What the prints say, those kept of this result with them; with --keep the new ones are kept too."""
     from lightlathe.flow.after_print import after_print, kept_vials, require_possible, surface_of, vial_of
     from lightlathe.flow.partial_turns import partial_turns
-    from lightlathe.judge.seen import exposure_and_words, read_all
+    from lightlathe.judge.seen import exposure_and_words, in_turns, read_all
     from lightlathe.report.after_print import changes
     from lightlathe.report.estimates import estimates, question
     from lightlathe.result.outcomes import Kept, keep_outcomes, photo_of, read_outcomes
@@ -51,7 +51,10 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     if arguments.keep:
         photo = (None, None) if arguments.photo is None else photo_of(arguments.photo, arguments.result)
         path = keep_outcomes(arguments.result, [Kept(vial.exposure_s, words, *photo) for vial, words in new])
-    turns = [partial_turns(record, vial.exposure_s) for vial, _ in new]
+    turns = [
+        None if in_turns(words) else partial_turns(record, vial.exposure_s)
+        for words, (vial, _) in zip(said, new, strict=True)
+    ]
     uneven = [f"'{vial.words}': {one.text()}" for (vial, _), one in zip(new, turns, strict=True) if one is not None]
     notes, lines, more = [*left_out, *uneven], changes(record, found), list(estimates(record, found))
     if arguments.json:

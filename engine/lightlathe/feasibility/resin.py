@@ -174,7 +174,8 @@ def threshold(case: Case) -> Reason:
         )
         change = (
             "the two doses as measured (vials on either side: lightlathe resin). With one number alone take 10 % "
-            f"either side of it: liquid_below_mj_cm3 = {amount(0.9 * low, 3)}, solid_above_mj_cm3 = {amount(1.1 * low, 3)}."
+            f"either side of it: liquid_below_mj_cm3 = {amount(0.9 * low, 3)}, solid_above_mj_cm3 = "
+            f"{amount(1.1 * low, 3)}."
         )
         return Reason("threshold", "marginal", text, 0.0, None, "", change)
     text = f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}"
