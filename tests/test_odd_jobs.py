@@ -179,7 +179,11 @@ WORDS = (
     ("too_short_an_exposure", "design", "where 20 s is the longest allowed"),
     ("weak_lamp", "design", "right from 3.045 to 3.281 days"),
     ("weak_lamp", "predict, came out nothing", "The longest exposure allowed is 24 h"),
-    ("one_angle", "predict, came out too thin by 0.1 mm", "The job says 40 to 44: check lamp power and doses"),
+    (
+        "one_angle",
+        "predict, came out too thin by 0.1 mm",
+        "rule out: check lamp power and doses before trusting",
+    ),
     ("wide_resin", "design", "known to 52 % (as far as the resin's two doses lie from their middle; "),
     ("plain", "design", "between two rows of pixels and print up to half a row short: +0.125 mm more along z"),
     ("plain", "predict", "most dose outside, mJ/cm3"),

@@ -106,7 +106,9 @@ def _after_too_much_or_too_little(
     else:
         reason = described(allowed, safe_exposures(allowed, doses))
     if allowed.by == "prints" and job_of(record).resin.liquid_below_mj_cm3 == 0:
-        reason += f"{ANY_DOSE}; these prints contradict it."
+        came = "nothing came out" if "nothing" in last.kinds else "it came out so"
+        gaps = " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."
+        reason += gaps if last.way < 0 else f"{ANY_DOSE}; that {came} contradicts it."
     if max(exposure / last.exposure_s, last.exposure_s / exposure) < REPEAT:
         reason += (
             f" It differs from the last by less than {100 * (REPEAT - 1):.0f} %: time alone will hardly mend this. "

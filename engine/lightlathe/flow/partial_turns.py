@@ -28,7 +28,7 @@ class PartialTurns:
 
     each_s          how long each of the nearest whole number of turns takes in the same exposure
     least_percent, most_percent   dose of the part's voxels over that of the same exposure spread evenly, less 100 %
-    wrong_voxels    that come out wrong on the job's grid
+    wrong_voxels, wrong_evenly    that come out wrong on the job's grid, so and with the dose spread evenly
     """
 
     exposure_s: float
@@ -37,6 +37,7 @@ class PartialTurns:
     least_percent: float
     most_percent: float
     wrong_voxels: int
+    wrong_evenly: int
 
     @property
     def even(self) -> str:
@@ -45,14 +46,14 @@ class PartialTurns:
         return f"{count(whole, 'turn')} of {self.exposure_s / whole:.4g} s"
 
     def text(self) -> str:
-        wrong = count(self.wrong_voxels, "voxel")
         comes = "comes" if self.wrong_voxels == 1 else "come"
+        wrong = f"{count(self.wrong_voxels, 'voxel')} {comes} out wrong instead of {self.wrong_evenly}"
         return (
             f"{amount(self.exposure_s, 4)} s is {amount(self.turns, 3)} turns of {self.turn_s:g} s. Taken as "
             f"{self.even}, with the same light at all angles. In turns of {self.turn_s:g} s some images are shown "
             f"{_times(math.floor(self.turns))}, the others {_times(math.floor(self.turns) + 1)}: doses in the part "
             f"then lie from {amount(-self.least_percent)} % below to {amount(self.most_percent)} % above even ones, "
-            f"and {wrong} {comes} out wrong. Expose whole turns, of another length if need be."
+            f"and {wrong}. Expose whole turns, of another length if need be."
         )
 
 
@@ -84,15 +85,26 @@ def partial_turns(record: Record, exposure_s: float) -> PartialTurns | None:
             even = (turns / patterns.turns * dose[inside].double()).clamp(min=1e-12)
             low, high = min(low, float((got / even).min())), max(high, float((got / even).max()))
 
-    def printed() -> Iterator[tuple[Tensor, ...]]:
-        for _, (dose, more, codes) in slices_of(planned, last, judged):
-            whole = in_whole * dose + more
-            yield whole, resin.solid(whole), codes
+    def wrong(whole: float, unfinished: float) -> int:
+        """Wrong voxels of so many times the planned dose and that of the unfinished turn."""
 
-    wrong = quality_of(
-        printed, liquid_below_mj_cm3=resin.liquid_below_mj_cm3, solid_above_mj_cm3=resin.solid_above_mj_cm3
-    )["wrong_voxels"]
-    return PartialTurns(exposure_s, turns, turn_s, 100 * (low - 1), 100 * (high - 1), int(wrong))
+        def printed() -> Iterator[tuple[Tensor, ...]]:
+            for _, (dose, more, codes) in slices_of(planned, last, judged):
+                total = whole * dose + unfinished * more
+                yield total, resin.solid(total), codes
+
+        doses = {"liquid_below_mj_cm3": resin.liquid_below_mj_cm3, "solid_above_mj_cm3": resin.solid_above_mj_cm3}
+        return int(quality_of(printed, **doses)["wrong_voxels"])
+
+    return PartialTurns(
+        exposure_s=exposure_s,
+        turns=turns,
+        turn_s=turn_s,
+        least_percent=100 * (low - 1),
+        most_percent=100 * (high - 1),
+        wrong_voxels=wrong(in_whole, 1.0),
+        wrong_evenly=wrong(turns / patterns.turns, 0.0),
+    )
 
 
 def _times(number: int) -> str:
