@@ -154,7 +154,7 @@ WORDS = (
     ),
     ("full_vial", "design", "this exposure prints all of the shape right"),
     ("full_vial", "design", "reaches 5.00 mm from the axis of the vial's 5.00 mm"),
-    ("full_vial", "predict, came out too thin by 0.1 mm", "nothing around the part is judged"),
+    ("full_vial", "predict, came out too thin by 0.1 mm", "Nothing around the part is judged"),
     ("tiny_part", "design", "0.60 x 0.60 x 0.50 mm"),
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 8"),

@@ -50,7 +50,9 @@ def test_recovers_the_threshold_that_was_there(off):
     tolerance = SLOPE * VOXEL / 4  # a quarter voxel: surfaces of voxels are stairs
     assert math.log(prints.value / 80) == pytest.approx(-SLOPE * off, abs=tolerance)
     assert prints.low <= 80 * math.exp(-SLOPE * off) <= prints.high
-    exposure, gel, guess = onto_threshold(vials, prints, with_job(prints, ANY), doses, 80.0)
+    found = onto_threshold(vials, prints, with_job(prints, ANY), doses, 80.0)
+    assert found is not None
+    exposure, gel, guess = found
     assert (gel, guess) == (prints.value, False)
     assert math.log(exposure / 60.0) == pytest.approx(-SLOPE * off, abs=tolerance)
 
@@ -101,7 +103,9 @@ WINDOW = Doses(
 def next_of(*prints, stated=ANY, doses=WINDOW, planned=40.0):
     vials = [Vial(seconds, read_all(words)) for seconds, words in prints]
     found = threshold_from(vials, doses)
-    return onto_threshold(vials, found, with_job(found, stated), doses, planned)
+    following = onto_threshold(vials, found, with_job(found, stated), doses, planned)
+    assert following is not None
+    return following
 
 
 def test_the_safe_exposures_by_hand():

@@ -86,13 +86,17 @@ def test_values_for_a_resin_tell_the_interval_once():
     """41.6 to 45.6 rules out a job of 35 to 36: two doses as far apart as there, and half of the interval in percent.
     A job of 30 to 40 is sharper by the prints: their ends, known to 1 %. A job that knows better stays as it is."""
     found = Estimate(math.sqrt(41.6 * 45.6), 41.6, 45.6)
-    low, high, percent = resin_values(found, Stated(35.0, 36.0, 3.0))
+    values = resin_values(found, Stated(35.0, 36.0, 3.0))
+    assert values is not None
+    low, high, percent = values
     assert high / low == pytest.approx(36 / 35)
     assert (low + high) / 2 == pytest.approx(found.value)
     assert percent == pytest.approx(50 * 4.0 / found.value)
     assert resin_values(found, Stated(30.0, 40.0, 3.0)) == (41.6, 45.6, 1.0)
     assert resin_values(found, Stated(43.0, 44.0, 2.0)) is None
-    low, high, percent = resin_values(found, Stated(43.0, 44.0, 10.0))  # the prints know better than 10 %
+    values = resin_values(found, Stated(43.0, 44.0, 10.0))  # the prints know better than 10 %
+    assert values is not None
+    low, high, percent = values
     assert (low, high) == (pytest.approx(43.0), pytest.approx(44.0))
     assert percent == pytest.approx(50 * 4.0 / 43.5)
 

@@ -8,6 +8,7 @@ from lightlathe.flow.recorded import job_of
 from lightlathe.judge.evidence import Doses
 from lightlathe.judge.next_exposure import (
     LEAP,
+    LEAPS,
     STEP,
     NextExposure,
     described,
@@ -23,6 +24,7 @@ from lightlathe.judge.vials import Vial, telling
 from lightlathe.result import Record
 from lightlathe.support.words import amount, count
 
+UNKNOWN = "these prints do not tell yet between which doses the threshold lies"
 ANY_DOSE = " By the job (liquid_below is 0) any dose turns this resin solid"
 Advice = tuple[NextExposure | None, str]  # the exposure, or why there is none
 
@@ -35,11 +37,14 @@ def advised(
     if last.way and doses is not None and prints is not None and allowed is not None:
         return _after_too_much_or_too_little(record, vials, prints, allowed, doses)
     if last.way:
-        return _leap(record, last), ""
+        return _leap(record, vials), ""
     if last.right:
         return _kept(record, last, allowed, doses), ""
     if doses is None or allowed is None:
-        return None, ""
+        if "soft" not in last.kinds:
+            return None, ""
+        reason = "Nothing around the part is judged, so this is a step: go on until it is hard."
+        return _try(record, last, STEP * last.exposure_s, math.nan, reason), ""
     for kind, rule in RULES.items():
         if kind in last.kinds:
             return rule(record, last, kind, allowed, doses)
@@ -74,13 +79,20 @@ def _kept(record: Record, last: Vial, allowed: Allowed | None, doses: Doses | No
     return _try(record, last, last.exposure_s, math.nan, reason)
 
 
-def _leap(record: Record, last: Vial) -> NextExposure:
+def _leap(record: Record, vials: Sequence[Vial]) -> NextExposure:
     """Where the part has no surroundings to read a threshold from."""
-    step = LEAP if last.kinds & {"nothing", "all solid"} else STEP
+    last = vials[-1]
+    step = LEAP if last.kinds & set(LEAPS) else STEP
     if last.way < 0 and "all solid" in last.kinds:
         reason = "'all solid' is what this job asks for: nothing around the part is judged."
         return _try(record, last, last.exposure_s, math.nan, reason)
-    way, until = ("longer", "the part appears") if last.way > 0 else ("shorter", "it comes out right")
+    short = max((vial.exposure_s for vial in vials if vial.way > 0), default=math.nan)
+    long = min((vial.exposure_s for vial in vials if vial.way < 0), default=math.nan)
+    if short < long:
+        reason = f"By {count(len(vials), 'print')}: this exposure lies between those too short and too long."
+        return _try(record, last, math.sqrt(short * long), math.nan, reason)
+    way = "longer" if last.way > 0 else "shorter"
+    until = "the part appears" if "nothing" in last.kinds else "it comes out right"
     reason = f"Nothing around the part is judged, so this is {step} times {way}: go on until {until}."
     if job_of(record).resin.liquid_below_mj_cm3 == 0 and "nothing" in last.kinds:
         reason += f"{ANY_DOSE}; that nothing came out contradicts it."
@@ -108,7 +120,7 @@ def _after_too_much_or_too_little(
     if allowed.by == "prints" and job_of(record).resin.liquid_below_mj_cm3 == 0:
         came = "nothing came out" if "nothing" in last.kinds else "it came out so"
         gaps = " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."
-        reason += gaps if last.way < 0 else f"{ANY_DOSE}; that {came} contradicts it."
+        reason += gaps if "all solid" in last.kinds else f"{ANY_DOSE}; that {came} contradicts it."
     if max(exposure / last.exposure_s, last.exposure_s / exposure) < REPEAT:
         reason += (
             f" It differs from the last by less than {100 * (REPEAT - 1):.0f} %: time alone will hardly mend this. "
@@ -142,6 +154,8 @@ def _soft(record: Record, last: Vial, kind: str, allowed: Allowed, doses: Doses)
 
 
 def _sank(record: Record, last: Vial, kind: str, allowed: Allowed, doses: Doses) -> Advice:
+    if not allowed.closed:
+        return None, UNKNOWN
     shortest = shortest_safe(allowed, doses)
     if shortest * REPEAT >= last.exposure_s:
         return None, "no shorter one turns all of the part solid: more light or a thicker resin, as said above"
@@ -157,6 +171,8 @@ def _place_liquid(record: Record, last: Vial, kind: str, allowed: Allowed, doses
     where = {"top missing": "the top", "bottom missing": "the bottom"}.get(kind, "the core")
     full = doses.core if kind == "liquid centre" else end_of(record, kind).weakest_mj_cm3
     got = full * last.exposure_s / doses.exposure_s
+    if not allowed.closed:
+        return None, UNKNOWN
     if got >= allowed.high or not full > 0:
         return None, f"by the prediction {where} got enough ({amount(got, 3)} mJ/cm3): time will not bring it"
     needed = allowed.high / full * doses.exposure_s

@@ -93,8 +93,10 @@ def partial_turns(record: Record, exposure_s: float) -> PartialTurns | None:
                 total = whole * dose + unfinished * more
                 yield total, resin.solid(total), codes
 
-        doses = {"liquid_below_mj_cm3": resin.liquid_below_mj_cm3, "solid_above_mj_cm3": resin.solid_above_mj_cm3}
-        return int(quality_of(printed, **doses)["wrong_voxels"])
+        found = quality_of(
+            printed, liquid_below_mj_cm3=resin.liquid_below_mj_cm3, solid_above_mj_cm3=resin.solid_above_mj_cm3
+        )
+        return int(found["wrong_voxels"])
 
     return PartialTurns(
         exposure_s=exposure_s,

@@ -31,8 +31,10 @@ from lightlathe.judge.vials import Vial
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount, duration
 
+LEAPS = ("nothing", "all solid")
 LEAP = 1.5  # step after nothing and a solid block (common practice, no source)
 LEAST = 1.1  # smaller steps take too many prints (no source)
+SMALLEST = 1.05  # step of a design without a window (no source)
 STEP = 1.2  # step after too thin, too fat and closed holes (common practice, no source)
 
 
@@ -116,7 +118,7 @@ def onto_threshold(
     if prints.measured:
         wanted = doses.at(0.0)
         gel = prints.value
-    elif allowed.closed:
+    elif allowed.closed and (allowed.by == "job" or short > 0 < long < math.inf or not last.kinds & set(LEAPS)):
         wanted = planned_mj_cm3
         gel = math.sqrt(allowed.low * allowed.high)
         if allowed.by == "job":
@@ -149,15 +151,20 @@ def _step(last: Vial, allowed: Allowed, doses: Doses, vials: Sequence[Vial]) -> 
 
     As far as goes without the other fault: to the longest exposure at which nothing around the part turns solid yet, or
     the shortest at which all of it is solid still, whatever the threshold allowed. So no threshold is left out between
-    two prints. STEP where that is less than LEAST on; LEAP after nothing and a solid block.
+    two prints. STEP where that is less than LEAST on; LEAP after nothing and a solid block. Without a window there is
+    no such end: then what a surface off by a voxel asks for, from SMALLEST to STEP.
     """
     same = [vial.exposure_s for vial in vials if vial.way == last.way]
-    if last.kinds & {"nothing", "all solid"}:
+    if last.kinds & set(LEAPS):
         times = LEAP
     else:
         end = max(same) if last.way > 0 else min(same)
         reach = longest_safe(allowed, doses) / end if last.way > 0 else end / max(shortest_safe(allowed, doses), 1e-9)
-        times = reach if doses.has_window and LEAST <= reach <= LEAP else STEP
+        if doses.has_window:
+            times = reach if LEAST <= reach <= LEAP else STEP
+        else:  # a voxel on each side, as no distance was said
+            ratio = doses.at(-last.way * doses.voxel_mm) / doses.at(0.0)
+            times = min(max(ratio if last.way > 0 else 1 / ratio, SMALLEST), STEP)
     return (max(same) * times if last.way > 0 else min(same) / times), math.nan, True
 
 
