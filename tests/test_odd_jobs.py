@@ -182,7 +182,7 @@ WORDS = (
     (
         "one_angle",
         "predict, came out too thin by 0.1 mm",
-        "rule out: check lamp power and doses before trusting",
+        "check lamp power and doses before trusting either",
     ),
     ("wide_resin", "design", "known to 52 % (as far as the resin's two doses lie from their middle; "),
     ("plain", "design", "between two rows of pixels and print up to half a row short: +0.125 mm more along z"),

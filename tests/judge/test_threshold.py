@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from lightlathe.judge.evidence import PLACED, Doses, bound_of
+from lightlathe.judge.evidence import PLACED, Bound, Doses, bound_of
 from lightlathe.judge.seen import CameOut
 from lightlathe.judge.threshold import Estimate, Stated, resin_values, threshold_from, with_job
 from lightlathe.judge.vials import Vial, at_odds, centre_liquid, contradicting, telling
@@ -144,3 +144,36 @@ def test_an_open_interval_has_no_value_and_is_no_resin():
     assert math.isnan(found.value)
     assert not found.close
     assert found.text("mJ/cm3") == "above 52 mJ/cm3"
+
+
+@pytest.mark.parametrize("other", ["mirrored", "doubled edges"])
+def test_a_print_of_other_light_tells_nothing(other):
+    """Axis or sense were not the job's: the doses predicted are not those of this print."""
+    assert Vial(10.0, (CameOut("thin"), CameOut(other))).bound(FLAT) == Bound()
+    assert Vial(10.0, (CameOut("thin"), CameOut("upside down"))).bound(FLAT) == Bound(low=45.0)
+
+
+def test_beside_closed_holes_right_is_right_elsewhere():
+    """The window, 38 to 45, is for a print right everywhere; its outer size alone allows more."""
+    alone = Vial(10.0, (CameOut("right"),)).bound(FLAT)
+    beside = Vial(10.0, (CameOut("right"), CameOut("holes closed"))).bound(FLAT)
+    assert (alone.low, alone.high) == (38.0, 45.0)
+    assert beside.low < beside.high == 38.0
+
+
+def test_prints_that_miss_each_other_by_what_lamps_keep_do_not_contradict():
+    """Above 45 at 10 s, below 1.17 * 38 = 44.5 at 11.7 s: 1.2 % apart. At 11 s, 41.8, they are 7 % apart."""
+    thin = Vial(10.0, (CameOut("thin"),))
+    found = threshold_from([thin, Vial(11.7, (CameOut("fat"),))], FLAT)
+    assert not found.against
+    assert (found.low, found.high) == (pytest.approx(44.46), 45.0)
+    assert threshold_from([thin, Vial(11.0, (CameOut("fat"),))], FLAT).against
+
+
+def test_a_measured_size_that_other_prints_rule_out_is_not_clipped_to_their_end():
+    """Fat by 0.2 mm reads 40 at 10 s; too thin at 11 s asks for more than 49.5 there is no such threshold, at 9 s for
+    more than 40.5: then the middle of what is left is the value."""
+    fat = Vial(10.0, (CameOut("fat", 0.2, 0.01),))
+    found = threshold_from([fat, Vial(9.0, (CameOut("thin"),))], replace(FLAT, by_window=True, most_out=42.0))
+    assert not found.measured
+    assert found.value == pytest.approx(math.sqrt(found.low * found.high))

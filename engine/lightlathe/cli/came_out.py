@@ -43,7 +43,7 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     for vial, _ in new:
         require_possible(record, vial, surface[1])
     if not new and not before:
-        print("\n".join(left_out))
+        print(json.dumps({"prints": [], "notes": left_out}, indent=1) if arguments.json else "\n".join(left_out))
         return 0
     vials = [*before, *(vial for vial, _ in new)]
     found = after_print(record, vials, named=len(new) or None, surface=surface)

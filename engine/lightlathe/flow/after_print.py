@@ -82,7 +82,7 @@ def after_print(
 
     absorption   estimate it too, where there are two prints or more: three more predictions
     named        how many of the latest prints are new (AfterPrint); all of them without it
-    surface      of the record, where it has been looked at already (`surface_of`)
+    surface      of the record (`surface_of`), where it has been looked at and the prints found possible already
     Raises JobError for exposures that are not above 0 and for what cannot have been seen of this part.
     """
     if not vials:
@@ -90,7 +90,7 @@ def after_print(
     resin, last = job_of(record).resin, vials[-1]
     steady = is_steady(resin, record.patterns.exposure_s)
     across, doses = surface_of(record) if surface is None else surface
-    for vial in vials:
+    for vial in vials if surface is None else ():
         require_possible(record, vial, doses)
     agreeing = tuple(vial for vial in vials if not at_odds(vial, doses))
     here = resin.at(last.exposure_s)

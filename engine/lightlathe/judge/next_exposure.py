@@ -181,6 +181,6 @@ def described(allowed: Allowed, safe: tuple[float, float] | None) -> str:
     if safe is None:
         return f"This is the middle: the threshold lies from {text}."
     if safe[1] < safe[0] * REPEAT:
-        return f"No other exposure is right for every threshold from {text}."
+        return f"Only {seconds(safe[0])} is right for every threshold from {text}."
     until = "on" if math.isinf(safe[1]) else f"to {seconds(safe[1])}"
     return f"Every voxel comes out right from {seconds(safe[0])} {until}, whatever the threshold from {text}."

@@ -30,7 +30,7 @@ REPEAT = 1 + MARGIN_PERCENT / 100  # what lamps and timers keep, as a factor on 
 SEARCHED = 1.01  # two steps of judge/absorption.py: a value nearer than that to the interval's end is not ruled out
 FLOOR_PERCENT = 1.0  # no laboratory repeats a dose more closely (common practice, no source)
 WIDE = 1.5  # a threshold known to no better than this factor is no value for [resin] (common practice, no source)
-NOTHING_MJ_CM3 = 1e-9  # the dose of voxels that no light reaches: no end of an interval
+NOTHING_MJ_CM3 = 1e-3  # the dose of voxels that no light reaches: no end of an interval
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,8 @@ class Estimate:
         if not self.closed:
             ends = [f"above {amount(self.low, 3)}"] if self.low > 0 else []
             ends += [f"below {amount(self.high, 3)}"] if math.isfinite(self.high) else []
+            if not math.isnan(self.value) and ends:
+                return f"{amount(self.value, 3)} {unit} ({ends[0]})"
             return f"{ends[0]} {unit}" if ends else "nothing is known of it"
         return f"{amount(self.value, 3)} {unit} ({amount(self.low, 3)} to {amount(self.high, 3)})"
 

@@ -1,5 +1,6 @@
 """After prints, in words: what contradicts what, and threshold and absorption as they follow from all prints."""
 
+import math
 from collections.abc import Iterator
 
 from lightlathe.flow.after_print import AfterPrint
@@ -7,6 +8,8 @@ from lightlathe.flow.recorded import job_of
 from lightlathe.judge.threshold import Estimate, Stated, resin_values
 from lightlathe.result import Record
 from lightlathe.support.words import amount, count, rounded_up
+
+UNLIKE = 1.1  # times beyond the job's own doses: a threshold there is questioned (no source)
 
 
 def question(found: AfterPrint) -> list[str]:
@@ -46,6 +49,10 @@ def _with_job(found: AfterPrint) -> str:
     if allowed is None or stated.liquid_below <= 0:
         return says
     known = f"{says}, known to {amount(stated.known_to_percent)} %"
+    low, high = stated.interval
+    size = math.nan if found.threshold is None or not found.threshold.measured else found.threshold.value
+    if allowed.by != "prints" and (size < low / UNLIKE or size > high * UNLIKE):  # NaN compares false
+        return f"{says}, far from what the size gives: check lamp power and doses before trusting either"
     if allowed.by == "job":
         return f"{says}, which {'lies in it' if found.threshold is not None and found.threshold.closed else 'agrees'}"
     if allowed.by == "both":
