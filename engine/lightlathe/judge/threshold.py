@@ -73,7 +73,7 @@ class Estimate:
         if not self.closed:
             ends = [f"above {amount(self.low, 3)}"] if self.low > 0 else []
             ends += [f"below {amount(self.high, 3)}"] if math.isfinite(self.high) else []
-            if not math.isnan(self.value) and ends:
+            if self.measured and ends:
                 return f"{amount(self.value, 3)} {unit} ({ends[0]})"
             return f"{ends[0]} {unit}" if ends else "nothing is known of it"
         return f"{amount(self.value, 3)} {unit} ({amount(self.low, 3)} to {amount(self.high, 3)})"
