@@ -192,9 +192,9 @@ def test_the_log_holds_nothing_of_a_slab_that_ran_out_of_memory(tmp_path, monkey
 def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp_path, monkeypatch, caplog):
     (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 40\nslab_slices = 3", "iterations = 6"))
     monkeypatch.chdir(tmp_path)
-    from lightlathe.flow import stages
+    from lightlathe.flow import one_stage
 
-    monkeypatch.setattr(stages, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
+    monkeypatch.setattr(one_stage, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     assert "out of memory; the design begins anew, with 10 slices at a time" in caplog.text
     assert max(read_result("a.h5").log["slabs"]) == 1

@@ -18,7 +18,7 @@ def predict(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
     from lightlathe.flow.partial_turns import partial_turns
     from lightlathe.judge import outcome_of
-    from lightlathe.report.summary import comparison
+    from lightlathe.report.comparison import comparison
     from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
     from lightlathe.support.plain import finite

@@ -14,7 +14,8 @@ from lightlathe.dose.kernels import choose, takes_shapes
 from lightlathe.dose.layers import layers
 from lightlathe.dose.linear import Linear
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import Resampling, shaped
+from lightlathe.dose.resample import Resampling
+from lightlathe.dose.to_views import shaped
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap

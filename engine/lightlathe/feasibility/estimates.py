@@ -5,8 +5,8 @@ import math
 from lightlathe.dose import few_parts, substeps
 from lightlathe.dose.focus import bands
 from lightlathe.dose.footprint import bins_for, profile_of
-from lightlathe.dose.resample import FINEST
 from lightlathe.dose.tilt import FINER
+from lightlathe.dose.to_views import FINEST
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field

@@ -15,10 +15,11 @@ from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, optics_of, shadows_of
-from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.flow.through import require_through, spans_of
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
