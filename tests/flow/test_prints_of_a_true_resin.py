@@ -87,5 +87,5 @@ def test_the_interval_holds_the_truth_and_the_advice_reaches_a_right_print(recor
         else:
             pytest.fail(f"not right after six prints: {case}")
         needed.append(len(vials))
-    assert max(needed) <= (3 if measured else 4)
-    assert sum(needed) / len(needed) < (2.5 if measured else 3.2)
+    assert max(needed) <= 3
+    assert sum(needed) / len(needed) < 2.5
