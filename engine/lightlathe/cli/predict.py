@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from lightlathe.cli.assumed import assumptions, in_options, light_assumed, vial_assumed
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
 def predict(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
+    from lightlathe.flow.partial_turns import partial_turns
     from lightlathe.judge import outcome_of
     from lightlathe.report.comparison import comparison
     from lightlathe.resins.own import absorbing
@@ -56,12 +58,16 @@ def predict(arguments: argparse.Namespace) -> int:
             light=light_assumed(arguments) or None,
             insert_offset_mm=(along_x, along_y),
         )
+    turns = None if arguments.exposure is None else partial_turns(record, arguments.exposure)
     if arguments.json:
-        print(json.dumps(finite(prediction.quality), indent=1))
+        uneven = {} if turns is None else {"partial_turns": finite(asdict(turns))}
+        print(json.dumps(finite(prediction.quality) | uneven, indent=1))
     else:
         index_assumed = "resin.refractive_index" in record.assumed_keys
         said = assumptions(arguments, resin.refractive_index, index_assumed=index_assumed)
         print(comparison(record, prediction, said))
+        if turns is not None:
+            print(turns.text())
     return told(outcome_of(prediction.quality), quietly=arguments.json)
 
 

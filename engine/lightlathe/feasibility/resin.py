@@ -176,6 +176,17 @@ def threshold(case: Case) -> Reason:
         )
         return Reason("threshold", "cannot work", text, 0.0, 0.0, "mJ/cm3", change)
     need = 1 - low / high
+    if low == high and case.part.surrounded:
+        text = (
+            f"liquid_below and solid_above are one dose, {amount(low, 3)} mJ/cm3: no resin turns solid at one dose, "
+            "and no margin is left for what lies between. Is it measured so, or is it one number from a data sheet?"
+        )
+        change = (
+            "the two doses as measured (vials on either side: lightlathe resin). With one number alone take 10 % "
+            f"either side of it: liquid_below_mj_cm3 = {amount(0.9 * low, 3)}, solid_above_mj_cm3 = "
+            f"{amount(1.1 * low, 3)}."
+        )
+        return Reason("threshold", "marginal", text, 0.0, None, "", change)
     text = f"the resin stays liquid below {amount(low, 3)} and is solid above {amount(high, 3)} mJ/cm3{_over(case)}"
     if not case.part.surrounded:
         text += ": all of the part must get the latter; nothing around it is judged."
