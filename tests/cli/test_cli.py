@@ -25,7 +25,7 @@ def test_design_predict_export(job, capsys, tmp_path):
     assert main(["design", str(job)]) == 3  # so few iterations leave no margin
     said = capsys.readouterr().out
     for word in (
-        "agreement",
+        "overlap",
         "under-cure",
         "over-cure",
         "window",

@@ -125,7 +125,13 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
         shadows, absorbers = shadows_of(counted, radius_mm), absorbers_of(counted, radius_mm)
         require_through(spans_of(solids), optics_of(job, shadows=shadows, absorbers=absorbers), grid)
     except PartError as problem:
-        violations.append(str(problem))
+        wide = [words for words in possible_mistakes if words.startswith("The insert reaches")]
+        if wide:  # it leaves nothing of the part, which is not to blame
+            possible_mistakes = [words for words in possible_mistakes if words not in wide]
+            violations += [f"{' '.join(wide)} Nothing of the part is left beside it."]
+            helps += ["an insert that goes into the vial", "another unit of it"]
+        else:
+            violations.append(str(problem))
     return dataclasses.replace(
         part,
         beside=beside,

@@ -74,6 +74,10 @@ class Setup:
             return "slab_slices in [design] asks for slabs"
         if ranks().size > 1:
             return f"{ranks().size} processes share out slabs of slices"
+        nz, finer = self.part.grid.shape[2], self.job.grid.finer
+        taken = ((self.slabs.design, nz), (self.slabs.dose, nz), (self.slabs.fine, nz * finer))
+        if all(slices is None or slices >= of for slices, of in taken):
+            return "main memory does not hold all volumes as they are, so they are packed"
         if self.job.design.memory_limit_gb is not None:
             return f"memory_limit_gb = {self.job.design.memory_limit_gb:g} in [design] does not hold all slices at once"
         return "memory does not hold all slices at once"

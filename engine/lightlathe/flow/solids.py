@@ -117,6 +117,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     move_mm = onto_rows(job, solids)
+    said += _stays(job, solids)
     if move_mm is not None and any(table.shift_mm[2] for table in job.parts):
         said.append(
             "the shift_mm of the job puts the part's flat ends between two rows of pixels, where they print up to half "
@@ -151,8 +152,30 @@ def onto_rows(job: Job, solids: list[Solid]) -> float | None:
     level_ends. None as well where rows spread with depth, and lie on a flat end at one depth only.
     """
     placed = any(table.mesh is None or not table.centre for table in job.parts)
+    return None if placed else _off_rows(job, solids)
+
+
+def _stays(job: Job, solids: list[Solid]) -> list[str]:
+    """A sentence where a mesh's flat ends would be moved onto rows, were there no shape that says where it lies."""
+    meshes = [table for table in job.parts if table.mesh is not None]
+    shapes = [table for table in job.parts if table.mesh is None]
+    if not (meshes and shapes and all(table.centre for table in meshes)):
+        return []
+    move_mm = _off_rows(job, solids)
+    if move_mm is None:
+        return []
+    role = "insert" if any(table.role == "insert" for table in shapes) else shapes[0].role
+    return [
+        "the part's flat ends lie between two rows of pixels, where they print up to half a row short. They are not "
+        f'moved onto rows: a shape (role = "{role}") has a place of its own, at_mm, and meshes would move past it; '
+        f"{move_words(move_mm)}."
+    ]
+
+
+def _off_rows(job: Job, solids: list[Solid]) -> float | None:
+    """How far along z the part's flat ends lie off rows, wherever the job says they lie; None where they lie well."""
     parts = [solid.form for solid in solids if solid.role == "part"]
-    if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0 or job.light.rows_spread:
+    if job.grid.level_ends == "as_placed" or job.grid.margin_voxels == 0 or job.light.rows_spread:
         return None
     ends, light = level_ends(parts), job.light
     if ends is None:

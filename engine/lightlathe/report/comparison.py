@@ -14,12 +14,12 @@ def comparison(record: Record, other: Prediction, assumed: str) -> str:
     """The figures of a record beside those of the same patterns under other assumptions."""
     less = " less the band" if "iou_whole" in other.quality else ""
     rows = {
-        "agreement, finer grid": "iou_fine",
+        "overlap, finer grid": "iou_fine",
         "stays liquid there": "under_cure_fraction_fine",
         "turns solid there": "over_cure_fraction_fine",
-        "agreement, finer grid less the band": "iou_fine_judged",
-        "agreement, own grid, whole shape": "iou_whole",
-        f"agreement, own grid{less}": "iou",
+        "overlap, finer grid less the band": "iou_fine_judged",
+        "overlap, own grid, whole shape": "iou_whole",
+        f"overlap, own grid{less}": "iou",
         f"part that stays liquid{less}": "under_cure_fraction",
         f"rest that turns solid{less}": "over_cure_fraction",
         f"window{less}": "window_relative",

@@ -27,7 +27,7 @@ WIDE_GAP, HELD = 0.1, 0.05
 
 
 def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], cautions: Sequence[str]) -> str:
-    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
+    """Text for a terminal: the part, the overlap, the window, the exposure, files, warnings and cautions.
 
     resin      as it behaves over this exposure
     exposure   lines on the exposure and its margins
@@ -42,7 +42,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *_inside(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *slab_lines(record),
-        *_agreement(record),
+        *_overlap(record),
         *surface_lines(record),
         _window(record),
         *_not_proven(record),
@@ -146,7 +146,7 @@ def _inside(record: Record) -> list[str]:
     return [f"              {inside_words(share)}"] if share > 0 else []
 
 
-def _agreement(record: Record) -> list[str]:
+def _overlap(record: Record) -> list[str]:
     """How much of the print is right: the whole shape on the finer grid first, what a tolerance band hides last."""
     q, less = record.quality, less_band(record)
     fine_mm = record.part.grid.voxel_mm / record.settings["grid"]["finer"]
@@ -157,9 +157,7 @@ def _agreement(record: Record) -> list[str]:
         ("", f"on this grid{less}"),
     ]
     judged = [(suffix, words) for suffix, words in judged if f"iou{suffix}" in q]
-    lines = [
-        f"{'' if n else '  agreement':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)
-    ]
+    lines = [f"{'' if n else '  overlap':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)]
     (first, where), (last, _) = judged[0], judged[-1]
     on = " on the finer grid" if "finer" in where else ""
     for name, figure, words in (
@@ -206,13 +204,22 @@ def _window(record: Record) -> str:
 
 
 def _not_proven(record: Record) -> list[str]:
-    """Why there is no bound, where the light is the reason."""
+    """Why there is no bound, where the light is the reason: one of all slices at once did not fit."""
     if "window_gap" in record.quality or record.optics is None or record.optics.slices_independent:
         return []
     if record.settings.get("design", {}).get("bound_iterations") == 0:
         return []
-    why = "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
-    return [f"              no bound was computed: light {why} takes one of all slices at once, in memory"]
+    if math.isnan(record.quality["window_relative"]):
+        return [f"              no bound was computed: {nothing_judged(record.quality)}"]
+    light = (
+        "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
+    )
+    nz = record.part.grid.shape[2]
+    if int(record.facts.get("slab_slices_dose", nz)) < nz:
+        why = "and this design went slab by slab"
+    else:
+        why = "and memory did not hold the search for it"
+    return [f"              no bound was computed: light {light} takes one of all slices at once, {why}"]
 
 
 def _proven(q: dict[str, float]) -> list[str]:
