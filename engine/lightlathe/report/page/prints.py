@@ -44,7 +44,7 @@ def prints_section(record: Record, path: Path) -> Section:
         vials, left_out = kept_vials(record, kept, surface)
         follows = _follows(record, after_print(record, vials, surface=surface)) if vials else ()
         said = "\n".join([*left_out, *follows])
-        body += f'<h3>What follows</h3><pre tabindex="0" aria-label="what follows">{text(said)}</pre>'
+        body += f'<h3>What follows</h3><pre class="sentences" tabindex="0" aria-label="what follows">{text(said)}</pre>'
     except LightlatheError as problem:
         body += paragraph(f"Nothing is concluded from them: {problem}")
     return Section("prints", title, body)
