@@ -90,7 +90,7 @@ WORDS = (
     ("weak_lamp", "check", "verdict: cannot work"),
     ("weak_lamp", "design", "it would take exposures of up to 3.2 days, where 24 h is the longest allowed"),
     ("weak_lamp", "check", "the shortest takes longer than the 24 h allowed where no max_exposure_s is set"),
-    ("weak_lamp", "check", "in 12 h, half of the longest exposure allowed"),
+    ("weak_lamp", "check", "46.6 h is the shortest possible exposure"),
     ("too_short_an_exposure", "check", "a design may take longer than the 20 s that max_exposure_s allows"),
     ("too_short_an_exposure", "check", "helps most: 9 times the irradiance, or max_exposure_s = 180 in [turn]"),
     ("no_window", "check", "by a quick bound for resin everywhere, between the voxels' centres too"),
@@ -159,7 +159,7 @@ WORDS = (
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 8"),
     ("no_window", "design", "does not rule out a window of 8"),
-    ("no_window", "design", "half the absorption 23 % (at most 3"),
+    ("no_window", "design", "half the absorption 22 % (at most 3"),
     ("one_angle", "design", "half the absorption -"),
     (
         "tolerance_band",

@@ -37,6 +37,7 @@ from lightlathe.outputs import (
     video,
     volume,
 )  # fmt: skip
+from lightlathe.quantities import let_go
 from lightlathe.report.advice import advised
 from lightlathe.report.warnings import warnings_of
 from lightlathe.result import Record
@@ -117,6 +118,7 @@ def _recorded(job: Job, setup: Setup, settings: dict[str, Any], plain: Problem, 
     wants_doses = plain.target.dose is not None
     patterns, plan = expose(setup, found.patterns, plain.operator.gain if wants_doses else None)
     prediction = judged(setup, patterns, plan, plain, found)
+    let_go(setup.part.judged)
     window, images = prediction.quality["window_relative"], job.turn.angles
     certificate, remedies = proof or team.told_by(1, None)
     if certificate is not None:

@@ -197,11 +197,11 @@ def test_scenarios_and_coarse_stages(folder):
 def test_the_check_has_a_line_on_it(folder):
     verdict = pipeline.check(job_of(LENS, *AIR, folder=folder))
     (reason,) = verdict.of("divergence")
-    assert reason.level == "will work"
+    assert reason.level == "marginal"  # nearer than lenses stand: are these columns all that the projector has?
     assert "19.6 mm before the axis" in reason.text
     assert "19.65 degrees" in reason.text  # atan(1 / 2.8)
     # air, then glass and resin: 2.4 mm on either side of the axis, 16 % of 19.6 mm over the index and more in front
-    assert 0.12 < reason.number < 0.18
+    assert reason.number == pytest.approx(19.6)
     assert pipeline.check(job_of('"telecentric"', *AIR, folder=folder)).of("divergence") == []
 
 

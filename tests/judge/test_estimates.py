@@ -22,7 +22,7 @@ from lightlathe.judge.evidence import doses_of
 from lightlathe.judge.seen import CameOut
 from lightlathe.judge.threshold import threshold_from
 from lightlathe.judge.vials import Vial
-from lightlathe.quantities import IGNORED, SOLID
+from lightlathe.quantities import IGNORED, LIQUID, SOLID
 from lightlathe.report.after_print import changes
 from lightlathe.report.estimates import estimates
 from lightlathe.report.mend_dose import absorption_for
@@ -57,7 +57,11 @@ def seen_in(dose, part, threshold):
     by = width_mm(solid, voxel) - width_mm(wanted, voxel)
     if by > 2:
         return CameOut("all solid")
-    return CameOut("fat" if by > 0 else "thin", abs(by), 0.005) if abs(by) > 0.02 else CameOut("right")
+    if abs(by) > 0.02:
+        return CameOut("fat" if by > 0 else "thin", abs(by), 0.005)
+    if bool((wanted & ~solid).any()):  # no width tells, but a voxel is missing: it is not right
+        return CameOut("thin")
+    return CameOut("fat") if bool(((part.judged == LIQUID) & solid).any()) else CameOut("right")
 
 
 @pytest.mark.parametrize("threshold", [36.0, 41.0, 47.0])
@@ -118,7 +122,7 @@ def test_between_the_absorptions_tried_doses_are_as_predicted(record):
     tried, between = [times * job.resin.absorption_per_mm for times in TIMES], 1.5 * job.resin.absorption_per_mm
     found, truth = [doses_at(times) for times in TIMES], doses_at(1.5)
     for dose in (lambda d: d.core, lambda d: d.at(0.0), lambda d: d.at(-0.5)):
-        value = bounds_between(np.array(tried), [dose(d) for d in found], np.array([between]))[0]
+        value = bounds_between(np.array(tried), [dose(d) for d in found], np.array([between]), 0.0)[0]
         assert value == pytest.approx(dose(truth), rel=0.01)  # it is within 0.2 %
         assert dose(truth) != pytest.approx(dose(found[1]), rel=0.05)  # and not what the job's absorption gives
 

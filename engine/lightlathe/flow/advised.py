@@ -114,7 +114,7 @@ def _after_too_much_or_too_little(
         reason = (
             f"By {told} the threshold is {prints.text('mJ/cm3')}; this exposure brings that dose to the wanted surface"
         )
-        reason += ", where every voxel comes out right too." if doses.has_window else "."
+        reason += f"; if it is {amount(gel, 3)}, every voxel comes out right." if doses.has_window else "."
     else:
         reason = described(allowed, safe_exposures(allowed, doses))
     if allowed.by == "prints" and job_of(record).resin.liquid_below_mj_cm3 == 0:

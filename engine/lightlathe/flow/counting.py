@@ -14,7 +14,7 @@ from lightlathe.part import (
     judge,
     require_some,
 )
-from lightlathe.quantities import Absorbing, Codes, Grid, Packing, Part, Volume
+from lightlathe.quantities import Absorbing, Codes, Grid, Packing, Part, Volume, put_at_hand
 from lightlathe.support.watching import doing, step
 
 VOLUMES = ("coverage", "judged", "insert", "whole", "opaque")  # of a Part
@@ -33,14 +33,14 @@ def voxels(
     """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union.
 
     slices    counted at a time, the whole is then packed in main memory; None: all at once, on the device
-    covered   False: fractions are not wanted; in slabs, those of the result are 0
+    covered   False: fractions are not wanted; in slabs, those of the result are 0, and codes are not kept at hand
     """
     nz = grid.shape[2]
     if slices is None:
         return _voxels(job, solids, grid, device)
     beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
     made: dict[str, Packing] = {}
-    codes = Codes.empty(grid.shape, device)
+    codes = Codes.empty(grid.shape, device) if covered else None
     dimming: dict[float, Packing] = {}
     for start in range(0, nz, slices):
         stop = min(nz, start + slices)
@@ -52,7 +52,8 @@ def voxels(
                 made.setdefault(name, Packing(grid.shape, found.dtype)).append(
                     found[:, :, start - first : stop - first]
                 )
-        codes.put(start, slab.judged[:, :, start - first : stop - first])
+        if codes is not None:
+            codes.put(start, slab.judged[:, :, start - first : stop - first])
         for each in slab.absorbing:
             into = dimming.setdefault(each.absorption_per_mm, Packing(grid.shape, torch.float32))
             into.append(each.covered[:, :, start - first : stop - first])
@@ -60,7 +61,8 @@ def voxels(
     if not covered:
         made["coverage"] = Packing(grid.shape, torch.float32)
     volumes = {name: packing.packed for name, packing in made.items()}
-    volumes["judged"].at_hand[str(device)] = codes
+    if codes is not None:
+        put_at_hand(volumes["judged"], codes)
     whole = Part(grid, **volumes, absorbing=tuple(Absorbing(made.packed, mu) for mu, made in dimming.items()))
     require_some(whole.judged, whole.coverage, grid)
     return whole

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from lightlathe.judge.evidence import Doses, bound_of, core_bound
+from lightlathe.judge.evidence import NOTHING_MJ_CM3, REPEAT, Doses, bound_of, core_bound
 from lightlathe.judge.threshold import Estimate
 from lightlathe.judge.vials import Vial
 
@@ -30,9 +30,9 @@ def absorption_from(vials: Sequence[Vial], predicted: Sequence[tuple[float, Dose
     said = [(one, vial.exposure_s) for vial in vials if vial.of_this_light for one in vial.seen]
     for (one, exposure_s), says in itertools.product(said, (bound_of, core_bound)):
         found = [says(one, doses, exposure_s) for _, doses in predicted]
-        low = np.maximum(low, between(tried, [bound.low for bound in found], even))
-        high = np.minimum(high, between(tried, [bound.high for bound in found], even))
-    fits = low <= high
+        low = np.maximum(low, between(tried, [bound.low for bound in found], even, 0.0))
+        high = np.minimum(high, between(tried, [bound.high for bound in found], even, math.inf))
+    fits = low <= REPEAT * high
     if not fits.any():
         return Estimate(
             math.nan, 0.0, math.inf, "no absorption from half to four times the job's agrees with all prints"
@@ -42,9 +42,9 @@ def absorption_from(vials: Sequence[Vial], predicted: Sequence[tuple[float, Dose
     return Estimate(math.sqrt(even[first] * even[last]), least, most)
 
 
-def between(tried: np.ndarray, values: Sequence[float], even: np.ndarray) -> np.ndarray:
-    """Bounds at the absorptions tried, taken to those between; 0 and infinity stay what they are."""
-    if not all(0 < value < math.inf for value in values):
-        return np.full(len(even), values[0])
+def between(tried: np.ndarray, values: Sequence[float], even: np.ndarray, none: float) -> np.ndarray:
+    """Bounds at the absorptions tried, taken to those between; `none` where one of them is no bound, or of no light."""
+    if not all(NOTHING_MJ_CM3 < value < math.inf for value in values):
+        return np.full(len(even), none)
     cubic = np.polynomial.Polynomial.fit(tried, np.log(np.array(values) / tried), min(3, len(tried) - 1))
     return even * np.exp(cubic(even))

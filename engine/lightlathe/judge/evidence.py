@@ -4,7 +4,8 @@ Every word is an interval of the threshold T, in mJ/cm3, from the doses that are
 print. With m the largest dose where the resin had to stay liquid, l the smallest where it had to turn solid (both grow
 with t), and d(x) the dose x mm outside the wanted surface:
 
-    right              m <= T <= l: the window of the summary, within which every voxel comes out right
+    right              m / REPEAT <= T <= l REPEAT: the window of the summary, within which every voxel comes out
+                       right, and a little beyond: a voxel or two that miss by less than lamps keep are overlooked
     too thin           T > l: some of the part stayed liquid
     too fat            T < m: some of the rest turned solid
     holes closed       T < m
@@ -16,7 +17,7 @@ with t), and d(x) the dose x mm outside the wanted surface:
     soft               T < D2 of the part: it has a body
     the rest           no interval: they are of the axis, the frames, the resin's flow, the place of the light
 
-So right, too thin and too fat part all thresholds between them. Where a design has no window (m >= l), no print has
+So right, too thin and too fat part all thresholds between them, but for REPEAT. Where a design has no window (m >= l), no print has
 every voxel right; then right means a surface within RIGHT voxels of the wanted one, too thin T > d2(0), too fat
 T < d98(0). d2 and d98 are the doses that 2 % and 98 % of the voxels at that distance stay below; give is half of
 half a unit of the last digit that was read, as each side has half of the size, and PLACED voxels.
@@ -34,9 +35,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightlathe.judge.across import Across
+from lightlathe.judge.outcome import MARGIN_PERCENT
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import Volume
 
+REPEAT = 1 + MARGIN_PERCENT / 100  # what lamps and timers keep, as a factor on doses
+NOTHING_MJ_CM3 = 1e-3  # the dose of voxels that no light reaches: no end of an interval
 LEAST, MOST = 0.02, 0.98  # of the voxels at a distance: their extremes, as D98 and D2 stand for those of a region
 PLACED = 0.25  # voxels by which a distance from the surface may be off (Across.profile)
 RIGHT = 0.75  # voxels on each side by which a right print may be off: half a one, and a quarter of Across.profile
@@ -153,7 +157,7 @@ def bound_of(seen: CameOut, doses: Doses, exposure_s: float) -> Bound:
                 pick(a, b)
                 for pick, a, b in zip((min, max), doses.between(0.0, seen.give_mm / 2), (low, high), strict=True)
             )
-        return Bound(share * low, share * high)
+        return Bound(share * low / REPEAT, share * high * REPEAT)
     if seen.kind in ("thin", "fat") and seen.by_mm is not None:
         return _measured(seen, doses, share)
     above = {"thin": doses.thin_above, "nothing": doses.half_in}
@@ -189,4 +193,5 @@ def core_bound(seen: CameOut, doses: Doses, exposure_s: float) -> Bound:
     share = exposure_s / doses.exposure_s
     if seen.kind == "liquid centre":
         return Bound(share * doses.core, share * doses.at(-doses.voxel_mm))
-    return Bound(high=share * doses.core) if seen.kind in CORE_SOLID else Bound()
+    unmeasured = seen.kind == "thin" and seen.by_mm is None  # how thin? It may have no core
+    return Bound(high=share * doses.core) if seen.kind in CORE_SOLID and not unmeasured else Bound()

@@ -6,10 +6,12 @@ part and the smallest in it for a second of exposure,
     safe = [high / l, low / m]
 
 are the exposures that print every voxel right whatever the threshold among those allowed; they exist where the allowed
-interval is narrower than the design's window. What is advised lies within them wherever they exist:
+interval is narrower than the design's window. What is advised lies within them wherever they exist, but after a measured
+size, which goes before what the job says:
 
     right                   the same exposure
-    a measured size         the threshold read from it, onto the wanted surface
+    a measured size         the threshold read from it, onto the wanted surface; where the design has a window, every
+                            voxel comes out right if that is the threshold
     too thin ... block      the allowed threshold onto the dose that the plan has for it; where it is open at one end,
                             a step on from the prints (`_step`)
     soft                    the longest safe exposure, where it is longer than that of the print
@@ -118,7 +120,9 @@ def onto_threshold(
     if prints.measured:
         wanted = doses.at(0.0)
         gel = prints.value
-    elif allowed.closed and (allowed.by == "job" or short > 0 < long < math.inf or not last.kinds & set(LEAPS)):
+    elif allowed.closed and (
+        allowed.by == "job" or short > 0 < long < math.inf or not last.kinds & set(LEAPS) or any(v.right for v in vials)
+    ):
         wanted = planned_mj_cm3
         gel = math.sqrt(allowed.low * allowed.high)
         if allowed.by == "job":

@@ -6,11 +6,13 @@ statement is an interval as well, the hull of its two doses and of its gel dose 
     P = intersection of the intervals of all prints
     J = [min(liquid_below, gel (1 - p)), max(solid_above, gel (1 + p))]
     allowed = [liquid_below, solid_above]    where that lies in P: the prints confirm the job as it stands
-            = P and J                        where they overlap
-            = P                              where they do not: the prints rule the job's doses out
+            = P and J                        where P holds the job's gel dose
+            = P                              where it does not: the prints rule the job's doses out, or all but an end
 
 Where P itself is empty, the two prints that are furthest apart are named and nothing is concluded; ends of prints that
-miss each other by REPEAT or less count as meeting: lamps and timers repeat no better.
+miss each other by REPEAT or less count as meeting, since lamps and timers repeat no better: P then reaches REPEAT
+beyond either end, low <= T <= high with low = (least high) / REPEAT and high = (largest low) REPEAT. An upper end that
+no light reaches is none: where it is dark nothing turns solid, so that print is not of this light.
 """
 
 import math
@@ -20,17 +22,15 @@ from typing import Literal
 
 import numpy as np
 
-from lightlathe.judge.evidence import Doses
+from lightlathe.judge.evidence import NOTHING_MJ_CM3, REPEAT, Doses
 from lightlathe.judge.outcome import MARGIN_PERCENT
 from lightlathe.judge.vials import Vial
 from lightlathe.support.plain import finite
 from lightlathe.support.words import amount
 
-REPEAT = 1 + MARGIN_PERCENT / 100  # what lamps and timers keep, as a factor on doses
 SEARCHED = 1.01  # two steps of judge/absorption.py: a value nearer than that to the interval's end is not ruled out
-FLOOR_PERCENT = 1.0  # no laboratory repeats a dose more closely (common practice, no source)
+FLOOR_PERCENT = MARGIN_PERCENT  # lamps and timers keep no dose more closely
 WIDE = 1.5  # a threshold known to no better than this factor is no value for [resin] (common practice, no source)
-NOTHING_MJ_CM3 = 1e-3  # the dose of voxels that no light reaches: no end of an interval
 
 
 @dataclass(frozen=True)
@@ -89,13 +89,15 @@ def threshold_from(vials: Sequence[Vial], doses: Doses) -> Estimate:
     interval's geometric middle.
     """
     bounds = [(vial, vial.bound(doses)) for vial in vials]
-    low, high = max((b.low for _, b in bounds), default=0.0), min((b.high for _, b in bounds), default=math.inf)
-    low = low if low > NOTHING_MJ_CM3 else 0.0
+    low = max((b.low for _, b in bounds if b.low > NOTHING_MJ_CM3), default=0.0)
+    high = min((b.high for _, b in bounds if b.high > NOTHING_MJ_CM3), default=math.inf)
     against = ""
     if low > high:
-        lowest = max(bounds, key=lambda item: item[1].low)[0]
-        highest = min(bounds, key=lambda item: item[1].high)[0]
-        if low > REPEAT * high:
+        lowest = next(vial for vial, b in bounds if b.low == low)
+        highest = next(vial for vial, b in bounds if b.high == high)
+        if low <= REPEAT * high:
+            low, high = low * REPEAT, high / REPEAT
+        else:
             ends = f"asks for more than {amount(low, 3)}", f"for less than {amount(high, 3)} mJ/cm3"
             against = f"'{lowest.words}' {ends[0]}, '{highest.words}' {ends[1]}"
         low, high = high, low
@@ -150,7 +152,7 @@ def with_job(prints: Estimate, stated: Stated) -> Allowed:
     if prints.low <= stated.liquid_below and stated.solid_above <= prints.high:
         return Allowed(stated.liquid_below, stated.solid_above, "job")
     low, high = max(prints.low, stated.interval[0]), min(prints.high, stated.interval[1])
-    if low <= high:
+    if low <= stated.gel <= high:  # of an end of J that P just reaches little can be said: J is a 95 % interval
         return Allowed(low, high, "both")
     return Allowed(prints.low, prints.high, "prints")
 
@@ -158,8 +160,8 @@ def with_job(prints: Estimate, stated: Stated) -> Allowed:
 def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float] | None:
     """(liquid_below, solid_above, doses_known_to_percent) for the job, or None where what it says stands as it is.
 
-    The interval that prints and job allow is told once: by doses_known_to_percent, which is half of it, around the
-    value. That is the middle of the two doses, which lie as far apart as the job has them: how sharply the resin turns
+    The interval that prints and job allow is told once: by doses_known_to_percent, which reaches from the value to its
+    farther end. That is the middle of the two doses, which lie as far apart as the job has them: how sharply the resin turns
     solid, of which prints say nothing. Where the interval is narrower than the job's two doses lie apart, its ends are
     the two doses, known to FLOOR_PERCENT. So the two doses never lie further apart than in the job.
     """
@@ -172,7 +174,7 @@ def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float]
         return low, high, FLOOR_PERCENT
     value = stated.gel if both.by == "job" else prints.value if prints.measured else math.sqrt(low * high)
     middle = min(max(value, low * (1 + apart) / 2), high * (1 + apart) / (2 * apart))
-    percent = max(FLOOR_PERCENT, 50 * (high - low) / middle)
+    percent = max(FLOOR_PERCENT, 100 * max(high - middle, middle - low) / middle)
     if both.by == "job" and percent >= stated.known_to_percent * (1 - 1e-9):
         return None
     return 2 * middle / (1 + apart), 2 * middle * apart / (1 + apart), percent

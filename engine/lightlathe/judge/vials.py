@@ -4,7 +4,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from lightlathe.judge.evidence import CORE_SOLID, OTHER_LIGHT, OVER, UNDER, Bound, Doses, bound_of
+from lightlathe.judge.evidence import CORE_SOLID, OTHER_LIGHT, OVER, REPEAT, UNDER, Bound, Doses, bound_of
 from lightlathe.judge.seen import CameOut
 from lightlathe.support.words import amount
 
@@ -58,7 +58,7 @@ def at_odds(vial: Vial, doses: Doses | None) -> bool:
     if doses is None or len(vial.seen) < 2:
         return False
     bound = vial.bound(doses)
-    return bound.low > bound.high
+    return bound.low > REPEAT * bound.high
 
 
 def centre_liquid(vial: Vial, vials: Sequence[Vial]) -> bool:

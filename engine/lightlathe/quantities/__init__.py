@@ -9,7 +9,7 @@ s = x cos a + y sin a, t = -x sin a + y cos a.
 
 from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.by_row import ByRow, Light, rows_first, rows_last, rows_of, span
-from lightlathe.quantities.codes import Codes, at_hand
+from lightlathe.quantities.codes import Codes, at_hand, let_go, put_at_hand
 from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
 from lightlathe.quantities.grid import Grid
@@ -38,5 +38,6 @@ __all__ = [
     "HALF", "IGNORED", "LIQUID", "SOLID", "Absorber", "Absorbing", "Astigmatism", "ByRow", "Chords", "Codes", "Defocus",
     "Field", "FineShape", "Footprint", "Grid", "Light", "Magnification", "Optics", "Packed", "Packing", "Part",
     "Patterns", "Prediction", "Shadows", "Target", "Tilt", "TriangleMesh", "Volume", "Where", "any_in_slices",
-    "at_hand", "joint_classes", "rows_first", "rows_last", "rows_of", "slices_of", "span", "unpacked_from",
+    "at_hand", "joint_classes", "let_go", "put_at_hand", "rows_first", "rows_last", "rows_of", "slices_of", "span",
+    "unpacked_from",
 ]  # fmt: skip

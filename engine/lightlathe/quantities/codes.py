@@ -66,6 +66,8 @@ class Codes:
                 found[..., n] = (octets >> (2 * n)) & (FOUR - 1)
             return found.flatten(2)[:, :, start - FOUR * first : stop - FOUR * first]
         wanted = wanted.to(self.device)
+        wanted = wanted.nonzero().flatten() if wanted.dtype == torch.bool else wanted
+        wanted = torch.where(wanted < 0, wanted + self.shape[2], wanted)
         found = self.octets[:, :, wanted // FOUR]
         found >>= (2 * (wanted % FOUR)).to(torch.uint8)
         found &= FOUR - 1
@@ -76,6 +78,23 @@ def at_hand(volume: Any, device: torch.device) -> Any:
     """A packed volume of codes as Codes on a device, made once; any other volume as it is."""
     if not isinstance(volume, Packed):
         return volume
-    if str(device) not in volume.at_hand:
-        volume.at_hand[str(device)] = Codes.of(volume, device)
-    return volume.at_hand[str(device)]
+    name = _name(device)
+    if name not in volume.at_hand:
+        volume.at_hand[name] = Codes.of(volume, device)
+    return volume.at_hand[name]
+
+
+def put_at_hand(volume: Packed, codes: Codes) -> None:
+    """Codes that were made with the volume."""
+    volume.at_hand[_name(codes.device)] = codes
+
+
+def let_go(volume: Any) -> None:
+    """Gives up what `at_hand` keeps of a volume; it is made again when it is asked for."""
+    if isinstance(volume, Packed):
+        volume.at_hand.clear()
+
+
+def _name(device: torch.device) -> str:
+    """One for "cuda" and the card that it means."""
+    return str(torch.empty(0, device=device).device)

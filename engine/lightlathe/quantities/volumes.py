@@ -55,12 +55,12 @@ class Target:
 
         Without one, packed codes stay packed.
         """
-        index = index.to(self.solid.device)
 
         def taken(volume: Any) -> Any:
+            its = index.to(volume.device)  # codes may lie on a card, wanted doses in main memory
             if isinstance(volume, Where) and device is None:
-                return volume.picked(index)
-            return volume[..., index].contiguous().to(device or volume.device)
+                return volume.picked(its)
+            return volume[..., its].contiguous().to(device or volume.device)
 
         more = (None if volume is None else taken(volume) for volume in (self.weight, self.dose, self.repeats))
         return Target(taken(self.solid), taken(self.liquid), *more)

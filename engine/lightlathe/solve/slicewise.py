@@ -127,4 +127,6 @@ def _nearby(found: Products, reach: Tensor) -> Products:
     """
     row = torch.arange(found.gram.shape[2], device=reach.device, dtype=torch.float64)
     weight = torch.exp(-(row[:, None] - row).abs() / reach)
+    told = torch.stack([one.reshape(-1, len(row)).isfinite().all(0) for one in found]).all(0)
+    found = Products(*(torch.where(told, one, 0.0) for one in found))  # a row that overflowed says nothing to others
     return Products(*(matmul(one.reshape(-1, len(row)), weight).reshape(one.shape) for one in found))
