@@ -14,7 +14,16 @@ from lightlathe.quantities import Target
 from lightlathe.solve import Filtered, Problem, SlicewiseLBFGS, solve
 from lightlathe.solve.metrics import Figures
 from lightlathe.solve.moves import Move, Point
-from lightlathe.solve.reference.slicewise import Products, decoded, empty_pairs, encoded, factors, products, stepped
+from lightlathe.solve.reference.slicewise import (
+    Products,
+    decoded,
+    empty_pairs,
+    encoded,
+    encoded_in_torch,
+    factors,
+    products,
+    stepped,
+)
 from lightlathe.solve.step_rules import free
 
 SHAPES = ("disc", "hook", "two_pins", "hook")
@@ -39,6 +48,40 @@ def test_slices_of_a_batch_are_the_same_slices_alone_bit_for_bit():
     for z, problem in enumerate(alone):
         by_itself = solve(problem, SlicewiseLBFGS(), start[:, :, z : z + 1].contiguous(), iterations=25).last
         assert torch.equal(found[:, :, z : z + 1], by_itself)
+
+
+@pytest.mark.parametrize("dtype", [torch.float32, torch.float64])
+def test_the_compiled_sums_of_slices_are_those_of_each_alone_bit_for_bit(dtype):
+    """However many slices lie side by side: vector registers take some at once, and the last ones one by one."""
+    generator = torch.Generator().manual_seed(5)
+    shape, pairs = (5, 131, 19), 2
+    tried, x, to_gradient, gradient = (torch.randn(shape, generator=generator, dtype=dtype) for _ in range(4))
+    tried, x = tried.clamp(0, 1), x.clamp(0, 1)
+    rows = [torch.randn(shape, generator=generator, dtype=dtype) for _ in range(2 * pairs)]
+    small = torch.randn(2 * pairs + 1, 19, generator=generator, dtype=torch.float64)
+
+    def made(z):
+        own = [one[..., z].contiguous() for one in (tried, to_gradient, x, gradient)]
+        kept = empty_pairs(2 * pairs, own[0].shape, torch.device("cpu"))
+        for row, values in enumerate(rows):
+            kept.codes[row], kept.scales[row] = encoded(values[..., z].contiguous())
+        move = Move(torch.ones(len(own[0][0, 0]), dtype=torch.bool), Point(*own[:2]), Point(*own[2:]))
+        found = products(move, torch.tensor(1), encoded(own[0] - own[2]), kept, limit=1.0)
+        step = torch.ones(len(own[0][0, 0]), dtype=torch.float64)
+        _, trial, predicted, change = stepped(move, kept, small[:, z].contiguous(), step, limit=1.0)
+        return [*found, trial, predicted, decoded(change, 131, dtype)]
+
+    whole = made(slice(None))
+    for z in range(19):
+        for one, alone in zip(whole, made(slice(z, z + 1)), strict=True):
+            assert torch.equal(one[..., z : z + 1], alone)
+
+
+def test_the_compiled_codes_are_those_of_plain_torch():
+    values = torch.randn(7, 300, 9, generator=torch.Generator().manual_seed(6))
+    values[0, 0, 0], values[1, 1, 0], values[2] = math.nan, math.inf, 0
+    for one, other in zip(encoded(values), encoded_in_torch(values), strict=True):
+        assert torch.equal(one.nan_to_num(-1), other.nan_to_num(-1))
 
 
 def test_every_slice_ends_on_one_threshold():

@@ -15,6 +15,7 @@ from lightlathe.support.sums import log_of_sum
 SHARP, GROWTH, SHARPEST = 100.0, 2.2, 3000.0  # last sharpness where none is given: least, with iterations, most
 STAGE, RAMP = 10, 300  # iterations of a stage, and in all, where nothing else is said
 LEAST_STAGES, MOST_STAGES = 8, 1000
+JOINED, SHARE_JOINED = 20.0, 1 / 12  # q where none is given: least, and share of the last k
 
 
 @dataclass(frozen=True)
@@ -32,9 +33,10 @@ class SoftWindow:
                         left out: 2.2 n^(4/3) for n iterations, 100 to 3000
     stages              how many values k takes; left out: one for every ten iterations, 8 or more
     last_share          share of the iterations that the last stage has
-    slice_sharpness     q, at most k. Rows that reach into two slices let one slice gain at another's cost: a plain mean
-                        (q = 0) would give the worst one up. Very large q forgets all but the worst, so that where no
-                        light prints it the others are given up with it. Measured: benchmarks/QUALITY.md.
+    slice_sharpness     q, at most k; left out: a twelfth of `sharpest`, 20 or more. Rows that reach into two slices let
+                        one slice gain at another's cost: a plain mean (q = 0) would give the worst one up. Very large q
+                        forgets all but the worst, so that in few iterations, where no light prints it, the others are
+                        given up with it. Measured: benchmarks/QUALITY.md.
 
     Use it for a wide process window. A sharper last stage takes more iterations to be worth it; many short stages lose
     less than a few long ones (benchmarks/QUALITY.md). Called without a stage it means its last.
@@ -46,7 +48,7 @@ class SoftWindow:
     sharpest: float | None = None
     stages: int | None = None
     last_share: float = 0.1
-    slice_sharpness: float = 20.0
+    slice_sharpness: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.softest <= self.sharpness <= 1e5:
@@ -59,7 +61,7 @@ class SoftWindow:
                 f"soft_window: stages is {self.stages} and last_share {self.last_share}; expected 1 to 1000 stages "
                 "and a share above 0 and at most 1."
             )
-        if not self.slice_sharpness >= 0:
+        if self.slice_sharpness is not None and not self.slice_sharpness >= 0:
             raise JobError(f"soft_window: slice_sharpness is {self.slice_sharpness}; expected 0 or more.")
 
     @property
@@ -67,14 +69,22 @@ class SoftWindow:
         """k of the last stage."""
         return max(SHARPEST, self.softest) if self.sharpest is None else self.sharpest
 
+    @property
+    def joining(self) -> float:
+        """q, at the sharpness of the last stage."""
+        q = _joining(self.sharpness) if self.slice_sharpness is None else self.slice_sharpness
+        return min(q, self.sharpness)
+
     def over(self, iterations: int) -> "SoftWindow":
         """The loss for a design that goes through the stages in so many iterations: what was left out is chosen."""
         sharpest = min(max(GROWTH * iterations ** (4 / 3), SHARP), SHARPEST)
         stages = min(max(LEAST_STAGES, round(iterations / STAGE)), MOST_STAGES)
+        sharpest = max(sharpest, self.softest) if self.sharpest is None else self.sharpest
         return replace(
             self,
-            sharpest=max(sharpest, self.softest) if self.sharpest is None else self.sharpest,
+            sharpest=sharpest,
             stages=stages if self.stages is None else self.stages,
+            slice_sharpness=_joining(sharpest) if self.slice_sharpness is None else self.slice_sharpness,
         )
 
     def stage(self, share: float) -> "SoftWindow":
@@ -105,13 +115,17 @@ class SoftWindow:
 
     def _joined(self, worst: Tensor) -> Tensor:
         """One value of the slices', (slice,)."""
-        q = min(self.slice_sharpness, self.sharpness)
+        q = self.joining
         return worst.mean() if q == 0 else ((q * worst).logsumexp(0) - math.log(len(worst))) / q
 
     def joined_with_gradient(self, worst: Tensor) -> tuple[Tensor, Tensor]:
         """The same, and its derivative by each slice's: shares that sum to 1."""
-        q = min(self.slice_sharpness, self.sharpness)
-        return self._joined(worst), torch.softmax(q * worst, 0)
+        return self._joined(worst), torch.softmax(self.joining * worst, 0)
+
+
+def _joining(sharpest: float) -> float:
+    """q where none is given, for the last sharpness of the voxels."""
+    return max(JOINED, SHARE_JOINED * sharpest)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from lightlathe.result.tree import Node
 from lightlathe.support.files import STATE
 
 FORMAT = STATE
-STATE_VERSION = 12  # of what solvers keep and of what a job designs: to be raised whenever either changes
+STATE_VERSION = 13  # of what solvers keep and of what a job designs: to be raised whenever either changes
 PAYS = 0.5  # what packs to more is written as it is: a state is read once or never, and noise packs slowly
 PIECE = 1 << 24  # bytes of a state that are written to see how long all of it takes
 NOTES = "notes"  # a table of settings that may differ when a design is resumed: nothing is computed from it

@@ -44,6 +44,18 @@ def empty_pairs(count: int, shape: tuple[int, ...], device: torch.device) -> Cod
 def encoded(values: Tensor) -> Coded:
     """Each number is off by at most 1 / 254 of the largest in its block."""
     angles, columns, slices = values.shape
+    if values.device.type == "cpu":
+        from lightlathe.solve.slicewise_cpu import encoded
+
+        made = empty_pairs(1, (angles, columns, slices), values.device)
+        encoded(values, made.codes[0], made.scales[0])
+        return Coded(made.codes[0], made.scales[0])
+    return encoded_in_torch(values)
+
+
+def encoded_in_torch(values: Tensor) -> Coded:
+    """The same in plain torch."""
+    angles, columns, slices = values.shape
     blocks = -(-columns // BLOCK)
     padded = torch.nn.functional.pad(values.to(torch.float32), (0, 0, 0, blocks * BLOCK - columns))
     padded = padded.reshape(angles, blocks, BLOCK, slices)
