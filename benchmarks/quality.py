@@ -28,7 +28,7 @@ import scipy
 import torch
 
 from lightlathe.bench.machine import machine
-from lightlathe.flow.quantisation import ROUNDING_COST
+from lightlathe.flow.levels import ROUNDING_COST
 from lightlathe.job.model import ROUNDING_STEPS
 from lightlathe.losses import (
     DoseCorridor,

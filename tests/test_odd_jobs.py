@@ -154,7 +154,7 @@ WORDS = (
     ),
     ("full_vial", "design", "this exposure prints all of the shape right"),
     ("full_vial", "design", "reaches 5.00 mm from the axis of the vial's 5.00 mm"),
-    ("full_vial", "predict, came out too thin by 0.1 mm", "nothing around the part is judged"),
+    ("full_vial", "predict, came out too thin by 0.1 mm", "Nothing around the part is judged"),
     ("tiny_part", "design", "0.60 x 0.60 x 0.50 mm"),
     ("no_safe_dose", "design", "any dose turns this resin solid"),
     ("no_window", "design", "proven: no patterns whatever reach more than 8"),
@@ -166,7 +166,7 @@ WORDS = (
         "predict",
         "as designed: every voxel of the job's own grid less the tolerance band comes out right",
     ),
-    ("tolerance_band", "predict", "agreement, own grid, whole shape"),
+    ("tolerance_band", "predict", "overlap, own grid, whole shape"),
     ("tolerance_band", "design", "a narrower one (tolerance_mm) helps"),
     ("inhibited", "design", "mJ/cm3 where the dose comes over 10 s; its gel dose is"),
     ("scenarios", "design", "0.25 mm under every scenario of [design.robust], for the gel dose only"),
@@ -179,7 +179,11 @@ WORDS = (
     ("too_short_an_exposure", "design", "where 20 s is the longest allowed"),
     ("weak_lamp", "design", "right from 3.045 to 3.281 days"),
     ("weak_lamp", "predict, came out nothing", "The longest exposure allowed is 24 h"),
-    ("one_angle", "predict, came out too thin by 0.1 mm", "The job says 40 to 44: check lamp power and doses"),
+    (
+        "one_angle",
+        "predict, came out too thin by 0.1 mm",
+        "check lamp power and doses before trusting either",
+    ),
     ("wide_resin", "design", "known to 52 % (as far as the resin's two doses lie from their middle; "),
     ("plain", "design", "between two rows of pixels and print up to half a row short: +0.125 mm more along z"),
     ("plain", "predict", "most dose outside, mJ/cm3"),
@@ -241,7 +245,7 @@ def columns_stand_apart(name, said):
         if not command.startswith("predict") or "came out" in command:
             continue
         rows = [
-            line for line in text.splitlines() if re.match(r"(agreement|window|part that|rest that|most|least)", line)
+            line for line in text.splitlines() if re.match(r"(overlap|window|part that|rest that|most|least)", line)
         ]
         found += len(rows)
         for row in rows:

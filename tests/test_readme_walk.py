@@ -43,6 +43,6 @@ def test_each_command_finds_what_those_before_it_made(tmp_path, monkeypatch, cap
         "my_print.toml", "check_valve.stl", "my_print.lathe.h5", "my_print.lathe.outcomes.json", "frames",
     }  # fmt: skip
     said = capsys.readouterr().out
-    assert "40 s: holes closed  (new)" in said
+    assert "39 s: holes closed  (new)" in said
     names = set(re.findall(r"\b(\w+)\.(?:toml|lathe\.h5)", walk))
     assert names == {"my_print"}

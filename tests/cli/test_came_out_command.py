@@ -13,10 +13,10 @@ from lightlathe.cli.main import main
 from lightlathe.result.outcomes import Kept, keep_outcomes
 
 LINES = {  # words, what is said of them
-    "too thin by 0.1 mm": "so that seems to be this resin",
+    "too thin by 0.1 mm": "this exposure brings that dose to the wanted surface",
     "nothing": "1.5 times longer",
     "a solid block": "1.5 times shorter",
-    "holes closed": "the threshold lies below",
+    "holes closed": "Every voxel comes out right from",
     "right": "keep it",
     "soft": "The weakest place of the part got",
     "skin solid and centre liquid": "1/mm or more the core gets less",
@@ -105,7 +105,9 @@ def test_several_vials_are_kept_and_put_together(result, capsys, tmp_path):
         (["--came-out", "nothing", "--came-out", "right", "--photo", "p.jpg"], "one print at a time"),
         (["--came-out", "nothing", "--blur-mm", "0.1"], "--came-out goes with --exposure alone"),
         (["--came-out", "wonky"], "'wonky' is not understood"),
-        (["--came-out", "too thin by 9 mm"], "outside what this part holds"),
+        (["--came-out", "too thin by 9 mm"], "the part is 4 mm across where it is widest"),
+        (["--came-out", "too thin by 2 mm"], "of the part is walls thinner than 2 mm"),
+        (["--came-out", "49 mm instead of 50 mm"], "a size of 50 mm was wanted, and this part is"),
         (["--came-out", "0 s: nothing"], "expected a time above 0"),
         (["--came-out", "-5 s: nothing"], "the exposure is -5 s"),
         (["--came-out", ""], "is empty"),
@@ -155,8 +157,12 @@ def test_holes_cannot_close_in_a_part_without_any(small_job, tmp_path, capsys):
         assert main(["predict", result, "--came-out", "12 s: holes closed", *options]) == 1
         assert "'12 s: holes closed': this part has no hole, channel or gap" in capsys.readouterr().err
     keep_outcomes(tmp_path / "a.lathe.h5", [Kept(12.0, "holes closed")])  # as files from before may have it
-    assert main(["predict", result, "--came-out", "too thin"]) == 1
-    assert "taken out of 'vials' in " in capsys.readouterr().err
+    for arguments in (["--came-out", "too thin"], ["--kept"]):  # it is said, and does not end the rest
+        assert main(["predict", result, *arguments]) == 0
+        said = capsys.readouterr().out
+        assert "left out of what follows: '12 s: holes closed'" in said
+        assert "taken out of 'vials' in " in said
+        assert ("next exposure" in said) == (arguments[0] == "--came-out")
 
 
 def test_what_earlier_prints_had_is_named_and_kept_prints_alone_are_answered_in_full(result, capsys):
@@ -213,7 +219,7 @@ def test_a_liquid_centre_comes_before_the_exposure(result, capsys):
 def test_the_core_needs_what_the_prints_say_where_they_tell_of_the_threshold(result, capsys):
     prints = "9.8 s: skin solid and centre liquid, too thin by 0.05 mm"
     found = json.loads(said_of(result, capsys, prints, options=["--json"]))
-    assert f"{found['threshold_mj_cm3']['value']:.3g}" in found["changes"][0]
+    assert f"{found['threshold_with_job_mj_cm3']['high']:.3g}" in found["changes"][0]
 
 
 def test_only_prints_that_tell_of_the_threshold_are_counted(result, capsys):

@@ -64,7 +64,7 @@ def test_what_came_out_gives_the_next_exposure(write, capsys):
         assert main(["predict", "a.h5", "--came-out", words, "--json"]) == 0
         exposures[words] = json.loads(capsys.readouterr().out)
     assert exposures["too thin by 0.3 mm"]["factor"] > 1 > exposures["too fat by 0.3 mm"]["factor"]
-    assert exposures["nothing"]["exposure_s"] == pytest.approx(1.5 * planned)  # a leap, see came_out.LEAP
+    assert exposures["nothing"]["exposure_s"] == pytest.approx(1.5 * planned)  # a leap, see next_exposure.LEAP
     assert main(["predict", "a.h5", "--came-out", "purple"]) == 1
     assert "too thin by 0.1 mm" in capsys.readouterr().err
 

@@ -25,7 +25,7 @@ def test_design_predict_export(job, capsys, tmp_path):
     assert main(["design", str(job)]) == 3  # so few iterations leave no margin
     said = capsys.readouterr().out
     for word in (
-        "agreement",
+        "overlap",
         "under-cure",
         "over-cure",
         "window",
@@ -113,9 +113,9 @@ def test_mistakes_end_in_one_clear_error(job, capsys, arguments, words):
 
 def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, monkeypatch, capsys):
     """Ctrl-C in the middle: exit code 130, the state written, no result; --resume gives the whole design."""
-    from lightlathe.flow import stages as staged
+    from lightlathe.flow import one_stage
 
-    real = staged.solve
+    real = one_stage.solve
 
     def interrupted(*args, **kwargs):
         inner = kwargs["on_iteration"]
@@ -127,10 +127,10 @@ def test_a_killed_run_leaves_a_state_to_go_on_from(job, tmp_path, small_job, mon
 
         return real(*args, **{**kwargs, "on_iteration": stop_at_five})
 
-    monkeypatch.setattr(staged, "solve", interrupted)
+    monkeypatch.setattr(one_stage, "solve", interrupted)
     assert main(["design", str(job)]) == 130
     assert sorted(p.name for p in tmp_path.iterdir()) == ["disc.lathe.partial.h5", "disc.toml"]
-    monkeypatch.setattr(staged, "solve", real)
+    monkeypatch.setattr(one_stage, "solve", real)
     state = (tmp_path / "disc.lathe.partial.h5").read_bytes()
     assert main(["design", str(job)]) == 1  # hours of work are not lost to an arrow key
     assert "holds an unfinished run. Go on from it with --resume" in capsys.readouterr().err

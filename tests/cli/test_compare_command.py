@@ -13,7 +13,7 @@ from PIL import Image
 
 from lightlathe import pipeline
 from lightlathe.cli.main import main
-from lightlathe.flow import stages as staged
+from lightlathe.flow import one_stage
 from lightlathe.result.claim import claimed
 from lightlathe.study.file import read_study
 
@@ -88,7 +88,7 @@ def test_a_finished_study_resumed_makes_nothing_new(folder, capsys):
 
 
 def test_ctrl_c_leaves_a_whole_study_and_says_how_to_go_on(folder, capsys, monkeypatch):
-    real, count = staged.solve, []
+    real, count = one_stage.solve, []
 
     def interrupted(*args, **kwargs):
         count.append(1)
@@ -96,7 +96,7 @@ def test_ctrl_c_leaves_a_whole_study_and_says_how_to_go_on(folder, capsys, monke
             raise KeyboardInterrupt
         return real(*args, **kwargs)
 
-    monkeypatch.setattr(staged, "solve", interrupted)
+    monkeypatch.setattr(one_stage, "solve", interrupted)
     assert main(["compare", "losses.toml"]) == 130
     error = capsys.readouterr().err
     assert "Go on with: lightlathe compare losses.toml -o losses.study.h5 --resume" in error
@@ -129,7 +129,7 @@ def test_a_polite_kill_does_the_same(folder):
 
 
 def test_stopped_before_the_first_run_nothing_is_promised(folder, capsys, monkeypatch):
-    monkeypatch.setattr(staged, "solve", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+    monkeypatch.setattr(one_stage, "solve", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
     assert main(["compare", "losses.toml"]) == 130
     assert "--resume" not in capsys.readouterr().err
     assert names(folder) == ["disc.toml", "losses.toml"]

@@ -6,10 +6,12 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 
 import numpy as np
 import pytest
 
+from forked import ran, stopped
 from lightlathe.cli.main import main
 from lightlathe.cli.together import ends_with_others
 from lightlathe.errors import LightlatheError
@@ -24,65 +26,39 @@ from studies import PLAN
 BALL = ball(slab_slices=3, iterations=12)
 
 
-STOPPED = """
-import sys, lightlathe.cli.progress as p
-p.OFTEN_S = p.SHARE = 0
-write = p.Keeper.write
-def once(self):
-    write(self)
-    raise KeyboardInterrupt
-p.Keeper.write = once
-from lightlathe.cli.main import main
-sys.exit(main(['design', 'ball.toml', '-o', 'a.h5']))
-"""
-
-
 def environment():
     return {**os.environ, "CUDA_VISIBLE_DEVICES": "", "OMP_NUM_THREADS": "1"}
 
 
-def command(processes, output, *more):
-    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(processes)]
-    return [
-        *(run if processes > 1 else [sys.executable]),
-        "-m",
-        "lightlathe",
-        "design",
-        "ball.toml",
-        "-o",
-        output,
-        *more,
-    ]
+TORCHRUN = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2"]
 
 
-def compared(folder, processes, *more):
-    """The study of tests/studies.py, whose job is a small disc."""
-    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", str(processes)]
-    call = [*(run if processes > 1 else [sys.executable]), "-m", "lightlathe", "compare", "study.toml", *more]
+def launched(folder, *argv):
+    """`lightlathe argv` in two processes, by torchrun itself: the exit code, what is said on each stream."""
+    call = [*TORCHRUN, "-m", "lightlathe", *argv]
     done = subprocess.run(call, cwd=folder, env=environment(), capture_output=True, text=True, check=False)
     return done.returncode, done.stdout, done.stderr
 
 
-def designed(folder, processes, output, *more, text=BALL):
+def designed(folder, processes, *more, text=BALL):
+    """In processes that are started as torchrun starts them, without its own start of some seconds each."""
     (folder / "ball.toml").write_text(text)
-    done = subprocess.run(
-        command(processes, output, *more), cwd=folder, env=environment(), capture_output=True, text=True, check=False
-    )
-    return done.returncode, done.stdout + done.stderr
+    return ran(folder, "design", "ball.toml", "-o", "a.h5", *more, processes=processes)
 
 
 @pytest.fixture(scope="module")
 def alone(tmp_path_factory):
     folder = tmp_path_factory.mktemp("alone")
-    designed(folder, 1, "a.h5")
+    designed(folder, 1)
     return read_result(folder / "a.h5")
 
 
 def test_two_processes_design_what_one_does(tmp_path, alone):
     """A ball's 8 unlike slices in three slabs, which two share unevenly: levels, log and figures are those of one
     process; one prints the summary, and none is taken for a process that failed."""
-    code, said = designed(tmp_path, 2, "a.h5")
-    assert code == 0, said[-2000:]
+    (tmp_path / "ball.toml").write_text(BALL)
+    code, said, noise = launched(tmp_path, "design", "ball.toml", "-o", "a.h5")
+    assert code == 0, noise[-2000:]
     record = read_result(tmp_path / "a.h5")
     assert record.patterns.levels.equal(alone.patterns.levels)
     assert record.log["loss"] == alone.log["loss"]
@@ -95,7 +71,7 @@ def test_two_processes_design_what_one_does(tmp_path, alone):
 
 def test_every_process_gets_some_of_the_slices_that_are_designed(tmp_path, alone):
     """Of the grid's slices 8 hold part: where the job names no slab_slices, two processes design 4 each."""
-    code, said = designed(tmp_path, 2, "a.h5", text=BALL.replace("\nslab_slices = 3", ""))
+    code, said = designed(tmp_path, 2, text=BALL.replace("\nslab_slices = 3", ""))
     assert code == 0, said[-2000:]
     record = read_result(tmp_path / "a.h5")
     assert record.part.grid.shape[2] >= 2 * 8
@@ -107,8 +83,9 @@ def test_a_process_that_dies_ends_the_run(tmp_path):
     """Killed outright in the middle: the others stop, no result, no half-written file; the next run begins anew."""
     (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 12", "iterations = 100000"))
     run = subprocess.Popen(
-        command(2, "a.h5"), cwd=tmp_path, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
+        [*TORCHRUN, "-m", "lightlathe", "design", "ball.toml", "-o", "a.h5"],
+        cwd=tmp_path, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
     try:
         ranks = []
         for _ in range(600):
@@ -126,7 +103,7 @@ def test_a_process_that_dies_ends_the_run(tmp_path):
     assert "Signal 9" in said
     assert "gloo/transport" not in said
     assert not (tmp_path / "a.h5").exists()
-    code, said = designed(tmp_path, 2, "a.h5", "--force")
+    code, said = designed(tmp_path, 2, "--force")
     assert code == 0, said[-2000:]
 
 
@@ -158,22 +135,20 @@ def _children(pid):
 
 def test_what_cannot_be_shared_out_is_refused(tmp_path):
     text = BALL.replace("slab_slices = 3", "ladder = [{ coarser = 2, iterations = 6 }]")
-    code, said = designed(tmp_path, 2, "a.h5", text=text)
+    code, said = designed(tmp_path, 2, text=text)
     assert code != 0
     assert "cannot go slab by slab" in said
 
 
 def test_a_state_is_taken_up_by_any_number_of_processes(tmp_path, alone):
     """Two processes are stopped after their first round of slabs; one goes on, then three."""
-    (tmp_path / "stopped.py").write_text(STOPPED)
     (tmp_path / "ball.toml").write_text(BALL)
-    start = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2", "stopped.py"]
-    subprocess.run(start, cwd=tmp_path, env=environment(), capture_output=True, check=False)
+    assert ran(tmp_path, "design", "ball.toml", "-o", "a.h5", processes=2, before=stopped)[0] != 0
     state = (tmp_path / "a.partial.h5").read_bytes()
     for processes in (1, 3):
         (tmp_path / "a.h5").unlink(missing_ok=True)
         (tmp_path / "a.partial.h5").write_bytes(state)
-        code, said = designed(tmp_path, processes, "a.h5", "--resume")
+        code, said = designed(tmp_path, processes, "--resume")
         assert code in (0, 3), said[-2000:]
         assert read_result(tmp_path / "a.h5").patterns.levels.equal(alone.patterns.levels)
 
@@ -182,20 +157,20 @@ def test_a_state_is_taken_up_by_any_number_of_processes(tmp_path, alone):
 def test_a_state_of_one_process_in_the_middle_of_a_slab_is_taken_up_by_several(tmp_path, alone, processes):
     """Its slab goes on in the first process alone: the others begin theirs."""
     (tmp_path / "ball.toml").write_text(BALL)
-    driver = STOPPED.replace("write(self)", "write(self)\n    if self.last[0]['iteration'] < 7: return")
-    (tmp_path / "stopped.py").write_text(driver)
-    subprocess.run([sys.executable, "stopped.py"], cwd=tmp_path, env=environment(), capture_output=True, check=False)
+    assert ran(tmp_path, "design", "ball.toml", "-o", "a.h5", before=partial(stopped, 7))[0] == 130
     with opened(tmp_path / "a.partial.h5", STATE) as root:
         assert root["state/run/slab"].attrs["iteration"] == "7"
-    code, said = designed(tmp_path, processes, "a.h5", "--resume")
+    code, said = designed(tmp_path, processes, "--resume")
     assert code == 0, said[-2000:]
     assert read_result(tmp_path / "a.h5").patterns.levels.equal(alone.patterns.levels)
 
 
 def test_what_the_first_process_refuses_is_said_once(tmp_path):
     (tmp_path / "a.h5").write_bytes(b"")
-    code, said = designed(tmp_path, 2, "a.h5")
+    (tmp_path / "ball.toml").write_text(BALL)
+    code, out, said = launched(tmp_path, "design", "ball.toml", "-o", "a.h5")
     assert code != 0
+    said += out
     assert said.count("a.h5: is an empty file, not a result") == 1
     assert "gloo" not in said
     assert "Connection" not in said
@@ -209,9 +184,9 @@ def test_processes_share_out_the_runs_of_a_study(tmp_path, small_job):
         (folder := tmp_path / str(processes)).mkdir()
         (folder / "small.toml").write_text(small_job())
         (folder / "study.toml").write_text(PLAN.replace("repeats = 2", 'repeats = 2\nkeep = "patterns"'))
-        code, out, said = compared(folder, processes)
+        code, said = ran(folder, "compare", "study.toml", processes=processes)
         assert code == 0, said[-2000:]
-        assert out.count("4 designs to make") == 1
+        assert said.count("4 designs to make") == 1
         study = read_study(folder / "study.study.h5")
         kept = [np.load(path) for path in sorted((folder / "study.study.runs").glob("*.npy"))]
         studies.append((study.runs, kept))
@@ -224,20 +199,18 @@ def test_processes_share_out_the_runs_of_a_study(tmp_path, small_job):
         assert one.figures.keys() == other.figures.keys()
         for name in one.figures.keys() - set(times):
             assert other.figures[name] == pytest.approx(one.figures[name], rel=1e-6, nan_ok=True), name
-    code, out, said = compared(tmp_path / "3", 2)
+    code, said = ran(tmp_path / "3", "compare", "study.toml", processes=2)
     assert code != 0
     assert said.count("is there already") == 1
 
 
 def test_bench_measures_what_processes_do_at_once(tmp_path):
     """Two processes do at most twice the work of one; one prints and writes."""
-    run = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2", "-m", "lightlathe"]
-    call = [*run, "bench", "--quick", "--device", "cpu", "-o", "b.json"]
-    done = subprocess.run(call, cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr[-2000:]
+    code, out, said = launched(tmp_path, "bench", "--quick", "--device", "cpu", "-o", "b.json")
+    assert code == 0, said[-2000:]
     found = json.loads((tmp_path / "b.json").read_text())["together"]
     assert found["processes"] == len(found["beside_s"]) == 2
     assert found["speedup"] == pytest.approx(2 * found["alone_s"] / max(found["beside_s"]))
     assert found["exchange_gb_s"] > 0
-    assert done.stdout.count("2 processes: ") == 1
-    assert done.stdout.count("written to") == 1
+    assert out.count("2 processes: ") == 1
+    assert out.count("written to") == 1

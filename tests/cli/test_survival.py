@@ -5,14 +5,13 @@ import math
 import random
 import re
 import shutil
-import subprocess
-import sys
 import time
 from dataclasses import replace
 
 import pytest
 import torch
 
+from forked import begun, ran, slow
 from lightlathe import pipeline
 from lightlathe.cli import progress
 from lightlathe.cli.main import main
@@ -25,29 +24,16 @@ from lightlathe.support.files import STATE
 from odd_jobs import ball
 
 BALL = ball(slab_slices=3, iterations=40)
-# states after every iteration, and a pause, so that a kill falls in the middle of something
-DRIVER = """
-import sys, time
-import lightlathe.cli.progress as progress
-progress.OFTEN_S = progress.SHARE = 0
-call = progress.Keeper.__call__
-def slow(self, *args):
-    call(self, *args)
-    time.sleep(0.01)
-progress.Keeper.__call__ = slow
-from lightlathe.cli.main import main
-sys.exit(main(sys.argv[1:]))
-"""
+DESIGN = "design", "ball.toml", "-o", "a.h5"
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
-    """The levels of a run that nothing disturbed, and how long it took as the driver runs it."""
+    """The levels of a run that nothing disturbed, and how long it took."""
     folder = tmp_path_factory.mktemp("whole")
     (folder / "ball.toml").write_text(BALL)
-    (folder / "driver.py").write_text(DRIVER)
     began = time.monotonic()
-    subprocess.run([sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5"], cwd=folder, check=False)
+    ran(folder, *DESIGN, before=slow)
     return read_result(folder / "a.h5").patterns.levels, time.monotonic() - began
 
 
@@ -57,17 +43,16 @@ def test_kills_at_random_moments_lose_nothing(tmp_path, whole, kills):
     levels, takes_s = whole
     draw = random.Random(kills)
     (tmp_path / "ball.toml").write_text(BALL)
-    (tmp_path / "driver.py").write_text(DRIVER)
     result, state = tmp_path / "a.h5", tmp_path / "a.partial.h5"
     done = 0
     for _ in range(10 * kills):
         more = ["--resume"] if state.exists() else []
-        call = [sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5", *more]
-        run = subprocess.Popen(call, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
-        time.sleep(draw.uniform(0.3, 1.0) * takes_s)
-        finished = run.poll() is not None
+        (run,) = begun(tmp_path, *DESIGN, *more, before=slow)
+        run.join(draw.uniform(0.3, 1.0) * takes_s)
+        finished = run.exitcode is not None
         run.kill()
-        said = run.communicate()[1]
+        run.join()
+        said = (tmp_path / "said.0").read_text()
         assert "Traceback" not in said, said[-2000:]
         if state.exists():
             with opened(state, STATE) as root:
@@ -80,14 +65,9 @@ def test_kills_at_random_moments_lose_nothing(tmp_path, whole, kills):
         if done == kills:
             break
     assert done == kills
-    assert main_in(tmp_path, ["--resume"] if state.exists() else []) in (0, 3)
+    assert ran(tmp_path, *DESIGN, *(["--resume"] if state.exists() else []))[0] in (0, 3)
     assert torch.equal(read_result(result).patterns.levels, levels)
-    assert sorted(p.name for p in tmp_path.iterdir() if p.suffix != ".pyc") == ["a.h5", "ball.toml", "driver.py"]
-
-
-def main_in(folder, more):
-    call = [sys.executable, "driver.py", "design", "ball.toml", "-o", "a.h5", *more]
-    return subprocess.run(call, cwd=folder, capture_output=True, check=False).returncode
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.h5", "ball.toml", "said.0"]
 
 
 def test_a_state_that_cannot_be_written_does_not_end_the_design(tmp_path, monkeypatch, capsys):
@@ -192,9 +172,9 @@ def test_the_log_holds_nothing_of_a_slab_that_ran_out_of_memory(tmp_path, monkey
 def test_a_design_of_all_slices_that_runs_out_of_memory_begins_anew_in_slabs(tmp_path, monkeypatch, caplog):
     (tmp_path / "ball.toml").write_text(BALL.replace("iterations = 40\nslab_slices = 3", "iterations = 6"))
     monkeypatch.chdir(tmp_path)
-    from lightlathe.flow import stages
+    from lightlathe.flow import one_stage
 
-    monkeypatch.setattr(stages, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
+    monkeypatch.setattr(one_stage, "solve", lambda *_, **__: (_ for _ in ()).throw(torch.OutOfMemoryError("CUDA")))
     assert main(["design", "ball.toml", "-o", "a.h5"]) in (0, 3)
     assert "out of memory; the design begins anew, with 10 slices at a time" in caplog.text
     assert max(read_result("a.h5").log["slabs"]) == 1

@@ -10,8 +10,8 @@ from lightlathe.dose.across import Across
 from lightlathe.dose.across_cpu import apply as across_cpu
 from lightlathe.dose.footprint import onto_bins, onto_slices
 from lightlathe.dose.rebin import Rebinning
-from lightlathe.dose.resample import plan
 from lightlathe.dose.taps_cpu import apply as along_cpu
+from lightlathe.dose.to_views import plan
 from lightlathe.job.vial import Vial
 from lightlathe.quantities import Footprint, Grid, Optics, Tilt
 from lightlathe.resins import Threshold

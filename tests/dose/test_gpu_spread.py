@@ -21,6 +21,13 @@ CASES = {  # columns, rows, pixel, voxel, grid
 }
 
 
+@pytest.fixture(autouse=True)
+def large_programs(monkeypatch):
+    """Programs for the interpreter, which takes one after the other; on a card as they are."""
+    if not ON_CARD:
+        monkeypatch.setattr(triton_spread, "COLUMNS", {"deposit": 64, "collect": 16})
+
+
 @pytest.mark.parametrize(
     ("name", "dtype"), [*((name, torch.float64) for name in CASES), ("coarse rows", torch.float32)]
 )

@@ -8,7 +8,7 @@ import torch
 from lightlathe.dose.footprint import convolved, onto_bins, profile_of
 from lightlathe.dose.kernels import choose, reference, takes_shapes
 from lightlathe.dose.layers import layers
-from lightlathe.dose.resample import shaped
+from lightlathe.dose.to_views import shaped
 from lightlathe.errors import KernelUnavailable
 from lightlathe.quantities import Footprint
 from operators import gap, operator, random

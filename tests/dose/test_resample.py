@@ -8,8 +8,8 @@ import torch
 
 from lightlathe.beams.telecentric import full_turn
 from lightlathe.dose import DoseOperator
-from lightlathe.dose.resample import plan
 from lightlathe.dose.taps import Taps, interpolation
+from lightlathe.dose.to_views import plan
 from lightlathe.quantities import Chords, Grid, Optics
 from operators import operator, random
 

@@ -15,7 +15,7 @@ from dose_cases import runnable
 
 from lightlathe.beams import Diverging, Telecentric, full_turn
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning
-from lightlathe.dose.resample import plan
+from lightlathe.dose.to_views import plan
 from lightlathe.errors import ShapeError
 from lightlathe.job.vial import Vial
 from lightlathe.quantities import Defocus, Field, Footprint, Grid, Optics, Shadows, Tilt

@@ -9,6 +9,7 @@ from good_case import GOOD, changed, only, verdict
 from lightlathe.errors import JobError
 from lightlathe.feasibility.questions import QUESTIONS
 from lightlathe.judge import CAUTIONS, Reason, Verdict
+from lightlathe.judge.verdict import BRIEFLY
 
 
 def test_a_sound_case_works_and_nothing_is_asked_of_it():
@@ -87,7 +88,9 @@ def test_json_and_text_hold_everything():
 def test_a_brief_text_names_what_is_in_order_and_tells_the_rest():
     found = verdict(absorption_per_mm=0.5)
     whole, brief = found.text().splitlines(), found.text(brief=True).splitlines()
-    (fine,) = (line for line in brief if line not in whole)
+    fine, caution = (line for line in brief if line not in whole)
+    assert caution == f"  caution {BRIEFLY}"
+    brief = brief[:-1]
     topics = {reason.topic for reason in found.reasons if reason.known and reason.level == "will work"}
     assert set(fine.removeprefix("  ok      ").split(", ")) == topics - {"light", "effort"}
     assert [line for line in brief if line != fine] == [
@@ -95,7 +98,7 @@ def test_a_brief_text_names_what_is_in_order_and_tells_the_rest():
         for line in whole
         if line in brief and not any(line.startswith(f"  ok      {topic}:") for topic in fine[10:].split(", "))
     ]
-    assert {line.split()[0] for line in whole if line not in brief} == {"ok", "assumed"}
+    assert {line.split()[0] for line in whole if line not in brief} == {"ok", "assumed", "caution"}
 
 
 def test_cautions_speak_of_light_resin_heat_and_who_decides():

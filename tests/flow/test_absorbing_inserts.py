@@ -13,10 +13,11 @@ from lightlathe.cli.main import main
 from lightlathe.errors import JobError, ResultError
 from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.flow.beside_inserts import lit_share
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.operators import absorbers_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.flow.recorded import job_of as recorded_job
-from lightlathe.flow.solids import lay_out, load_solids, voxels
+from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.flow.through import heights
 from lightlathe.flow.what_if import cases
 from lightlathe.job import parse_job

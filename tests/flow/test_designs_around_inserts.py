@@ -14,9 +14,10 @@ from lightlathe import pipeline
 from lightlathe.cli.main import main
 from lightlathe.errors import JobError
 from lightlathe.feasibility import case_of, parts_lines
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.recorded import job_of as recorded_job
-from lightlathe.flow.solids import lay_out, voxels
+from lightlathe.flow.solids import lay_out
 from lightlathe.flow.what_if import cases
 from lightlathe.part import SHAPES, fit
 from lightlathe.quantities import Grid

@@ -107,9 +107,9 @@ def test_the_exposure_line_names_its_grid_and_what_the_finer_one_says(small_job,
         in line
     )
     lines = said.splitlines()
-    first = next(n for n, line in enumerate(lines) if line.startswith("  agreement"))
+    first = next(n for n, line in enumerate(lines) if line.startswith("  overlap"))
     assert lines[first] == (
-        f"  agreement   {record.quality['iou_fine']:.4f} of 1: the whole shape, on a finer grid of 0.125 mm"
+        f"  overlap     {record.quality['iou_fine']:.4f} of 1: the whole shape, on a finer grid of 0.125 mm"
     )
     hidden = record.quality["wrong_voxels_fine"] - record.quality["wrong_voxels_fine_judged"]
     assert f"the tolerance band hides {hidden:.0f} of {record.quality['wrong_voxels_fine']:.0f} wrong voxels" in said
@@ -126,7 +126,7 @@ def test_predict_judges_the_finer_grid_without_the_mesh(small_job, folder, tmp_p
     assert torch.equal(again.prediction.fine_solid, record.prediction.fine_solid)
     assert "iou_fine" not in pipeline.predict(again, finer=False).quality
     main(["predict", str(tmp_path / "disc.h5"), "--exposure", "20"])
-    assert "agreement, finer grid" in capsys.readouterr().out
+    assert "overlap, finer grid" in capsys.readouterr().out
 
 
 def test_the_picture_shows_what_the_finer_grid_says():

@@ -8,10 +8,9 @@ import pytest
 
 from lightlathe import pipeline
 from lightlathe.errors import JobError
-from lightlathe.flow import prepare
-from lightlathe.flow import stages as staged
+from lightlathe.flow import one_stage, prepare
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.formulation import problem_of, start_of
-from lightlathe.flow.solids import voxels
 from lightlathe.job import parse_job
 from lightlathe.report.summary import _proven
 from lightlathe.result import write_result
@@ -137,8 +136,8 @@ def test_a_ladder_starts_the_job_from_a_coarse_design(small_job, tmp_path, monke
     )
     setup = pipeline.prepare(job)
     problem = problem_of(setup)
-    real, starts = staged.solve, []
-    monkeypatch.setattr(staged, "solve", lambda p, s, start, **how: starts.append(start) or real(p, s, start, **how))
+    real, starts = one_stage.solve, []
+    monkeypatch.setattr(one_stage, "solve", lambda p, s, start, **how: starts.append(start) or real(p, s, start, **how))
     assert pipeline.design(job, setup=setup).facts["coarse_seconds"] > 0  # by construction
     assert len(starts) == 2
     light = starts[1]

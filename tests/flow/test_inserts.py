@@ -14,10 +14,11 @@ from lightlathe.errors import JobError
 from lightlathe.feasibility import case_of, verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts, lit_share
 from lightlathe.flow.certificate import certificate_of
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.operators import shadows_of
 from lightlathe.flow.prepare import prepare
 from lightlathe.flow.slice_doses import SliceDoses
-from lightlathe.flow.solids import lay_out, voxels
+from lightlathe.flow.solids import lay_out
 from lightlathe.job import parse_job
 from lightlathe.quantities import SOLID
 from lightlathe.support.words import percent

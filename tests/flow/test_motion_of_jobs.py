@@ -135,7 +135,7 @@ def test_predict_takes_the_motion_as_a_what_if(small_job, folder, tmp_path, caps
     assert main(["predict", path, "--motion", "stepped"]) in (0, 3)  # it prints, with or without a margin
     said = capsys.readouterr().out
     assert said.startswith("vial standing still under each image: ")
-    assert "agreement, finer grid" in said
+    assert "overlap, finer grid" in said
     assert main(["predict", path, "--motion", "stepped", "--came-out", "nothing"]) == 1
     assert "--exposure alone" in capsys.readouterr().err
 

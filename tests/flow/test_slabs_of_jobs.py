@@ -20,7 +20,7 @@ from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Field, Grid, unpacked_from
 from lightlathe.result.short_floats import RELATIVE_ERROR, shortened_tensor
 from lightlathe.solve import Auto
-from lightlathe.solve.slabs import whole_log
+from lightlathe.solve.slab_log import whole_log
 
 BALL = '[[part]]\nshape = { kind = "sphere", radius_mm = 2.0 }\n'
 START = 'start = { kind = "uniform" }\nbound_iterations = 0\n'

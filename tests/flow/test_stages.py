@@ -9,7 +9,7 @@ import torch
 from kept_states import design_with_states, same_design
 from lightlathe import pipeline
 from lightlathe.cli.progress import QUIET_S, Bar
-from lightlathe.flow import stages as staged
+from lightlathe.flow import one_stage
 from lightlathe.job import parse_job
 from lightlathe.result import read_result, write_result
 from lightlathe.solve import solve
@@ -90,7 +90,7 @@ def test_each_rung_hands_its_light_on(small_job, tmp_path, monkeypatch):
         seen.append((start * problem.operator.gain, outcome.patterns * problem.operator.gain))
         return outcome
 
-    monkeypatch.setattr(staged, "solve", watched_solve)
+    monkeypatch.setattr(one_stage, "solve", watched_solve)
     pipeline.design(job)
     assert len(seen) == 3
     for (_, found), (start, _) in pairwise(seen):

@@ -107,7 +107,7 @@ def test_only_slices_below_the_bound_go_on(short):
 
 
 def test_stopped_and_resumed_is_the_same_design(small_job, tmp_path, short):
-    text = small_job().replace("iterations = 30", 'iterations = "auto"')
+    text = small_job().replace("iterations = 30", 'iterations = "auto"\nbound_iterations = 0')
     job = parse_job(text, name="t", folder=tmp_path)
     assert job.design.iterations == "auto"
     whole, states = design_with_states(job, tmp_path, (1, 39, 40, 45, 60), lambda state, _: state["iteration"])

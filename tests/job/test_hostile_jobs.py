@@ -179,7 +179,7 @@ def test_check_runs_no_file_and_design_says_which_it_runs(written, capsys, tmp_p
     assert not (tmp_path / "ran").exists()
     main(["design", "job.toml", "-o", "a.lathe.h5"])
     said = capsys.readouterr().out
-    assert said.index(f"running {file}") < said.index("agreement")
+    assert said.index(f"running {file}") < said.index("  overlap")
     assert (tmp_path / "ran").read_text() == "x"
     (tmp_path / "ran").unlink()
     (tmp_path / "mine.py").unlink()

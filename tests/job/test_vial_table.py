@@ -50,7 +50,11 @@ def test_what_surrounds_the_vial(tmp_path, lines, outside, wall):
         (("surroundings = 0.9", "wall_mm = 0"), "surroundings is 0.9; expected a refractive index from 1"),
         (("surroundings = 3", "wall_mm = 0"), "surroundings is 3; expected a refractive index"),
         (('surroundings = "air"', "wall_mm = 1", "wall_index = 0.5"), "wall_index is 0.5; expected a refractive index"),
-        (('surroundings = "air"',), "surroundings is 'air' and wall_mm is missing"),
+        (('surroundings = "air"', "wall_index = 1.5"), "surroundings is 'air' and wall_mm is missing"),
+        (
+            ('surroundings = "air"',),
+            "2 keys.*wall_mm in .vial.: the thickness.*wall_index in .vial.: the wall's",
+        ),
         (('surroundings = "air"', "wall_mm = 1"), "wall_index is missing; expected its index: borosilicate"),
         (('surroundings = "air"', "wall_mm = 12", "wall_index = 1.5"), "wall_mm is 12; expected the thickness"),
         (('surroundings = "air"', "wall_mm = -1", "wall_index = 1.5"), "wall_mm is -1; expected the thickness"),

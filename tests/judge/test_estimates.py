@@ -16,23 +16,16 @@ from lightlathe import pipeline
 from lightlathe.flow.after_print import TIMES, after_print
 from lightlathe.flow.recorded import job_of
 from lightlathe.job import parse_job
+from lightlathe.judge.absorption import between as bounds_between
 from lightlathe.judge.across import Across
-from lightlathe.judge.estimates import (
-    Estimate,
-    Vial,
-    _between,
-    at_odds,
-    centre_liquid,
-    contradicting,
-    next_of,
-    telling,
-    threshold_from,
-)
-from lightlathe.judge.evidence import Doses, bound_of, doses_of
+from lightlathe.judge.evidence import doses_of
 from lightlathe.judge.seen import CameOut
+from lightlathe.judge.threshold import threshold_from
+from lightlathe.judge.vials import Vial
 from lightlathe.quantities import IGNORED, SOLID
-from lightlathe.report.after_print import _absorption_for, changes
+from lightlathe.report.after_print import changes
 from lightlathe.report.estimates import estimates
+from lightlathe.report.mend_dose import absorption_for
 from lightlathe.resins.own import absorbing
 from lightlathe.support.words import amount
 
@@ -125,7 +118,7 @@ def test_between_the_absorptions_tried_doses_are_as_predicted(record):
     tried, between = [times * job.resin.absorption_per_mm for times in TIMES], 1.5 * job.resin.absorption_per_mm
     found, truth = [doses_at(times) for times in TIMES], doses_at(1.5)
     for dose in (lambda d: d.core, lambda d: d.at(0.0), lambda d: d.at(-0.5)):
-        value = _between(np.array(tried), [dose(d) for d in found], np.array([between]))[0]
+        value = bounds_between(np.array(tried), [dose(d) for d in found], np.array([between]))[0]
         assert value == pytest.approx(dose(truth), rel=0.01)  # it is within 0.2 %
         assert dose(truth) != pytest.approx(dose(found[1]), rel=0.05)  # and not what the job's absorption gives
 
@@ -135,106 +128,9 @@ def test_the_absorption_that_leaves_a_centre_liquid_is_where_the_axis_gets_too_l
     "it."""
     job, n, k = job_of(record), record.part.grid.shape[0] // 2, record.part.grid.shape[2] // 2
     axis = record.prediction.dose[n - 1 : n + 1, n - 1 : n + 1, k].mean()
-    found = _absorption_for(0.6, job.resin.absorption_per_mm, record.vial_radius_mm)
+    found = absorption_for(0.6, job.resin.absorption_per_mm, record.vial_radius_mm)
     other = pipeline.predict(record, resin=absorbing(job.resin, found), finer=False).dose
     assert float(other[n - 1 : n + 1, n - 1 : n + 1, k].mean() / axis) == pytest.approx(0.6, rel=0.01)
-
-
-FALL = (60.0, 50.0, 40.0, 20.0)
-FLAT = Doses(
-    10.0,
-    0.1,
-    (-1.0, -0.1, 0.1, 1.0),
-    FALL,
-    tuple(0.9 * d for d in FALL),
-    tuple(1.1 * d for d in FALL),
-    55.0,
-    52.0,
-    30.0,
-    38.0,
-    45.0,
-)
-
-
-@pytest.mark.parametrize(
-    ("seen", "low", "high"),
-    [
-        (CameOut("nothing"), 2 * 52.0, math.inf),
-        (CameOut("all solid"), 0.0, 2 * 30.0),
-        (CameOut("holes closed"), 0.0, 2 * 38.0),
-        (CameOut("mirrored"), 0.0, math.inf),
-        (CameOut("liquid centre"), 0.0, math.inf),
-    ],
-)
-def test_bounds_by_hand_at_twice_the_exposure(seen, low, high):
-    bound = bound_of(seen, FLAT, 20.0)
-    assert (bound.low, bound.high) == (low, high)
-
-
-def test_a_measured_size_by_hand():
-    """0.2 mm too thin: each surface 0.1 mm in, where the dose was 50, a tenth more and less; 0.005 mm either way."""
-    bound = bound_of(CameOut("thin", 0.2, 0.01), FLAT, 10.0)
-    assert bound.value == pytest.approx(50.0)
-    assert bound.low == pytest.approx(0.9 * FLAT.at(-0.1 + 0.005))
-    assert bound.high == pytest.approx(1.1 * FLAT.at(-0.1 - 0.005))
-
-
-def test_bracketing_by_hand():
-    """Nothing at 8 s: above 0.8 * 52 = 41.6. Holes closed at 12 s: below 1.2 * 38 = 45.6. So about 43.6, sqrt of "
-    "both."""
-    vials = [Vial(8.0, (CameOut("nothing"),)), Vial(12.0, (CameOut("holes closed"),))]
-    found = threshold_from(vials, FLAT)
-    assert (found.low, found.high) == (pytest.approx(41.6), pytest.approx(45.6))
-    assert found.value == pytest.approx(math.sqrt(41.6 * 45.6))
-    assert next_of(vials, found, FLAT) == pytest.approx(10 * found.value / FLAT.at(0.0))
-    assert not contradicting(vials)
-
-
-def test_prints_that_contradict_each_other_are_named():
-    vials = [Vial(12.0, (CameOut("nothing"),)), Vial(10.0, (CameOut("holes closed"),))]
-    found = threshold_from(vials, FLAT)
-    assert "'12 s: nothing' asks for more than 62.4, '10 s: holes closed' for less than 38" in found.against
-    assert (found.low, found.high) == (38.0, pytest.approx(62.4))
-    assert contradicting(vials)
-    assert next_of(vials, found, FLAT) is None
-
-
-def test_a_print_at_odds_with_itself():
-    """Too thin by 0.2 mm at 10 s: about 50; holes closed: below 38. Right: 60 / 1.1 at most to 20, 38 fits as well."""
-    thin, closed = CameOut("thin", 0.2, 0.01), CameOut("holes closed")
-    assert at_odds(Vial(10.0, (thin, closed)), None)
-    assert not at_odds(Vial(10.0, (thin,)), FLAT)
-    assert not at_odds(Vial(10.0, (CameOut("all solid"), closed)), FLAT)
-    right = CameOut("right")
-    for most_out, odd in ((38.0, False), (10.0, True)):  # a right print lies between 0.9 * 20 and 1.1 * 60 at most
-        doses = replace(FLAT, most_out=most_out)
-        assert at_odds(Vial(10.0, (right, closed)), doses) == odd
-
-
-def test_prints_that_tell_nothing_are_not_counted():
-    said = [CameOut("nothing"), CameOut("mirrored"), CameOut("liquid centre"), CameOut("right")]
-    assert telling([Vial(10.0, (one,)) for one in said], FLAT) == 2
-
-
-def test_a_liquid_centre_counts_until_a_longer_exposure_had_a_solid_one():
-    liquid, right = Vial(10.0, (CameOut("liquid centre"),)), (CameOut("right"),)
-    assert centre_liquid(liquid, [liquid, Vial(9.0, right), Vial(11.0, (CameOut("mirrored"),))])
-    assert not centre_liquid(liquid, [liquid, Vial(11.0, right)])
-    assert not centre_liquid(Vial(10.0, right), [liquid])
-
-
-def test_an_interval_rules_out_what_lies_outside_it():
-    found = Estimate(0.476, 0.285, 0.796)
-    assert [found.rules_out(value) for value in (0.2, 0.284, 0.4, 0.9)] == [True, False, False, True]
-    assert not Estimate(math.nan, 0.0, math.inf, "none agrees").rules_out(0.2)
-
-
-def test_an_open_interval_has_no_value_and_is_no_resin():
-    found = threshold_from([Vial(10.0, (CameOut("nothing"),))], FLAT)
-    assert math.isnan(found.value)
-    assert not found.close
-    assert found.text("mJ/cm3") == "above 52 mJ/cm3"
-    assert Estimate(40.0, 39.9, 40.1).known_to_percent == 1.0
 
 
 def test_the_core_is_inside_and_near_the_axis(record):
@@ -253,7 +149,7 @@ def test_without_surroundings_prints_are_still_held_against_each_other(record):
     nothing, solid = (CameOut("nothing"),), (CameOut("all solid"),)
     assert after_print(alone, [Vial(5.0, nothing)]).next.factor == pytest.approx(1.5)
     assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("mirrored"),))]).next is None  # at any exposure
-    assert after_print(alone, [Vial(5.0, nothing), Vial(6.0, (CameOut("sank"),))]).next is not None
+    assert after_print(alone, [Vial(6.0, (CameOut("sank"),)), Vial(5.0, nothing)]).next is not None
     found = after_print(alone, [Vial(5.0, solid), Vial(9.0, nothing)])
     assert found.contradiction
     assert found.next is None

@@ -36,7 +36,7 @@ GOOD = {
         ({"wrong_voxels": 7.0}, 3, "7 voxels come out wrong"),
         ({"unsure_part_fraction": 1e-6}, 3, "between liquid_below and solid_above"),
         ({"unsure_liquid_fraction": 1e-6}, 3, "between liquid_below and solid_above"),
-        ({"reachable": 0.0}, 3, "longest exposure allowed"),
+        ({"reachable": 0.0}, 3, "longer exposure than the longest allowed"),
         ({"longer_percent": 2.0}, 0, "prints"),
         ({"longer_percent": 1.9}, 3, "off by 1.9 % only"),
         ({"longer_percent": math.inf}, 0, "prints"),

@@ -3,7 +3,7 @@
 import pytest
 
 from lightlathe.errors import JobError
-from lightlathe.judge.seen import PHRASES, CameOut, exposure_and_words, read_all, read_came_out
+from lightlathe.judge.seen import PHRASES, CameOut, exposure_and_words, in_turns, read_all, read_came_out
 
 
 @pytest.mark.parametrize(
@@ -90,3 +90,16 @@ def test_what_is_not_understood_is_one_error_with_the_nearest(text, hint):
         read_all(text)
     assert hint in str(error.value)
     assert "too thin by 0.1 mm" in str(error.value) or "contradicts" in hint or "sizes" in hint
+
+
+def test_an_exposure_in_turns():
+    assert exposure_and_words("3 turns of 11.5 s: too thin") == (34.5, "too thin")
+    assert exposure_and_words("1 turn of 2 min: right") == (120.0, "right")
+    assert in_turns("3 turns of 11.5 s: too thin")
+    assert not in_turns("34.5 s: too thin")
+
+
+@pytest.mark.parametrize("text", ["nothing, soft", "nothing, mirrored", "a solid block, top missing"])
+def test_what_cannot_be_seen_together(text):
+    with pytest.raises(JobError, match="contradicts itself"):
+        read_all(text)

@@ -85,12 +85,12 @@ def test_packed_volumes_look_the_same(record, tmp_path):
     """As those of large results are held: the notebook's table and picture, and the picture of `export`, pixel by
     pixel; and the part's place where the file does not hold it."""
     from lightlathe import pipeline
-    from lightlathe.quantities.packed import Packed
+    from lightlathe.quantities import Packed, Packing
     from lightlathe.report.summary import extent_mm
 
     def packed(holder):
         volumes = {field.name: getattr(holder, field.name) for field in dataclasses.fields(holder)}
-        held = {n: Packed.of(v) for n, v in volumes.items() if getattr(v, "ndim", 0) == 3}
+        held = {n: Packing.of(v) for n, v in volumes.items() if getattr(v, "ndim", 0) == 3}
         return dataclasses.replace(holder, **held)
 
     of_before = {name: value for name, value in record.facts.items() if not name.startswith("part_")}

@@ -5,7 +5,7 @@ import torch
 
 from flat_problems import make
 from lightlathe.errors import SolveError
-from lightlathe.flow.quantisation import ROUNDING_COST
+from lightlathe.flow.levels import ROUNDING_COST
 from lightlathe.job.model import ROUNDING_STEPS
 from lightlathe.losses import SoftWindow
 from lightlathe.solve import BoundedLBFGS, Filtered, Problem, rounded, solve

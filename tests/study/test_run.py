@@ -12,9 +12,10 @@ import torch
 
 from lightlathe.errors import JobError, ResultError
 from lightlathe.quantities import Patterns
+from lightlathe.study.figures import figures_of
 from lightlathe.study.file import read_study, write_study
 from lightlathe.study.plan import load_plan
-from lightlathe.study.run import _figures, begin
+from lightlathe.study.run import begin
 from lightlathe.study.runs import Study
 from studies import PLAN, StopBefore, made
 
@@ -114,27 +115,27 @@ def test_light_and_iterations_by_hand():
     levels, angles = torch.full((60, 40, 20), 51, dtype=torch.uint8), torch.linspace(0, 6, 60, dtype=torch.float64)
     log = {"best_wrong": [9.0, 1.0, 0.0, 0.0], "seconds": [1.0, 2.0, 3.0, 4.5], "iteration": [0.0, 1.0, 2.0, 3.0]}
     record = SimpleNamespace(quality={}, patterns=Patterns(levels, angles, 255, 0.25, 20.0, 10 / 60, 3))
-    figures = _figures(record, log)
+    figures = figures_of(record, log)
     assert figures["light_mj"] == pytest.approx(0.2 * 20 * 0.5 * 30, rel=1e-6)  # levels are float32
     assert (figures["iterations"], figures["iterations_to_none_wrong"], figures["seconds"]) == (4, 3, 4.5)
     every_fifth = {**log, "iteration": [0.0, 5.0, 10.0, 15.0]}  # as cards log
-    assert _figures(record, every_fifth)["iterations_to_none_wrong"] == 11
+    assert figures_of(record, every_fifth)["iterations_to_none_wrong"] == 11
 
 
 def test_what_goes_before_the_loop_costs_seconds_too(folder, monkeypatch):
     """A start that takes half a second by the clock: every logged second comes after it."""
-    from lightlathe.flow import stages as staged
+    from lightlathe.flow import one_stage
     from lightlathe.study import run as compare
 
     now = [0.0]
     monkeypatch.setattr(compare.time, "perf_counter", lambda: now[0])
-    real = staged.solve
+    real = one_stage.solve
 
     def slow(*args, **kwargs):
         now[0] += 0.5
         return real(*args, **kwargs)
 
-    monkeypatch.setattr(staged, "solve", slow)
+    monkeypatch.setattr(one_stage, "solve", slow)
     for one in made(folder).runs:
         assert min(one.log["seconds"]) == pytest.approx(0.5)  # the loop itself takes no time by this clock
         assert one.figures["seconds"] == pytest.approx(0.5)
@@ -144,15 +145,15 @@ def test_a_run_killed_outright_leaves_a_whole_file(folder):
     """SIGKILL in the middle of a design: what was finished before it is readable, and the study goes on from there."""
     code = """
 import os, signal, sys
-from lightlathe.flow import stages as staged
+from lightlathe.flow import one_stage
 from lightlathe.cli.main import main
-real, count = staged.solve, []
+real, count = one_stage.solve, []
 def solve(*args, **kwargs):
     count.append(1)
     if len(count) == 3:
         os.kill(os.getpid(), signal.SIGKILL)
     return real(*args, **kwargs)
-staged.solve = solve
+one_stage.solve = solve
 main(["compare", "study.toml"])
 """
     done = subprocess.run([sys.executable, "-c", code], cwd=folder, capture_output=True, timeout=120, check=False)

@@ -3,9 +3,10 @@
 import argparse
 import json
 import shlex
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from lightlathe.errors import JobError, LightlatheError
+from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
     from lightlathe.flow.after_print import AfterPrint
@@ -14,8 +15,9 @@ if TYPE_CHECKING:
 
 def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     """What the prints say, those kept of this result with them; with --keep the new ones are kept too."""
-    from lightlathe.flow.after_print import after_print, vial_of
-    from lightlathe.judge.seen import exposure_and_words, read_all
+    from lightlathe.flow.after_print import after_print, kept_vials, require_possible, surface_of, vial_of
+    from lightlathe.flow.partial_turns import partial_turns
+    from lightlathe.judge.seen import exposure_and_words, in_turns, read_all
     from lightlathe.report.after_print import changes
     from lightlathe.report.estimates import estimates, question
     from lightlathe.result.outcomes import Kept, keep_outcomes, photo_of, read_outcomes
@@ -34,20 +36,29 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
         if seconds is not None and arguments.exposure is not None:
             raise LightlatheError(f"'{words}' names an exposure, and --exposure too; expected one of the two.")
         new.append((vial_of(record, read_all(rest), arguments.exposure if seconds is None else seconds), rest))
-    before = [vial_of(record, read_all(one.came_out), one.exposure_s) for one in kept]
-    try:
-        found = after_print(record, [*before, *(vial for vial, _ in new)], named=len(new) or None)
-    except JobError as problem:
-        if not any(f"'{vial.words}'" in str(problem) for vial in before):
-            raise
-        raise JobError(f"{problem}\n  {_kept_in(arguments)}.") from problem
+    surface = surface_of(record)
+    before, left_out = kept_vials(record, kept, surface)
+    if left_out:
+        left_out.append(_kept_in(arguments))
+    for vial, _ in new:
+        require_possible(record, vial, surface[1])
+    if not new and not before:
+        print(json.dumps({"prints": [], "notes": left_out}, indent=1) if arguments.json else "\n".join(left_out))
+        return 0
+    vials = [*before, *(vial for vial, _ in new)]
+    found = after_print(record, vials, named=len(new) or None, surface=surface)
     path = None
     if arguments.keep:
         photo = (None, None) if arguments.photo is None else photo_of(arguments.photo, arguments.result)
         path = keep_outcomes(arguments.result, [Kept(vial.exposure_s, words, *photo) for vial, words in new])
-    lines, more = changes(record, found), list(estimates(record, found))
+    turns = [
+        None if in_turns(words) else partial_turns(record, vial.exposure_s)
+        for words, (vial, _) in zip(said, new, strict=True)
+    ]
+    uneven = [f"'{vial.words}': {one.text()}" for (vial, _), one in zip(new, turns, strict=True) if one is not None]
+    notes, lines, more = [*left_out, *uneven], changes(record, found), list(estimates(record, found))
     if arguments.json:
-        print(json.dumps(_as_json(found, lines), indent=1))
+        print(json.dumps({**_as_json(found, lines), "notes": notes}, indent=1))
         return 0
     if len(found.vials) > 1 or not said:
         for number, vial in enumerate(found.vials):
@@ -55,7 +66,7 @@ def after_prints(record: "Record", arguments: argparse.Namespace) -> int:
     asked = question(found)
     if asked and before:
         asked.append(_kept_in(arguments))
-    print("\n".join(asked + lines + _next(record, found, arguments) + more))
+    print("\n".join(notes + asked + lines + _next(record, found, arguments) + more))
     if path is not None:
         print(f"kept in {path}")
     elif said:
@@ -87,6 +98,8 @@ def _next(record: "Record", found: "AfterPrint", arguments: argparse.Namespace) 
 
 def _as_json(found: "AfterPrint", lines: list[str]) -> dict[str, Any]:
     """The next exposure's numbers on top, as for a single print; None where there is none."""
+    from lightlathe.support.plain import finite
+
     top = {} if found.next is None else found.next.as_json()
     return {
         **top,
@@ -95,5 +108,6 @@ def _as_json(found: "AfterPrint", lines: list[str]) -> dict[str, Any]:
         "no_exposure_because": found.withheld or None,
         "changes": lines,
         "threshold_mj_cm3": None if found.threshold is None else found.threshold.as_json(),
+        "threshold_with_job_mj_cm3": None if found.allowed is None else finite(asdict(found.allowed)),
         "absorption_per_mm": None if found.absorption is None else found.absorption.as_json(),
     }

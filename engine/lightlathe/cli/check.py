@@ -3,6 +3,7 @@
 import argparse
 import dataclasses
 import json
+import re
 from typing import TYPE_CHECKING
 
 from lightlathe.cli.say import print_notes, print_own
@@ -33,9 +34,16 @@ def check(arguments: argparse.Namespace) -> int:
     else:
         later = [m for m in job.own if m not in job.own_of_print]
         own = [f"note: {m.name} is Python of the job's own; `design` runs {m.source.file}" for m in later]
-        print("\n".join([verdict.text(brief=arguments.brief), *parts, *own]))
+        text = verdict.text(brief=arguments.brief)
+        print("\n".join([text, *(line for line in parts if not _told(line, text)), *own]))
         print_notes(job)
     return verdict.exit_code
+
+
+def _told(warning: str, text: str) -> bool:
+    """Whether a verdict already says by how much the part's flat ends lie off rows."""
+    move = re.search(r"\S+ mm more along z", warning)
+    return move is not None and move[0] in text and "shift_mm of the job" in warning
 
 
 def machine_named(arguments: argparse.Namespace) -> "Machine | None":

@@ -6,7 +6,7 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, say_folder, tell
 from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 from lightlathe.support.watching import watched
@@ -110,6 +110,7 @@ def make_study(arguments: argparse.Namespace, told: ToldOthers) -> "Study":
     path = study_path(arguments)
     plan = load_plan(arguments.study)
     ranked_by(arguments.rank_by, plan)
+    say_folder(path)
     require_writable(path, STUDY)
     with claimed(path):
         return study_into(path, plan, arguments, told)

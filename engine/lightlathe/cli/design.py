@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from lightlathe.cli.say import figures_alone, note, print_notes, print_own, tell, told
+from lightlathe.cli.say import figures_alone, note, print_notes, print_own, say_folder, tell, told
 from lightlathe.cli.together import ToldOthers, ends_with_others
 from lightlathe.errors import LightlatheError
 
@@ -50,6 +50,7 @@ def design_here(job: "Job", arguments: argparse.Namespace, out: TextIO) -> int:
 
     print_notes(job)
     path, told_others = output_of(job, arguments), ToldOthers()
+    say_folder(path)
     try:
         require_writable(path)
         with claimed(path):

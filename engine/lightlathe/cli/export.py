@@ -3,6 +3,7 @@
 import argparse
 import json
 import math
+import shlex
 from typing import TYPE_CHECKING, Any
 
 from lightlathe.cli.media import MEDIA, export_media, require_meaning
@@ -37,7 +38,11 @@ def export_all(arguments: argparse.Namespace) -> dict[str, Any]:
     require_meaning(arguments)
     if arguments.result.suffix == ".toml":  # calibration comes before any design
         if any(asked):
-            raise LightlatheError(f"{arguments.result} is a job; expected a result for all but --calibration.")
+            job = shlex.quote(str(arguments.result))
+            raise LightlatheError(
+                f"{arguments.result} is a job; expected a result for all but --calibration. `lightlathe design {job}` "
+                "makes it."
+            )
         return {
             "calibration": _said("calibration", pipeline.calibration(load_job(arguments.result), arguments.calibration))
         }

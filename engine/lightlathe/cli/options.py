@@ -46,6 +46,7 @@ class Top(argparse.ArgumentParser):
             options = [option for action in command._actions for option in action.option_strings]
             near = difflib.get_close_matches(unknown[0].partition("=")[0], options, 1)
             hint = f" Did you mean {near[0]}?" if near else f" lightlathe {found.command} --help lists them."
+            hint = _as_key(unknown[0], left) or hint
             command.error(f"there is no option {unknown[0]} of lightlathe {found.command}.{hint}")
         return found
 
@@ -58,6 +59,19 @@ class Top(argparse.ArgumentParser):
         if wrong:
             message = f"there is no command '{wrong[1]}'; expected one of {', '.join(COMMANDS)}."
         super().error(f"{message} Did you mean {near[0]}?" if near else message)
+
+
+def _as_key(option: str, left: list[str]) -> str:
+    """The key of a job that an option is called like, where there is one: `--iterations 150`."""
+    from lightlathe.job.keys import table_of
+
+    word, _, value = option.lstrip("-").partition("=")
+    key, after = word.replace("-", "_"), left[left.index(option) + 1 :]
+    table = table_of(key)
+    if table is None:
+        return ""
+    value = value or (after[0] if after and not after[0].startswith("--") else "...")
+    return f" {key} is a key of the job file: under [{table}] write {key} = {value}."
 
 
 def parser() -> argparse.ArgumentParser:

@@ -2,11 +2,12 @@
 
 import argparse
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from lightlathe.cli.assumed import assumptions, in_options, light_assumed, vial_assumed
 from lightlathe.cli.came_out import after_prints
-from lightlathe.cli.say import note, run_own, told
+from lightlathe.cli.say import note, run_own, tell, told
 from lightlathe.errors import LightlatheError
 
 if TYPE_CHECKING:
@@ -15,8 +16,9 @@ if TYPE_CHECKING:
 
 def predict(arguments: argparse.Namespace) -> int:
     from lightlathe import pipeline
+    from lightlathe.flow.partial_turns import partial_turns
     from lightlathe.judge import outcome_of
-    from lightlathe.report.summary import comparison
+    from lightlathe.report.comparison import comparison
     from lightlathe.resins.own import absorbing
     from lightlathe.result import read_result
     from lightlathe.support.plain import finite
@@ -56,21 +58,34 @@ def predict(arguments: argparse.Namespace) -> int:
             light=light_assumed(arguments) or None,
             insert_offset_mm=(along_x, along_y),
         )
+    turns = None if arguments.exposure is None else partial_turns(record, arguments.exposure)
     if arguments.json:
-        print(json.dumps(finite(prediction.quality), indent=1))
+        uneven = {} if turns is None else {"partial_turns": finite(asdict(turns))}
+        print(json.dumps(finite(prediction.quality) | uneven, indent=1))
     else:
         index_assumed = "resin.refractive_index" in record.assumed_keys
         said = assumptions(arguments, resin.refractive_index, index_assumed=index_assumed)
         print(comparison(record, prediction, said))
+        if turns is not None:
+            print(turns.text())
     return told(outcome_of(prediction.quality), quietly=arguments.json)
 
 
 def _listed(record: "Record", arguments: argparse.Namespace) -> int:
     """What each thing that the job leaves unstated may cost."""
-    from lightlathe.flow.what_if import what_ifs
+    from lightlathe.feasibility import this_machine
+    from lightlathe.feasibility.whole_job import predictions_s
+    from lightlathe.flow.recorded import job_of
+    from lightlathe.flow.what_if import cases, what_ifs
     from lightlathe.report.what_if import table
     from lightlathe.support.plain import finite
+    from lightlathe.support.words import duration
 
+    job, grid = job_of(record), record.part.grid
+    number = len(list(cases(job, record.patterns.exposure_s)))
+    updates = float(grid.voxels * job.turn.angles * record.facts.get("design_parts", 1))
+    seconds = predictions_s(number, updates, job.grid.finer, this_machine(job))
+    tell(f"{number} predictions of the print, roughly {duration(max(seconds, 1.0), 1)} on a machine that is not busy")
     found = what_ifs(record)
     if arguments.json:
         rows = [

@@ -36,6 +36,12 @@ def note(path: Path) -> None:
         tell(f"note: {words}")
 
 
+def say_folder(path: Path) -> None:
+    """Say that a file's folder is going to be made, where there is none."""
+    if not path.parent.exists():
+        tell(f"note: there is no folder {path.parent} yet; it is made")
+
+
 def told(outcome: "Outcome", *, quietly: bool = False) -> int:
     """The exit code of a print; prints why it is not 0."""
     if outcome.exit_code and not quietly:

@@ -9,7 +9,8 @@ from lightlathe.dose.depths import Depths
 from lightlathe.dose.ends import Ends
 from lightlathe.dose.focus import bands
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import Resampling, plan
+from lightlathe.dose.resample import Resampling
+from lightlathe.dose.to_views import plan
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.quantities import Astigmatism, Grid, Optics, joint_classes

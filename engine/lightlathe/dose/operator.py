@@ -14,7 +14,8 @@ from lightlathe.dose.kernels import choose, takes_shapes
 from lightlathe.dose.layers import layers
 from lightlathe.dose.linear import Linear
 from lightlathe.dose.rebin import Directions
-from lightlathe.dose.resample import Resampling, shaped
+from lightlathe.dose.resample import Resampling
+from lightlathe.dose.to_views import shaped
 from lightlathe.dose.views import Views
 from lightlathe.errors import ShapeError
 from lightlathe.families.linear_map import LinearMap
@@ -94,10 +95,10 @@ class DoseOperator(LinearMap):
         return self._twin(gain=float(gain))
 
     def within(self, light: float) -> "DoseOperator":
-        """The same for patterns guaranteed to be in 0..`light`: kernels in halves need not look for the largest.
+        """The same for patterns guaranteed to be in 0..`light`: kernels in float16 skip the search for the largest.
 
-        Brighter patterns leave an infinite dose from some 4 times `light` on. Beyond 1000 the kernels look as before:
-        halves would lose digits of levels about 1.
+        Brighter patterns leave an infinite dose from some 4 times `light` on. Beyond 1000 the kernels search as before:
+        float16 would lose digits of levels about 1.
         """
         return self._twin(_light_at_most=float(light) if light <= 1000 else None)
 

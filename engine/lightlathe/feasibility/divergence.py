@@ -7,9 +7,13 @@ import torch
 from lightlathe.beams import Diverging
 from lightlathe.feasibility.case import Case
 from lightlathe.flow.lit import chords_of
+from lightlathe.job.light import Light
 from lightlathe.job.lit_space import height_mm, magnifications, width_mm
 from lightlathe.judge.verdict import Reason
 from lightlathe.support.words import amount, count, percent
+
+FEWEST = 240  # columns or rows of any projector: small ones have 640 x 360, the least 320 x 240 (from memory)
+NEAREST_MM = 60.0  # from the lens of a projector to its sharp picture (common practice, no source)
 
 
 def divergence(case: Case) -> Reason | None:
@@ -42,9 +46,28 @@ def divergence(case: Case) -> Reason | None:
         f"{amount(2 * part.radius_mm, 3)} and {amount(part.height_mm, 3)} mm of it, and {lights} of {light.columns} "
         "columns."
     )
+    question = _whole_field(light, beam, distance_mm)
+    if question:
+        change = "all columns and rows of the projector: those that cannot reach the part cost nothing."
+        return Reason("divergence", "marginal", f"{text} {question}", distance_mm, NEAREST_MM, "mm", change)
     tall = 2 * part.farthest_z_mm
     if tall > height + light.pixel_mm / 2:
         text += f" Its ends, {amount(tall / 2, 3)} mm from the middle, are lit for part of every turn only."
         change = f"a part within {amount(height / 2, 3)} mm of the picture's middle, or a picture that is taller there."
         return Reason("divergence", "marginal", text, tall, height, "mm", change)
     return Reason("divergence", "will work", text, high / low - 1, 0.0)
+
+
+def _whole_field(light: Light, beam: Diverging, distance_mm: float) -> str:
+    """Whether the field is a part of the projector's, where that is likely: the lens is placed by it. Or ''."""
+    few = [f"{size} {name}" for name, size in (("columns", light.columns), ("rows", light.rows)) if size < FEWEST]
+    near = beam.throw_ratio is not None and distance_mm < NEAREST_MM
+    if not (few or near):
+        return ""
+    asked = " and ".join(few or [f"{light.columns} columns"])
+    why = "so few" if few else f"a lens {amount(distance_mm, 3)} mm before its picture"
+    where = "" if beam.throw_ratio is None else f", {amount(beam.throw_ratio, 3)} widths of it away"
+    return (
+        f"Are {asked} all that the projector has? Hardly one has {why}, and the lens is taken to stand before the "
+        f"middle of the field{where}: of a field that is cut down the light comes from another place."
+    )

@@ -5,8 +5,8 @@ import math
 from lightlathe.dose import few_parts, substeps
 from lightlathe.dose.focus import bands
 from lightlathe.dose.footprint import bins_for, profile_of
-from lightlathe.dose.resample import FINEST
 from lightlathe.dose.tilt import FINER
+from lightlathe.dose.to_views import FINEST
 from lightlathe.feasibility.case import Case
 from lightlathe.feasibility.machine import BEGIN_S, EACH_S
 from lightlathe.flow.lit import lit_field
@@ -28,8 +28,8 @@ PRODUCTS = {"cpu": 0.45, "cuda": 1.0}  # share of an iteration: measured 0.29 to
 PIXEL_BINS = {"cpu": 0.4, "cuda": 0.2}
 BANDED_BINS = {"cpu": 0.4, "cuda": 1.0}  # where light is a sum of bands of depth, which cards compute by finer bins
 # times that a view of rows that spread takes: on a CPU at 256 voxels 4.6, behind a bare vial 6.8; on a card, without
-# its matrix units, 68 at 256 and 380 at 512
-SPREADING = {"cpu": 5, "cuda": 300}
+# its matrix units, 21 at 256 and 64 at 512
+SPREADING = {"cpu": 5, "cuda": 50}
 SLAB_VOXELS = 1 << 24  # judge/order.py counts no more at a time
 
 
@@ -87,7 +87,7 @@ def design_bytes(case: Case) -> float:
 
 
 def can_be_cut(case: Case) -> bool:
-    """Whether a design can go slab by slab: see flow/stages.py."""
+    """Whether a design can go slab by slab: see flow/one_stage.py."""
     if case.light.rows_spread or case.design.ladder:
         return False
     return case.design.scenarios == 0 or _by_slice(case)

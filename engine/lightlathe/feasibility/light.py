@@ -80,8 +80,8 @@ def light(case: Case) -> Reason:
     text = (
         f"{amount(case.light.irradiance_mw_cm2, 3)} mW/cm2 into this resin makes {amount(case.dose_rate)} mJ/cm3 a "
         f"second at the wall: {duration(short)} is the shortest possible exposure, {duration(long)} about the longest "
-        f"that a design usually needs{FINE if case.pixels_are_finer else ''}, rounded up to whole turns of "
-        f"{duration(turn_s)}"
+        f"that a design usually needs{FINE if case.pixels_are_finer else ''}, shown in whole turns of "
+        f"{duration(turn_s)} with the levels dimmed to suit"
     )
     limit = f"the {duration(allowed)} that max_exposure_s allows"
     if case.turn.max_exposure_s is None:

@@ -1,5 +1,6 @@
 """A description of a job's parts, which `check` prints below its verdict."""
 
+import math
 from collections.abc import Sequence
 
 from lightlathe.flow.solids import Solid, lay_out
@@ -45,6 +46,7 @@ def parts_lines(
         problems += fitting.notes
         if solid.role == "part":
             found = next(walls)
-            lines.append(f"  thinnest wall {amount(found.thinnest_mm, 3)} mm, voxels of {layout.grid.voxel_mm:g} mm")
+            wall = f"{amount(found.thinnest_mm, 3)} mm" if math.isfinite(found.thinnest_mm) else "none found"
+            lines.append(f"  thinnest wall {wall}, voxels of {layout.grid.voxel_mm:g} mm")
             problems += found.warnings
     return lines + [f"warning: {text}" for text in problems]

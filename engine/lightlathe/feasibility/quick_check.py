@@ -15,10 +15,11 @@ from lightlathe.feasibility.measured import kept_speeds
 from lightlathe.feasibility.parts import thinnest
 from lightlathe.feasibility.questions import verdict_on
 from lightlathe.flow.beside_inserts import beside_inserts
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, optics_of, shadows_of
-from lightlathe.flow.solids import Solid, lay_out, load_solids, voxels
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.flow.through import require_through, spans_of
 from lightlathe.job import Job
 from lightlathe.judge import Verdict
@@ -124,7 +125,13 @@ def seen(job: Job, solids: tuple[Solid, ...], thin: Sequence[ThinReport] | None 
         shadows, absorbers = shadows_of(counted, radius_mm), absorbers_of(counted, radius_mm)
         require_through(spans_of(solids), optics_of(job, shadows=shadows, absorbers=absorbers), grid)
     except PartError as problem:
-        violations.append(str(problem))
+        wide = [words for words in possible_mistakes if words.startswith("The insert reaches")]
+        if wide:  # it leaves nothing of the part, which is not to blame
+            possible_mistakes = [words for words in possible_mistakes if words not in wide]
+            violations += [f"{' '.join(wide)} Nothing of the part is left beside it."]
+            helps += ["an insert that goes into the vial", "another unit of it"]
+        else:
+            violations.append(str(problem))
     return dataclasses.replace(
         part,
         beside=beside,

@@ -107,7 +107,11 @@ def turn(case: Case) -> Reason:
         return Reason("turn", "marginal", text, rate, VIDEO_RATE, "1/s", change)
     limit = SMEAR_PIXELS if case.continuous else STEP_PIXELS
     if pixels > limit:
-        return Reason("turn", "marginal", f"{text}.", pixels, limit, "pixels", _finer_turn(case, pixels, enough))
+        text += (
+            f". Too few images: what is finer than {amount(smear)} mm (pi D / N, the bow-tie condition) is lost at the "
+            "part's edge, and much of the process window with it."
+        )
+        return Reason("turn", "marginal", text, pixels, limit, "pixels", _finer_turn(case, pixels, enough))
     return Reason("turn", "will work", f"{text}.", pixels, limit, "pixels")
 
 

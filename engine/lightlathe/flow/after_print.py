@@ -1,36 +1,33 @@
 """After prints: threshold and absorption from all that came out, and the exposure to try next."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from lightlathe.errors import JobError
+from lightlathe.families import Resin
+from lightlathe.flow.advised import advised
 from lightlathe.flow.prediction import predict
 from lightlathe.flow.recorded import job_of
-from lightlathe.judge import NextExposure, is_steady, next_exposure
+from lightlathe.judge import NextExposure, is_steady
+from lightlathe.judge.absorption import absorption_from
 from lightlathe.judge.across import Across
-from lightlathe.judge.came_out import LEAP, to_try
-from lightlathe.judge.estimates import (
-    Estimate,
-    Vial,
-    absorption_from,
-    at_odds,
-    centre_liquid,
-    contradicting,
-    next_of,
-    telling,
-    threshold_from,
-)
 from lightlathe.judge.evidence import Doses, doses_of
 from lightlathe.judge.gaps import has_gaps
-from lightlathe.judge.seen import CameOut
+from lightlathe.judge.plausible import require_plausible
+from lightlathe.judge.seen import CameOut, read_all
+from lightlathe.judge.spread import unstated
+from lightlathe.judge.threshold import Allowed, Estimate, Stated, threshold_from, with_job
+from lightlathe.judge.vials import Vial, at_odds, centre_liquid, contradicting, telling
 from lightlathe.quantities import LIQUID, any_in_slices
 from lightlathe.resins.own import absorbing
 from lightlathe.result import Record
+from lightlathe.result.outcomes import Kept
 from lightlathe.support.watching import case, doing, step
-from lightlathe.support.words import amount, count
+from lightlathe.support.words import amount
 
 IN_THE_FRAMES = ("mirrored", "upside down", "doubled edges")  # mended by other frames alone
+Surface = tuple[Across | None, Doses | None]
 TIMES = (0.5, 1.0, 2.0, 4.0)  # the job's absorption, at which prints are predicted for an estimate of the true one
 
 
@@ -39,8 +36,10 @@ class AfterPrint:
     """What the prints of a result say, the last one last.
 
     next           the exposure to try next; None where it is withheld, and where no print asks for one
-    threshold      of the resin, mJ/cm3; None where the part has no surface to read one from, and where the absorption
-                   that the doses rest on is ruled out
+    threshold      of the resin by the prints, mJ/cm3; None where the part has no surface to read one from, and where
+                   the absorption that the doses rest on is ruled out
+    allowed        by prints and job together; None where threshold is, and where prints contradict each other
+    stated         what the job says of it
     absorption     1/mm; None where it was not asked for, or no print tells of it
     steady         the resin's doses do not change with the exposure time, so that prints may be put together
     named          how many of the latest prints are new; all of them where only kept ones are looked at
@@ -49,21 +48,22 @@ class AfterPrint:
     """
 
     vials: tuple[Vial, ...]
-    next: NextExposure | None
     threshold: Estimate | None
+    allowed: Allowed | None
+    stated: Stated
     absorption: Estimate | None
     doses: Doses | None
     steady: bool
     named: int
+    next: NextExposure | None = None
     contradiction: str = ""
     withheld: str = ""
+    agreeing: tuple[Vial, ...] = field(default=())
 
     @property
     def told(self) -> int:
         """How many prints tell of the threshold."""
-        if self.doses is None:
-            return 0
-        return telling([vial for vial in self.vials if not at_odds(vial, self.doses)], self.doses)
+        return 0 if self.doses is None else telling(self.agreeing, self.doses)
 
     @property
     def new(self) -> tuple[Vial, ...]:
@@ -71,55 +71,80 @@ class AfterPrint:
 
 
 def after_print(
-    record: Record, vials: Sequence[Vial], *, absorption: bool = True, named: int | None = None
+    record: Record,
+    vials: Sequence[Vial],
+    *,
+    absorption: bool = True,
+    named: int | None = None,
+    surface: Surface | None = None,
 ) -> AfterPrint:
     """What prints of a record say together; vials with exposure and what was seen (judge/seen.py), the latest last.
 
     absorption   estimate it too, where there are two prints or more: three more predictions
     named        how many of the latest prints are new (AfterPrint); all of them without it
-    Raises JobError for exposures that are not above 0 and for what no print can be read from (`next_exposure`).
+    surface      of the record (`surface_of`), where it has been looked at and the prints found possible already
+    Raises JobError for exposures that are not above 0 and for what cannot have been seen of this part.
     """
     if not vials:
         raise JobError("no print was named; expected what came out of one at least.")
-    for vial in vials:
-        if not (math.isfinite(vial.exposure_s) and vial.exposure_s > 0):
-            raise JobError(f"the exposure is {vial.exposure_s:g} s; expected a time above 0.")
-    _require_gaps(record, vials)
-    steady = is_steady(job_of(record).resin, record.patterns.exposure_s)
-    doses, threshold, found = None, None, None
-    surrounded = any_in_slices(record.part.judged, lambda codes: codes == LIQUID)
-    if bool(surrounded.any()):  # else there is no surface to read anything from
-        with doing("comparing with the predicted dose"):
-            across = Across.of(record.part)
-            doses = doses_of(record.prediction.dose, across, record.quality, record.patterns.exposure_s)
-        for vial in vials:
-            _require_readable(vial, doses)
-        agreeing = [vial for vial in vials if not at_odds(vial, doses)]
-        threshold = threshold_from(agreeing, doses)
-        if absorption and len(agreeing) > 1:
+    resin, last = job_of(record).resin, vials[-1]
+    steady = is_steady(resin, record.patterns.exposure_s)
+    across, doses = surface_of(record) if surface is None else surface
+    for vial in vials if surface is None else ():
+        require_possible(record, vial, doses)
+    agreeing = tuple(vial for vial in vials if not at_odds(vial, doses))
+    here = resin.at(last.exposure_s)
+    stated = Stated(here.liquid_below_mj_cm3, here.solid_above_mj_cm3, known_to_percent(here))
+    threshold, allowed, found = None, None, None
+    if doses is not None:
+        one_threshold = agreeing if steady else [v for v in agreeing if v.exposure_s == last.exposure_s]
+        threshold = threshold_from(one_threshold, doses)
+        allowed = None if threshold.against else with_job(threshold, stated)
+        if absorption and across is not None and len(agreeing) > 1:
             found = absorption_from(agreeing, _predicted(record, across, doses))
-            found = None if not found.against and found.low == 0 and math.isinf(found.high) else found
-    said = AfterPrint(tuple(vials), None, threshold, found, doses, steady, len(vials) if named is None else named)
-    return _advised(record, said)
+            found = None if not found.against and not found.tells else found
+    named = len(vials) if named is None else named
+    return _advised(
+        record,
+        AfterPrint(tuple(vials), threshold, allowed, stated, found, doses, steady, named, agreeing=agreeing),
+    )
+
+
+def known_to_percent(resin: Resin) -> float:
+    """Half the interval of the threshold, in percent: the job's own, or what is assumed where it gives none."""
+    return unstated(resin)[0] if resin.doses_known_to_percent is None else resin.doses_known_to_percent
+
+
+def surface_of(record: Record) -> Surface:
+    """The part's surface and the doses of the planned exposure; None twice where nothing around the part is judged."""
+    surrounded = any_in_slices(record.part.judged, lambda codes: codes == LIQUID)
+    if not bool(surrounded.any()):
+        return None, None
+    with doing("comparing with the predicted dose"):
+        across = Across.of(record.part)
+        return across, doses_of(record.prediction.dose, across, record.quality, record.patterns.exposure_s)
 
 
 def _advised(record: Record, said: AfterPrint) -> AfterPrint:
     """With the exposure to try next, or with the reason why there is none."""
-    agreeing = [vial for vial in said.vials if not at_odds(vial, said.doses)]
     stated = job_of(record).resin.absorption_per_mm
-    together = said.steady or len({vial.exposure_s for vial in agreeing}) < 2  # prints that share one threshold
+    together = said.steady or len({vial.exposure_s for vial in said.agreeing}) < 2  # prints that share one threshold
     ruled_out = together and said.absorption is not None and said.absorption.rules_out(stated)
-    against = contradicting(agreeing)
-    if together and not ruled_out:
+    against = contradicting(said.agreeing)
+    if not ruled_out:
         of_threshold = "" if said.threshold is None else said.threshold.against
-        of_absorption = "" if said.absorption is None else said.absorption.against
+        of_absorption = "" if said.absorption is None or not together else said.absorption.against
         against = f"no one dose fits all prints: {of_threshold}" if of_threshold else against or of_absorption
     if against:
-        return replace(said, contradiction=against)
-    right = any(one.kind == "right" for one in said.vials[-1].seen) and said.vials[-1] in agreeing
-    why = _of_the_frames(said) or ("" if right else _withheld(said, stated, ruled_out))
-    following = None if why else _next(record, agreeing, said.threshold, said.doses)
-    return replace(said, next=following, threshold=None if ruled_out else said.threshold, withheld=why)
+        return replace(said, contradiction=against, allowed=None)
+    last = said.vials[-1]
+    why = _of_the_frames(said) or ("" if last.right else _withheld(said, stated, ruled_out))
+    following = None
+    if not why and last in said.agreeing:
+        following, why = advised(record, said.agreeing, said.threshold, said.allowed, said.doses)
+    if ruled_out:
+        said = replace(said, threshold=None, allowed=None)
+    return replace(said, next=following, withheld=why)
 
 
 def _of_the_frames(said: AfterPrint) -> str:
@@ -149,29 +174,19 @@ def _withheld(said: AfterPrint, stated: float, ruled_out: bool) -> str:
     return ""
 
 
-def _require_gaps(record: Record, vials: Sequence[Vial]) -> None:
-    """JobError where holes are said to have closed in a part that has none."""
+def require_possible(record: Record, vial: Vial, doses: Doses | None) -> None:
+    """JobError for a print that this part cannot have had: holes closed where there are none, a size that it does not
+    have, an exposure that is none."""
+    if not (math.isfinite(vial.exposure_s) and vial.exposure_s > 0):
+        raise JobError(f"the exposure is {vial.exposure_s:g} s; expected a time above 0.")
     part = record.part
-    closed = [vial for vial in vials if any(one.kind == "holes closed" for one in vial.seen)]
-    if closed and not has_gaps(part.judged if part.whole is None else part.whole):
+    if "holes closed" in vial.kinds and not has_gaps(part.judged if part.whole is None else part.whole):
         raise JobError(
-            f"'{closed[0].words}': this part has no hole, channel or gap that could close; expected what came out of "
+            f"'{vial.words}': this part has no hole, channel or gap that could close; expected what came out of "
             "it. Say 'too fat', with 'by 0.1 mm' if it was measured, or 'all solid'."
         )
-
-
-def _require_readable(vial: Vial, doses: Doses) -> None:
-    """JobError for a distance that leaves the part's middle or its surroundings."""
-    for one in vial.seen:
-        each = None if one.by_mm is None or one.kind not in ("thin", "fat") else one.by_mm / 2
-        if each is None:
-            continue
-        if not doses.places[0] <= (-each if one.kind == "thin" else each) <= doses.places[-1]:
-            raise JobError(
-                f"'{vial.words}': a surface off by {amount(each, 3)} mm on each side lies outside what this part holds "
-                f"({amount(doses.places[0], 3)} to {amount(doses.places[-1], 3)} mm). Say "
-                f"'{'nothing' if one.kind == 'thin' else 'all solid'}' instead if that is how it looks."
-            )
+    if doses is not None:
+        require_plausible(vial, part, doses)
 
 
 @doing("predicting other absorptions", of=len(TIMES) - 1)
@@ -182,76 +197,31 @@ def _predicted(record: Record, across: Across, own: Doses) -> list[tuple[float, 
     for times in TIMES:
         value = times * resin.absorption_per_mm
         if times == 1.0:
-            found.append((value, own))
+            found.append((value, replace(own, by_window=False)))
             continue
         number += 1
         with case(number, len(TIMES) - 1):
             other = predict(record, resin=absorbing(resin, value), finer=False)
-        found.append((value, doses_of(other.dose, across, other.quality, planned)))
+        found.append((value, doses_of(other.dose, across, other.quality, planned, by_window=False)))
         step()
     return found
-
-
-def _next(
-    record: Record, vials: Sequence[Vial], threshold: Estimate | None, doses: Doses | None
-) -> NextExposure | None:
-    """From all prints where they bracket the threshold, else from the one that says most; None where none asks."""
-    asking = [vial for vial in vials if vial.way or any(one.kind == "right" for one in vial.seen)]
-    if not asking:
-        return None
-    last = asking[-1]
-    if len(asking) == 1 or any(one.kind == "right" for one in last.seen) or threshold is None or doses is None:
-        return _alone(record, last, doses)
-    seconds = next_of(asking, threshold, doses)
-    if seconds is None:
-        same = [vial for vial in asking if vial.way == last.way]
-        most = max(same, key=lambda vial: last.way * vial.exposure_s)
-        return _alone(record, most, doses)
-    job, turn_s = job_of(record), record.patterns.exposure_s / record.patterns.turns
-    if math.isnan(threshold.value) or threshold.against:
-        prints = count(sum(vial.way != 0 for vial in asking), "print")
-        reason = f"By {prints}: this exposure lies between those too short and too long."
-    else:
-        reason = (
-            f"By {count(telling(vials, doses), 'print')} the threshold is {threshold.text('mJ/cm3')}; this exposure "
-            "brings that dose to the wanted surface."
-        )
-    return to_try(seconds / last.exposure_s, last.exposure_s, turn_s, threshold.value, reason, job.turn.longest_s)
-
-
-def _alone(record: Record, vial: Vial, doses: Doses | None) -> NextExposure | None:
-    """From one print alone."""
-    job, turn_s = job_of(record), record.patterns.exposure_s / record.patterns.turns
-    used, longest = vial.exposure_s, job.turn.longest_s
-    resin = job.resin.at(used)
-    stated = (resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3)
-    kinds = {one.kind: one for one in vial.seen}
-    direct = next((kinds[kind] for kind in ("thin", "fat", "nothing", "all solid") if kind in kinds), None)
-    if direct is not None:
-        scale = used / record.patterns.exposure_s
-        dose, part = record.prediction.dose, record.part
-        return next_exposure(dose, part, used, turn_s, direct, stated=stated, longest_s=longest, scale=scale)
-    if "holes closed" in kinds and doses is not None:
-        return _narrower(doses, used, turn_s, longest)
-    if "right" in kinds:
-        return to_try(1.0, used, turn_s, math.nan, "It came out right: keep it.", longest)
-    return None
-
-
-def _narrower(doses: Doses, used: float, turn_s: float, longest: float) -> NextExposure:
-    """The exposure that puts the middle of the window where the largest dose around the part was."""
-    out, inside = (used / doses.exposure_s * dose for dose in (doses.most_out, doses.least_in))
-    factor = math.sqrt(out / inside) if 0 < out < inside else 1 / LEAP
-    reason = (
-        f"Holes closed, so the threshold lies below the {amount(out, 3)} mJ/cm3 that the most exposed place around the "
-        f"part got; this exposure gives that place {amount(factor * out, 3)} and the weakest of the part "
-        f"{amount(factor * inside, 3)}."
-        if 0 < out < inside
-        else f"The prediction has no window, so this is {LEAP} times shorter: go on until the holes open, then measure."
-    )
-    return to_try(factor, used, turn_s, math.nan, reason, longest)
 
 
 def vial_of(record: Record, seen: tuple[CameOut, ...], exposure_s: float | None) -> Vial:
     """A print with the planned exposure where none is named."""
     return Vial(record.patterns.exposure_s if exposure_s is None else exposure_s, seen)
+
+
+def kept_vials(record: Record, kept: Iterable[Kept], surface: Surface) -> tuple[list[Vial], list[str]]:
+    """The prints kept of a record, and why each of the others is left out: words that are not understood (any more),
+    and what cannot have been seen of this part. One that was misread must not end what is said of the rest."""
+    vials, left_out = [], []
+    for one in kept:
+        try:
+            vial = vial_of(record, read_all(one.came_out), one.exposure_s)
+            require_possible(record, vial, surface[1])
+        except JobError as problem:
+            left_out.append(f"kept, and left out of what follows: {str(problem).splitlines()[0]}")
+        else:
+            vials.append(vial)
+    return vials, left_out

@@ -14,7 +14,7 @@ from lightlathe.flow.prepare import Setup
 from lightlathe.job import Job
 from lightlathe.judge import ExposurePlan, best_thresholds, between, plan_exposure
 from lightlathe.judge.order import Pieces, pieces_of
-from lightlathe.quantities import FineShape, Light, Part, Patterns, Volume, unpacked_from
+from lightlathe.quantities import FineShape, Light, Part, Patterns, Volume, at_hand, unpacked_from
 
 SETTLED_AFTER = 10  # rounds after which an exposure may only grow
 KEPT = 0.25  # of the right exposures, at either end, is kept as margin where another would print the true shape better;
@@ -52,8 +52,9 @@ class Doses:
     @cached_property
     def best(self) -> tuple[float, float]:
         """Thresholds that print the job's own voxels best, without scenarios."""
-        setup = self.setup
-        return best_thresholds(_judged(setup, setup.turning, self.levels, setup.part.judged, setup.slabs.dose))[:2]
+        setup, slices = self.setup, self.setup.slabs.dose
+        judged = setup.part.judged if slices is None else at_hand(setup.part.judged, setup.device)
+        return best_thresholds(_judged(setup, setup.turning, self.levels, judged, slices))[:2]
 
     def plan(
         self, full_turns: float | None = None, resin_after_s: float | None = None, aim: Aim = MIDDLE

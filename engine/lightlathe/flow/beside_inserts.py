@@ -44,6 +44,7 @@ class Beside:
     dark              share of the part's voxels, of those looked at, that light reaches from no direction
     dark_mm           (x, y, z) of one of them
     inside            share of the part's voxels that lie in an insert, where nothing is printed
+    meshes            some of the part is a mesh
     shadowed          share of the other voxels of the part that SHADOWED of even light or more does not reach
     """
 
@@ -58,6 +59,7 @@ class Beside:
     dims: bool = False
     inside: float = 0.0
     shadowed: float = 0.0
+    meshes: bool = False
 
     def text(self) -> str:
         """Sentences on what inserts do to the light of the part."""
@@ -116,7 +118,9 @@ def beside_inserts(
         return None
     dims = any(solid.absorption_per_mm is not None for solid in inserts)
     through = any(not solid.opaque and solid.absorption_per_mm is None for solid in inserts)
-    found = Beside(any(solid.opaque for solid in inserts), through, dims=dims, inside=share_inside(part))
+    meshes = any(solid.unit is not None for solid in solids if solid.role == "part")
+    opaque = any(solid.opaque for solid in inserts)
+    found = Beside(opaque, through, dims=dims, inside=share_inside(part), meshes=meshes)
     shadows, absorbers = shadows_of(part, radius_mm), absorbers_of(part, radius_mm)
     absorbers = tuple(each for each in absorbers if each.absorption_per_mm != absorption_per_mm)
     around = [*([] if shadows is None else [shadows]), *(each.sections for each in absorbers)]

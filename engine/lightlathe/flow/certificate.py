@@ -102,7 +102,7 @@ def certificate_of(
     rows mix into slices with weights that sum to 1 or less: each slice sees patterns of its own, and the bound covers
     any of those. The weights of the check's quick bound are tried too.
     """
-    target = setup.part.target(setup.where)
+    target = setup.target
     min_inside, max_outside = dose.min_inside.to(setup.where), dose.max_outside.to(setup.where)
     both = min_inside.isfinite() & max_outside.isfinite()
     if not bool(both.any()):

@@ -8,14 +8,14 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.families.linear_map import doses
+from lightlathe.flow.counting import voxels
 from lightlathe.flow.operators import on_coarser
 from lightlathe.flow.prepare import Setup
 from lightlathe.flow.recorded import axis_offset_pixels
-from lightlathe.flow.solids import voxels
 from lightlathe.job import Job
 from lightlathe.losses import weighted
 from lightlathe.part import coverage
-from lightlathe.quantities import LIQUID, SOLID, Light, unpacked_from
+from lightlathe.quantities import LIQUID, SOLID, Light, at_hand, unpacked_from
 from lightlathe.solve import Earlier, Problem, Scenarios, Start, normalised, patterns_for, repeated
 from lightlathe.support.watching import doing, step
 
@@ -23,7 +23,7 @@ from lightlathe.support.watching import doing, step
 def problem_of(setup: Setup) -> Problem:
     """The design problem of a job, in units in which even light of 1 gives the part a mean dose of 1."""
     design = setup.job.design
-    target = setup.part.target(setup.where)
+    target = setup.target
     operator = normalised(setup.in_design, target, setup.slabs.dose)
     if design.weight == "coverage" or design.part_weight != 1 or wants_doses(setup.job):
         target = target.unpacked()  # weights and wanted doses lie in memory as a whole
@@ -117,7 +117,7 @@ def worst_case(setup: Setup, patterns: Light, gain: float) -> list[tuple[float, 
 
     Of the motion that the stage makes.
     """
-    part, found = setup.part.judged.to(setup.where), []  # packed where it goes in slabs
+    part, found = at_hand(setup.part.judged.to(setup.where), setup.device), []
     for operator, scale in setup.turning_scenarios:
         step()
         max_outside, min_inside = -math.inf, math.inf

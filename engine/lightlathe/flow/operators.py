@@ -8,7 +8,7 @@ import torch
 
 from lightlathe.beams import RoundVial, Telecentric
 from lightlathe.dose import Backend, Directions, DoseOperator, Turning, few_parts, substeps
-from lightlathe.dose.resample import FINEST
+from lightlathe.dose.to_views import FINEST
 from lightlathe.errors import JobError
 from lightlathe.flow.lit import chords_of
 from lightlathe.job import Job

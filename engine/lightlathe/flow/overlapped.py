@@ -19,7 +19,8 @@ from lightlathe.families import Stop
 from lightlathe.families.linear_map import LinearMap
 from lightlathe.quantities import ByRow, rows_first
 from lightlathe.solve import ALL_DONE, Outcome, Problem
-from lightlathe.solve.slabs import LARGEST_STATE, bytes_of, kept_as, of_slices, share_of_time
+from lightlathe.solve.kept import bytes_of, kept_as, of_slices
+from lightlathe.solve.slabs import LARGEST_STATE, share_of_time
 from lightlathe.support.ranks import ranks
 
 BESIDE = 2.0  # times the reach of a row: benchmarks/QUALITY.md

@@ -19,7 +19,7 @@ from lightlathe.flow.recorded import job_of, lit_as_stored
 from lightlathe.flow.slabs import Slabs, slabs_of
 from lightlathe.flow.through import require_through, spans_in
 from lightlathe.judge import light_use, quality
-from lightlathe.judge.exposure_plan import MARGINS, margins
+from lightlathe.judge.margins import MARGINS, margins
 from lightlathe.judge.quality import light_shares
 from lightlathe.judge.surface_distance import crossings_of, surface_figures, wanted_surface
 from lightlathe.quantities import FineShape, Light, Packed, Part, Prediction, TriangleMesh
@@ -198,6 +198,8 @@ def predict(
         figures = {name: record.quality[name] for name in (*MARGINS, *OF_THE_DESIGN) if name in record.quality}
     else:
         figures = margins(found.quality, exposure, resin)
+        if exposure > job.turn.longest_s * (1 + 1e-9):
+            figures |= {"reachable": 0.0}
     return dataclasses.replace(found, quality=found.quality | figures)
 
 

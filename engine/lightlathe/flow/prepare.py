@@ -11,18 +11,19 @@ import torch
 
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.errors import JobError
+from lightlathe.flow.counting import regions_to_keep, voxels
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lightless import lightless_lines, lightless_mm
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.operators import absorbers_of, backend_of, in_design, in_motion, optics_of, shadows_of
 from lightlathe.flow.settings import left_out
 from lightlathe.flow.slabs import Slabs, slabs_of
-from lightlathe.flow.solids import Solid, lay_out, load_solids, regions_to_keep, voxels
+from lightlathe.flow.solids import Solid, lay_out, load_solids
 from lightlathe.flow.through import require_through, spans_of
 from lightlathe.flow.wanted import wanted_mesh
 from lightlathe.job import Job
 from lightlathe.part import ThinReport, conflicts, require_fit, thin_walls
-from lightlathe.quantities import Field, FineShape, Optics, Part, TriangleMesh
+from lightlathe.quantities import Field, FineShape, Optics, Part, Target, TriangleMesh
 from lightlathe.support.ranks import ranks
 
 log = logging.getLogger(__name__)
@@ -62,12 +63,21 @@ class Setup:
         return self.slabs.where(self.device)
 
     @property
+    def target(self) -> Target:
+        """What a loss compares a dose with: on the job's device, in slabs as codes there that give slices alone."""
+        return self.part.target(self.where, self.device)
+
+    @property
     def why_in_slabs(self) -> str:
         """Why it goes in slabs, in words."""
         if self.job.design.slab_slices is not None:
             return "slab_slices in [design] asks for slabs"
         if ranks().size > 1:
             return f"{ranks().size} processes share out slabs of slices"
+        nz, finer = self.part.grid.shape[2], self.job.grid.finer
+        taken = ((self.slabs.design, nz), (self.slabs.dose, nz), (self.slabs.fine, nz * finer))
+        if all(slices is None or slices >= of for slices, of in taken):
+            return "main memory does not hold all volumes as they are, so they are packed"
         if self.job.design.memory_limit_gb is not None:
             return f"memory_limit_gb = {self.job.design.memory_limit_gb:g} in [design] does not hold all slices at once"
         return "memory does not hold all slices at once"

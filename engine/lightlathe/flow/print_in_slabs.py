@@ -13,7 +13,7 @@ from lightlathe.judge import quality_of
 from lightlathe.judge.level_set import Crossings
 from lightlathe.judge.order import slabs as in_layers
 from lightlathe.judge.surface_distance import MOST_MET
-from lightlathe.quantities import FineShape, Light, Packing, Part, Volume
+from lightlathe.quantities import FineShape, Light, Packing, Part, Volume, at_hand
 from lightlathe.result.short_floats import shortened_tensor
 from lightlathe.support.sums import exact_total
 from lightlathe.support.watching import step
@@ -46,6 +46,7 @@ class InSlabs:
 
     def figures(self, judged: Volume, suffix: str = "") -> dict[str, float]:
         """Those of judge/quality.py, by what is judged."""
+        judged = at_hand(judged, self.turning.device) if isinstance(self.shape, Part) else judged
         below, above = self.resin.liquid_below_mj_cm3, self.resin.solid_above_mj_cm3
         of = partial(self._pieces, judged)
         return quality_of(of, liquid_below_mj_cm3=below, solid_above_mj_cm3=above, suffix=suffix)

@@ -11,7 +11,6 @@ All doses include the stage's motion: they are those of `Setup.turning`.
 import contextlib
 import dataclasses
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -22,19 +21,15 @@ from torch import Tensor
 
 from lightlathe.errors import JobError
 from lightlathe.flow.aim import MIDDLE, Aim, Doses, aim_of, gain_per_turn, light_of
+from lightlathe.flow.levels import rounded_levels, rows_together
 from lightlathe.flow.prepare import Setup
 from lightlathe.judge import ExposurePlan, with_margins_of
-from lightlathe.losses import SoftWindow
 from lightlathe.projector import Codebook, quantise
-from lightlathe.quantities import ByRow, Light, Patterns, rows_of
-from lightlathe.quantities.by_row import PIECE
-from lightlathe.solve import Problem, rounded
-from lightlathe.solve.rounding import nearest
+from lightlathe.quantities import Light, Patterns, rows_of
 from lightlathe.support.watching import doing
 from lightlathe.support.words import amount
 
 FEW_LEVELS = 64  # of dimmed images: with fewer, one correction does not make up for rounding
-ROUNDING_COST = 0.001  # of window: above this, levels are optimised instead of rounded to nearest
 
 
 class ZeroLevels(JobError):
@@ -96,7 +91,7 @@ class Shown:
             chosen = quantise(piece.to(self.setup.device) * dimming, self.book).cpu()
             if isinstance(self.fractions, Tensor):
                 return chosen
-            levels = _rows_together(self.fractions.shape, chosen.dtype) if levels is None else levels
+            levels = rows_together(self.fractions.shape, chosen.dtype) if levels is None else levels
             levels[:, :, rows] = chosen
         assert levels is not None
         return levels
@@ -210,61 +205,3 @@ def _settled(light: Shown, dimming: float, turns: int, aim: Aim) -> float:
             best, lowest = math.exp(middle), abs(off)
         low, high = (middle, high) if off > 0 else (low, middle)
     return best
-
-
-@doing("choosing levels")
-def rounded_levels(setup: Setup, fractions: Light, turns: int, book: Codebook) -> Tensor:
-    """Levels for fractions of full irradiance, each the one above or below, so that the window stays wide; the nearest
-    where they cost at most ROUNDING_COST of it, unless the job says how many steps to take.
-
-    Only the plain case counts here, not scenarios.
-    """
-    exact = np.unique(book.levels)
-    resin = setup.job.resin.at(turns * setup.job.turn.seconds_per_turn)
-    operator = setup.turning.scaled(gain_per_turn(setup.job) * turns / resin.gel_mj_cm3)
-    sharp = SoftWindow(1000, 1000, 1, slice_sharpness=1000)
-    problem = Problem(operator, sharp, setup.part.target(setup.where))
-    allowed = torch.from_numpy(exact / book.full_scale).to(fractions.device, fractions.dtype)
-    steps, kind = setup.job.rounding_steps, torch.uint8 if book.full_scale <= 255 else torch.uint16
-
-    def as_levels(chosen: Tensor) -> Tensor:
-        return torch.from_numpy(exact).to(chosen.device)[torch.searchsorted(allowed, chosen)].to(kind).cpu()
-
-    if isinstance(fractions, Tensor):
-        return as_levels(rounded(problem, fractions, allowed, loss=sharp, iterations=steps, enough=ROUNDING_COST))
-    levels = _rows_together(fractions.shape, kind)
-    row_of_slice = problem.operator.row_of_slice
-    if row_of_slice is None:  # slices share rows: the nearest
-        for rows, piece in rows_of(fractions):
-            levels[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()])
-        return levels
-    kept = torch.int16 if kind == torch.uint16 else kind  # torch puts no 16-bit levels without a sign by index
-    part = problem.target.with_part.cpu()
-    lit = (part & (row_of_slice.cpu() >= 0)).nonzero().flatten()
-    dark = torch.ones(fractions.shape[2], dtype=torch.bool)  # rows that light no part
-    dark[row_of_slice.cpu()[lit]] = False
-    for rows in dark.nonzero().flatten().split(max(1, PIECE // (fractions.shape[0] * fractions.shape[1]))):
-        piece = fractions[:, :, rows]
-        levels.view(kept)[:, :, rows] = as_levels(allowed[nearest(piece, allowed).long()]).view(kept)
-    for rows, chosen in _rounded_in_slabs(problem, fractions, allowed, lit, setup.slabs.design or 1, steps):
-        levels.view(kept)[:, :, rows] = as_levels(chosen).view(kept)
-    return levels
-
-
-def _rows_together(shape: tuple[int, int, int], dtype: torch.dtype) -> Tensor:
-    """An empty array (angle, column, row) each of whose rows lies together in memory, as work in slabs wants it."""
-    angles, columns, rows = shape
-    return torch.empty(rows, angles, columns, dtype=dtype).permute(1, 2, 0)
-
-
-def _rounded_in_slabs(
-    problem: Problem, fractions: ByRow, allowed: Tensor, lit: Tensor, most: int, steps: int
-) -> Iterator[tuple[Tensor, Tensor]]:
-    """(rows, their rounded patterns) of slices `lit` that have rows of their own, `most` at a time: each slab keeps its
-    own window wide."""
-    row_of_slice = problem.operator.row_of_slice
-    assert row_of_slice is not None  # it was designed in slabs
-    for here in lit.split(most):
-        of_slab, rows = problem.slab(here), row_of_slice.cpu()[here]
-        given = fractions[:, :, rows].to(of_slab.operator.device).contiguous()
-        yield rows, rounded(of_slab, given, allowed, loss=problem.loss, iterations=steps, enough=ROUNDING_COST)

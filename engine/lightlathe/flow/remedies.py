@@ -66,7 +66,7 @@ def remedies_of(setup: Setup, certificate: Certificate, *, iterations: int | Non
     100), and bounded in as many again. Designs take the motion in as few parts as everywhere; the window and its bound
     in all.
     """
-    target, voxel = setup.part.target(setup.where), setup.part.grid.voxel_mm
+    target, voxel = setup.target, setup.part.grid.voxel_mm
     k = int((setup.part.grid.centres_mm(2) - certificate.slice_z_mm).abs().argmin())
     solid, liquid = (m[:, :, k : k + 1].contiguous().to(setup.device) for m in (target.solid, target.liquid))
     surface = _grown(liquid) & solid | _grown(solid) & liquid

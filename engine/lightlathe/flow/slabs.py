@@ -29,6 +29,7 @@ WHOLE_FINE, WHOLE_PATTERNS = (
 )  # of the finer grid: judged, solid; a lit pixel: patterns, fractions, levels
 # the same of slabs: volumes packed, patterns in half precision, levels twice while they are chosen; benchmarks/JOBS.md
 HELD, HELD_FINE, HELD_PATTERNS = 2.0, 0.2, 2 + 1 + 1
+CODES = 0.25  # a voxel of the whole grid, on the job's device: what is judged, looked at pass after pass
 
 
 @dataclass(frozen=True)
@@ -177,7 +178,7 @@ def slabs_within(limit: float, need: Need, grid: Grid, finer: int, device: str) 
             return Slabs(limit_bytes=limit)
         if fine >= 1:
             return Slabs(fine=_rounded(fine, nz * finer), limit_bytes=limit)
-    left = limit - (need.held if device == "cpu" else 0)
+    left = limit - CODES * grid.voxels - (need.held if device == "cpu" else 0)
     designed, judged = int(left // need.design), int((left - scratch) // need.dose)
     fine = int((left - scratch) // need.fine)
     if min(designed, judged, fine) < 1:

@@ -11,7 +11,7 @@ from torch import Tensor
 from lightlathe.dose import DoseOperator, Turning
 from lightlathe.families.linear_map import doses
 from lightlathe.flow.prepare import Setup
-from lightlathe.quantities import LIQUID, SOLID, Light, unpacked_from
+from lightlathe.quantities import LIQUID, SOLID, Light, at_hand, unpacked_from
 
 
 @dataclass(frozen=True)
@@ -38,8 +38,9 @@ class SliceDoses:
         turning = setup.turning.scaled(gain)
         if setup.slabs.dose is None:
             return SliceDoses.held(turning(patterns.to(setup.device)), unpacked_from(setup.part.judged))
+        judged = at_hand(setup.part.judged, setup.device)
         found = [
-            tuple(extreme.cpu() for extreme in _extremes(dose, setup.part.judged[:, :, taken].to(dose.device)))
+            tuple(extreme.cpu() for extreme in _extremes(dose, judged[:, :, taken].to(dose.device)))
             for taken, dose in doses(turning, patterns, setup.slabs.dose)
         ]
         least, most = (torch.cat(each) for each in zip(*found, strict=True))

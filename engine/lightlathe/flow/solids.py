@@ -1,15 +1,12 @@
 """The solids of a job: read, placed, laid out in the vial, counted into voxels."""
 
 import dataclasses
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePath
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
-from torch import Tensor
 
 from lightlathe.errors import MeshError, shown
 from lightlathe.families import Shape
@@ -19,19 +16,16 @@ from lightlathe.part import (
     FitReport,
     Scaling,
     Surface,
-    coverage,
     fit,
     grid_for,
-    judge,
     level_ends,
     matrix_to_vial,
     place,
     read_surface,
-    require_some,
 )
-from lightlathe.quantities import Absorbing, Grid, Packing, Part, Volume
+from lightlathe.quantities import Grid
 from lightlathe.support.own import OwnMember
-from lightlathe.support.watching import doing, step
+from lightlathe.support.watching import doing
 
 
 @dataclass(frozen=True)
@@ -123,6 +117,7 @@ def load_solids(job: Job) -> tuple[tuple[Solid, ...], list[str]]:
             moved = solid.form.vertices_mm + (np.asarray(table.shift_mm) - (middle if table.centre else 0))
             solids[n] = dataclasses.replace(solid, form=solid.form.moved(moved))
     move_mm = onto_rows(job, solids)
+    said += _stays(job, solids)
     if move_mm is not None and any(table.shift_mm[2] for table in job.parts):
         said.append(
             "the shift_mm of the job puts the part's flat ends between two rows of pixels, where they print up to half "
@@ -157,8 +152,30 @@ def onto_rows(job: Job, solids: list[Solid]) -> float | None:
     level_ends. None as well where rows spread with depth, and lie on a flat end at one depth only.
     """
     placed = any(table.mesh is None or not table.centre for table in job.parts)
+    return None if placed else _off_rows(job, solids)
+
+
+def _stays(job: Job, solids: list[Solid]) -> list[str]:
+    """A sentence where a mesh's flat ends would be moved onto rows, were there no shape that says where it lies."""
+    meshes = [table for table in job.parts if table.mesh is not None]
+    shapes = [table for table in job.parts if table.mesh is None]
+    if not (meshes and shapes and all(table.centre for table in meshes)):
+        return []
+    move_mm = _off_rows(job, solids)
+    if move_mm is None:
+        return []
+    role = "insert" if any(table.role == "insert" for table in shapes) else shapes[0].role
+    return [
+        "the part's flat ends lie between two rows of pixels, where they print up to half a row short. They are not "
+        f'moved onto rows: a shape (role = "{role}") has a place of its own, at_mm, and meshes would move past it; '
+        f"{move_words(move_mm)}."
+    ]
+
+
+def _off_rows(job: Job, solids: list[Solid]) -> float | None:
+    """How far along z the part's flat ends lie off rows, wherever the job says they lie; None where they lie well."""
     parts = [solid.form for solid in solids if solid.role == "part"]
-    if job.grid.level_ends == "as_placed" or placed or job.grid.margin_voxels == 0 or job.light.rows_spread:
+    if job.grid.level_ends == "as_placed" or job.grid.margin_voxels == 0 or job.light.rows_spread:
         return None
     ends, light = level_ends(parts), job.light
     if ends is None:
@@ -170,91 +187,3 @@ def onto_rows(job: Job, solids: list[Solid]) -> float | None:
 def _along_z(form: Surface | Shape, move_mm: float) -> Surface:
     assert isinstance(form, Surface)  # of a mesh
     return form.moved(form.vertices_mm + np.array([0.0, 0.0, move_mm]))
-
-
-VOLUMES = ("coverage", "judged", "insert", "whole", "opaque")  # of a Part
-
-
-@doing("counting voxels")
-def voxels(
-    job: Job,
-    solids: tuple[Solid, ...],
-    grid: Grid,
-    device: torch.device,
-    slices: int | None = None,
-    *,
-    covered: bool = True,
-) -> Part:
-    """The part's covered fractions and what is judged, on any grid of the vial. Parts of one role are a union.
-
-    slices    counted at a time, the whole is then packed in main memory; None: all at once, on the device
-    covered   False: fractions are not wanted; in slabs, those of the result are 0
-    """
-    nz = grid.shape[2]
-    if slices is None:
-        return _voxels(job, solids, grid, device)
-    beside = math.ceil(job.tolerance_mm / grid.voxel_mm) + 1 if job.tolerance_mm else 0  # slices that a band looks at
-    made: dict[str, Packing] = {}
-    dimming: dict[float, Packing] = {}
-    for start in range(0, nz, slices):
-        stop = min(nz, start + slices)
-        first, end = max(0, start - beside), min(nz, stop + beside)
-        slab = _voxels(job, solids, grid.slab(first, end), device)
-        for name in VOLUMES:
-            found = getattr(slab, name)
-            if found is not None and (covered or name != "coverage"):
-                made.setdefault(name, Packing(grid.shape, found.dtype)).append(
-                    found[:, :, start - first : stop - first]
-                )
-        for each in slab.absorbing:
-            into = dimming.setdefault(each.absorption_per_mm, Packing(grid.shape, torch.float32))
-            into.append(each.covered[:, :, start - first : stop - first])
-        step(stop, nz)
-    if not covered:
-        made["coverage"] = Packing(grid.shape, torch.float32)
-    volumes = {name: packing.packed for name, packing in made.items()}
-    whole = Part(grid, **volumes, absorbing=tuple(Absorbing(made.packed, mu) for mu, made in dimming.items()))
-    require_some(whole.judged, whole.coverage, grid)
-    return whole
-
-
-def regions_to_keep(
-    solids: tuple[Solid, ...], grid: Grid, device: torch.device, slices: int | None = None
-) -> list[Volume]:
-    """(x, y, z) covered fraction of each region to keep liquid; in slabs packed, in main memory."""
-    forms = [solid.form for solid in solids if solid.role == "keep_liquid"]
-    nz = grid.shape[2]
-    if slices is None:
-        return [coverage(form, grid, device=device) for form in forms]
-    found = [Packing(grid.shape, torch.float32) for _ in forms]
-    for start in range(0, nz, slices):
-        stop = min(nz, start + slices)
-        for region, form in zip(found, forms, strict=True):
-            region.append(coverage(form, grid.slab(start, stop), device=device))
-    return [region.packed for region in found]
-
-
-def _voxels(job: Job, solids: tuple[Solid, ...], grid: Grid, device: torch.device) -> Part:
-    forms: dict[str, list[Surface | Shape]] = {"part": [], "insert": [], "keep_liquid": []}
-    for solid in solids:
-        forms[solid.role].append(solid.form)
-    part = coverage(forms["part"], grid, device=device)
-    insert = coverage(forms["insert"], grid, device=device) if forms["insert"] else None
-    opaque = [solid.form for solid in solids if solid.opaque]
-    if insert is None or not opaque:
-        in_the_way = None
-    else:
-        in_the_way = insert if len(opaque) == len(forms["insert"]) else coverage(opaque, grid, device=device)
-    dimming: dict[float, list[Surface | Shape]] = {}
-    for solid in solids:
-        if solid.absorption_per_mm is not None:
-            dimming.setdefault(solid.absorption_per_mm, []).append(solid.form)
-    absorbing = tuple(Absorbing(coverage(same, grid, device=device), mu) for mu, same in dimming.items())
-    keep_liquid = [coverage(form, grid, device=device) for form in forms["keep_liquid"]]
-
-    def judged(tolerance_mm: float) -> Tensor:
-        inserts = [] if insert is None else [insert]
-        return judge(part, grid, job.vial.radius_mm, inserts, keep_liquid, tolerance_mm)
-
-    whole = judged(0.0) if job.tolerance_mm else None
-    return Part(grid, part, judged(job.tolerance_mm), insert, whole, in_the_way, absorbing)

@@ -11,22 +11,19 @@ from typing import Any
 import torch
 from torch import Tensor
 
-from lightlathe.errors import JobError, SolveError
+from lightlathe.errors import SolveError
 from lightlathe.families import Stop
-from lightlathe.flow import overlapped
 from lightlathe.flow.distinct import distinct
 from lightlathe.flow.formulation import coarser_problem, start_of
+from lightlathe.flow.one_stage import Log, all_at_once, solved
 from lightlathe.flow.prepare import Setup
-from lightlathe.flow.slabs import shared_evenly
-from lightlathe.flow.until_done import solve_until_done
 from lightlathe.quantities import Light
-from lightlathe.solve import Auto, Outcome, Problem, Scenarios, Solver, StopRule, is_by_slice, logged_every, solve
-from lightlathe.solve.slabs import begun, on_one_threshold, passed, whole_log
-from lightlathe.support.ranks import ranks
+from lightlathe.solve import Problem, StopRule, logged_every
+from lightlathe.solve.kept import on_device
+from lightlathe.solve.slab_log import whole_log
 from lightlathe.support.watching import doing, step
 
 COARSER = "coarser_"
-Log = dict[str, list[float]]
 Checkpoint = Callable[[dict[str, Any], Log], None]
 
 
@@ -106,7 +103,7 @@ def run_stages(
     """
     stages = stages_of(setup, plain, robust)
     if setup.slabs.design is not None and setup.job.design.ladder:
-        raise _all_at_once(setup.why_in_slabs)
+        raise all_at_once(setup)
     state, past = resume or ({}, {})
     names = [stage.name for stage in stages]
     if state and state.get("stage") not in names:
@@ -124,7 +121,7 @@ def run_stages(
         own_gain = problem.operator.gain  # scenarios are in the units of the plain case
         goes_on = state.get("run") if number == first else None
         if goes_on is not None:
-            goes_on = _on(setup.where, goes_on)
+            goes_on = on_device(setup.where, goes_on)
             start = goes_on["best"] if start is None else start  # of slabs, what they began with comes below
         elif start is None:
             start = start_of(setup, problem)
@@ -159,15 +156,12 @@ def run_stages(
 
         spent_s = log_before[names[number - 1]]["seconds"][-1] if number else 0.0
         with doing(stage.name.replace("_", " "), stage.iterations):
-            outcome = _solved(
+            outcome = solved(
+                setup,
                 slices.problem,
-                setup.job.design.solver,
                 begins,
                 stage.iterations,
                 rows,
-                setup.design_vial,
-                _at_a_time(setup, slices.problem),
-                setup.why_in_slabs,
                 log_every=logged_every(setup.device),
                 on_iteration=each,
                 on_abandoned=abandoned,
@@ -185,106 +179,6 @@ def run_stages(
     raise AssertionError("a design has one stage or more")
 
 
-def _solved(
-    problem: Problem,
-    solver: Solver | Auto,
-    start: Any,
-    iterations: int | None,
-    past: Log,
-    vial: str,
-    slab: int | None,
-    why_slabs: str,
-    *,
-    on_abandoned: Callable[[int, int], None],
-    **also: Any,
-) -> Outcome:
-    """The outcome of one stage; `past` is its log before a run that is resumed, `vial` what it assumes, in words,
-    `slab` how many slices are designed at a time, and why; `on_abandoned` as in solve/slabs.py."""
-    kind = "all slices at once" if slab is None else "slabs" if is_by_slice(solver, problem) else "overlapping slabs"
-    if also["state"] is not None and _kind_of(also["state"]) != kind:
-        raise SolveError(
-            f"the state is of a design in {_kind_of(also['state'])}, and this run would go on in {kind}: memory, "
-            "memory_limit_gb or the number of processes has changed.\n  Go on with as much memory and as many "
-            "processes as before, or with --force to begin anew."
-        )
-    if kind == "overlapping slabs" and slab is not None:
-        return _overlapped(problem, solver, start, iterations, past, vial, slab, why_slabs, **also)
-    if iterations is None:
-        return solve_until_done(
-            problem, solver, start, past=past, vial=vial, slab=slab, on_abandoned=on_abandoned, **also
-        )
-    if slab is None:
-        return solve(problem, solver, start, iterations=iterations, **also)
-    state, spent_s = also.pop("state"), also.pop("spent_s")
-    run = begun(problem, slab, spent_s) if state is None else state
-    found = passed(
-        problem, solver, start, run, iterations=iterations, ramp=iterations, on_abandoned=on_abandoned, **also
-    )
-    best = on_one_threshold(problem, found.run["best"], found.run["most"])
-    return Outcome(best, found.run["best"], found.log, found.run, found.stopped_because)
-
-
-def _overlapped(
-    problem: Problem,
-    solver: Solver | Auto,
-    start: Any,
-    iterations: int | None,
-    past: Log,
-    vial: str,
-    slab: int,
-    why_slabs: str,
-    *,
-    state: dict[str, Any] | None,
-    spent_s: float,
-    log_every: int,
-    **also: Any,
-) -> Outcome:
-    """The same of slices that share rows: see flow/overlapped.py."""
-    coupled = isinstance(problem.operator, Scenarios)
-    if coupled or overlapped.reach_of(problem.operator) >= problem.operator.dose_shape[2]:
-        raise _all_at_once(why_slabs)
-
-    def one(part: Problem, begin: Any, number: int, **more: Any) -> Outcome:
-        if iterations is None:
-            own = _of_slab(past, number)
-            return solve_until_done(part, solver, begin, past=own, vial=vial, log_every=log_every, **more)
-        return solve(part, solver, begin, iterations=iterations, log_every=log_every, **more)
-
-    run = overlapped.begun(problem, slab, spent_s) if state is None else state
-    return overlapped.designed(problem, start, run, one, **also)
-
-
-def _kind_of(state: dict[str, Any]) -> str:
-    """In what the design of a state goes on."""
-    if "beside" in state:
-        return "overlapping slabs"
-    return "slabs" if "lanes" in state and "slabs" in state else "all slices at once"
-
-
-def _of_slab(log: Log, number: int) -> Log:
-    """The rows of a log that are of one slab."""
-    places = [place for place, slab in enumerate(log.get("slab", [])) if slab == number]
-    return {name: [values[place] for place in places] for name, values in log.items()}
-
-
-def _at_a_time(setup: Setup, problem: Problem) -> int | None:
-    """How many of a problem's slices are designed at a time; None: all. Where the job does not say, several processes
-    share them evenly: equal and empty slices of the grid are not among them."""
-    slab, processes = setup.slabs.design, ranks().size
-    if slab is None or processes == 1 or setup.job.design.slab_slices is not None or not problem.slices_independent:
-        return slab
-    return shared_evenly(problem.operator.dose_shape[2], slab, processes)
-
-
-def _all_at_once(why_slabs: str) -> JobError:
-    return JobError(
-        f"{why_slabs}, and this design cannot go slab by slab: its light spreads over all slices (a lens nearby), or "
-        "it has coarse stages, or scenarios and slices that share rows of pixels.\n"
-        "  Without those it would do, or as a design of all slices at once: one process, without slab_slices, with "
-        "memory for all."
-    )
-
-
 def _half(stop: Stop | None) -> Stop | None:
     """The rule for a stage before the last."""
     if isinstance(stop, StopRule) and stop.seconds is not None:
@@ -298,9 +192,3 @@ def _tensors(logs: dict[str, Log]) -> dict[str, dict[str, Tensor]]:
         stage: {name: torch.tensor(values, dtype=torch.float64) for name, values in log.items()}
         for stage, log in logs.items()
     }
-
-
-def _on(device: torch.device, state: Any) -> Any:
-    if isinstance(state, dict):
-        return {name: _on(device, value) for name, value in state.items()}
-    return state.to(device) if isinstance(state, Tensor) else state

@@ -17,7 +17,8 @@ from torch import Tensor
 from lightlathe.families import Stop
 from lightlathe.flow.prepare import STANDING
 from lightlathe.solve import ALL_DONE, Auto, Outcome, Problem, Solver, estimate, is_by_slice, narrowed, solve, suited
-from lightlathe.solve.slabs import begun, of_slices, on_one_threshold, passed
+from lightlathe.solve.kept import of_slices, on_one_threshold
+from lightlathe.solve.slabs import begun, passed
 from lightlathe.support.ranks import ranks
 
 RAMP, ROUND, MOST = 300, 100, 3000  # iterations

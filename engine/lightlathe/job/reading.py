@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from lightlathe.errors import JobError
+from lightlathe.errors import JobError, shown
 from lightlathe.job.agreement import require_agreement
 from lightlathe.job.design import CoarseStage, Design, Robust
 from lightlathe.job.light import Light
@@ -32,7 +32,7 @@ from lightlathe.job.shared_resin import with_resin_file
 from lightlathe.job.tables import Where, build, choose_member, unknown
 from lightlathe.job.toml import lists_of, read_text, tables_of, toml_of
 from lightlathe.job.unlikely import require_meant, split_sure
-from lightlathe.job.vial import Vial
+from lightlathe.job.vial import Vial, missing_for_rays
 from lightlathe.part.own import OwnShape
 from lightlathe.part.voxels import Voxels
 from lightlathe.solve import StopRule
@@ -102,6 +102,8 @@ def job_from(
         if key not in tables:
             raise JobError(f"{file}: table [{key}] is missing; a job needs {', '.join(f'[{t}]' for t in REQUIRED)}.")
 
+    _require_rays_known(tables, file)
+
     def member(family: Family, value: Any, where: Where) -> Any:
         if family.own is OwnShape and isinstance(value, Voxels):
             return value
@@ -162,6 +164,17 @@ def job_from(
     if ask:
         require_meant(job, sure, file)
     return job
+
+
+def _require_rays_known(tables: Mapping[str, Any], file: str) -> None:
+    """JobError with all keys of a vial that is a lens, where it lacks several."""
+    vial = tables["vial"]
+    missing = missing_for_rays(vial, tables["resin"]) if isinstance(vial, Mapping) else {}
+    if len(missing) > 1:
+        raise JobError(
+            f"{file}: a vial with surroundings = {shown(vial['surroundings'])} is a lens, and {len(missing)} keys are "
+            "missing that say how strong; expected" + "".join(f"\n  {name}: {words}" for name, words in missing.items())
+        )
 
 
 def _design(design: Design, where: Where, member: Callable[[Family, Any, Where], Any]) -> Design:

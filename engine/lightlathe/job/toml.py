@@ -13,6 +13,7 @@ from lightlathe.errors import JobError, brief, shown
 from lightlathe.job import backslash
 
 MAX_BYTES = 1_000_000  # of a job or study; real ones have a few kB, a response table of 16 bits half of this
+SEVERAL = ("part",)  # tables of which a job may have several
 DEEPEST = 16  # tables and lists within each other; a job needs four, a study one more
 # a dotted key of more than 64 parts: the time that TOML readers take grows with the square of their number
 _PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.){0,200}+"|'[^'\n]{0,200}+')"""
@@ -59,7 +60,7 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
     except ValueError as problem:  # TOMLDecodeError, or a number of thousands of digits
         comma = _COMMA.search(text)
         hint = f" Decimals need a point: {comma[1]}.{comma[2]}, not {comma[1]},{comma[2]}." if comma else ""
-        hint += backslash.hint(text, str(problem))
+        hint += backslash.hint(text, str(problem)) + _several(text, str(problem))
         raise JobError(f"{file}: not valid TOML: {problem}.{hint}{_line_of(text, str(problem))}") from None
     except RecursionError:
         raise JobError(f"{file}: {_TOO_DEEP}") from None
@@ -70,6 +71,25 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
         raise JobError(f"{file}: {_TOO_DEEP}")
     backslash.require_none_eaten(tables, file)
     return tables
+
+
+_TABLE = re.compile(r"^[ \t]*(\[{1,2})([ \t]*[\w-]+[ \t]*)\]{1,2}[ \t]*(?:#.*)?$", re.MULTILINE)
+
+
+def _several(text: str, problem: str) -> str:
+    """What to write where a table stands there twice, and not every time as one of several, [[part]]; else empty."""
+    at = re.search(r"\(at line (\d+), column \d+\)", problem)
+    heads = [(text.count("\n", 0, m.start()) + 1, m[1], m[2].strip()) for m in _TABLE.finditer(text)]
+    here = next((name for line, _, name in heads if at is not None and line == int(at[1])), None)
+    if here is None:
+        return ""
+    plain = [line for line, brackets, name in heads if name == here and brackets == "["]
+    if len([name for _, _, name in heads if name == here]) < 2 or not plain:
+        return ""
+    if here not in SEVERAL:
+        return f" [{here}] stands there twice: put its keys into one [{here}]."
+    lines = " and ".join(map(str, plain))
+    return f" Of several [[{here}]] each is written with two brackets: change [{here}] to [[{here}]] in line {lines}."
 
 
 def _line_of(text: str, problem: str) -> str:

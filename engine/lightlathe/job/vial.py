@@ -1,7 +1,8 @@
 """The [vial]: its size, its wall, and what surrounds it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from lightlathe.errors import JobError
 from lightlathe.job.bounds import positive
@@ -10,6 +11,23 @@ AIR, WATER = 1.0, 1.343  # water at 20 C, 405 nm (Daimon & Masumura, Appl. Opt. 
 INDICES = {"air": AIR, "water": WATER}
 DENSEST = 2.5  # no clear liquid has 1.9, no glass for vials 2
 GLASS = "borosilicate glass has 1.48, soda-lime glass 1.54, acrylic 1.51 at 405 nm"
+
+
+def missing_for_rays(vial: Mapping[str, Any], resin: Any) -> dict[str, str]:
+    """The keys without which rays through a vial in other surroundings than a matched bath are not known, and what is
+    expected of each; of tables as TOML gives them."""
+    around = vial.get("surroundings")
+    if around not in tuple(INDICES) and not isinstance(around, int | float):
+        return {}
+    wanted = {
+        "wall_mm in [vial]": "the thickness of its wall in mm, 0 for a film too thin to matter",
+        "wall_index in [vial]": f"the wall's refractive index: {GLASS}",
+        "refractive_index in [resin]": "the liquid resin's at the printing wavelength, about 1.5",
+    }
+    given = {"wall_mm in [vial]": vial.get("wall_mm") is not None}
+    given["wall_index in [vial]"] = vial.get("wall_index") is not None or vial.get("wall_mm") == 0
+    given["refractive_index in [resin]"] = not isinstance(resin, Mapping) or resin.get("refractive_index") is not None
+    return {name: words for name, words in wanted.items() if not given[name]}
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,31 @@
-"""What one print says of the resin's threshold: a dose that it lies above, a dose that it lies below, or both."""
+"""What one print says of the resin's threshold: a dose that it lies above, a dose that it lies below, or both.
+
+Every word is an interval of the threshold T, in mJ/cm3, from the doses that are predicted for the exposure t of that
+print. With m the largest dose where the resin had to stay liquid, l the smallest where it had to turn solid (both grow
+with t), and d(x) the dose x mm outside the wanted surface:
+
+    right              m <= T <= l: the window of the summary, within which every voxel comes out right
+    too thin           T > l: some of the part stayed liquid
+    too fat            T < m: some of the rest turned solid
+    holes closed       T < m
+    thin, fat by 2 x   d2(x + give) <= T <= d98(x - give), x below 0 for thin: the surface lies where the dose met T
+                       with a window also T > l or T < m where x is more than RIGHT voxels, so that some voxel came out
+                       wrong; T > m for thin and T < l for fat where it is more than PLACED
+    nothing            T > D50 of the part: half of it stayed liquid at least
+    all solid          T < D2 of the rest: 2 % of it turned solid at least
+    soft               T < D2 of the part: it has a body
+    the rest           no interval: they are of the axis, the frames, the resin's flow, the place of the light
+
+So right, too thin and too fat part all thresholds between them. Where a design has no window (m >= l), no print has
+every voxel right; then right means a surface within RIGHT voxels of the wanted one, too thin T > d2(0), too fat
+T < d98(0). d2 and d98 are the doses that 2 % and 98 % of the voxels at that distance stay below; give is half of
+half a unit of the last digit that was read, as each side has half of the size, and PLACED voxels.
+
+Prints are put together by intersection (judge/threshold.py): every T that contradicts none of them.
+
+Source: a threshold lies above every dose that left the resin liquid and below every dose that turned it solid
+(bracketing); which doses stand for which words is common practice, no source.
+"""
 
 import math
 from collections.abc import Sequence
@@ -10,11 +37,14 @@ from lightlathe.judge.across import Across
 from lightlathe.judge.seen import CameOut
 from lightlathe.quantities import Volume
 
-LEAST, MOST = 0.1, 0.9  # shares of the voxels at a distance whose doses stand for it (common practice, no source)
+LEAST, MOST = 0.02, 0.98  # of the voxels at a distance: their extremes, as D98 and D2 stand for those of a region
+PLACED = 0.25  # voxels by which a distance from the surface may be off (Across.profile)
 RIGHT = 0.75  # voxels on each side by which a right print may be off: half a one, and a quarter of Across.profile
+FAR = 2.0  # times the dose at the wanted surface: further off, the dose falls without telling a threshold (no source)
 UNDER = ("thin", "nothing")  # got too little: the threshold lies above
 OVER = ("fat", "all solid", "holes closed")
 CORE_SOLID = ("thin", "fat", "right", "holes closed", "all solid")  # prints whose core turned solid
+OTHER_LIGHT = ("doubled edges", "mirrored")  # axis or sense are not the job's: nor are the doses of such a print
 
 
 @dataclass(frozen=True)
@@ -22,11 +52,13 @@ class Doses:
     """Doses of one prediction that prints are held against, mJ/cm3, at `exposure_s`.
 
     places    distances from the part's surface in mm, inside negative
-    surface   the median dose there; `lower` and `upper`: the doses that 10 % and 90 % of the voxels there stay below
+    surface   the median dose there; `lower` and `upper`: the doses that 2 % and 98 % of the voxels there stay below
     core              median dose in the part's core, the inner voxels nearest to the axis
+    some_in           dose that 2 % of them get (D2 of the part)
     half_in           dose that half of the part's voxels get (D50 of the part)
     some_out          dose that 2 % of the surroundings get (D2 of the rest); NaN where nothing is judged there
-    most_out, least_in    largest dose around the part, smallest in it
+    most_out, least_in    largest dose around the part, smallest in it: the summary's window
+    by_window   right, too thin and too fat go by that window, where there is one; else by the surface
     """
 
     exposure_s: float
@@ -40,21 +72,45 @@ class Doses:
     some_out: float
     most_out: float
     least_in: float
+    some_in: float = math.nan
+    by_window: bool = True
+
+    @property
+    def has_window(self) -> bool:
+        """Whether some threshold prints every voxel right."""
+        return 0 <= self.most_out < self.least_in
+
+    @property
+    def right(self) -> tuple[float, float]:
+        """The thresholds for which a print at `exposure_s` is right."""
+        if self.by_window and self.has_window:
+            return self.most_out, self.least_in
+        return self.between(0.0, RIGHT * self.voxel_mm)
+
+    @property
+    def thin_above(self) -> float:
+        return self.least_in if self.by_window and self.has_window else self._at(0.0, self.lower)
+
+    @property
+    def fat_below(self) -> float:
+        return self.most_out if self.by_window and self.has_window else self._at(0.0, self.upper)
 
     def at(self, offset_mm: float) -> float:
-        """Median dose so far from the surface, on a logarithmic scale between shells; beyond the last that of the "
-        "last."""
+        """Median dose so far from the surface, on a logarithmic scale between shells; beyond the last that of the
+        last."""
         return self._at(offset_mm, self.surface)
 
     def between(self, offset_mm: float, give_mm: float) -> tuple[float, float]:
-        """The doses of the voxels within `give_mm` of that distance, but for the tenth below and the tenth above."""
+        """The doses of the voxels within `give_mm` of that distance, but for 2 % below and 2 % above."""
         return self._at(offset_mm + give_mm, self.lower), self._at(offset_mm - give_mm, self.upper)
 
     def _at(self, offset_mm: float, doses: Sequence[float]) -> float:
         return math.exp(float(np.interp(offset_mm, self.places, np.log(doses))))
 
 
-def doses_of(dose: Volume, across: Across, quality: dict[str, float], exposure_s: float) -> Doses:
+def doses_of(
+    dose: Volume, across: Across, quality: dict[str, float], exposure_s: float, *, by_window: bool = True
+) -> Doses:
     """The doses of a prediction (x, y, z, mJ/cm3) with its figures (judge/quality.py)."""
     return Doses(
         exposure_s=exposure_s,
@@ -64,10 +120,12 @@ def doses_of(dose: Volume, across: Across, quality: dict[str, float], exposure_s
         lower=across.profile(dose, LEAST)[1].tolist(),
         upper=across.profile(dose, MOST)[1].tolist(),
         core=across.core_dose(dose),
+        some_in=quality["D2_in_mj_cm3"],
         half_in=quality["D50_in_mj_cm3"],
         some_out=quality["D2_out_mj_cm3"],
         most_out=quality["window_low_mj_cm3"],
         least_in=quality["window_high_mj_cm3"],
+        by_window=by_window,
     )
 
 
@@ -86,34 +144,40 @@ class Bound:
 
 
 def bound_of(seen: CameOut, doses: Doses, exposure_s: float) -> Bound:
-    """What one thing seen says; nothing (0 to infinity) where it says nothing of the threshold.
-
-    too thin, too fat   the surface lies where the dose met the threshold: between the doses there, within half a unit
-                        of the last digit read; without a distance, above or below those at the wanted surface
-    right               the same, within RIGHT voxels on each side
-    nothing             half of the part stayed liquid at least: above the dose that half of it gets
-    all solid           some of the surroundings turned solid: below the dose that 2 % of them get
-    holes closed        below the largest dose outside the part
-
-    Source: a threshold lies above every dose that left the resin liquid and below every dose that turned it solid
-    (bracketing; which doses stand for which words is common practice, no source).
-    """
+    """What one thing seen says, by the table above; nothing (0 to infinity) where it says nothing of the threshold."""
     share = exposure_s / doses.exposure_s
-    if seen.kind in ("thin", "fat", "right"):
-        each = 0.0 if seen.by_mm is None else seen.by_mm / 2
-        give = max(RIGHT * doses.voxel_mm if seen.kind == "right" else 0.0, seen.give_mm / 2)
-        offset = -each if seen.kind == "thin" else each
-        low, high = (share * dose for dose in doses.between(offset, give))
-        if seen.kind == "right" or seen.by_mm is not None:
-            return Bound(low, high, share * doses.at(offset) if seen.by_mm is not None else math.nan)
-        return Bound(low=low) if seen.kind == "thin" else Bound(high=high)
-    if seen.kind == "nothing":
-        return Bound(low=share * doses.half_in)
-    if seen.kind == "all solid" and not math.isnan(doses.some_out):
-        return Bound(high=share * doses.some_out)
-    if seen.kind == "holes closed" and not math.isnan(doses.most_out):
-        return Bound(high=share * doses.most_out)
+    if seen.kind == "right":
+        low, high = doses.right
+        if seen.give_mm / 2 > RIGHT * doses.voxel_mm:  # read so coarsely that more than the window looks right
+            low, high = (
+                pick(a, b)
+                for pick, a, b in zip((min, max), doses.between(0.0, seen.give_mm / 2), (low, high), strict=True)
+            )
+        return Bound(share * low, share * high)
+    if seen.kind in ("thin", "fat") and seen.by_mm is not None:
+        return _measured(seen, doses, share)
+    above = {"thin": doses.thin_above, "nothing": doses.half_in}
+    below = {"fat": doses.fat_below, "all solid": doses.some_out, "holes closed": doses.most_out, "soft": doses.some_in}
+    if seen.kind in above:
+        return Bound(low=share * above[seen.kind])
+    if seen.kind in below and not math.isnan(below[seen.kind]):
+        return Bound(high=share * below[seen.kind])
     return Bound()
+
+
+def _measured(seen: CameOut, doses: Doses, share: float) -> Bound:
+    """A measured size; without a value where it lies so far off that the dose there is no threshold."""
+    assert seen.by_mm is not None
+    offset = (-1 if seen.kind == "thin" else 1) * seen.by_mm / 2
+    low, high = (share * dose for dose in doses.between(offset, seen.give_mm / 2 + PLACED * doses.voxel_mm))
+    far = abs(offset) > RIGHT * doses.voxel_mm  # then some voxel came out wrong
+    if far or (doses.by_window and doses.has_window and abs(offset) > PLACED * doses.voxel_mm):
+        above, below = (doses.thin_above, doses.fat_below) if far else doses.right
+        low = max(low, share * above) if seen.kind == "thin" else low
+        high = min(high, share * below) if seen.kind == "fat" else high
+    value, wanted = doses.at(offset), doses.at(0.0)
+    near = wanted / FAR <= value <= wanted * FAR
+    return Bound(low, high, share * value if near else math.nan)
 
 
 def core_bound(seen: CameOut, doses: Doses, exposure_s: float) -> Bound:

@@ -57,7 +57,7 @@ def outcome_of(quality: Mapping[str, float]) -> Outcome:
     if not wrong and (quality["unsure_part_fraction"] > 0 or quality["unsure_liquid_fraction"] > 0):
         reasons.append("some doses lie between liquid_below and solid_above, where the resin may do either")
     if not quality.get("reachable", 1.0):
-        reasons.append("the longest exposure allowed is too short")
+        reasons.append("it takes a longer exposure than the longest allowed (max_exposure_s)")
     if not wrong and "shorter_percent" in quality:
         margin = min(quality["shorter_percent"], quality["longer_percent"])
         if not margin >= MARGIN_PERCENT:

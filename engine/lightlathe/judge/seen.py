@@ -38,7 +38,8 @@ WITH_DISTANCE = ("thin", "fat", "doubled edges")
 FORMS = (
     "'too thin by 0.1 mm' (from side to side), '7.85 mm instead of 8 mm', 'too thin', 'too fat', 'right', 'nothing', "
     "'all solid', 'holes closed', 'skin solid and centre liquid', 'top missing', 'bottom missing', 'soft', "
-    "'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'; of an exposure of its own: '48 s: sank'"
+    "'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'; of an exposure of its own: '48 s: sank' or "
+    "'4 turns of 12 s: sank'"
 )
 FILLERS = {
     "the", "a", "an", "is", "are", "was", "were", "it", "its", "has", "have", "came", "out", "but", "and", "with",
@@ -46,12 +47,14 @@ FILLERS = {
 }  # fmt: skip
 _LENGTH = r"([0-9]*\.?[0-9]+) ?(mm|um|μm)"
 _TIME = r"([-\u2212]?[0-9]*\.?[0-9]+) ?(s|sec|seconds|min|minutes)"
+_TURNS = re.compile(rf"^([0-9]+) turns? of {_TIME} ?: ?(.*)$")
 _VIAL = re.compile(rf"^{_TIME} ?: ?(.*)$")
 _NO_COLON = re.compile(rf"^{_TIME}[ ,.=-]+(.+)$")
-NEVER_TOGETHER = (  # two of a set cannot be said of one print: where nothing came out there are no holes
+NEVER_TOGETHER = (  # two of a set cannot be said of one print: where nothing came out nothing else can be seen
     {"thin", "fat", "right", "nothing", "all solid"},
-    {"nothing", "holes closed"},
-)
+    *({"nothing", kind} for kind in PHRASES if kind not in ("thin", "fat", "right", "nothing", "all solid")),
+    {"all solid", "top missing"}, {"all solid", "bottom missing"}, {"all solid", "liquid centre"},
+)  # fmt: skip
 MEANS = {phrase: kind for kind, phrases in PHRASES.items() for phrase in phrases}
 
 
@@ -62,11 +65,13 @@ class CameOut:
     kind      of PHRASES
     by_mm     thin and fat: measured minus wanted thickness, both sides together, above 0; doubled edges: how far apart
     give_mm   half a unit of the last digit that was read: by_mm may be off by that
+    wanted_mm   the size that was wanted, where it was said
     """
 
     kind: str
     by_mm: float | None = None
     give_mm: float = 0.0
+    wanted_mm: float | None = None
 
     @property
     def words(self) -> str:
@@ -76,12 +81,21 @@ class CameOut:
 
 
 def exposure_and_words(text: str) -> tuple[float | None, str]:
-    """(seconds, the rest) of '36 s: too thin by 0.1 mm'; None where no time goes before the words. The time may be 0 or
-    negative here (`after_print` refuses it), the rest empty."""
+    """(seconds, the rest) of '36 s: too thin by 0.1 mm' or '3 turns of 12 s: too thin'; None where no time goes before
+    the words. The time may be 0 or negative here (`after_print` refuses it), the rest empty."""
+    if turns := _TURNS.match(_plain(text)):
+        return int(turns[1]) * _seconds(turns[2], turns[3]), turns[4]
     match = _VIAL.match(_plain(text))
-    if match is None:
-        return None, text
-    return float(match[1].replace("\u2212", "-")) * (60.0 if match[2].startswith("min") else 1.0), match[3]
+    return (None, text) if match is None else (_seconds(match[1], match[2]), match[3])
+
+
+def in_turns(text: str) -> bool:
+    """Whether the exposure is said in turns, '3 turns of 11 s: right': whole ones then, however long each was."""
+    return _TURNS.match(_plain(text)) is not None
+
+
+def _seconds(number: str, unit: str) -> float:
+    return float(number.replace("\u2212", "-")) * (60.0 if unit.startswith("min") else 1.0)
 
 
 def read_came_out(text: str) -> CameOut:
@@ -123,8 +137,8 @@ def _one(text: str) -> CameOut | None:
         if min(came, wanted) <= 0:
             raise JobError(f"the print came out '{brief(text)}'; expected sizes above 0.")
         if math.isclose(came, wanted):
-            return CameOut("right", None, give)
-        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give)
+            return CameOut("right", None, give, wanted)
+        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give, wanted)
     if moved := re.fullmatch(rf"{_LENGTH} (too \w+|apart)", said):
         said = f"{moved[3].replace('apart', 'doubled')} by {moved[1]} {moved[2]}"
     phrase, _, length = said.partition(" by ")

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightlathe.errors import JobError
+from lightlathe.families import Resin
 from lightlathe.support.words import amount, percent
 
 EVEN = 200  # absorptions that the share is counted over
+# what a threshold is taken to be known to where the job does not say (common practice, no source)
+UNSTATED_PERCENT = 10.0
 
 
 @dataclass(frozen=True)
@@ -81,3 +84,12 @@ def _between(windows: Sequence[tuple[float, float]]) -> list[tuple[float, float]
     even = (np.arange(EVEN) + 0.5) / EVEN * tried[-1]
     out, inside = (np.interp(even, tried, dose) for dose in np.array(windows, dtype=float).T)
     return list(zip(out.tolist(), inside.tolist(), strict=True))
+
+
+def unstated(resin: Resin) -> tuple[float, str]:
+    """The default uncertainty of a threshold in percent, and where it comes from."""
+    low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
+    apart = 100 * (high - low) / (high + low)
+    if low > 0 and apart > UNSTATED_PERCENT:
+        return apart, "as far as the resin's two doses lie from their middle"
+    return UNSTATED_PERCENT, "assumed"

@@ -12,7 +12,9 @@ def views_per_turn(columns: int) -> int:
     columns    those that the part's shadow covers
 
     Source: sampling rule of parallel-beam tomography, Kak & Slaney, Principles of Computerized Tomographic Imaging
-    (1988) ch. 5. With absorption opposite views differ, so a full turn needs twice as many.
+    (1988) ch. 5. With absorption opposite views differ, so a full turn needs twice as many. The same as the bow-tie
+    condition N = pi D / d for details of d in a diameter D: R. A. Crowther, D. J. DeRosier, A. Klug, Proc. R. Soc. A
+    317 (1970) 319 (from memory).
     """
     return math.ceil(math.pi * columns)
 

@@ -11,7 +11,8 @@ LEVELS: tuple[Level, ...] = ("will work", "marginal", "does not fit this machine
 STOPS: tuple[Level, ...] = ("does not fit this machine", "cannot work")  # nothing is designed unless asked for
 # 1 and 2 are errors of the program and of its use
 EXIT_CODES = {"will work": 0, "marginal": 3, "cannot work": 4, "does not fit this machine": 5}
-TOLD = ("light", "effort")  # how long it takes, to print and to compute, is told in any case
+TOLD = ("light", "effort", "insert")  # how long it takes, and what an insert takes of the part, is told in any case
+BRIEFLY = "light, resin and heat can injure, and figures are computed, not measured: without --brief all of it"
 MARKS = {"will work": "ok", "marginal": "watch", "does not fit this machine": "too big", "cannot work": "stop"}
 
 
@@ -61,19 +62,26 @@ class Verdict:
     def text(self, *, brief: bool = False) -> str:
         """The verdict first, then the reasons, worst first, then what is taken for granted, then the cautions.
 
-        brief   of what is in order the topics alone, and no assumptions
+        What helps against several is told once. What lacks a number is not told of a print that cannot work.
+
+        brief   of what is in order the topics alone, no assumptions, and the cautions in a line
         """
         open_ = ", ".join(r.topic for r in self.reasons if not r.known)
         also = f" (not judged, a number is missing: {open_})" if open_ and self.level not in STOPS else ""
         lines = [f"verdict: {self.level}{also}"]
         fine = [r.topic for r in self.reasons if brief and r.known and r.level == "will work" and r.topic not in TOLD]
-        for r in sorted((r for r in self.reasons if r.topic not in fine), key=lambda r: -LEVELS.index(r.level)):
+        told = [r for r in self.reasons if r.topic not in fine and (r.known or self.level != "cannot work")]
+        helped: dict[str, str] = {}
+        for r in sorted(told, key=lambda r: -LEVELS.index(r.level)):
             lines.append(f"  {MARKS[r.level] if r.known else '?':8}{r.topic}: {r.text}")
             if r.change and r.level != "will work":
-                lines.append(f"          helps most: {r.change}")
+                same = helped.setdefault(r.change, r.topic)
+                helps = r.change if same == r.topic else f"what helps with {same}, above."
+                lines.append(f"          helps most: {helps}")
         lines += [f"  ok      {', '.join(fine)}"] if fine else []
         lines += [] if brief else [f"  assumed {text}" for text in self.assumptions]
-        return "\n".join([*lines, *(f"  caution {text}" for text in self.cautions)])
+        cautions = (BRIEFLY,) if brief and self.cautions else self.cautions
+        return "\n".join([*lines, *(f"  caution {text}" for text in cautions)])
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; None where a number is undefined or infinite."""

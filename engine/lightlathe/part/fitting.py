@@ -12,9 +12,10 @@ from lightlathe.errors import PartError
 from lightlathe.part.surface import Surface
 from lightlathe.part.units import MIXED_UP, MM_PER_UNIT, PRINTABLE_MM, printable_units, size_text, unit_question
 from lightlathe.quantities import Grid
-from lightlathe.support.words import amount, any_of, rounded_down
+from lightlathe.support.words import amount, any_of, rounded_down, rounded_up
 
 SIMPLY_LARGE = 0.5  # a part that this scale makes fit is too large; a wrong unit is 2.54 times off or more
+TOUCHES = 1 + 1e-6  # touching is fitting: an STL holds float32, good to 6e-8
 SMALL = 0.2  # of the vial's radius: a part below this looks like a wrong unit; common practice, no source
 
 
@@ -64,13 +65,14 @@ class Scaling:
 
         def fits(share: float) -> bool:
             x, y, z = (about + share * corners).T
-            return float(np.hypot(x, y).max()) <= radius_mm and float(np.abs(z).max()) <= half
+            return float(np.hypot(x, y).max()) <= radius_mm * TOUCHES and float(np.abs(z).max()) <= half * TOUCHES
 
         low, high = 0.0, 1.0
         while high - low > 1e-4:
             middle = (low + high) / 2
             low, high = (middle, high) if fits(middle) else (low, middle)
-        return low
+        up = float(rounded_up(low * self.now)) / self.now  # the scale that was meant, where bisection ends just below
+        return up if up <= 1 and fits(up) else low
 
 
 @dataclass(frozen=True)
@@ -154,7 +156,7 @@ def fit(
         fitting = [
             unit
             for unit in MIXED_UP[read_as]
-            if _fits(size, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
+            if _fits(size, reach, MM_PER_UNIT[unit] / MM_PER_UNIT[read_as], vial_radius_mm, resin_height_mm)
         ]
         plausible = [] if PRINTABLE_MM[0] <= max(size) <= PRINTABLE_MM[1] else printable_units(size, read_as)
         question = unit_question(size, read_as, fitting or plausible)
@@ -190,9 +192,13 @@ def _helps(placed: Bounded, too_wide: bool, radius_mm: float, height_mm: float, 
     return [*helps, "a smaller part"]
 
 
-def _fits(size: tuple[float, float, float], times: float, vial_radius_mm: float, resin_height_mm: float) -> bool:
-    """Whether a centred box of `times` this size goes into the resin, by its corners, and is no speck in it."""
-    fits = math.hypot(size[0], size[1]) / 2 * times <= vial_radius_mm and size[2] * times <= resin_height_mm
+def _fits(
+    size: tuple[float, float, float], reach_mm: float, times: float, vial_radius_mm: float, resin_height_mm: float
+) -> bool:
+    """Whether what has this size and reach goes into the resin at `times` its size, as it lies or by the corners of its
+    box, centred, and is no speck in it."""
+    wide = min(reach_mm, math.hypot(size[0], size[1]) / 2)
+    fits = wide * times <= vial_radius_mm and size[2] * times <= resin_height_mm
     return fits and max(size) * times >= SMALL * vial_radius_mm
 
 

@@ -8,8 +8,8 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.grid import Grid
 from lightlathe.quantities.shadows import Shadows
-from lightlathe.quantities.volumes import Grid
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,6 +8,7 @@ import torch
 from torch import Tensor
 
 from lightlathe.errors import ShapeError
+from lightlathe.quantities.codes import Codes
 from lightlathe.quantities.packed import SLICES, Packed, Place
 
 LAYER_VOXELS = 1 << 27  # unpacked at a time by those who go through a whole volume
@@ -15,18 +16,21 @@ LAYER_VOXELS = 1 << 27  # unpacked at a time by those who go through a whole vol
 
 @dataclass(frozen=True)
 class Where:
-    """(x, y, z) bool: the voxels of a packed volume of codes that are `code`, of some slices of it.
+    """(x, y, z) bool, on the device of the codes: voxels of a volume of codes that are `code`, of some slices of it.
 
     slices   (z,) int64 which slices; None: all
     times    how often they stand one after the other along x
     """
 
-    codes: Packed
+    codes: Packed | Codes
     code: int
     slices: Tensor | None = None
     times: int = 1
-    device = torch.device("cpu")
     dtype = torch.bool
+
+    @property
+    def device(self) -> torch.device:
+        return self.codes.device
 
     @property
     def shape(self) -> Place:
@@ -49,7 +53,8 @@ class Where:
 
     def picked(self, index: Tensor) -> "Where":
         """Those of some of its slices, (z,) int64."""
-        return replace(self, slices=index.cpu() if self.slices is None else self.slices[index.cpu()])
+        index = index.to(self.device)
+        return replace(self, slices=index if self.slices is None else self.slices[index])
 
     def unpacked(self) -> Tensor:
         """All of it."""

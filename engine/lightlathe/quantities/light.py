@@ -12,11 +12,11 @@ from lightlathe.errors import ShapeError
 from lightlathe.quantities.absorbers import Absorber, joint_classes
 from lightlathe.quantities.defocus import Astigmatism, Defocus
 from lightlathe.quantities.footprint import Footprint
+from lightlathe.quantities.grid import Grid
 from lightlathe.quantities.magnification import Magnification
 from lightlathe.quantities.patterns import Field
 from lightlathe.quantities.shadows import Shadows
 from lightlathe.quantities.tilt import Tilt
-from lightlathe.quantities.volumes import Grid
 
 REL_TOLERANCE = 1e-9  # of a row or slice: one whole spacing away no light arrives
 

@@ -7,7 +7,6 @@ the last layers along x, for those who go through a volume layer by layer. Packe
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import product
 from typing import Any
 
@@ -22,22 +21,15 @@ from lightlathe.support.threads import in_threads
 CHUNK_BYTES = 1 << 19
 SLICES = 16  # of a chunk: volumes are made, and mostly looked at, some slices at a time
 LAYERS = 32  # of a chunk along x: others look at them that way
-TOGETHER = 4  # times as many slices as a chunk has are packed at a time
 KEPT = 2  # chunks along x whose layers stay unpacked
 NUMPY = {torch.uint8: np.uint8, torch.bool: np.bool_, torch.float32: np.float32, torch.float64: np.float64}
 Place = tuple[int, ...]  # along x, y and z
 
 
-def _chunk_of(shape: Place, itemsize: int) -> Place:
+def chunk_of(shape: Place, itemsize: int) -> Place:
     nx, ny, nz = (max(1, n) for n in shape)
     z, x = min(nz, SLICES), min(nx, LAYERS)
     return x, min(ny, max(1, CHUNK_BYTES // (itemsize * x * z))), z
-
-
-@lru_cache(maxsize=64)
-def _constant(chunk: Place, dtype: str, value: float) -> bytes:
-    """A chunk of one number: most of a part's volumes are such."""
-    return packed(np.full(chunk, value, dtype))
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +45,7 @@ class Packed:
     chunk: Place
     pieces: dict[Place, bytes] = field(repr=False)
     kept: dict[int, Tensor] = field(default_factory=dict, repr=False)
+    at_hand: dict[str, Any] = field(default_factory=dict, repr=False)  # by device: see codes.py
     device = torch.device("cpu")
     ndim = 3
 
@@ -60,13 +53,6 @@ class Packed:
         raise ShapeError("a packed volume is compared as a whole; expected some slices of it, or `unpacked`.")
 
     __hash__ = object.__hash__
-
-    @staticmethod
-    def of(volume: Tensor) -> "Packed":
-        """A volume that lies in memory."""
-        made = Packing(tuple(volume.shape), volume.dtype)
-        made.append(volume)
-        return made.packed
 
     @property
     def itemsize(self) -> int:
@@ -204,50 +190,11 @@ class Packed:
 
     def _at(self, *index: Tensor) -> Tensor:
         """The voxels at three tensors of indices of one shape."""
-        x, y, z = (part.cpu() for part in index)
-        found = torch.zeros(x.shape, dtype=self.dtype)
-        layers = x // self.chunk[0]
-        for layer in layers.unique().tolist():
-            mine, first = layers == layer, layer * self.chunk[0]
+        x, y, z = (part.cpu() for part in torch.broadcast_tensors(*index))
+        order, found = x.flatten().argsort(), torch.zeros(x.numel(), dtype=self.dtype)
+        layers, counts = (x.flatten()[order] // self.chunk[0]).unique_consecutive(return_counts=True)
+        for layer, mine in zip(layers.tolist(), order.split(counts.tolist()), strict=True):
+            first = layer * self.chunk[0]
             block = self[first : first + self.chunk[0]]
-            found[mine] = block[x[mine] - first, y[mine], z[mine]]
-        return found
-
-
-class Packing:
-    """A volume that is given some slices at a time, from the lowest up; `packed` once all are there."""
-
-    def __init__(self, shape: Place, dtype: torch.dtype) -> None:
-        self.packed = Packed(shape, dtype, _chunk_of(shape, dtype.itemsize), {})
-        self.done, self.left = 0, torch.zeros(*shape[:2], 0, dtype=dtype)
-
-    def append(self, slab: Tensor) -> None:
-        """The next slices (x, y, slice), on any device."""
-        nz, side = self.packed.shape[2], self.packed.chunk[2]
-        for piece in slab.split(TOGETHER * side, 2):  # no more of it lies unpacked in main memory
-            self.left = torch.cat([self.left, piece.cpu()], 2) if self.left.shape[2] else piece.cpu()
-            ready = self.left.shape[2]
-            if self.done + ready < nz:
-                ready -= ready % side
-            if ready:
-                self._pack(self.left[:, :, :ready].numpy())
-                self.done, self.left = self.done + ready, self.left[:, :, ready:].clone()
-
-    def _pack(self, slab: np.ndarray) -> None:
-        made = self.packed
-        places = list(product(*(range(0, n, side) for n, side in zip(slab.shape, made.chunk, strict=True))))
-
-        def work(place: Place) -> bytes | None:
-            piece = slab[tuple(slice(first, first + side) for first, side in zip(place, made.chunk, strict=True))]
-            low, high = piece.min(), piece.max()
-            if low == high and (piece.shape == made.chunk or low == 0):
-                return None if low == 0 else _constant(made.chunk, piece.dtype.str, low.item())
-            if piece.shape != made.chunk:
-                whole = np.zeros(made.chunk, piece.dtype)
-                whole[tuple(slice(0, n) for n in piece.shape)] = piece
-                piece = whole
-            return packed(piece)
-
-        for (x, y, z), piece in zip(places, in_threads(work, places), strict=True):
-            if piece is not None:
-                made.pieces[x, y, z + self.done] = piece
+            found[mine] = block[x.flatten()[mine] - first, y.flatten()[mine], z.flatten()[mine]]
+        return found.reshape(x.shape)

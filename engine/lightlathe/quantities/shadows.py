@@ -8,7 +8,8 @@ from torch import Tensor
 
 from lightlathe.checks import has_axes
 from lightlathe.errors import ShapeError
-from lightlathe.quantities.volumes import HALF, Grid
+from lightlathe.quantities.grid import Grid
+from lightlathe.quantities.volumes import HALF
 
 LEVELS = 255  # steps in which a result file keeps covered fractions: shadows are the same from the file
 EDGE = HALF * LEVELS  # the level at the edge of a cross-section; no whole number, so no voxel's centre lies on it

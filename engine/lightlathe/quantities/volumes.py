@@ -1,6 +1,5 @@
-"""Volumes: the grid of the vial, the part wanted in it, what a loss compares a dose with, the predicted print."""
+"""Volumes: the part wanted in the vial, what a loss compares a dose with, the predicted print."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -10,85 +9,13 @@ import torch
 from torch import Tensor
 
 from lightlathe.checks import has_axes
-from lightlathe.errors import ShapeError
+from lightlathe.quantities.codes import at_hand
+from lightlathe.quantities.grid import Grid
 from lightlathe.quantities.in_slices import Volume, Where, any_in_slices, slices_of, unpacked_from
 from lightlathe.quantities.packed import Packed
 from lightlathe.support.sums import exact_total
 
 IGNORED, LIQUID, SOLID = 0, 1, 2  # the values of Part.judged
-
-
-@dataclass(frozen=True)
-class Grid:
-    """Voxels of the vial: voxel (i, j, k) has its CENTRE at (i - (nx-1)/2, ...) * voxel_mm.
-
-    below, above   slices of a taller grid under and over these, where this is a slab of it: z = 0 is in the middle of
-                   the whole
-    """
-
-    shape: tuple[int, int, int]
-    voxel_mm: float
-    below: int = 0
-    above: int = 0
-
-    def __post_init__(self) -> None:
-        if len(self.shape) != 3 or any(int(n) != n or n < 1 for n in self.shape):
-            raise ShapeError(f"grid shape is {self.shape}; expected three whole numbers of voxels, each 1 or more.")
-        if not (math.isfinite(self.voxel_mm) and self.voxel_mm > 0):
-            raise ShapeError(f"voxel_mm is {self.voxel_mm}; expected a length above 0 mm.")
-        if self.below < 0 or self.above < 0:
-            raise ShapeError(f"{self.below} slices lie below and {self.above} above the slab; expected 0 or more.")
-
-    @property
-    def whole(self) -> "Grid":
-        """The grid that this is a slab of."""
-        nx, ny, nz = self.shape
-        return Grid((nx, ny, self.below + nz + self.above), self.voxel_mm)
-
-    def slab(self, start: int, stop: int) -> "Grid":
-        """Slices start..stop - 1 as a grid; their voxels are where they were."""
-        nx, ny, nz = self.shape
-        if not 0 <= start < stop <= nz:
-            raise ShapeError(f"a slab from slice {start} to {stop} of {nz}; expected 0 <= start < stop <= {nz}.")
-        return Grid((nx, ny, stop - start), self.voxel_mm, self.below + start, self.above + nz - stop)
-
-    @property
-    def voxels(self) -> int:
-        return math.prod(self.shape)
-
-    @property
-    def extent_mm(self) -> tuple[float, float, float]:
-        nx, ny, nz = self.shape
-        return nx * self.voxel_mm, ny * self.voxel_mm, nz * self.voxel_mm
-
-    def centres_mm(self, axis: int) -> Tensor:
-        """(n,) float64: positions of the voxel centres along one axis, in the vial frame."""
-        n, before = self.shape[axis], self.below if axis == 2 else 0
-        middle = ((self.below + n + self.above if axis == 2 else n) - 1) / 2
-        return (torch.arange(before, before + n, dtype=torch.float64) - middle) * self.voxel_mm
-
-    def radius_mm(self) -> Tensor:
-        """(x, y) float64: distance of each column of voxels from the turning axis."""
-        x, y = self.centres_mm(0), self.centres_mm(1)
-        return torch.sqrt(x[:, None].square() + y[None, :].square())
-
-    def inside(self, radius_mm: float) -> Tensor:
-        """(x, y) bool: voxel centres at most `radius_mm` from the axis (with a tolerance for rounding)."""
-        return self.radius_mm() <= radius_mm * (1 + 1e-12)
-
-    def coarser(self, times: float) -> "Grid":
-        """The same origin in voxels `times` larger, as many as hold the box."""
-        if self.below or self.above:
-            raise ShapeError("a slab has no coarser grid of its own; expected a whole grid.")
-        nx, ny, nz = (math.ceil(n / times - 1e-9) for n in self.shape)
-        return Grid((nx, ny, nz), self.voxel_mm * times)
-
-    def finer(self, times: int) -> "Grid":
-        """The same box and origin in voxels `times` smaller."""
-        nx, ny, nz = self.shape
-        return Grid((nx * times, ny * times, nz * times), self.voxel_mm / times, self.below * times, self.above * times)
-
-
 HALF = 0.5 - 2.0**-10  # covered share from which a voxel belongs to a solid: a face through its centre, in float32
 
 
@@ -192,14 +119,10 @@ class Part:
     absorbing: tuple[Absorbing, ...] = ()
 
     def __post_init__(self) -> None:
-        has_axes("coverage", self.coverage, ("x", "y", "z"), self.grid.shape)
-        has_axes("judged", self.judged, ("x", "y", "z"), self.grid.shape)
-        if self.insert is not None:
-            has_axes("insert", self.insert, ("x", "y", "z"), self.grid.shape)
-        if self.whole is not None:
-            has_axes("whole", self.whole, ("x", "y", "z"), self.grid.shape)
-        if self.opaque is not None:
-            has_axes("opaque", self.opaque, ("x", "y", "z"), self.grid.shape)
+        for name in ("coverage", "judged", "insert", "whole", "opaque"):
+            volume = getattr(self, name)
+            if volume is not None:
+                has_axes(name, volume, ("x", "y", "z"), self.grid.shape)
         for each in self.absorbing:
             has_axes("absorbing", each.covered, ("x", "y", "z"), self.grid.shape)
 
@@ -235,9 +158,12 @@ class Part:
         absorbing = tuple(Absorbing(made(each.covered), each.absorption_per_mm) for each in self.absorbing)
         return Part(self.grid, made(self.coverage), made(self.judged), insert, whole, opaque, absorbing)
 
-    def target(self, device: torch.device | str = "cpu") -> Target:
+    def target(self, device: torch.device | str = "cpu", near: torch.device | None = None) -> Target:
+        """What a loss compares a dose with, on a device. Packed codes are not unpacked in main memory: the target then
+        gives slices alone, from codes on the device `near`, where one is named."""
         judged = self.judged
         if isinstance(judged, Packed) and torch.device(device).type == "cpu":
+            judged = judged if near is None else at_hand(judged, near)
             codes: Any = (Where(judged, SOLID), Where(judged, LIQUID))
             return Target(*codes)
         judged = judged.to(device)

@@ -3,14 +3,11 @@
 import math
 
 from lightlathe import judge
-from lightlathe.families import Resin
 from lightlathe.flow.calibration import plan_of, windows_of
 from lightlathe.flow.recorded import job_of
+from lightlathe.judge.spread import unstated
 from lightlathe.result import Record
 from lightlathe.support.words import amount
-
-# what a threshold is taken to be known to where the job does not say (common practice, no source)
-UNSTATED_PERCENT = 10.0
 
 
 def exposure_lines(record: Record) -> list[str]:
@@ -30,9 +27,15 @@ def exposure_lines(record: Record) -> list[str]:
         why = f" ({said}; doses_known_to_percent in [resin] is not given)"
     windows = windows_of(record, resin)
     safe_dose = resin.liquid_below_mj_cm3 > 0
-    if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent is not None or absorption):
+    if safe_dose and record.quality["window_relative"] > 0 and (resin.doses_known_to_percent or absorption):
         gel = resin.at(plan.exposure_s).gel_mj_cm3
         lines.append(judge.spread(plan.exposure_s, windows, gel, doses, absorption).text())
+    here = resin.at(plan.exposure_s)
+    if around and 0 < here.liquid_below_mj_cm3 == here.solid_above_mj_cm3:
+        lines.append(
+            f"of one threshold, {amount(here.solid_above_mj_cm3, 3)} mJ/cm3: liquid_below and solid_above are the same "
+            "dose, an assumption that leaves no margin for what lies between"
+        )
     known = f"a threshold known to {amount(doses)} %{why}"
     known += f" and an absorption known to {amount(absorption)} %" if absorption else ""
     series = judge.bracket(
@@ -46,15 +49,6 @@ def exposure_lines(record: Record) -> list[str]:
         safe_dose=safe_dose,
     )
     return [*lines, series.text()]
-
-
-def unstated(resin: Resin) -> tuple[float, str]:
-    """The default uncertainty of a threshold in percent, and where it comes from."""
-    low, high = resin.liquid_below_mj_cm3, resin.solid_above_mj_cm3
-    apart = 100 * (high - low) / (high + low)
-    if low > 0 and apart > UNSTATED_PERCENT:
-        return apart, "as far as the resin's two doses lie from their middle"
-    return UNSTATED_PERCENT, "assumed"
 
 
 def on_finer(record: Record) -> str:

@@ -26,6 +26,8 @@ def slab_words(record: Record) -> str:
     if finer > 1:
         taken = facts["slab_slices_fine"]
         each.append(("judged on the finer grid", _slabs(nz * finer, taken), taken))
+    if all(number == 1 for _, number, _ in each):
+        return f"all slices at once: {facts['slabs_because']}"
     said = [f"{done} in {count(number, 'slab')} of up to {int(taken)}" for done, number, taken in each]
     return f"{', '.join(said)} slices: {facts['slabs_because']}"
 

@@ -13,11 +13,10 @@ from lightlathe.judge import is_steady
 from lightlathe.judge.cautions import about_inserts, assumptions
 from lightlathe.judge.ends import moved_words
 from lightlathe.judge.order import slabs
-from lightlathe.quantities import Prediction
 from lightlathe.report.advice import FAR_BELOW
 from lightlathe.report.notes import notes_lines
 from lightlathe.report.slabs import slab_lines
-from lightlathe.report.surfaces import surface_lines, surface_rows
+from lightlathe.report.surfaces import surface_lines
 from lightlathe.report.warnings import nothing_judged
 from lightlathe.result import Record
 from lightlathe.solve import ALL_DONE
@@ -28,7 +27,7 @@ WIDE_GAP, HELD = 0.1, 0.05
 
 
 def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], cautions: Sequence[str]) -> str:
-    """Text for a terminal: the part, the agreement, the window, the exposure, files, warnings and cautions.
+    """Text for a terminal: the part, the overlap, the window, the exposure, files, warnings and cautions.
 
     resin      as it behaves over this exposure
     exposure   lines on the exposure and its margins
@@ -43,7 +42,7 @@ def summary(record: Record, path: Path, resin: Resin, exposure: Sequence[str], c
         *_inside(record),
         f"  grid        {grid.shape[0]} x {grid.shape[1]} x {grid.shape[2]} voxels of {grid.voxel_mm:g} mm",
         *slab_lines(record),
-        *_agreement(record),
+        *_overlap(record),
         *surface_lines(record),
         _window(record),
         *_not_proven(record),
@@ -147,9 +146,9 @@ def _inside(record: Record) -> list[str]:
     return [f"              {inside_words(share)}"] if share > 0 else []
 
 
-def _agreement(record: Record) -> list[str]:
+def _overlap(record: Record) -> list[str]:
     """How much of the print is right: the whole shape on the finer grid first, what a tolerance band hides last."""
-    q, less = record.quality, _less(record)
+    q, less = record.quality, less_band(record)
     fine_mm = record.part.grid.voxel_mm / record.settings["grid"]["finer"]
     judged = [
         ("_fine", f"the whole shape, on a finer grid of {fine_mm:g} mm"),
@@ -158,9 +157,7 @@ def _agreement(record: Record) -> list[str]:
         ("", f"on this grid{less}"),
     ]
     judged = [(suffix, words) for suffix, words in judged if f"iou{suffix}" in q]
-    lines = [
-        f"{'' if n else '  agreement':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)
-    ]
+    lines = [f"{'' if n else '  overlap':14}{q[f'iou{suffix}']:.4f} of 1: {w}" for n, (suffix, w) in enumerate(judged)]
     (first, where), (last, _) = judged[0], judged[-1]
     on = " on the finer grid" if "finer" in where else ""
     for name, figure, words in (
@@ -183,7 +180,7 @@ def _agreement(record: Record) -> list[str]:
     return lines
 
 
-def _less(record: Record) -> str:
+def less_band(record: Record) -> str:
     """What the figures on the job's own grid leave out."""
     design = record.settings.get("design", {})
     return " less the tolerance band" if design.get("tolerance_mm") or design.get("tolerance_voxels") else ""
@@ -195,7 +192,7 @@ def _window(record: Record) -> str:
     if window > 0:
         return (
             f"  window      {_share(window)}: every threshold from {low:.1f} to {high:.1f} mJ/cm3 prints every voxel "
-            f"of this grid{_less(record)} right"
+            f"of this grid{less_band(record)} right"
         )
     if math.isnan(window):
         return f"  window      none to judge: {nothing_judged(q)}"
@@ -207,13 +204,22 @@ def _window(record: Record) -> str:
 
 
 def _not_proven(record: Record) -> list[str]:
-    """Why there is no bound, where the light is the reason."""
+    """Why there is no bound, where the light is the reason: one of all slices at once did not fit."""
     if "window_gap" in record.quality or record.optics is None or record.optics.slices_independent:
         return []
     if record.settings.get("design", {}).get("bound_iterations") == 0:
         return []
-    why = "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
-    return [f"              no bound was computed: light {why} takes one of all slices at once, in memory"]
+    if math.isnan(record.quality["window_relative"]):
+        return [f"              no bound was computed: {nothing_judged(record.quality)}"]
+    light = (
+        "whose rows spread over several slices" if record.optics.chords.magnification is not None else "out of focus"
+    )
+    nz = record.part.grid.shape[2]
+    if int(record.facts.get("slab_slices_dose", nz)) < nz:
+        why = "and this design went slab by slab"
+    else:
+        why = "and memory did not hold the search for it"
+    return [f"              no bound was computed: light {light} takes one of all slices at once, {why}"]
 
 
 def _proven(q: dict[str, float]) -> list[str]:
@@ -250,47 +256,3 @@ def _graded(q: dict[str, float]) -> list[str]:
 
 def _share(value: float, digits: int = 1) -> str:
     return f"{100 * value:.{digits}f} %"
-
-
-def comparison(record: Record, other: Prediction, assumed: str) -> str:
-    """The figures of a record beside those of the same patterns under other assumptions."""
-    less = " less the band" if "iou_whole" in other.quality else ""
-    rows = {
-        "agreement, finer grid": "iou_fine",
-        "stays liquid there": "under_cure_fraction_fine",
-        "turns solid there": "over_cure_fraction_fine",
-        "agreement, finer grid less the band": "iou_fine_judged",
-        "agreement, own grid, whole shape": "iou_whole",
-        f"agreement, own grid{less}": "iou",
-        f"part that stays liquid{less}": "under_cure_fraction",
-        f"rest that turns solid{less}": "over_cure_fraction",
-        f"window{less}": "window_relative",
-        f"most dose outside{less}, mJ/cm3": "window_low_mj_cm3",
-        f"least dose in the part{less}, mJ/cm3": "window_high_mj_cm3",
-        **surface_rows(other.quality),
-        "exposure may be shorter by, %": "shorter_percent",
-        "exposure may be longer by, %": "longer_percent",
-    }
-    wrong = int(other.quality["wrong_voxels"])
-    said = f"every voxel of the job's own grid{_less(record)} comes out right"
-    said = said if wrong == 0 else f"NOT right, {count(wrong, 'voxel')} wrong{_less(record)}"
-    cells = [("", "as designed", "now")]
-    for words, name in rows.items():
-        if name in other.quality:
-            cells.append((words, _cell(record.quality.get(name, math.nan), name), _cell(other.quality[name], name)))
-    widths = [max(len(row[k]) for row in cells) for k in range(3)]
-    lines = [f"{assumed}: {said}", *(f"{a:{widths[0]}}  {b:>{widths[1]}}  {c:>{widths[2]}}" for a, b, c in cells)]
-    if record.fine is None and record.settings["grid"]["finer"] > 1:
-        lines.append("this file does not hold the finer grid, so nothing is judged there: design again to have it")
-    return "\n".join(lines)
-
-
-def _cell(value: float, name: str) -> str:
-    """A figure in a column: up to four decimals; - where there is none."""
-    if name.endswith("_percent"):
-        return "-" if math.isnan(value) else "however much" if math.isinf(value) else f"{value:.1f}"
-    if math.isnan(value):
-        return "-"
-    if value < FAR_BELOW:
-        return "far below 0"  # a window: no other figure is below 0
-    return amount(value, 5) if not abs(value) < 10 else f"{value:.4f}"

@@ -3,12 +3,15 @@
 import math
 
 from lightlathe.feasibility.case import FINER
+from lightlathe.feasibility.resin import REACHED_WINDOW
+from lightlathe.feasibility.sampling import SMEAR_PIXELS, STEP_PIXELS
 from lightlathe.flow.findings import corrective_shift_mm
 from lightlathe.flow.prepare import Setup
+from lightlathe.job.lit_space import narrowing
 from lightlathe.judge.ends import move_words
 from lightlathe.judge.exposure_plan import ExposurePlan
 from lightlathe.judge.outcome import AGREES, GRADED_TO, MARGIN_PERCENT
-from lightlathe.judge.turning import FAST_TURN_S
+from lightlathe.judge.turning import FAST_TURN_S, views_per_turn
 from lightlathe.quantities import Prediction
 from lightlathe.support.words import amount, count, duration, percent
 
@@ -26,6 +29,7 @@ def warnings_of(setup: Setup, plan: ExposurePlan, prediction: Prediction) -> lis
         voxels_per_pixel=light.pixel_mm / setup.job.grid.voxel_mm,
         safe_dose=resin.liquid_below_mj_cm3 > 0,
         move_mm=corrective_shift_mm(setup, prediction.fine_solid),
+        images=_images(setup),
     )
 
 
@@ -37,6 +41,7 @@ def warnings(
     voxels_per_pixel: float | None = None,
     safe_dose: bool = True,
     move_mm: float | None = None,
+    images: str = "",
 ) -> list[str]:
     """Plain sentences, worst first; empty if the print is right with some margin.
 
@@ -45,6 +50,7 @@ def warnings(
     bits      of the projector's levels, to judge the dimming
     voxels_per_pixel   how many voxels a pixel is wide; below 1 the pixels are finer
     safe_dose   some dose leaves the resin liquid
+    images    that a turn has too few images, in words; said where the print is wrong or its window narrow
     move_mm   shift along z that puts flat ends onto pixel rows, where most errors lie there
     """
     said = []
@@ -99,12 +105,14 @@ def warnings(
             "gel dose, but not for sure. Knowing more closely where the resin turns solid settles it."
         )
     fine = quality.get("iou_fine", math.nan)
+    if images and (wrong or window < REACHED_WINDOW or fine < AGREES):
+        said.append(images)
     if fine < AGREES:
         why = ""
         if safe_dose and quality.get("iou", 1.0) > fine + WORSE:
             why = _coarse(quality, voxels_per_pixel, move_mm)
         said.append(
-            f"On a finer grid of the true shape the print agrees to {percent(fine)} only; "
+            f"On a finer grid print and true shape overlap by {percent(fine)} only; "
             f"{percent(quality['under_cure_fraction_fine'])} of the part stays liquid there.{why}"
         )
     if plan is not None and not plan.reachable:
@@ -138,6 +146,24 @@ def warnings(
             'take a loss of the worst voxels (loss = "soft_window").'
         )
     return said
+
+
+def _images(setup: Setup) -> str:
+    """That a turn has too few images for the part and its pixels, as the check has it (feasibility/sampling.py); empty
+    where it has enough."""
+    job = setup.job
+    reach_mm = max(solid.form.reach_mm for solid in setup.solids if solid.role == "part")
+    pixel_mm = job.light.pixel_mm * narrowing(job.light, job.vial, job.resin)
+    step_mm = 2 * math.pi * reach_mm / job.turn.angles
+    if step_mm <= STEP_PIXELS * pixel_mm:
+        return ""
+    limit = SMEAR_PIXELS if job.turn.motion == "continuous" else STEP_PIXELS
+    wanted = math.ceil(views_per_turn(math.ceil(2 * reach_mm / pixel_mm)) / limit)
+    return (
+        f"{count(job.turn.angles, 'image')} a turn are too few, and narrow the process window: from one to the next "
+        f"the part's edge moves {amount(step_mm)} mm (pi D / N), {count(step_mm / pixel_mm, 'pixel')}. "
+        f"angles = {wanted} or more in [turn] would do."
+    )
 
 
 def _missing(under: float) -> str:

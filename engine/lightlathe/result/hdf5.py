@@ -1,10 +1,9 @@
-"""The result file: HDF5 that anyone with h5py alone can check. Names are those of DEVELOPERS.md, "Result file".
+"""The result file: HDF5 that anyone with h5py alone can check. Names: `lightlathe help hdf5`.
 
 Groups and datasets that are written are typed Any: h5py's own types admit every kind of link at every step.
 """
 
 import json
-import math
 from pathlib import Path
 from typing import Any
 
@@ -13,17 +12,24 @@ import numpy as np
 import torch
 
 from lightlathe.quantities import (
-    SOLID,
-    Absorbing,
     Field,
-    FineShape,
     Grid,
     Packed,
     Part,
     Patterns,
     Prediction,
-    Volume,
     slices_of,
+)
+from lightlathe.result.as_bytes import (
+    MEANING,
+    absorbing_in,
+    as_bytes,
+    codes_in,
+    fine_in,
+    flags_in,
+    in_255ths,
+    put_fine,
+    share_in,
 )
 from lightlathe.result.block import put_block
 from lightlathe.result.checksums import CONTENT, SEAL, content
@@ -41,7 +47,6 @@ from lightlathe.support.watching import doing
 
 FORMAT = RESULT
 OF_THE_FILE = ("format", "format_version", "name", "warnings", SEAL)  # attributes that are not provenance
-MEANING = "0 ignored, 1 liquid, 2 solid"
 LOG_UNITS = {"seconds": "s", "memory_bytes": "byte"}
 
 
@@ -69,17 +74,17 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
             {"voxel_mm": grid.voxel_mm, "shape": grid.shape, "vial_radius_mm": record.vial_radius_mm}
         )
         part = file.create_group("part")
-        put(part, "coverage", _in_255ths(record.part.coverage), "1", xyz, full=255)
+        put(part, "coverage", in_255ths(record.part.coverage), "1", xyz, full=255)
         if record.part.insert is not None:
-            put(part, "insert", _in_255ths(record.part.insert), "1", xyz, full=255)
+            put(part, "insert", in_255ths(record.part.insert), "1", xyz, full=255)
         if record.part.opaque is not None:
-            put(part, "opaque", _in_255ths(record.part.opaque), "1", xyz, full=255)
+            put(part, "opaque", in_255ths(record.part.opaque), "1", xyz, full=255)
         for number, each in enumerate(record.part.absorbing):
-            group, own = part.require_group("absorbing"), _in_255ths(each.covered)
+            group, own = part.require_group("absorbing"), in_255ths(each.covered)
             put(group, str(number), own, "1", xyz, full=255, absorption_per_mm=each.absorption_per_mm)
-        put(part, "judged", _as_bytes(record.part.judged), "1", xyz, meaning=MEANING)
+        put(part, "judged", as_bytes(record.part.judged), "1", xyz, meaning=MEANING)
         if record.part.whole is not None:
-            put(part, "whole", _as_bytes(record.part.whole), "1", xyz, meaning=MEANING)
+            put(part, "whole", as_bytes(record.part.whole), "1", xyz, meaning=MEANING)
         if record.wanted is not None:
             put_wanted(part.create_group("surface"), record.wanted)
         if record.fine is not None:
@@ -95,7 +100,7 @@ def write_result(record: Record, path: Path, *, replace: bool = True) -> Path:
             dose = in_slabs(shortened, dose.float().cpu().numpy(), np.float32)
         put(predicted, "dose", dose, "mJ cm-3", xyz, relative_error=RELATIVE_ERROR)
         del dose
-        put(predicted, "solid", _as_bytes(record.prediction.solid), "1", xyz)
+        put(predicted, "solid", as_bytes(record.prediction.solid), "1", xyz)
         file.create_group("quality").attrs.update(record.quality)
         put_log(file, record.log)
         for stage, log in record.log_before.items():
@@ -128,42 +133,6 @@ def lit_in(shown: Node) -> Field | None:
     if lit.first_row != rows.start:
         raise ValueError(f"the lit rows of {shown.path} begin at {rows.start}; expected {lit.first_row}, in the middle")
     return lit
-
-
-def put_fine(group: Any, fine: FineShape, solid: Volume | None) -> None:
-    """The true shape on the finer grid, and what prints there."""
-    xyz = ("x", "y", "z")
-    group.attrs.update({"voxel_mm": fine.grid.voxel_mm, "shape": fine.grid.shape})
-    put(group, "judged", _as_bytes(fine.judged), "1", xyz, meaning=MEANING)
-    if fine.banded is not None:
-        put(group, "banded", _as_bytes(fine.banded), "1", xyz, meaning=MEANING)
-    if solid is not None:
-        put(group, "solid", _as_bytes(solid), "1", xyz)
-
-
-def _in_255ths(share: Volume) -> np.ndarray | Packed:
-    """A share 0..1 as uint8."""
-    if isinstance(share, Packed):
-        return share.mapped(lambda chunk: (chunk * 255).round(), torch.uint8)
-    return in_slabs(lambda slab: (slab * 255).round(), share.cpu().numpy(), np.uint8)
-
-
-def _as_bytes(codes: Volume) -> np.ndarray | Packed:
-    """uint8, or bool as 0 and 1."""
-    return codes if isinstance(codes, Packed) else codes.cpu().view(torch.uint8).numpy()
-
-
-def fine_in(root: Node) -> tuple[FineShape | None, Volume | None]:
-    """What `put_fine` wrote; None for each where it did not."""
-    if root.find("fine") is None:
-        return None, None
-    shape = tuple(root["fine"].attribute("shape", list))
-    grid = Grid(shape, root["fine"].length("voxel_mm"))  # pyright: ignore[reportArgumentType]
-    banded = None if root.find("fine/banded") is None else _codes(root, "fine/banded", shape)
-    solid = None
-    if root.find("fine/solid") is not None:
-        solid = _flags(root, "fine/solid", shape)
-    return FineShape(grid, _codes(root, "fine/judged", shape), banded), solid
 
 
 def log_in(root: Node, at: str = "log") -> dict[str, list[float]]:
@@ -206,12 +175,12 @@ def read_result(path: str | Path) -> Record:
             settings=root.table("job/resolved"),
             part=Part(
                 voxels,
-                _share(root, "part/coverage", shape),
-                _codes(root, "part/judged", shape),
-                None if root.find("part/insert") is None else _share(root, "part/insert", shape),
-                None if root.find("part/whole") is None else _codes(root, "part/whole", shape),
-                None if root.find("part/opaque") is None else _share(root, "part/opaque", shape),
-                _absorbing_in(root, shape),
+                share_in(root, "part/coverage", shape),
+                codes_in(root, "part/judged", shape),
+                None if root.find("part/insert") is None else share_in(root, "part/insert", shape),
+                None if root.find("part/whole") is None else codes_in(root, "part/whole", shape),
+                None if root.find("part/opaque") is None else share_in(root, "part/opaque", shape),
+                absorbing_in(root, shape),
             ),
             patterns=Patterns(
                 torch.from_numpy(levels),
@@ -225,7 +194,7 @@ def read_result(path: str | Path) -> Record:
             ),
             prediction=Prediction(
                 dose,
-                _flags(root, "prediction/solid", shape),
+                flags_in(root, "prediction/solid", shape),
                 {k: root["quality"].attribute(k, float) for k in root["quality"].attrs},
                 fine_solid,
             ),
@@ -239,39 +208,3 @@ def read_result(path: str | Path) -> Record:
             log_before={stage: log_in(root["log_before"], stage) for stage in _stages(root)},
         )
         return upgraded(record, root.count("format_version"))
-
-
-def _codes(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
-    """What voxels must become, uint8."""
-    codes = root.volume(path, "u1", shape)
-    highest = max(int(piece.max()) for _, (piece,) in slices_of(codes))
-    if highest > SOLID:
-        raise ValueError(f"{path} goes up to {highest}; expected {SOLID} at most")
-    return codes
-
-
-def _absorbing_in(root: Node, shape: tuple[int, ...]) -> tuple[Absorbing, ...]:
-    """The inserts of each absorption, in the order in which they were written."""
-    found = [] if root.find("part/absorbing") is None else sorted(root["part/absorbing"].children, key=int)
-    paths = [f"part/absorbing/{name}" for name in found]
-    for path in paths:
-        per_mm = root[path].attribute("absorption_per_mm", float)
-        if not (math.isfinite(per_mm) and per_mm >= 0):
-            raise ValueError(f"{path} absorbs {per_mm} per mm; expected 0 or more")
-    return tuple(
-        Absorbing(_share(root, path, shape), root[path].attribute("absorption_per_mm", float)) for path in paths
-    )
-
-
-def _flags(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
-    """0 and 1 as bool."""
-    flags = root.volume(path, "u1", shape)
-    return flags.mapped(lambda chunk: chunk != 0, torch.bool) if isinstance(flags, Packed) else flags.bool()
-
-
-def _share(root: Node, path: str, shape: tuple[int, ...]) -> Volume:
-    """A covered fraction, 0..1 float32."""
-    share = root.volume(path, "u1", shape)
-    if isinstance(share, Packed):
-        return share.mapped(lambda chunk: chunk / np.float32(255), torch.float32)
-    return share.float().div_(255)

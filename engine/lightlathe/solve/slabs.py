@@ -5,7 +5,6 @@ lies in main memory.
 """
 
 import logging
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,38 +15,17 @@ from torch import Tensor
 
 from lightlathe.errors import SolveError
 from lightlathe.families import Stop
-from lightlathe.quantities import ByRow, rows_first, rows_last, span
+from lightlathe.quantities import rows_first, span
 from lightlathe.solve.auto import Auto
 from lightlathe.solve.design import ALL_DONE, Solver, solve
-from lightlathe.solve.metrics import Figures
+from lightlathe.solve.kept import bytes_of, kept_as, of_slices, on_device
 from lightlathe.solve.problem import Problem
 from lightlathe.solve.stop import StopRule
 from lightlathe.support.ranks import ranks
 
-
-def _least(each: list[float]) -> float:
-    return math.nan if any(map(math.isnan, each)) else min(each)
-
-
-# how the figures of slabs make one of the whole; the largest where nothing is said
-JOINED: dict[str, Callable[[list[float]], float]] = {
-    "loss": lambda each: math.fsum(each) / len(each),
-    "iou": _least,
-    "window_relative": _least,
-    "best_window": _least,
-    "wrong": math.fsum,
-    "best_wrong": math.fsum,
-}
 log_ = logging.getLogger(__name__)
 Run = dict[str, Any]
 LARGEST_STATE = 4e9  # bytes: a solver's memory of a large slab takes minutes to write, a slab minutes to design
-IN_HALF = 1000.0  # a limit of the light up to which patterns are kept in half precision: they hold 65504 at most
-
-
-def kept_as(problem: Problem) -> torch.dtype:
-    """The type in which the best patterns of slabs lie in main memory."""
-    whole = problem.operator.dtype
-    return torch.float16 if whole == torch.float32 and problem.limit <= IN_HALF else whole
 
 
 @dataclass(frozen=True)
@@ -147,7 +125,8 @@ def passed(
                     on_iteration=told,
                     checkpoint=keep,
                     stop=share_of_time(stop, spent_s, rounds_left),
-                    state=_on(part.operator.device, run.get("slab") if team.first else None),  # of the first slab to do
+                    # the state is of the first slab to do
+                    state=on_device(part.operator.device, run.get("slab") if team.first else None),
                     spent_s=spent_s,
                 )
             except torch.OutOfMemoryError:
@@ -182,13 +161,6 @@ def passed(
     return Passed(run, log, why)
 
 
-def bytes_of(state: Any) -> int:
-    """Bytes of the tensors of a state."""
-    if isinstance(state, dict):
-        return sum(map(bytes_of, state.values()))
-    return state.nbytes if isinstance(state, Tensor) else 0
-
-
 def _ended(run: Run, stop: Stop | None) -> str:
     """Why a pass over all slabs ended: a rule counts where every slab met it, one on time where it is over."""
     if isinstance(stop, StopRule) and stop.seconds is not None and run["seconds"] >= stop.seconds:
@@ -198,25 +170,6 @@ def _ended(run: Run, stop: Stop | None) -> str:
     if isinstance(stop, StopRule) and stop.window is not None and "process window" in run["why"]:
         return f"process window of {stop.window} reached in every slab"
     return run["why"]
-
-
-def whole_log(log: dict[str, list[float]]) -> dict[str, list[float]]:
-    """The log of slabs as one of the whole: a row for each logged iteration, of the slabs that reached it.
-
-    Windows are the narrowest of the slabs, overlaps the least, wrong voxels their sum, other shares the largest, the
-    loss its mean, seconds those when the last slab was there; `slabs` is their number. Of a log without slabs: itself.
-    """
-    if "slab" not in log:
-        return log
-    rows: dict[float, list[int]] = {}
-    for place, iteration in enumerate(log["iteration"]):
-        rows.setdefault(iteration, []).append(place)
-    joined: dict[str, list[float]] = {"iteration": sorted(rows)}
-    for name, values in log.items():
-        if name not in ("iteration", "slab"):
-            rule = JOINED.get(name, max)
-            joined[name] = [rule([values[n] for n in rows[at]]) for at in joined["iteration"]]
-    return joined | {"slabs": [float(len(rows[at])) for at in joined["iteration"]]}
 
 
 def _take(run: Run, here: Tensor, state: Run | None, rank: int) -> None:
@@ -240,36 +193,6 @@ def _in_slab(problem: SolveError, number: int, here: Tensor) -> SolveError:
     return SolveError("\n".join([said, *rest]))
 
 
-def on_one_threshold(problem: Problem, best: Tensor, most: int) -> ByRow:
-    """As solve/best.py has it, of patterns (slice, angle, column) in main memory, `most` slices at a time; made when
-    they are asked for. Several processes share the slices out, and each has the scales of all."""
-    device, dtype, team = problem.operator.device, problem.operator.dtype, ranks()
-    count = len(best)
-    scale, peak = torch.ones(count, dtype=torch.float64), torch.zeros(count, dtype=torch.float64)
-    groups = torch.arange(count).split(most)
-    for here in groups[team.rank :: team.size]:
-        part = problem.slab(here)
-        taken = of_slices(best, here, device, dtype)
-        figures = Figures.of(part.seen(part.operator(taken)), part.target)
-        wanted = torch.where(figures.windows.isfinite(), 2 / (figures.most + figures.least), 1.0).double()
-        scale[here], peak[here] = wanted.cpu(), (taken.amax((0, 1)) * wanted).cpu()
-    for rank in range(min(team.size, len(groups))):
-        its = torch.cat(groups[rank :: team.size])
-        scale[its], peak[its] = team.shared_by(rank, torch.stack([scale[its], peak[its]]))
-    scale *= min(1.0, problem.limit / float(peak.amax())) if float(peak.amax()) > 0 else 1.0
-    factor = scale.to(dtype)
-
-    def made(here: Tensor) -> Tensor:
-        return of_slices(best, here, device, dtype) * factor[here].to(device)
-
-    return ByRow((*best.shape[1:], count), dtype, device, made)  # pyright: ignore[reportArgumentType]
-
-
-def of_slices(best: Tensor, here: Tensor, device: torch.device, dtype: torch.dtype) -> Tensor:
-    """(angle, column, slice) some slices of patterns (slice, angle, column), on a device."""
-    return rows_last(best[span(here)].to(device).to(dtype))
-
-
 def _start(
     start: Tensor | Callable[[Problem], Tensor], run: Run, here: Tensor, part: Problem
 ) -> Tensor | Callable[[Problem], Tensor]:
@@ -277,13 +200,6 @@ def _start(
     if run["first"] > 0:
         return of_slices(run["best"], here, device, dtype)
     return start[:, :, here].to(device).contiguous() if isinstance(start, Tensor) else start
-
-
-def _on(device: torch.device, state: Any) -> Any:
-    """A state read from a file, on the device that goes on with it."""
-    if isinstance(state, dict):
-        return {name: _on(device, value) for name, value in state.items()}
-    return state.to(device) if isinstance(state, Tensor) else state
 
 
 def share_of_time(stop: Stop | None, spent_s: float, slabs: int) -> Stop | None:

@@ -185,7 +185,11 @@ def changed(path: Path, changes: Mapping[str, Any], repeat: int) -> Job:
     tables = tables_of(original.text, path.name)
     for dotted, value in changes.items():
         table, _, key = dotted.partition(".")
-        if isinstance(tables.get(table, {}), list):
+        held = tables.get(table, {})
+        if isinstance(held, list) and len(held) == 1 and isinstance(held[0], dict):
+            tables[table] = [{**held[0], key: value}]
+            continue
+        if isinstance(held, list):
             raise JobError(f"study: {path.name} has several [[{table}]]; {shown(dotted)} cannot say which is meant.")
         tables[table] = {**tables.get(table, {}), key: value}
     design = dict(tables.get("design", {}))

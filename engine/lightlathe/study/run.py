@@ -14,22 +14,18 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
 
-import numpy as np
 import torch
 
 from lightlathe import pipeline
 from lightlathe.bench.machine import machine
 from lightlathe.errors import JobError, LightlatheError
-from lightlathe.flow.coupled_certificate import certificate_for
 from lightlathe.flow.devices import device_of, require_memory
 from lightlathe.flow.lit import field_of
 from lightlathe.flow.prepare import Setup, prepare
 from lightlathe.flow.settings import settings_of
-from lightlathe.flow.slice_doses import SliceDoses
-from lightlathe.flow.solids import Solid, lay_out, load_solids
+from lightlathe.flow.solids import lay_out, load_solids
 from lightlathe.part import require_fit
-from lightlathe.quantities import unpacked_from
-from lightlathe.result.record import Record
+from lightlathe.study.figures import bound_in, bound_of, figures_of
 from lightlathe.study.file import read_study, write_study
 from lightlathe.study.keeping import keep_run, require_new
 from lightlathe.study.metrics import measured, own_metrics, require_known
@@ -37,10 +33,10 @@ from lightlathe.study.own import OwnFigure
 from lightlathe.study.plan import Planned, StudyPlan, designs, same_place
 from lightlathe.study.runs import Run, Study
 from lightlathe.study.table import one_line
+from lightlathe.study.unchanged import still_valid
 from lightlathe.support.own import OwnMember
 from lightlathe.support.own_file import is_own
 from lightlathe.support.ranks import by_itself, ranks
-from lightlathe.support.sums import exact_total
 
 log = logging.getLogger(__name__)
 
@@ -66,7 +62,7 @@ def begin(
     if path.exists():
         if not resume:
             raise JobError(f"{path}: is there already. Give another name with -o, or --resume to go on with it.")
-        study = dataclasses.replace(study, runs=_still_valid(read_study(path), plan, planned, path).runs)
+        study = dataclasses.replace(study, runs=still_valid(read_study(path), plan, planned, path).runs)
     done = {r.key for r in study.runs}
     todo = [p for p in planned if p.key not in done]
     for job in {same_place(p.job): p.job for p in todo}.values():
@@ -115,7 +111,7 @@ def run(study: Study, todo: list[Planned], path: Path, *, watch: Watch | None = 
     """
     team, plan = ranks(), json.loads(study.plan)
     makes = Making(study, plan, path, watch)
-    bounds = {r.facts["place"]: _bound_in(r.figures) for r in study.runs if not r.failed}
+    bounds = {r.facts["place"]: bound_in(r.figures) for r in study.runs if not r.failed}
     for planned in todo:
         planned.job.load()
     ours = path.exists()  # a study that goes on; what comes there meanwhile is another's
@@ -175,10 +171,10 @@ class Making:
             facts["failed"] = f"{type(problem).__name__}: {problem}"
         else:
             if bound_steps:
-                bound = _bound(setup, record, bound_steps)
+                bound = bound_of(setup, record, bound_steps)
             facts |= record.facts
             rows = {**record.log, "seconds": [second + clock.before_s for second in record.log["seconds"]]}
-            figures = _figures(record, rows) | {"cpu_seconds": clock.cpu_s}
+            figures = figures_of(record, rows) | {"cpu_seconds": clock.cpu_s}
             values, failed = measured(self.metrics, record)
             figures |= values
             facts |= {"metric_failed": failed} if failed else {}
@@ -197,38 +193,6 @@ class Making:
         return dataclasses.replace(run, figures=figures)
 
 
-def _still_valid(study: Study, plan: StudyPlan, planned: list[Planned], path: Path) -> Study:
-    """The study, if its runs are what the plan asks for now; JobError names what has changed since."""
-    if json.loads(study.plan)["bound_iterations"] != plan.bound_iterations:
-        raise JobError(f"{path}: its runs were made with another value of bound_iterations; start afresh with -o.")
-    now = {p.key: p.job for p in planned}
-    read: dict[str, tuple[Solid, ...]] = {}
-    for r in (r for r in study.runs if r.key in now):
-        job = now[r.key]
-        meshes = f"{job.folder} {job.parts}"
-        if meshes not in read:
-            read = {meshes: load_solids(job)[0]}  # one at a time: runs of one job come together
-        settings = json.loads(json.dumps(settings_of(job, read[meshes])))
-        changed = [name for name in _differing(r.settings, settings) if not name.startswith("notes")]
-        if changed:
-            raise JobError(
-                f"{path}: {r.job} was designed with other settings than the plan has now ({', '.join(changed)}).\n"
-                "  Put them back, or start afresh under another name with -o."
-            )
-    return study
-
-
-def _differing(old: Any, new: Any, at: str = "") -> list[str]:
-    """Dotted names of what differs between two trees of settings."""
-    if isinstance(old, dict) and isinstance(new, dict):
-        return [
-            name
-            for key in dict.fromkeys([*old, *new])
-            for name in _differing(old.get(key), new.get(key), f"{at}.{key}".lstrip("."))
-        ]
-    return [] if old == new else [at]
-
-
 def _warm(setup: Setup) -> Setup:
     """Both products once, so that no run's seconds hold the time in which kernels are compiled or loaded."""
     operator = setup.in_design
@@ -239,30 +203,3 @@ def _warm(setup: Setup) -> Setup:
 def _machine(setup: Setup) -> dict[str, Any]:
     found = machine(setup.device)
     return {name: found[name] for name in ("processor", "threads", "card") if name in found}
-
-
-def _bound(setup: Setup, record: Record, iterations: int) -> dict[str, float]:
-    """The certified upper bound of the window for this part, grid and light."""
-    dose = unpacked_from(record.prediction.dose).to(setup.device) / setup.job.resin.gel_mj_cm3
-    certificate = certificate_for(setup, SliceDoses.held(dose, unpacked_from(setup.part.judged)), iterations=iterations)
-    return {} if certificate is None else _bound_in(certificate.figures())
-
-
-def _bound_in(figures: dict[str, float]) -> dict[str, float]:
-    return {k: v for k, v in figures.items() if k.startswith(("window_proven", "window_binding"))}
-
-
-def _figures(record: Record, log: dict[str, list[float]]) -> dict[str, float]:
-    """The figures of the print, and of the way there."""
-    right = np.asarray(log["best_wrong"]) == 0
-    after = log["iteration"][int(np.argmax(right))] if right.any() else log["iteration"][-1]
-    sound = right.any() or record.quality["wrong_voxels"] == 0  # the exposure may right what a threshold alone did not
-    patterns = record.patterns
-    mj = float(exact_total(patterns.fractions())) * (patterns.pixel_mm / 10) ** 2
-    return {
-        **record.quality,
-        "seconds": log["seconds"][-1],
-        "iterations": log["iteration"][-1] + 1,
-        "iterations_to_none_wrong": 1 + after if sound else math.nan,
-        "light_mj": mj * patterns.irradiance_mw_cm2 * patterns.dwell_s * patterns.turns,
-    }

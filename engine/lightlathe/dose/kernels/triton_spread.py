@@ -1,7 +1,8 @@
 """The dose kernels on NVIDIA cards for rows that spread with depth, in float32 and float64.
 
 No matrix units, no halves, no atomics: what the reference computes, to rounding, and repeats are bit-equal. Memory: the
-result. With TRITON_INTERPRET=1, set before triton is imported, the kernels run on the CPU, slowly; so CI tests them.
+result, and of `deposit` a copy of the light. With TRITON_INTERPRET=1, set before triton is imported, the kernels run on
+the CPU, slowly; so CI tests them.
 """
 
 import math
@@ -14,8 +15,9 @@ from lightlathe.dose.kernels import reference_spread, triton_double
 from lightlathe.dose.kernels.directions import vial
 from lightlathe.dose.kernels.self_test import interpreted, no_room, no_triton
 
-STRIP = 32  # bins, or voxel columns, of a program
-DEEP = 32  # slices or planes of a program at most
+DEEP = {"deposit": 128, "collect": 256}  # slices, or planes, of a program at most in float32; half in float64
+COLUMNS = {"deposit": 2, "collect": 2}  # voxel columns, or bins
+WARPS = 1  # of a program: each computes what belongs to a voxel column anew
 
 
 def why_not(views, device: torch.device, dtype: torch.dtype) -> str | None:
@@ -35,11 +37,14 @@ def deposit(views_array: Tensor, views, gain: float = 1.0, most: float | None = 
     spread, device = views.spread, views_array.device
     batch = views_array.shape[2] // spread.planes
     dose = torch.empty(views.dose_shape(batch * spread.slices), device=device, dtype=views_array.dtype)
-    deep = _deep(spread.slices)
+    deep, strip = _deep("deposit", spread.slices, dose), COLUMNS["deposit"]
     if batch:
-        deposit_kernel[(math.ceil(views.nx * views.ny / STRIP), batch * math.ceil(spread.slices / deep))](
-            views_array.contiguous(), *_tables(views, gain, device), dose, views.nx, views.ny, spread.slices,
-            spread.planes, batch, views.bins, views.angles, vial(views)[-1], STRIP=STRIP, DEEP=deep,
+        light = views_array.reshape(views.angles, views.bins, batch, spread.planes)
+        columns = math.ceil(views.nx / 2) * math.ceil(2 * views.ny / strip)
+        deposit_kernel[(columns, batch * math.ceil(spread.slices / deep))](
+            torch.nn.functional.pad(light, (2, 2, 0, 0, 1, 2)), *_tables(views, gain, dose), dose, views.nx, views.ny,
+            spread.slices, spread.planes, batch, views.bins, views.angles, vial(views)[-1],
+            STRIP=strip, DEEP=deep, num_warps=WARPS,
         )  # fmt: skip
     return dose
 
@@ -51,11 +56,12 @@ def collect(volume: Tensor, views, gain: float = 1.0) -> Tensor:
     spread, device = views.spread, volume.device
     batch = volume.shape[2] // spread.slices
     out = torch.empty(views.view_shape(batch * spread.planes), device=device, dtype=volume.dtype)
-    deep, strips = _deep(spread.planes), math.ceil(views.bins / STRIP)
+    deep, strip = _deep("collect", spread.planes, out), COLUMNS["collect"]
+    strips = math.ceil(views.bins / strip)
     if batch:
         collect_kernel[(views.angles * strips, batch * math.ceil(spread.planes / deep))](
-            volume.contiguous(), *_tables(views, gain, device), out, views.nx, views.ny, spread.slices,
-            spread.planes, batch, views.bins, strips, vial(views)[-1], STRIP=STRIP, DEEP=deep,
+            volume.contiguous(), *_tables(views, gain, out), out, views.nx, views.ny, spread.slices,
+            spread.planes, batch, views.bins, strips, vial(views)[-1], STRIP=strip, DEEP=deep, num_warps=WARPS,
         )  # fmt: skip
     return out
 
@@ -81,15 +87,17 @@ def fault(views, device: torch.device, dtype: torch.dtype) -> str | None:
     return None
 
 
-def _deep(slices: int) -> int:
-    return min(DEEP, 1 << max(slices - 1, 0).bit_length())
+def _deep(direction: str, slices: int, result: Tensor) -> int:
+    return min(DEEP[direction] * 4 // result.itemsize, max(32, 1 << max(slices - 1, 0).bit_length()))
 
 
-def _tables(views, gain: float, device: torch.device) -> tuple[Tensor, ...]:
-    """float64: as those of triton_double, heights (see the kernels), at_foot and per_mm of the bins and one beyond."""
+def _tables(views, gain: float, result: Tensor) -> tuple[Tensor, ...]:
+    """float64: as those of triton_double, and heights (see the kernels); of the result's type, of the bins and one
+    beyond: at_foot - 1 and per_mm."""
     spread, voxel = views.spread, views.voxel_mm
     at_zero = spread.pupil_z_mm / spread.plane_mm + (spread.planes - 1) / 2
     pupil = spread.pupil_z_mm / voxel + (spread.slices - 1) / 2
     heights = torch.tensor((at_zero, pupil, voxel / spread.plane_mm, spread.most), dtype=torch.float64)
-    padded = (torch.cat([values[:1], values, values[-1:]]) for values in (spread.at_foot, spread.per_mm))
-    return *triton_double.tables(views, gain, device), *(table.to(device) for table in (heights, *padded))
+    padded = (torch.cat([values[:1], values, values[-1:]]) for values in (spread.at_foot - 1, spread.per_mm))
+    tables = (heights.to(result.device), *(table.to(result) for table in padded))
+    return *triton_double.tables(views, gain, result.device), *tables

@@ -1,4 +1,4 @@
-"""Slice by slice along the axis: the doses that limit the window, the volume that is wrong, the agreement."""
+"""Slice by slice along the axis: the doses that limit the window, the volume that is wrong, the overlap."""
 
 import numpy as np
 
@@ -8,13 +8,13 @@ from lightlathe.report.figures.scene import Scene
 
 
 def per_slice(scene: Scene) -> Drawn:
-    """Three panels over z: least dose in the part and most outside, wrong volume per height, agreement."""
+    """Three panels over z: least dose in the part and most outside, wrong volume per height, overlap."""
     z = scene.grid.centres_mm(2).numpy()
     least, most = limits(scene)
     fine_z = scene.print_grid.centres_mm(2).numpy()
     right, under, over = counts(scene)
     each_mm2 = scene.print_grid.voxel_mm**2
-    agreement = right / np.where(right + under + over > 0, right + under + over, np.nan)
+    overlap = right / np.where(right + under + over > 0, right + under + over, np.nan)
     figure = new_figure(DOUBLE_MM, 110)
     top, middle, bottom = figure.subplots(3, 1, sharex=True)
     thresholds(top, scene, along="y")
@@ -27,8 +27,8 @@ def per_slice(scene: Scene) -> Drawn:
     middle.set_ylabel("wrong area of\na slice / mm$^2$")
     middle.set_ylim(bottom=0)
     middle.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.3)
-    bottom.plot(fine_z, agreement, color="0.2", label="agreement")
-    bottom.set_ylabel("agreement / 1")
+    bottom.plot(fine_z, overlap, color="0.2", label="overlap")
+    bottom.set_ylabel("overlap / 1")
     bottom.set_ylim(top=1.005)
     bottom.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.3)
     bottom.set_xlabel("z / mm")
@@ -42,12 +42,12 @@ def per_slice(scene: Scene) -> Drawn:
         "window [1]": np.repeat(window, times),
         "liquid by mistake [mm2]": under * each_mm2,
         "solid by mistake [mm2]": over * each_mm2,
-        "agreement [1]": agreement,
+        "overlap [1]": overlap,
     }
     return Drawn(
         figure,
         f"{scene.name}, slice by slice: the doses between which a threshold prints a slice right, on voxels of "
-        f"{scene.grid.voxel_mm:g} mm; area that turns out wrong, and agreement (correct solid over part or wrongly "
+        f"{scene.grid.voxel_mm:g} mm; area that turns out wrong, and overlap (correct solid over part or wrongly "
         f"solid), on voxels of {scene.print_grid.voxel_mm:g} mm. Grey: between the resin's two doses.",
         columns,
     )

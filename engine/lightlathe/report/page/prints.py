@@ -7,8 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from lightlathe.errors import LightlatheError
-from lightlathe.flow.after_print import AfterPrint, after_print, vial_of
-from lightlathe.judge.seen import read_all
+from lightlathe.flow.after_print import AfterPrint, after_print, kept_vials, surface_of
 from lightlathe.report.after_print import changes
 from lightlathe.report.estimates import estimates, question
 from lightlathe.report.page.section import Section, paragraph, table, text
@@ -41,8 +40,10 @@ def prints_section(record: Record, path: Path) -> Section:
     ]
     body = table(("kept (UTC)", "exposure / s", "what came out", "photo"), rows, kind="prints")
     try:
-        vials = [vial_of(record, read_all(one.came_out), one.exposure_s) for one in kept]
-        said = "\n".join(_follows(record, after_print(record, vials)))
+        surface = surface_of(record)
+        vials, left_out = kept_vials(record, kept, surface)
+        follows = _follows(record, after_print(record, vials, surface=surface)) if vials else ()
+        said = "\n".join([*left_out, *follows])
         body += f'<h3>What follows</h3><pre tabindex="0" aria-label="what follows">{text(said)}</pre>'
     except LightlatheError as problem:
         body += paragraph(f"Nothing is concluded from them: {problem}")

@@ -25,8 +25,8 @@ from lightlathe.support.watching import doing
 MOST = len(ROLES)  # results on one page
 SHARES = ("_fraction", "_fraction_fine", "window_relative", "window_proven_at_most")  # shown in percent in it
 FIRST = (  # figures of the first table, in words
-    ("iou_fine", "agreement (1 is perfect), true shape, finer grid"),
-    ("iou", "agreement, job’s grid"),
+    ("iou_fine", "overlap with the part (1 is perfect), true shape, finer grid"),
+    ("iou", "overlap, job’s grid"),
     ("under_cure_fraction_fine", "part that stays liquid, finer grid"),
     ("over_cure_fraction_fine", "rest that turns solid, finer grid"),
     ("surface_mean_mm_fine", "surface off by, on average"),

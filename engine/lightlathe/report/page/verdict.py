@@ -34,7 +34,7 @@ def verdict_section(record: Record) -> Section:
 def _meanings(record: Record) -> list[str]:
     """The figures of the cards, one after the other, for a reader who has not seen such a page before."""
     voxel_mm, finer = record.part.grid.voxel_mm, record.settings["grid"]["finer"]
-    said = ["Agreement is the volume that comes out right over the volume that is part or wrongly solid; 1 is perfect."]
+    said = ["Overlap is the volume that comes out right over the volume that is part or wrongly solid; 1 is perfect."]
     if "iou_fine" in record.quality:
         said.append(
             f"The light is designed on the job’s grid, voxels of {voxel_mm:g} mm, and fits these better than it "
@@ -66,9 +66,9 @@ def _cards(record: Record) -> list[tuple[str, str, str]]:
     if "iou_fine" in q:
         fine_mm = grid.voxel_mm / record.settings["grid"]["finer"]
         shown = figure_of("iou_fine", q["iou_fine"], f"{q['iou_fine']:.4f}")
-        cards.append(("Agreement, 1 is perfect", shown, f"true shape, finer grid of {fine_mm:g} mm; {own} {where}"))
+        cards.append(("Overlap, 1 is perfect", shown, f"true shape, finer grid of {fine_mm:g} mm; {own} {where}"))
     else:
-        cards.append(("Agreement, 1 is perfect", own, where))
+        cards.append(("Overlap, 1 is perfect", own, where))
     cards += _surface(q)
     fine = "_fine" if "iou_fine" in q else ""
     under, over = (q[f"{name}_cure_fraction{fine}"] for name in ("under", "over"))
