@@ -151,6 +151,15 @@ def test_soft_window_sharpens_from_stage_to_stage_and_ends_at_its_sharpest():
     assert found == pytest.approx([10, 10, 31.6228, 100, 316.228, 316.228, 1000, 1000], rel=1e-5)
 
 
+def test_soft_window_joins_slices_the_more_sharply_the_longer_the_design():
+    """A twelfth of the last sharpness of the voxels, 20 or more, never sharper than the voxels; what is said counts."""
+    for iterations, q in ((40, 25.1), (200, 214.3), (1000, 250.0)):
+        assert SoftWindow().over(iterations).stage(0.9).joining == pytest.approx(q, rel=1e-3)
+    assert SoftWindow().over(200).stage(0.0).joining == 10
+    assert SoftWindow(sharpest=100).over(200).stage(1.0).joining == 20
+    assert SoftWindow(slice_sharpness=3).over(200).stage(1.0).joining == 3
+
+
 def test_soft_window_weighs_slices_by_how_bad_they_are():
     """Two slices by hand: their mean for q = 0, log(mean of exp(q S)) / q else, which lies between mean and worst."""
     two = torch.cat([DOSE, DOSE - 0.1], dim=2)

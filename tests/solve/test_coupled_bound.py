@@ -17,7 +17,7 @@ from lightlathe.dose import Backend, DoseOperator
 from lightlathe.errors import ShapeError, SolveError
 from lightlathe.losses import SoftWindow
 from lightlathe.quantities import Defocus, Footprint, Grid, Optics, Target, Tilt
-from lightlathe.solve import BoundedLBFGS, Filtered, Problem, certify, normalised, prove, solve
+from lightlathe.solve import BoundedLBFGS, Filtered, Problem, SlicewiseLBFGS, certify, normalised, prove, solve
 from lightlathe.solve.as_one_slice import OneSlice
 from operators import dense, random
 
@@ -76,6 +76,17 @@ def test_bound_lies_just_above_the_linear_program_of_the_whole(light):
     assert window <= best + 1e-7  # HiGHS keeps its constraints to 1e-7
     assert best <= bound.window + 1e-7
     assert bound.window - best <= 0.015  # 0.002 to 0.006, measured; in benchmarks/QUALITY.md
+
+
+@pytest.mark.parametrize("light", LIGHT)
+def test_designs_by_rows_come_as_close_to_the_linear_program_as_joint_ones(light):
+    """Rows that are not slices, blur along z, a lens: the rows' own directions, one value for all."""
+    operator, target, _, joint, best = case(light)
+    problem = Problem(operator, SoftWindow(), target, limit=1e6)
+    found = max(solve(problem, SlicewiseLBFGS(), Filtered(), iterations=100).log["window_relative"])
+    assert found <= best + 1e-7
+    assert found >= joint - 0.005
+    assert best - found <= 0.03
 
 
 def test_any_weights_bound_any_light():
