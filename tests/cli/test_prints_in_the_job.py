@@ -57,7 +57,9 @@ def test_right_is_the_window_of_the_summary_and_the_safe_exposures_are_its_own(s
     found, text = said(f"{planned} s: right")
     window, right = of_summary(capsys)
     threshold = found["threshold_mj_cm3"]
-    assert [threshold["low"], threshold["high"]] == pytest.approx(window, abs=0.05)  # as many digits as are shown
+    lamps = 1.02  # keep a dose to 2 %
+    found_window = [threshold["low"] * lamps, threshold["high"] / lamps]
+    assert found_window == pytest.approx(window, abs=0.05)  # as many digits as are shown
     safe = re.search(r"comes out right from ([0-9.]+) s to ([0-9.]+) s", text)
     assert [float(end) for end in safe.groups()] == pytest.approx(right, abs=0.05)
     # beside earlier prints it counts as much as alone
@@ -85,7 +87,7 @@ def test_soft_and_sunk_prints_are_led_to_the_end_of_what_is_safe(said, capsys, w
 def test_values_for_the_resin_pasted_into_the_job_leave_it_as_good(said, designed, tmp_path, capsys):
     """A narrow bracket of two prints; the job then designs, checks and predicts as well as before."""
     planned = read_result("a.lathe.h5").patterns.exposure_s
-    _, text = said(f"1 turn of {0.88 * planned} s: right", f"1 turn of {1.08 * planned} s: right")
+    _, text = said(f"1 turn of {0.87 * planned} s: right", f"1 turn of {1.12 * planned} s: right")
     lines = re.findall(r"^  ([a-z_0-9]+) = ([0-9.]+)$", text, re.MULTILINE)
     assert [name for name, _ in lines] == ["liquid_below_mj_cm3", "solid_above_mj_cm3", "doses_known_to_percent"]
     job = (designed / "a.toml").read_text()

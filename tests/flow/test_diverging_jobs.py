@@ -21,7 +21,7 @@ from lightlathe.job import parse_job
 from lightlathe.quantities import Field
 from lightlathe.report.advice import advice
 from lightlathe.result import read_result, write_result
-from lightlathe.solve import SlicewiseLBFGS, suited
+from lightlathe.solve import BoundedLBFGS, suited
 from odd_jobs import disc
 
 AIR = ('surroundings = "air"', "wall_mm = 1.0", "wall_index = 1.48")
@@ -118,7 +118,7 @@ def test_slices_are_designed_together(folder):
     problem = problem_of(setup)
     assert setup.operator.row_of_slice is None
     assert not problem.slices_independent
-    assert isinstance(suited(setup.job.design.solver, problem), SlicewiseLBFGS)
+    assert isinstance(suited(setup.job.design.solver, problem), BoundedLBFGS)
 
 
 def test_the_file_holds_the_optics(bare, folder):

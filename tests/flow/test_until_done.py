@@ -121,7 +121,7 @@ def test_slices_that_share_rows_are_designed_together_until_nothing_is_won(short
     case = make("hook", voxels=24, angles=36, dtype=torch.float32, slices=2)
     problem = Problem(Mixing(case.operator), SoftWindow(), case.target)
     outcome, rows = done(problem)
-    assert isinstance(Auto().for_problem(problem), SlicewiseLBFGS)
+    assert isinstance(Auto().for_problem(problem), BoundedLBFGS)
     assert outcome.stopped_because.startswith("no more than 0.002")
     last, before = rows[-1], rows[-1 - until_done.ROUND]
     assert last["best_window"] <= before["best_window"] + until_done.WON

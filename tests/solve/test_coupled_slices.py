@@ -77,13 +77,13 @@ def test_a_refused_step_is_halved_and_looks_at_twice_as_many_rows(toy):
 
 
 def test_stopped_and_resumed_it_is_the_same_bit_for_bit(toy):
-    whole = solve(toy, Auto(), Filtered(), iterations=30)
+    whole = solve(toy, SlicewiseLBFGS(), Filtered(), iterations=30)
     for stop_at in (3, 17):
         half = solve(
-            toy, Auto(), Filtered(), iterations=30,
+            toy, SlicewiseLBFGS(), Filtered(), iterations=30,
             on_iteration=lambda row, at=stop_at: "stop" if row["iteration"] + 1 == at else None,
         )  # fmt: skip
-        rest = solve(toy, Auto(), Filtered(), iterations=30, state=half.state)
+        rest = solve(toy, SlicewiseLBFGS(), Filtered(), iterations=30, state=half.state)
         assert torch.equal(rest.last, whole.last)
         assert torch.equal(rest.patterns, whole.patterns)
         assert half.log["loss"] + rest.log["loss"] == whole.log["loss"]
@@ -93,13 +93,13 @@ def test_it_is_the_same_for_any_number_of_threads(toy):
     found = []
     for threads in (1, 2, 3):
         torch.set_num_threads(threads)  # the fixture of this folder sets it back
-        found.append(solve(toy, Auto(), Filtered(), iterations=6).last)
+        found.append(solve(toy, SlicewiseLBFGS(), Filtered(), iterations=6).last)
     assert torch.equal(found[0], found[1])
     assert torch.equal(found[0], found[2])
 
 
 def test_what_a_job_takes_by_itself(toy):
-    assert isinstance(Auto().for_problem(toy), SlicewiseLBFGS)
+    assert isinstance(Auto().for_problem(toy), BoundedLBFGS)
     smooth = dataclasses.replace(toy, penalties=(Roughness(),))
     assert isinstance(Auto().for_problem(smooth), BoundedLBFGS)
 
@@ -107,7 +107,7 @@ def test_what_a_job_takes_by_itself(toy):
 def test_it_opens_a_window_as_wide_as_the_joint_solver_does(toy):
     own, joint = (
         max(solve(toy, solver, Filtered(), iterations=100).log["window_relative"])
-        for solver in (Auto(), BoundedLBFGS())
+        for solver in (SlicewiseLBFGS(), BoundedLBFGS())
     )
     assert own > 0.1
     assert own > joint - 0.01

@@ -6,8 +6,8 @@ statement is an interval as well, the hull of its two doses and of its gel dose 
     P = intersection of the intervals of all prints
     J = [min(liquid_below, gel (1 - p)), max(solid_above, gel (1 + p))]
     allowed = [liquid_below, solid_above]    where that lies in P: the prints confirm the job as it stands
-            = P and J                        where P holds the job's gel dose
-            = P                              where it does not: the prints rule the job's doses out, or all but an end
+            = P and J                        where they overlap
+            = P                              where they do not: the prints rule the job's doses out
 
 Where P itself is empty, the two prints that are furthest apart are named and nothing is concluded; ends of prints that
 miss each other by REPEAT or less count as meeting, since lamps and timers repeat no better: P then reaches REPEAT
@@ -152,7 +152,7 @@ def with_job(prints: Estimate, stated: Stated) -> Allowed:
     if prints.low <= stated.liquid_below and stated.solid_above <= prints.high:
         return Allowed(stated.liquid_below, stated.solid_above, "job")
     low, high = max(prints.low, stated.interval[0]), min(prints.high, stated.interval[1])
-    if low <= stated.gel <= high:  # of an end of J that P just reaches little can be said: J is a 95 % interval
+    if low <= high:
         return Allowed(low, high, "both")
     return Allowed(prints.low, prints.high, "prints")
 
@@ -161,12 +161,15 @@ def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float]
     """(liquid_below, solid_above, doses_known_to_percent) for the job, or None where what it says stands as it is.
 
     The interval that prints and job allow is told once: by doses_known_to_percent, which reaches from the value to its
-    farther end. That is the middle of the two doses, which lie as far apart as the job has them: how sharply the resin turns
-    solid, of which prints say nothing. Where the interval is narrower than the job's two doses lie apart, its ends are
-    the two doses, known to FLOOR_PERCENT. So the two doses never lie further apart than in the job.
+    farther end. The value is the middle of the two doses, which lie as far apart as the job has them: how sharply the
+    resin turns solid, of which prints say nothing. Where the interval is narrower than that, its ends are the two
+    doses, known to FLOOR_PERCENT. So they never lie further apart than in the job. Prints that reach an end of what the
+    job says, and not its gel dose, count alone: the job's interval is one of 95 %.
     """
     both = with_job(prints, stated)
     low, high = both.low, both.high
+    if both.by == "both" and prints.closed and not prints.low <= stated.gel <= prints.high:
+        low, high = prints.low, prints.high
     if both.by == "job":
         low, high = max(prints.low, stated.interval[0]), min(prints.high, stated.interval[1])
     apart = stated.solid_above / stated.liquid_below if stated.liquid_below > 0 else math.inf

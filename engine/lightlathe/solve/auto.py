@@ -9,9 +9,9 @@ from lightlathe.solve.slicewise import SlicewiseLBFGS
 
 @dataclass(frozen=True)
 class Auto:
-    """`slicewise_lbfgs` where the loss has a value for each slice (as `soft_window` has) and no penalty is put on
-    patterns; `bounded_lbfgs` elsewhere."""
+    """`slicewise_lbfgs` where every slice has a row of pixels to itself and the loss a value for each slice (as
+    `soft_window` has); `bounded_lbfgs` elsewhere."""
 
     def for_problem(self, problem: Problem) -> "SlicewiseLBFGS | BoundedLBFGS":
         each = hasattr(problem.loss, "each_slice")
-        return SlicewiseLBFGS() if each and not problem.penalties else BoundedLBFGS()
+        return SlicewiseLBFGS() if each and problem.slices_independent else BoundedLBFGS()
