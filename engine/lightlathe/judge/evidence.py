@@ -19,8 +19,8 @@ with t), and d(x) the dose x mm outside the wanted surface:
 
 So right, too thin and too fat part all thresholds between them, but for REPEAT. Where a design has no window
 (m >= l), no print has every voxel right; then right means a surface within RIGHT voxels of the wanted one, too thin
-T > d2(0), too fat T < d98(0). d2 and d98 are the doses that 2 % and 98 % of the voxels at that distance stay below; give is half of
-half a unit of the last digit that was read, as each side has half of the size, and PLACED voxels.
+T > d2(0), too fat T < d98(0). d2 and d98 are the doses that 2 % and 98 % of the voxels at that distance stay below;
+give is half of half a unit of the last digit that was read, as each side has half of the size, and PLACED voxels.
 
 Prints are put together by intersection (judge/threshold.py): every T that contradicts none of them.
 

@@ -6,8 +6,8 @@ part and the smallest in it for a second of exposure,
     safe = [high / l, low / m]
 
 are the exposures that print every voxel right whatever the threshold among those allowed; they exist where the allowed
-interval is narrower than the design's window. What is advised lies within them wherever they exist, but after a measured
-size, which goes before what the job says:
+interval is narrower than the design's window. What is advised lies within them wherever they exist, but after a
+measured size, which goes before what the job says:
 
     right                   the same exposure
     a measured size         the threshold read from it, onto the wanted surface; where the design has a window, every
