@@ -147,7 +147,7 @@ def _both(record: Record, name: str) -> list[str]:
 
 
 def exposure_section(record: Record, resin: Resin, doses: Doses) -> Section:
-    right = "shaded: every voxel right at any threshold of the resin's; dashed: as planned"
+    right = f"shaded: every voxel right {_sure(record)}; dashed: as planned"
     body = charts(
         ("overlap", f"Overlap of print and part against exposure time; {right}."),
         ("wrong", f"Volume that comes out wrong against exposure time; {right}."),
@@ -168,10 +168,13 @@ def _margins(record: Record) -> str:
         figure_of(name, q[name], amount(q[name], 4), "s") for name in ("shortest_s", "longest_s", "exposure_s")
     )
     until = "on, however long" if math.isinf(q["longest_s"]) else f"to {high}"
-    return (
-        f"Shaded: whatever the threshold within the resin's two doses, every voxel comes out right from {low} {until}; "
-        f"planned are {planned}."
-    )
+    return f"Shaded: {_sure(record)}, every voxel comes out right from {low} {until}; planned are {planned}."
+
+
+def _sure(record: Record) -> str:
+    """What the margins of the exposure hold for, as the summary has it."""
+    sure = record.quality.get("sure", 0.0)
+    return "whatever the threshold within the resin's two doses" if sure else "for the gel dose only"
 
 
 def convergence_section(record: Record) -> Section:

@@ -108,7 +108,12 @@ def _exposure(q: dict[str, float], record: Record) -> tuple[str, str, str]:
     ends = figure_of("shorter_percent", shorter, f"{shorter:.1f}", "% shorter")
     if math.isinf(longer):
         return "Exposure", shown, f"right {ends}, and however much longer"
-    return "Exposure", shown, f"right {ends} to {figure_of('longer_percent', longer, f'{longer:.1f}', '% longer')}"
+    only = "" if q.get("sure", 0.0) else ", for the gel dose only"
+    return (
+        "Exposure",
+        shown,
+        f"right {ends} to {figure_of('longer_percent', longer, f'{longer:.1f}', '% longer')}{only}",
+    )
 
 
 def _percent(share: float, digits: int = 1) -> str:
