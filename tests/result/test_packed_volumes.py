@@ -26,6 +26,7 @@ from lightlathe.quantities import (
     any_in_slices,
     at_hand,
     in_slices,
+    let_go,
     rows_of,
     slices_of,
     unpacked_from,
@@ -127,11 +128,15 @@ def test_codes_at_hand_are_those_of_the_volume(data, nz):
     codes = at_hand(packed, torch.device("cpu"))
     assert at_hand(packed, torch.device("cpu")) is codes  # made once
     taken = slice(*data.draw(st.tuples(st.integers(-nz, nz), st.integers(-nz, nz))))
-    few = torch.tensor(data.draw(st.lists(st.integers(0, nz - 1), max_size=8)), dtype=torch.int64)
+    few = torch.tensor(data.draw(st.lists(st.integers(-nz, nz - 1), max_size=8)), dtype=torch.int64)
+    mask = torch.tensor(data.draw(st.lists(st.booleans(), min_size=nz, max_size=nz)))
+    assert torch.equal(codes[..., mask], wanted[..., mask])
     assert torch.equal(codes[:, :, taken], wanted[:, :, taken])
     assert torch.equal(codes[..., few], wanted[..., few])
     assert codes.octets.numel() == 15 * -(-nz // 4)
     assert at_hand(wanted, torch.device("cpu")) is wanted
+    let_go(packed)
+    assert at_hand(packed, torch.device("cpu")) is not codes
 
 
 def test_codes_refuse_what_two_bits_do_not_hold():

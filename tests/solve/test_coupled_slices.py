@@ -1,6 +1,7 @@
 """Designs of slices that light couples: rows have directions of their own, and one value decides for all."""
 
 import dataclasses
+import math
 
 import pytest
 import torch
@@ -44,6 +45,15 @@ def test_rows_count_the_less_the_farther_they_lie(reach):
             weights = torch.exp(-(torch.arange(6) - row).abs().double() / reach)
             wanted = torch.stack([weights[k] * given[..., k] for k in range(6)]).sum(0)
             torch.testing.assert_close(made[..., row], wanted, rtol=1e-12, atol=0)
+
+
+def test_a_row_that_overflowed_says_nothing_to_the_others():
+    found = some_products()
+    broken = Products(*(torch.where(torch.arange(6) == 2, math.nan, one) for one in found))
+    without = Products(*(torch.where(torch.arange(6) == 2, 0.0, one) for one in found))
+    reach = torch.tensor(2.0, dtype=torch.float64)
+    for one, wanted in zip(_nearby(broken, reach), _nearby(without, reach), strict=True):
+        assert torch.equal(one, wanted)
 
 
 def test_with_the_largest_reach_all_rows_are_one():

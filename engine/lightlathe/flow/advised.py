@@ -11,6 +11,7 @@ from lightlathe.judge.next_exposure import (
     LEAPS,
     STEP,
     NextExposure,
+    beside,
     described,
     longest_safe,
     onto_threshold,
@@ -39,7 +40,7 @@ def advised(
     if last.way:
         return _leap(record, vials), ""
     if last.right:
-        return _kept(record, last, allowed, doses), ""
+        return _kept(record, vials, allowed, doses), ""
     if doses is None or allowed is None:
         if "soft" not in last.kinds:
             return None, ""
@@ -69,13 +70,15 @@ def planned_dose(record: Record, doses: Doses) -> float:
     return gel if planned and gel > 0 else doses.at(0.0)
 
 
-def _kept(record: Record, last: Vial, allowed: Allowed | None, doses: Doses | None) -> NextExposure:
-    reason = "It came out right: keep it."
-    if allowed is not None and doses is not None and (safe := safe_exposures(allowed, doses)) is not None:
+def _kept(record: Record, vials: Sequence[Vial], allowed: Allowed | None, doses: Doses | None) -> NextExposure:
+    last, reason = vials[-1], "It came out right: keep it."
+    safe = None if allowed is None or doses is None else beside(safe_exposures(allowed, doses), vials)
+    if allowed is not None and safe is not None:
         reason += f" {described(allowed, safe)}"
-        if not safe[0] <= last.exposure_s * (1 + 1e-9) or not last.exposure_s <= safe[1] * (1 + 1e-9):
-            way = "longer" if last.exposure_s < safe[0] else "shorter"
-            reason += f" This one lies outside: a little {way} has more room on either side."
+        too_short, too_long = last.exposure_s < safe[0] * REPEAT, last.exposure_s > safe[1] / REPEAT
+        if too_short != too_long:  # both: there is no more room
+            way = "longer" if too_short else "shorter"
+            reason += f" This one lies at its end or beyond: a little {way} has more room on either side."
     return _try(record, last, last.exposure_s, math.nan, reason)
 
 
@@ -116,7 +119,7 @@ def _after_too_much_or_too_little(
         )
         reason += f"; if it is {amount(gel, 3)}, every voxel comes out right." if doses.has_window else "."
     else:
-        reason = described(allowed, safe_exposures(allowed, doses))
+        reason = described(allowed, beside(safe_exposures(allowed, doses), vials))
     if allowed.by == "prints" and job_of(record).resin.liquid_below_mj_cm3 == 0:
         came = "nothing came out" if "nothing" in last.kinds else "it came out so"
         gaps = " By the job (liquid_below is 0) no exposure opens gaps: measure that dose first."

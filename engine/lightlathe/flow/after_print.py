@@ -163,9 +163,11 @@ def _withheld(said: AfterPrint, stated: float, ruled_out: bool) -> str:
     if ruled_out and said.absorption is not None:
         found = said.absorption
         value = f"absorption_per_mm = {amount(found.value, 3)}" if found.closed else "the absorption measured"
+        misread = "" if said.threshold is None else said.threshold.against
+        misread = f". Or was one misread: by the job's absorption {misread}" if misread else ""
         return (
             f"the doses rest on the {amount(stated, 3)} 1/mm that the job says, which these prints rule out. Design "
-            f"again with {value} (lightlathe resin measures it), print, and say what comes out of that"
+            f"again with {value} (lightlathe resin measures it), print, and say what comes out of that{misread}"
         )
     if any(at_odds(vial, said.doses) for vial in said.new):
         return "none mends too little in one place and too much in another"

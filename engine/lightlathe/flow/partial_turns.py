@@ -47,13 +47,15 @@ class PartialTurns:
 
     def text(self) -> str:
         comes = "comes" if self.wrong_voxels == 1 else "come"
-        wrong = f"{count(self.wrong_voxels, 'voxel')} {comes} out wrong instead of {self.wrong_evenly}"
+        wrong = f", and {count(self.wrong_voxels, 'voxel')} {comes} out wrong instead of {self.wrong_evenly}"
+        if self.wrong_voxels <= self.wrong_evenly:  # of a dose too low or too high for all of it, more by chance
+            wrong = ""
         return (
             f"{amount(self.exposure_s, 4)} s is {amount(self.turns, 3)} turns of {self.turn_s:g} s. Taken as "
             f"{self.even}, with the same light at all angles. In turns of {self.turn_s:g} s some images are shown "
             f"{_times(math.floor(self.turns))}, the others {_times(math.floor(self.turns) + 1)}: doses in the part "
-            f"then lie from {amount(-self.least_percent)} % below to {amount(self.most_percent)} % above even ones, "
-            f"and {wrong}. Expose whole turns, of another length if need be."
+            f"then lie from {amount(-self.least_percent)} % below to {amount(self.most_percent)} % above even ones"
+            f"{wrong}. Expose whole turns, of another length if need be."
         )
 
 

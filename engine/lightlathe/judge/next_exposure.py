@@ -89,6 +89,15 @@ def safe_exposures(allowed: Allowed, doses: Doses) -> tuple[float, float] | None
     return (shortest, longest) if shortest <= longest * (1 + 1e-9) else None
 
 
+def beside(safe: tuple[float, float] | None, vials: Sequence[Vial]) -> tuple[float, float] | None:
+    """What is left of the safe exposures beside prints that were too short or too long; None where nothing is."""
+    if safe is None:
+        return None
+    low = max([safe[0], *(vial.exposure_s for vial in vials if vial.way > 0)])
+    high = min([safe[1], *(vial.exposure_s for vial in vials if vial.way < 0)])
+    return (low, high) if low <= high else None
+
+
 def longest_safe(allowed: Allowed, doses: Doses) -> float:
     """The longest exposure in s at which nothing around the part turns solid, whatever the threshold allowed; 0 where
     that is not known, infinite where no light falls there."""
@@ -169,7 +178,15 @@ def _step(last: Vial, allowed: Allowed, doses: Doses, vials: Sequence[Vial]) -> 
         else:  # a voxel on each side, as no distance was said
             ratio = doses.at(-last.way * doses.voxel_mm) / doses.at(0.0)
             times = min(max(ratio if last.way > 0 else 1 / ratio, SMALLEST), STEP)
-    return (max(same) * times if last.way > 0 else min(same) / times), math.nan, True
+    found = max(same) * times if last.way > 0 else min(same) / times
+    if last.kinds & set(LEAPS) and allowed.closed and allowed.by == "both" and doses.has_window:
+        # no further than to where all that is allowed would print: beyond, the next vial is wrong by what is known
+        end = longest_safe(allowed, doses) if last.way > 0 else shortest_safe(allowed, doses)
+        if last.way > 0:
+            found = min(found, end) if end >= LEAST * max(same) else found
+        else:
+            found = max(found, end) if end <= min(same) / LEAST else found
+    return found, math.nan, True
 
 
 def described(allowed: Allowed, safe: tuple[float, float] | None) -> str:

@@ -5,10 +5,12 @@ import numpy as np
 from lightlathe.errors import JobError
 from lightlathe.judge.across import middle_slices
 from lightlathe.judge.evidence import Doses
+from lightlathe.judge.gaps import has_gaps
 from lightlathe.judge.vials import Vial
 from lightlathe.quantities import SOLID, Part, slices_of
 from lightlathe.support.words import amount, percent
 
+NEAR = 0.1  # of a size: as near to a side of the part's box it is taken for that side (no source)
 LOST = 0.1  # of the part: if thinner walls make up as much, they would be missed (no source)
 
 
@@ -19,6 +21,8 @@ def require_plausible(vial: Vial, part: Part, doses: Doses) -> None:
         said = f"'{vial.words}'"
         if one.wanted_mm is not None:
             _require_fits(said, one.wanted_mm, part)
+            if not one.named:
+                _require_named(said, one.wanted_mm, part)
         if one.by_mm is None or one.kind not in ("thin", "fat"):
             continue
         size, by = max(extents_mm(part)), amount(one.by_mm, 3)
@@ -49,6 +53,19 @@ def _require_fits(said: str, wanted_mm: float, part: Part) -> None:
         raise JobError(
             f"{said}: a size of {amount(wanted_mm, 4)} mm was wanted, and this part is {amount(longest, 3)} mm from "
             "corner to corner; expected a size that it has. Is the unit right?"
+        )
+
+
+def _require_named(said: str, wanted_mm: float, part: Part) -> None:
+    """A size that is none of the box of a part with gaps may be one of a hole, which closes where the solid grows."""
+    near = max(NEAR * wanted_mm, 2 * part.grid.voxel_mm)
+    if any(abs(side - wanted_mm) <= near for side in extents_mm(part)):
+        return
+    if has_gaps(part.judged if part.whole is None else part.whole):
+        x, y, z = (amount(side, 3) for side in extents_mm(part))
+        raise JobError(
+            f"{said}: is that a hole or solid? The part's box is {x} x {y} x {z} mm. A hole grows where a print is too "
+            "thin.\n  'hole 2.8 mm instead of 3 mm' and 'wall 0.9 mm instead of 1 mm' say which."
         )
 
 

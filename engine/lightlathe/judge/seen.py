@@ -36,15 +36,17 @@ PHRASES: dict[str, tuple[str, ...]] = {
 SAID = {"liquid centre": "skin solid and centre liquid", "all solid": "a solid block"}  # else the first phrase
 WITH_DISTANCE = ("thin", "fat", "doubled edges")
 FORMS = (
-    "'too thin by 0.1 mm' (from side to side), '7.85 mm instead of 8 mm', 'too thin', 'too fat', 'right', 'nothing', "
-    "'all solid', 'holes closed', 'skin solid and centre liquid', 'top missing', 'bottom missing', 'soft', "
-    "'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'; of an exposure of its own: '48 s: sank' or "
-    "'4 turns of 12 s: sank'"
+    "'too thin by 0.1 mm' (from side to side), '7.85 mm instead of 8 mm', 'hole 2.8 mm instead of 3 mm', 'too thin', "
+    "'too fat', 'right', 'nothing', 'all solid', 'holes closed', 'skin solid and centre liquid', 'top missing', "
+    "'bottom missing', 'soft', 'doubled edges by 0.2 mm', 'mirrored', 'upside down', 'sank'; of an exposure of its "
+    "own: '48 s: sank' or '4 turns of 12 s: sank'"
 )
 FILLERS = {
     "the", "a", "an", "is", "are", "was", "were", "it", "its", "has", "have", "came", "out", "but", "and", "with",
     "part", "print", "prints", "looks", "like", "of", "in", "this", "that", "i", "got", "very", "quite",
 }  # fmt: skip
+OPENINGS = "hole|bore|gap|channel|slot|pore|inside|opening|inner diameter"  # they close where a part is too fat
+SOLIDS = "outside|outer diameter|diameter|width|height|length|wall|strut|rod|pin"
 _LENGTH = r"([0-9]*\.?[0-9]+) ?(mm|um|μm)"
 _TIME = r"([-\u2212]?[0-9]*\.?[0-9]+) ?(s|sec|seconds|min|minutes)"
 _TURNS = re.compile(rf"^([0-9]+) turns? of {_TIME} ?: ?(.*)$")
@@ -66,12 +68,14 @@ class CameOut:
     by_mm     thin and fat: measured minus wanted thickness, both sides together, above 0; doubled edges: how far apart
     give_mm   half a unit of the last digit that was read: by_mm may be off by that
     wanted_mm   the size that was wanted, where it was said
+    named       of what: "hole" or "solid"; empty where that was not said
     """
 
     kind: str
     by_mm: float | None = None
     give_mm: float = 0.0
     wanted_mm: float | None = None
+    named: str = ""
 
     @property
     def words(self) -> str:
@@ -131,14 +135,16 @@ def read_all(text: str) -> tuple[CameOut, ...]:
 def _one(text: str) -> CameOut | None:
     """What one phrase means; None where it is not understood. Raises JobError for a distance of 0."""
     said = _plain(text)
-    if sizes := re.fullmatch(rf"(?:measures |measured |is )?{_LENGTH} instead of {_LENGTH}", said):
-        (came, give), (wanted, _) = _mm(sizes[1], sizes[2]), _mm(sizes[3], sizes[4])
-        by = came - wanted
+    of = rf"(?:(?:the |its )?(?:({OPENINGS})|(?:{SOLIDS}))s? )?(?:is |was |measures |measured )?"
+    if sizes := re.fullmatch(rf"({of}){_LENGTH} instead of {_LENGTH}", said):
+        (came, give), (wanted, _) = _mm(sizes[3], sizes[4]), _mm(sizes[5], sizes[6])
+        named = "hole" if sizes[2] else "solid" if re.search(rf"\b({SOLIDS})s?\b", sizes[1]) else ""
+        by = wanted - came if sizes[2] else came - wanted
         if min(came, wanted) <= 0:
             raise JobError(f"the print came out '{brief(text)}'; expected sizes above 0.")
         if math.isclose(came, wanted):
-            return CameOut("right", None, give, wanted)
-        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give, wanted)
+            return CameOut("right", None, give, wanted, named)
+        return CameOut("fat" if by > 0 else "thin", round(abs(by), 9), give, wanted, named)
     if moved := re.fullmatch(rf"{_LENGTH} (too \w+|apart)", said):
         said = f"{moved[3].replace('apart', 'doubled')} by {moved[1]} {moved[2]}"
     phrase, _, length = said.partition(" by ")

@@ -172,6 +172,8 @@ def resin_values(prints: Estimate, stated: Stated) -> tuple[float, float, float]
         low, high = prints.low, prints.high
     if both.by == "job":
         low, high = max(prints.low, stated.interval[0]), min(prints.high, stated.interval[1])
+    if both.by == "job" and prints.low <= stated.interval[0] and stated.interval[1] <= prints.high:
+        return None  # they tell nothing that the job does not say
     apart = stated.solid_above / stated.liquid_below if stated.liquid_below > 0 else math.inf
     if apart >= high / low:
         return low, high, FLOOR_PERCENT

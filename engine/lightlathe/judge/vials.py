@@ -33,6 +33,11 @@ class Vial:
         return "right" in self.kinds and not self.kinds & set(ELSEWHERE)
 
     @property
+    def got(self) -> int | None:
+        """-1 too little dose, 0 the right one, 1 too much; None where it does not say."""
+        return -self.way if self.way else 0 if self.right else None
+
+    @property
     def of_this_light(self) -> bool:
         """Whether the doses predicted are those of this print: not where axis or sense were not the job's."""
         return not self.kinds & set(OTHER_LIGHT)
@@ -75,8 +80,12 @@ def telling(vials: Sequence[Vial], doses: Doses) -> int:
 
 
 def contradicting(vials: Sequence[Vial]) -> str:
-    """Two prints of which the longer exposure got too little and the shorter too much; empty where there are none."""
+    """Two prints of which the longer exposure got less than the shorter, whatever the resin: too little and too much,
+    or either beside a right one whose exposure differs by REPEAT or more; empty where there are none."""
     for one, other in itertools.product(vials, vials):
-        if one.way > 0 > other.way and one.exposure_s >= other.exposure_s:
+        if one.got is None or other.got is None or one.got >= other.got:
+            continue
+        apart = REPEAT if 0 in (one.got, other.got) else 1.0
+        if one.exposure_s >= apart * other.exposure_s:
             return f"'{one.words}' and '{other.words}' contradict each other"
     return ""

@@ -27,7 +27,7 @@ def estimates(record: Record, found: AfterPrint) -> Iterator[str]:
     job, threshold, absorption = job_of(record), found.threshold, found.absorption
     if threshold is not None and not found.contradiction and threshold.tells:
         yield f"threshold:  {threshold.text('mJ/cm3')} by {count(found.told, 'print')}; {_with_job(found)}"
-    if absorption is not None and not absorption.against:
+    if absorption is not None and not absorption.against and not found.contradiction:
         yield (
             f"absorption: {absorption.text('1/mm')}, where a threshold agrees with surfaces and cores of all prints; "
             f"the job says {amount(job.resin.absorption_per_mm, 3)}"
